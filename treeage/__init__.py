@@ -1,0 +1,1 @@
+"""treeage: ages and establishment dates of cored trees, with honest intervals."""

@@ -1,0 +1,268 @@
+"""Exceptions and warnings that carry the faults as data and render them in one pattern: where - got - need - do.
+
+Layer 0. Own derivation: the pattern is the project's own, see DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SHOWN_FAULTS = 20  # choice: more than one screen of faults is counted, not shown
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that is wrong with the input, as where - got - need - do.
+
+    Parameters
+    ----------
+    got : str
+        The value as written.
+    need : str
+        What is needed: kind, range, unit.
+    do : str
+        One concrete step that mends it.
+    file : str, optional
+        File name, or the function whose argument is at fault.
+    row : int, optional
+        Line in the file, the header being line 1; 0 when the fault is not in one row.
+    column : str, optional
+        Column or argument name.
+    item : str, optional
+        Tree, or tree and core, so that a person finds it.
+
+    Examples
+    --------
+    >>> print(Fault("-3.2", "at least 0 [mm]", "Leave it empty.", "cores.csv", 14, "distance_mm", "tree A17").line())
+    cores.csv, row 14, tree A17, column distance_mm: got -3.2, need at least 0 [mm]. Leave it empty.
+    """
+
+    got: str
+    need: str
+    do: str
+    file: str = ""
+    row: int = 0
+    column: str = ""
+    item: str = ""
+
+    def line(self) -> str:
+        """Render the fault as one line of text.
+
+        Returns
+        -------
+        str
+            where: got, need, do.
+        """
+        parts = [self.file, f"row {self.row}" if self.row else "", self.item]
+        parts.append(f"column {self.column}" if self.column and self.row else self.column)
+        where = ", ".join(part for part in parts if part)
+        return f"{where}: got {self.got}, need {self.need}. {self.do}"
+
+
+class _FaultError(ValueError):
+    """Base of the errors that carry faults."""
+
+    opening = "nothing was computed"
+
+    def __init__(self, faults: Fault | Sequence[Fault]) -> None:
+        self._faults: tuple[Fault, ...] = (faults,) if isinstance(faults, Fault) else tuple(faults)
+        super().__init__(self._text())
+
+    def _text(self) -> str:
+        if len(self._faults) == 1:
+            return self._faults[0].line()
+        files = sorted({fault.file for fault in self._faults if fault.file})
+        head = f"{len(self._faults)} faults in {', '.join(files) or 'the input'}, {self.opening}."
+        lines = [head, *("  " + fault.line() for fault in self._faults[:SHOWN_FAULTS])]
+        if len(self._faults) > SHOWN_FAULTS:
+            lines.append(f"  ... and {len(self._faults) - SHOWN_FAULTS} more, all of them in .faults.")
+        return "\n".join(lines)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (type(self), (list(self._faults),))
+
+    @property
+    def faults(self) -> pd.DataFrame:
+        """All faults as a frame.
+
+        Returns
+        -------
+        pandas.DataFrame, shape (n, 7)
+            Columns file, row, item, column, got, need, do.
+        """
+        import pandas as pd
+
+        columns = ["file", "row", "item", "column", "got", "need", "do"]
+        return pd.DataFrame([asdict(fault) for fault in self._faults], columns=columns)
+
+
+class InputError(_FaultError):
+    """The data are wrong: a table, a column, a value, an argument.
+
+    Parameters
+    ----------
+    faults : Fault or sequence of Fault
+        Everything found, not only the first.
+
+    Examples
+    --------
+    >>> raise InputError(Fault("0", "above 0 [mm]", "Measure the chord again.", "arc_radius", 0, "chord_mm"))
+    Traceback (most recent call last):
+        ...
+    treeage.errors.InputError: arc_radius, chord_mm: got 0, need above 0 [mm]. Measure the chord again.
+    """
+
+
+class ModelError(_FaultError):
+    """The settings contradict each other or the model cannot answer (a height above the asymptote).
+
+    Parameters
+    ----------
+    faults : Fault or sequence of Fault
+        Everything found, not only the first.
+    """
+
+    opening = "the model cannot answer"
+
+
+class TreeageWarning(UserWarning):
+    """Base of the package's warnings."""
+
+
+class ConflictWarning(TreeageWarning):
+    """Two sources about one tree disagree more than their errors allow."""
+
+
+class PriorWarning(TreeageWarning):
+    """An answer rests mostly on a prior or a published figure, not on the user's own data."""
+
+
+class ModelWarning(TreeageWarning):
+    """A model is used where its source does not support it."""
+
+
+def show(value: object) -> str:
+    """Render a value for a message.
+
+    Parameters
+    ----------
+    value : object
+        Anything.
+
+    Returns
+    -------
+    str
+        A short text of the value as written.
+
+    Examples
+    --------
+    >>> show(1.50), show(""), show(None)
+    ('1.5', 'an empty cell', 'nothing')
+    """
+    if value is None:
+        return "nothing"
+    if isinstance(value, str):
+        return "an empty cell" if value == "" else (value if len(value) <= 60 else value[:57] + "...")
+    if isinstance(value, (float, np.floating)):
+        return f"{value:g}"
+    return str(value)
+
+
+def _require(
+    where: str, kind: str, test: Callable[[NDArray[np.float64]], NDArray[np.bool_]], values: dict[str, ArrayLike]
+) -> list[NDArray[np.float64]]:
+    faults: list[Fault] = []
+    arrays: list[NDArray[np.float64]] = []
+    for name, value in values.items():
+        try:
+            array = np.asarray(value, dtype=np.float64)
+        except (TypeError, ValueError):
+            faults.append(Fault(show(value), f"numbers {kind}", "Pass numbers.", where, 0, name))
+            continue
+        arrays.append(array)
+        bad = ~test(array)
+        if np.any(bad):
+            first = int(np.argmax(np.atleast_1d(bad)))
+            at = f" at position {first}" if array.ndim else ""
+            got = show(float(np.atleast_1d(array).ravel()[first])) + at
+            faults.append(Fault(got, kind, f"Correct or leave out {name}.", where, 0, name))
+    if faults:
+        raise InputError(faults)
+    return arrays
+
+
+def require_positive(where: str, **values: ArrayLike) -> list[NDArray[np.float64]]:
+    """Check that every value is a finite number above 0.
+
+    Parameters
+    ----------
+    where : str
+        The calling function, for the message.
+    **values : array-like
+        Named arguments to check.
+
+    Returns
+    -------
+    list of numpy.ndarray
+        The arguments as float arrays, in the given order.
+
+    Raises
+    ------
+    InputError
+        If any value is not finite or not above 0, naming argument, position and value.
+    """
+    return _require(where, "finite and above 0", lambda a: np.isfinite(a) & (a > 0), dict(values))
+
+
+def require_nonnegative(where: str, **values: ArrayLike) -> list[NDArray[np.float64]]:
+    """Check that every value is a finite number of at least 0.
+
+    Parameters
+    ----------
+    where : str
+        The calling function, for the message.
+    **values : array-like
+        Named arguments to check.
+
+    Returns
+    -------
+    list of numpy.ndarray
+        The arguments as float arrays, in the given order.
+
+    Raises
+    ------
+    InputError
+        If any value is not finite or is below 0, naming argument, position and value.
+    """
+    return _require(where, "finite and at least 0", lambda a: np.isfinite(a) & (a >= 0), dict(values))
+
+
+def require_probability(where: str, **values: ArrayLike) -> list[NDArray[np.float64]]:
+    """Check that every value lies strictly between 0 and 1.
+
+    Parameters
+    ----------
+    where : str
+        The calling function, for the message.
+    **values : array-like
+        Named arguments to check.
+
+    Returns
+    -------
+    list of numpy.ndarray
+        The arguments as float arrays, in the given order.
+
+    Raises
+    ------
+    InputError
+        If any value is outside the open interval from 0 to 1.
+    """
+    return _require(where, "between 0 and 1, both excluded", lambda a: (a > 0) & (a < 1), dict(values))

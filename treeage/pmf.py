@@ -1,0 +1,506 @@
+"""An immutable probability mass function over whole years or rings.
+
+Layer 0. Exact arithmetic of discrete distributions (convolution, product, mixture); own derivation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from treeage.errors import Fault, InputError, ModelError, require_probability, show
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_TINY = 1e-12  # choice: probability below which a quantile does not step on, so that rounding cannot move an interval
+
+
+class Pmf:
+    """Probability mass function on consecutive whole numbers.
+
+    Parameters
+    ----------
+    start : int
+        First whole number of the support (a year, or a number of rings).
+    mass : array-like, shape (n,)
+        Probabilities of start, start + 1, ...; not negative, finite, not all 0; scaled to sum to 1.
+
+    Raises
+    ------
+    InputError
+        If the mass is empty, negative, not finite or sums to 0.
+
+    Notes
+    -----
+    Intervals are equal-tailed and made of whole numbers: the low end leaves at most (1 - prob)/2 below
+    it and the high end at most (1 - prob)/2 above it, so they contain at least prob.
+
+    Examples
+    --------
+    A fair die, and the sum of two.
+
+    >>> die = Pmf(1, [1, 1, 1, 1, 1, 1])
+    >>> die.mean(), die.median(), die.interval(0.5)
+    (3.5, 3, (2, 5))
+    >>> round(die.convolve(die).prob_at(7), 4)
+    0.1667
+    """
+
+    __slots__ = ("_mass", "_start")
+
+    _start: int
+    _mass: NDArray[np.float64]
+
+    def __init__(self, start: int, mass: ArrayLike) -> None:
+        values = np.array(mass, dtype=np.float64)
+        if values.ndim != 1 or values.size == 0:
+            raise InputError(
+                Fault(f"shape {values.shape}", "one row of probabilities", "Pass a list.", "Pmf", 0, "mass")
+            )
+        if not np.all(np.isfinite(values)) or np.any(values < 0):
+            worst = values[~np.isfinite(values) | (values < 0)][0]
+            raise InputError(
+                Fault(show(float(worst)), "finite probabilities of at least 0", "Correct it.", "Pmf", 0, "mass")
+            )
+        total = values.sum()
+        if total <= 0:
+            raise InputError(
+                Fault("a sum of 0", "some probability above 0", "Check the inputs.", "Pmf", 0, "mass")
+            )
+        values /= total
+        values.flags.writeable = False
+        object.__setattr__(self, "_start", int(start))
+        object.__setattr__(self, "_mass", values)
+
+    def __setattr__(self, name: str, value: object) -> None:
+        raise AttributeError(f"Pmf is immutable: got {name} = {show(value)}, need a new Pmf; make one with Pmf(start, mass)")
+
+    def __reduce__(self) -> tuple[type[Pmf], tuple[int, NDArray[np.float64]]]:
+        return (Pmf, (self._start, np.array(self._mass)))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Pmf) and self._start == other._start and np.array_equal(self._mass, other._mass)
+
+    def __hash__(self) -> int:
+        return hash((self._start, self._mass.tobytes()))
+
+    def __repr__(self) -> str:
+        low, high = self.interval(0.9)
+        return f"Pmf(median {self.median()}, 90 % {low} to {high}, mean {self.mean():.2f}, sd {self.sd():.2f})"
+
+    # ------------------------------------------------------------------ makers
+
+    @classmethod
+    def point(cls, value: int) -> Pmf:
+        """All probability on one whole number.
+
+        Parameters
+        ----------
+        value : int
+            The certain value.
+
+        Returns
+        -------
+        Pmf
+            Mass 1 at value.
+        """
+        return cls(value, [1.0])
+
+    @classmethod
+    def from_log(cls, start: int, log_mass: ArrayLike) -> Pmf:
+        """Make a mass function from logarithms of unscaled probabilities.
+
+        Parameters
+        ----------
+        start : int
+            First whole number of the support.
+        log_mass : array-like, shape (n,)
+            Logarithms; minus infinity is probability 0.
+
+        Returns
+        -------
+        Pmf
+            Scaled to sum to 1.
+
+        Raises
+        ------
+        ModelError
+            If no value has any probability: the sources exclude each other.
+        """
+        logs = np.asarray(log_mass, dtype=np.float64)
+        top = logs.max(initial=-np.inf)
+        if not np.isfinite(top):
+            raise ModelError(
+                Fault(
+                    "no whole number with any probability",
+                    "at least one that every source allows",
+                    "Look for a wrong input.",
+                    "Pmf.from_log",
+                    0,
+                    "log_mass",
+                )
+            )
+        return cls(start, np.exp(logs - top))
+
+    @classmethod
+    def mixture(cls, pmfs: Sequence[Pmf], weights: ArrayLike | None = None) -> Pmf:
+        """Mix several mass functions: one of them holds, with the given probabilities.
+
+        Parameters
+        ----------
+        pmfs : sequence of Pmf
+            The parts, at least one.
+        weights : array-like, shape (n,), optional
+            Probabilities of the parts, scaled to sum to 1; equal by default.
+
+        Returns
+        -------
+        Pmf
+            The weighted sum.
+
+        Examples
+        --------
+        >>> Pmf.mixture([Pmf.point(0), Pmf.point(2)], [1, 3]).mean()
+        1.5
+        """
+        shares = np.ones(len(pmfs)) if weights is None else np.asarray(weights, dtype=np.float64)
+        start = min(pmf.start for pmf in pmfs)
+        size = max(pmf.stop for pmf in pmfs) - start + 1
+        mass = sum(share * pmf.on(start, size) for pmf, share in zip(pmfs, shares, strict=True))
+        return cls(start, np.asarray(mass))
+
+    # ------------------------------------------------------------------ facts
+
+    @property
+    def start(self) -> int:
+        """First whole number of the support.
+
+        Returns
+        -------
+        int
+            The lowest number that is stored.
+        """
+        return self._start
+
+    @property
+    def stop(self) -> int:
+        """Last whole number of the support.
+
+        Returns
+        -------
+        int
+            The highest number that is stored (included).
+        """
+        return self._start + self._mass.size - 1
+
+    @property
+    def support(self) -> NDArray[np.int64]:
+        """Whole numbers that carry the mass.
+
+        Returns
+        -------
+        numpy.ndarray of int, shape (n,)
+            start, start + 1, ..., stop.
+        """
+        return np.arange(self._start, self._start + self._mass.size)
+
+    @property
+    def mass(self) -> NDArray[np.float64]:
+        """Probabilities, read-only.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+            One for each number of the support; they sum to 1.
+        """
+        return self._mass
+
+    def mean(self) -> float:
+        """Mean.
+
+        Returns
+        -------
+        float
+            Expected value.
+        """
+        return float(self._start + np.arange(self._mass.size) @ self._mass)
+
+    def var(self) -> float:
+        """Variance.
+
+        Returns
+        -------
+        float
+            Expected squared distance from the mean.
+        """
+        steps = np.arange(self._mass.size)
+        return float((steps - steps @ self._mass) ** 2 @ self._mass)
+
+    def sd(self) -> float:
+        """Standard deviation.
+
+        Returns
+        -------
+        float
+            Square root of the variance.
+        """
+        return float(np.sqrt(self.var()))
+
+    def prob_at(self, value: int) -> float:
+        """Probability of one whole number.
+
+        Parameters
+        ----------
+        value : int
+            The number.
+
+        Returns
+        -------
+        float
+            Its probability, 0 outside the support.
+        """
+        step = int(value) - self._start
+        return float(self._mass[step]) if 0 <= step < self._mass.size else 0.0
+
+    def cdf(self, value: int) -> float:
+        """Probability of at most a whole number.
+
+        Parameters
+        ----------
+        value : int
+            The number.
+
+        Returns
+        -------
+        float
+            Sum of the mass up to and with it.
+        """
+        step = int(np.floor(value)) - self._start
+        return float(min(1.0, self._mass[: max(0, step + 1)].sum()))
+
+    def quantile(self, prob: float) -> int:
+        """Smallest whole number with at least the given probability up to it.
+
+        Parameters
+        ----------
+        prob : float
+            Probability, strictly between 0 and 1.
+
+        Returns
+        -------
+        int
+            The quantile.
+
+        Raises
+        ------
+        InputError
+            If prob is not between 0 and 1.
+        """
+        require_probability("Pmf.quantile", prob=prob)
+        step = int(np.searchsorted(np.cumsum(self._mass), prob - _TINY))
+        return self._start + min(step, self._mass.size - 1)
+
+    def median(self) -> int:
+        """Smallest whole number with at least half of the probability up to it.
+
+        Returns
+        -------
+        int
+            The median.
+        """
+        return self.quantile(0.5)
+
+    def interval(self, prob: float = 0.9) -> tuple[int, int]:
+        """Equal-tailed interval of whole numbers that contains at least the given probability.
+
+        Parameters
+        ----------
+        prob : float, default 0.9
+            Probability, strictly between 0 and 1 (0.9: the package's one interval probability).
+
+        Returns
+        -------
+        tuple of int
+            Low and high end, both included.
+
+        Raises
+        ------
+        InputError
+            If prob is not between 0 and 1.
+        """
+        require_probability("Pmf.interval", prob=prob)
+        return self.quantile((1 - prob) / 2), self.quantile(1 - (1 - prob) / 2)
+
+    # ------------------------------------------------------------------ arithmetic
+
+    def shift(self, steps: int) -> Pmf:
+        """Move every value by a whole number.
+
+        Parameters
+        ----------
+        steps : int
+            How far, in years or rings.
+
+        Returns
+        -------
+        Pmf
+            Distribution of the value plus steps.
+        """
+        return Pmf(self._start + int(steps), self._mass)
+
+    def negate(self) -> Pmf:
+        """Turn the sign of every value.
+
+        Returns
+        -------
+        Pmf
+            Distribution of minus the value.
+        """
+        return Pmf(-self.stop, self._mass[::-1])
+
+    def convolve(self, other: Pmf) -> Pmf:
+        """Add an independent value.
+
+        Parameters
+        ----------
+        other : Pmf
+            Distribution of the value to add.
+
+        Returns
+        -------
+        Pmf
+            Distribution of the sum.
+        """
+        mass = np.convolve(self._mass, other._mass)
+        return Pmf(self._start + other._start, mass)
+
+    def multiply(self, other: Pmf) -> Pmf:
+        """Multiply the two mass functions number by number and scale to 1.
+
+        Parameters
+        ----------
+        other : Pmf
+            A likelihood of the same quantity from an independent source.
+
+        Returns
+        -------
+        Pmf
+            The combined distribution.
+
+        Raises
+        ------
+        ModelError
+            If the two share no number with any probability.
+        """
+        start = max(self.start, other.start)
+        size = min(self.stop, other.stop) - start + 1
+        product = self.on(start, size) * other.on(start, size) if size > 0 else np.zeros(1)
+        if product.sum() <= 0:
+            ranges = f"{self.start} to {self.stop} and {other.start} to {other.stop}"
+            raise ModelError(
+                Fault(ranges, "two ranges with a number in common", "Check both sources.", "Pmf.multiply", 0, "other")
+            )
+        return Pmf(start, product)
+
+    def condition(self, low: int | None = None, high: int | None = None) -> Pmf:
+        """Restrict to a range of whole numbers.
+
+        Parameters
+        ----------
+        low, high : int, optional
+            Lowest and highest number allowed, both included; no bound by default.
+
+        Returns
+        -------
+        Pmf
+            Scaled to 1 inside the range.
+
+        Raises
+        ------
+        ModelError
+            If the range has no probability.
+        """
+        first = self.start if low is None else int(low)
+        last = self.stop if high is None else int(high)
+        return self.multiply(Pmf(first, np.ones(max(1, last - first + 1))))
+
+    def trim(self, eps: float = 1e-9) -> Pmf:
+        """Cut ends that hold next to nothing.
+
+        Parameters
+        ----------
+        eps : float, default 1e-9
+            Probability that may be cut at each end (choice: far below any printed figure).
+
+        Returns
+        -------
+        Pmf
+            The same distribution on a shorter support.
+        """
+        total = np.cumsum(self._mass)
+        low = int(np.searchsorted(total, eps, side="right"))
+        high = int(np.searchsorted(total, 1 - eps))
+        low, high = min(low, self._mass.size - 1), min(high, self._mass.size - 1)
+        return Pmf(self._start + low, self._mass[low : max(low, high) + 1])
+
+    def on(self, start: int, size: int) -> NDArray[np.float64]:
+        """Lay the mass on a given stretch of whole numbers.
+
+        Parameters
+        ----------
+        start : int
+            First number of the stretch.
+        size : int
+            Its length.
+
+        Returns
+        -------
+        numpy.ndarray, shape (size,)
+            Probabilities there; what lies outside is left out, not scaled.
+        """
+        out = np.zeros(max(0, size))
+        low, high = max(start, self.start), min(start + size - 1, self.stop)
+        if high >= low:
+            out[low - start : high - start + 1] = self._mass[low - self._start : high - self._start + 1]
+        return out
+
+    def sample(self, count: int, rng: np.random.Generator) -> NDArray[np.int64]:
+        """Draw values.
+
+        Parameters
+        ----------
+        count : int
+            How many.
+        rng : numpy.random.Generator
+            Source of randomness.
+
+        Returns
+        -------
+        numpy.ndarray of int, shape (count,)
+            Independent draws.
+        """
+        steps = np.searchsorted(np.cumsum(self._mass), rng.random(count), side="right")
+        return self._start + np.minimum(steps, self._mass.size - 1)
+
+    # ------------------------------------------------------------------ faces
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the mass function as bars.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            The axes drawn on.
+        """
+        from treeage.plots import plot_mass
+
+        return plot_mass(self, ax=ax)
