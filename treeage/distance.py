@@ -1,0 +1,413 @@
+"""From what is seen on a core to a likelihood of the distance to the pith [mm] on the common grid.
+
+Layer 2. Plane geometry of arcs, circles and rays; eccentric piths as in the publications named in `priors`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+from treeage import priors
+from treeage.errors import Fault, InputError, require_nonnegative, require_positive
+from treeage.grids import DISTANCE_GRID_MM, DISTANCE_STEP
+
+Array = NDArray[np.float64]
+
+_SQRT_TAU = np.sqrt(2 * np.pi)
+
+
+def arc_radius(chord_mm: ArrayLike, rise_mm: ArrayLike) -> Array:
+    """Radius of the circle through an arc, from its chord and its rise.
+
+    Parameters
+    ----------
+    chord_mm : array-like, shape (n,) or scalar
+        Straight distance between the two ends of the arc [mm], above 0.
+    rise_mm : array-like, shape (n,) or scalar
+        Largest distance from the chord to the arc [mm], above 0 and at most half the chord.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,) or ()
+        Radius [mm] of the circle, at least half the chord.
+
+    Raises
+    ------
+    InputError
+        If a chord or rise is not above 0, or the rise is above half the chord (past a half circle).
+
+    Notes
+    -----
+    With chord c and rise h, the radius is r = h/2 + c**2 / (8 h) [1]_. It assumes a circle. For flat arcs
+    the error grows quickly: an error e in h moves r by about e c**2 / (8 h**2), so carry it as a
+    distribution (`arc_likelihood`).
+
+    References
+    ----------
+    .. [1] Euclid, *Elements*, Book III, Proposition 35 (chords that cross).
+
+    Examples
+    --------
+    A 3-4-5 triangle gives a circle of radius 5.
+
+    >>> float(arc_radius(chord_mm=8.0, rise_mm=2.0))
+    5.0
+    """
+    chord, rise = require_positive("arc_radius", chord_mm=chord_mm, rise_mm=rise_mm)
+    if np.any(rise > chord / 2 * (1 + 1e-9)):
+        worst = np.broadcast_to(rise, np.broadcast_shapes(rise.shape, chord.shape))
+        got = float(np.atleast_1d(worst)[np.argmax(np.atleast_1d(rise - chord / 2))])
+        raise InputError(
+            Fault(f"{got:g}", "at most half the chord [mm]", "Check chord and rise.", "arc_radius", 0, "rise_mm")
+        )
+    return rise / 2 + chord**2 / (8 * rise)
+
+
+def ray_distance(gap_mm: ArrayLike, angle_deg: ArrayLike) -> Array:
+    """Distance to the point where two wood rays meet, from their gap and the angle between them.
+
+    Parameters
+    ----------
+    gap_mm : array-like, shape (n,) or scalar
+        Distance between the rays, square to their bisector [mm], above 0.
+    angle_deg : array-like, shape (n,) or scalar
+        Angle between the rays [degree], above 0.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,) or ()
+        Distance [mm] from where the gap was measured to the pith.
+
+    Raises
+    ------
+    InputError
+        If a gap or angle is not above 0.
+
+    Notes
+    -----
+    d = (gap / 2) / tan(angle / 2). Rays point at the pith also in eccentric stems [1]_; curved rays break it.
+
+    References
+    ----------
+    .. [1] Rozas V. 2003, Plant Ecology 167, doi 10.1023/A:1023969822044 (abstract).
+
+    Examples
+    --------
+    >>> round(float(ray_distance(gap_mm=5.0, angle_deg=10.0)), 2)
+    28.58
+    """
+    gap, angle = require_positive("ray_distance", gap_mm=gap_mm, angle_deg=angle_deg)
+    return gap / 2 / np.tan(np.deg2rad(angle) / 2)
+
+
+def radial_length(length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_percent: ArrayLike = 0.0) -> Array:
+    """Horizontal green length of a core that was bored at a tilt and measured dry.
+
+    Parameters
+    ----------
+    length_mm : array-like, shape (n,) or scalar
+        Length along the core [mm], at least 0. Ring widths may be passed too.
+    tilt_deg : array-like, default 0
+        Angle of the core to the horizontal [degree], 0 to below 90.
+    shrinkage_percent : array-like, default 0
+        Radial shrinkage from green to the state measured [%].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,) or ()
+        length * cos(tilt) / (1 - shrinkage / 100) [mm]. The ring count does not change.
+
+    Raises
+    ------
+    InputError
+        If a value is below 0.
+
+    References
+    ----------
+    .. [1] Wood Handbook, USDA Forest Service GTR-190, Table 4-3 (radial shrinkage).
+
+    Examples
+    --------
+    >>> round(float(radial_length(250, tilt_deg=15)), 2)
+    241.48
+    """
+    length, tilt, shrink = require_nonnegative(
+        "radial_length", length_mm=length_mm, tilt_deg=tilt_deg, shrinkage_percent=shrinkage_percent
+    )
+    return length * np.cos(np.deg2rad(tilt)) / (1 - shrink / 100)
+
+
+def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
+    """Distance to the pith of a point on a core that passes beside the pith.
+
+    Parameters
+    ----------
+    along_mm : array-like, shape (n,) or scalar
+        Distance along the core from its point closest to the pith [mm], at least 0.
+    miss_mm : array-like, shape (n,) or scalar
+        Distance of that closest point to the pith [mm], at least 0.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,) or ()
+        sqrt(along**2 + miss**2) [mm]; differences of it are the true ring widths.
+
+    Raises
+    ------
+    InputError
+        If a value is below 0.
+
+    Notes
+    -----
+    A core that passes the pith at 5 mm shows a ring from 10 to 12 mm as 2.00 mm wide; it is 1.82 mm.
+
+    Examples
+    --------
+    >>> inner, outer = off_axis_radius([10.0, 12.0], 5.0)
+    >>> round(float(outer - inner), 3)
+    1.82
+    """
+    along, miss = require_nonnegative("off_axis_radius", along_mm=along_mm, miss_mm=miss_mm)
+    return np.hypot(along, miss)
+
+
+# ---------------------------------------------------------------- likelihoods on the grid
+
+
+def _normal(error: Array, sd: Array) -> Array:
+    return np.exp(-0.5 * (error / sd) ** 2) / (sd * _SQRT_TAU)
+
+
+def _column(value: ArrayLike) -> Array:
+    return np.atleast_1d(np.asarray(value, dtype=np.float64))[:, None]
+
+
+def _rise_at(distance: Array, chord: Array) -> Array:
+    """Rise of an arc of the given chord on circles of the given radii; half a circle at most."""
+    radius = np.maximum(distance, chord / 2)
+    rise: Array = radius - np.sqrt(np.maximum(radius**2 - chord**2 / 4, 0.0))
+    return rise
+
+
+def arc_likelihood(
+    chord_mm: ArrayLike, rise_mm: ArrayLike, arc_sd_mm: ArrayLike | None = None, *, beyond_mm: ArrayLike = 0.0
+) -> Array:
+    """Likelihood of the distance to the pith from the chord and rise of an inner ring boundary.
+
+    Parameters
+    ----------
+    chord_mm, rise_mm : array-like, shape (n,)
+        Chord above 0 and rise of at least 0 [mm], as read; a rise of 0 is a straight boundary.
+    arc_sd_mm : array-like, shape (n,), optional
+        Reading error of the rise [mm]; `priors.ARC_SD` by default.
+    beyond_mm : array-like, shape (n,), default 0
+        How far outside the innermost counted ring's inner boundary the arc lies [mm].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n_grid)
+        Likelihood on `DISTANCE_GRID_MM`, largest value 1 in each row.
+
+    Raises
+    ------
+    InputError
+        If a chord is not above 0 or a rise is below 0.
+
+    Notes
+    -----
+    The error is on the reading: the rise predicted at each distance is held against the rise read, with a
+    variance of (reading error)**2 + (chord error)**2 carried to the rise + (roundness * rise)**2. So the answer is
+    skewed to the right, and a rise near 0 ends as no information (a flat likelihood far out), never as a
+    huge number. Circles are assumed up to the stated roundness; buttressed stems break it.
+
+    References
+    ----------
+    .. [1] Baker P.J. et al. 2005, Ecol. Monogr. 75:317-343, Appendix B (use of the arc).
+
+    Examples
+    --------
+    >>> likelihood = arc_likelihood(8.0, 2.0)
+    >>> bool(abs(DISTANCE_GRID_MM[likelihood[0].argmax()] - 5) < 0.2)
+    True
+    """
+    require_positive("arc_likelihood", chord_mm=chord_mm)
+    require_nonnegative("arc_likelihood", rise_mm=rise_mm)
+    chord, rise = _column(chord_mm), _column(rise_mm)
+    reading = _column(priors.ARC_SD.value if arc_sd_mm is None else arc_sd_mm)
+    radius = DISTANCE_GRID_MM[None, :] + _column(beyond_mm)
+    expected = _rise_at(radius, chord)
+    slope = chord / 4 / np.maximum(radius, 0.6 * chord)  # bounded: at half a circle the rise no longer follows the chord
+    sd = np.sqrt(reading**2 + (slope * priors.CHORD_SD.value) ** 2 + (priors.ROUNDNESS.value * expected) ** 2)
+    likelihood = _normal(rise - expected, sd)
+    # past a half circle no chord of this length fits; let it fade over the roundness of rings
+    fade = np.exp(-0.5 * (np.maximum(chord / 2 - radius, 0) / (priors.ROUNDNESS.value * chord / 2 + 1e-9)) ** 2)
+    return _top_one(likelihood * fade)
+
+
+def circle_likelihood(radius_mm: ArrayLike, step_mm: ArrayLike | None = None) -> Array:
+    """Likelihood of the distance from the template circle that fits the innermost boundary.
+
+    Parameters
+    ----------
+    radius_mm : array-like, shape (n,)
+        Radius of the circle chosen [mm], above 0.
+    step_mm : array-like, shape (n,), optional
+        Step between the circles of the template [mm]; `priors.CIRCLE_STEP` by default.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n_grid)
+        Likelihood on `DISTANCE_GRID_MM`, largest value 1 in each row.
+
+    Raises
+    ------
+    InputError
+        If a radius or step is not above 0.
+
+    Notes
+    -----
+    Normal with variance (half a step)**2 + (roundness * distance)**2: neighbouring circles are told apart no better
+    than by half a step.
+
+    References
+    ----------
+    .. [1] Applequist M.B. 1958, J. For. 56:141 (principle, from memory).
+
+    Examples
+    --------
+    >>> likelihood = circle_likelihood(12.0, 2.0)
+    >>> bool(abs(DISTANCE_GRID_MM[likelihood[0].argmax()] - 12) < 0.6)
+    True
+    """
+    step = priors.CIRCLE_STEP.value if step_mm is None else step_mm
+    require_positive("circle_likelihood", radius_mm=radius_mm, step_mm=step)
+    grid = DISTANCE_GRID_MM[None, :]
+    sd = np.sqrt((_column(step) / 2) ** 2 + (priors.ROUNDNESS.value * grid) ** 2)
+    return _top_one(_normal(_column(radius_mm) - grid, sd))
+
+
+def ray_likelihood(
+    gap_mm: ArrayLike, angle_deg: ArrayLike, angle_sd_deg: ArrayLike | None = None
+) -> Array:
+    """Likelihood of the distance from two converging wood rays.
+
+    Parameters
+    ----------
+    gap_mm : array-like, shape (n,)
+        Gap between the rays at the inner end [mm], above 0.
+    angle_deg : array-like, shape (n,)
+        Angle between them [degree], above 0.
+    angle_sd_deg : array-like, shape (n,), optional
+        Reading error of the angle [degree]; `priors.RAY_ANGLE_SD` by default.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n_grid)
+        Likelihood on `DISTANCE_GRID_MM`, largest value 1 in each row.
+
+    Raises
+    ------
+    InputError
+        If a gap or angle is not above 0.
+
+    Notes
+    -----
+    The angle predicted at each distance, 2 atan(gap / (2 d)), is held against the angle read. The
+    relative error of the distance equals that of the angle, skewed to the right.
+
+    References
+    ----------
+    .. [1] Rozas V. 2003, Plant Ecology 167, doi 10.1023/A:1023969822044 (abstract).
+
+    Examples
+    --------
+    >>> likelihood = ray_likelihood(5.0, 10.0, 0.5)
+    >>> bool(abs(DISTANCE_GRID_MM[likelihood[0].argmax()] - 28.58) < 1)
+    True
+    """
+    sd_read = priors.RAY_ANGLE_SD.value if angle_sd_deg is None else angle_sd_deg
+    require_positive("ray_likelihood", gap_mm=gap_mm, angle_deg=angle_deg, angle_sd_deg=sd_read)
+    gap, angle = _column(gap_mm), np.deg2rad(_column(angle_deg))
+    expected = 2 * np.arctan2(gap / 2, DISTANCE_GRID_MM[None, :])
+    sd = np.hypot(np.deg2rad(_column(sd_read)), expected * priors.RAY_GAP_SD.value / gap)
+    return _top_one(_normal(angle - expected, sd))
+
+
+def direct_likelihood(distance_mm: ArrayLike, distance_sd_mm: ArrayLike | None = None) -> Array:
+    """Likelihood of the distance from a distance written down with its error.
+
+    Parameters
+    ----------
+    distance_mm : array-like, shape (n,)
+        Distance [mm], at least 0.
+    distance_sd_mm : array-like, shape (n,), optional
+        Its standard deviation [mm], at least 0; by default `priors.DIRECT_SHARE` of the distance and 1 mm at least.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n_grid)
+        Likelihood on `DISTANCE_GRID_MM`, largest value 1 in each row.
+
+    Raises
+    ------
+    InputError
+        If a distance or its standard deviation is below 0.
+
+    Notes
+    -----
+    Normal, with a spread of at least half a step of the grid (2 %), far below that of the growth rate.
+
+    Examples
+    --------
+    >>> likelihood = direct_likelihood(20.0, 2.0)
+    >>> bool(abs(DISTANCE_GRID_MM[likelihood[0].argmax()] - 20) < 0.5)
+    True
+    """
+    distance = _column(distance_mm)
+    default = np.maximum(1.0, priors.DIRECT_SHARE.value * distance)
+    sd = default if distance_sd_mm is None else _column(distance_sd_mm)
+    require_nonnegative("direct_likelihood", distance_mm=distance, distance_sd_mm=sd)
+    sd = np.maximum(sd, DISTANCE_STEP / 2 * distance + 1e-3)
+    return _top_one(np.exp(-0.5 * ((distance - DISTANCE_GRID_MM[None, :]) / sd) ** 2))
+
+
+def unseen_curvature(count: int = 1) -> Array:
+    """Likelihood of the distance when rings were looked at and no curvature was seen.
+
+    Parameters
+    ----------
+    count : int, default 1
+        How many rows.
+
+    Returns
+    -------
+    numpy.ndarray, shape (count, n_grid)
+        Probability that an arc across the core goes unnoticed, on `DISTANCE_GRID_MM`.
+
+    Notes
+    -----
+    The rise across a core of `priors.CORE_WIDTH` falls below what half of the observers notice at about 20 mm; the
+    share `priors.CURVATURE_OVERLOOKED` of the entries says nothing about curvature at all.
+
+    References
+    ----------
+    .. [1] Own derivation from the arc's sensitivity; see `priors.CURVATURE_SEEN`.
+
+    Examples
+    --------
+    >>> seen = 1 - unseen_curvature()[0]
+    >>> bool(seen[DISTANCE_GRID_MM > 5][0] > 0.7), bool(seen[DISTANCE_GRID_MM > 60][0] < 0.05)
+    (True, True)
+    """
+    rise = _rise_at(DISTANCE_GRID_MM[None, :], np.array([[priors.CORE_WIDTH.value]]))
+    not_looked = priors.CURVATURE_OVERLOOKED.value
+    unseen = not_looked + (1 - not_looked) * ndtr((priors.CURVATURE_SEEN.value - rise) / priors.CURVATURE_SEEN_SD.value)
+    return np.repeat(unseen, count, axis=0)
+
+
+def _top_one(likelihood: Array) -> Array:
+    top = likelihood.max(axis=1, keepdims=True)
+    scaled: Array = likelihood / np.where(top > 0, top, 1.0)
+    return scaled
