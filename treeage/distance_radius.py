@@ -283,10 +283,10 @@ def opposite_cores(
 
     Examples
     --------
-    >>> weights, distances = opposite_cores(150.0, 2.0, (140.0, 120.0))
+    >>> weights, distances = opposite_cores(150.0, 2.0, (110.0, 100.0))
     >>> total = distances.sum(axis=1)
     >>> spread = lambda x: float(np.sqrt(weights @ (x - weights @ x) ** 2))
-    >>> spread(total) < 0.8 * (spread(distances[:, 0]) ** 2 + spread(distances[:, 1]) ** 2) ** 0.5
+    >>> spread(total) < 0.5 * (spread(distances[:, 0]) ** 2 + spread(distances[:, 1]) ** 2) ** 0.5
     True
     """
     require_positive("opposite_cores", radius_mm=radius_mm)
