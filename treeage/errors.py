@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SHOWN_FAULTS = 20  # choice: more than one screen of faults is counted, not shown
+ALIKE_FAULTS = 3  # choice: more faults of one column with one need than this share a line
+SHOWN_ROWS = 5  # choice: row numbers listed on such a line
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,50 @@ class Fault:
         return f"{where}: got {self.got}, need {self.need}. {self.do}"
 
 
+def faults_frame(faults: Sequence[Fault]) -> pd.DataFrame:
+    """Put faults or notes into a frame.
+
+    Parameters
+    ----------
+    faults : sequence of Fault
+        Any number, none included.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (n, 7)
+        Columns file, row, item, column, got, need, do.
+
+    Examples
+    --------
+    >>> faults_frame([Fault("-1", "at least 0", "Measure again.")])["got"].tolist()
+    ['-1']
+    """
+    import pandas as pd
+
+    columns = ["file", "row", "item", "column", "got", "need", "do"]
+    return pd.DataFrame([asdict(fault) for fault in faults], columns=columns)
+
+
+def _grouped(faults: Sequence[Fault]) -> list[str]:
+    """Lines for people: faults of one column with one need share a line after the third."""
+    groups: dict[tuple[str, str, str], list[Fault]] = {}
+    for fault in faults:
+        groups.setdefault((fault.file, fault.column, fault.need), []).append(fault)
+    lines: list[str] = []
+    for members in groups.values():
+        shown = members if len(members) <= ALIKE_FAULTS else members[:1]
+        lines.extend("  " + fault.line() for fault in shown)
+        if len(members) > len(shown):
+            rows = [str(fault.row) for fault in members[1:] if fault.row]
+            at = (
+                f" in rows {', '.join(rows[:SHOWN_ROWS])}{', ...' if len(rows) > SHOWN_ROWS else ''}"
+                if rows
+                else ""
+            )
+            lines.append(f"      ... and {len(members) - 1} more like it{at}.")
+    return lines
+
+
 class _FaultError(ValueError):
     """Base of the errors that carry faults."""
 
@@ -81,10 +127,13 @@ class _FaultError(ValueError):
             return self._faults[0].line()
         files = sorted({fault.file for fault in self._faults if fault.file})
         head = f"{len(self._faults)} faults in {', '.join(files) or 'the input'}, {self.opening}."
-        lines = [head, *("  " + fault.line() for fault in self._faults[:SHOWN_FAULTS])]
-        if len(self._faults) > SHOWN_FAULTS:
-            lines.append(f"  ... and {len(self._faults) - SHOWN_FAULTS} more, all of them in .faults.")
-        return "\n".join(lines)
+        lines = _grouped(self._faults)
+        if len(lines) > SHOWN_FAULTS:
+            lines = [
+                *lines[:SHOWN_FAULTS],
+                f"  ... and {len(lines) - SHOWN_FAULTS} more lines, all faults are in .faults.",
+            ]
+        return "\n".join([head, *lines])
 
     def __reduce__(self) -> tuple[Any, ...]:
         return (type(self), (list(self._faults),))
@@ -98,10 +147,7 @@ class _FaultError(ValueError):
         pandas.DataFrame, shape (n, 7)
             Columns file, row, item, column, got, need, do.
         """
-        import pandas as pd
-
-        columns = ["file", "row", "item", "column", "got", "need", "do"]
-        return pd.DataFrame([asdict(fault) for fault in self._faults], columns=columns)
+        return faults_frame(self._faults)
 
 
 class InputError(_FaultError):
@@ -177,7 +223,10 @@ def show(value: object) -> str:
 
 
 def _require(
-    where: str, kind: str, test: Callable[[NDArray[np.float64]], NDArray[np.bool_]], values: dict[str, ArrayLike]
+    where: str,
+    kind: str,
+    test: Callable[[NDArray[np.float64]], NDArray[np.bool_]],
+    values: dict[str, ArrayLike],
 ) -> list[NDArray[np.float64]]:
     faults: list[Fault] = []
     arrays: list[NDArray[np.float64]] = []

@@ -64,7 +64,9 @@ class Pmf:
         if not np.all(np.isfinite(values)) or np.any(values < 0):
             worst = values[~np.isfinite(values) | (values < 0)][0]
             raise InputError(
-                Fault(show(float(worst)), "finite probabilities of at least 0", "Correct it.", "Pmf", 0, "mass")
+                Fault(
+                    show(float(worst)), "finite probabilities of at least 0", "Correct it.", "Pmf", 0, "mass"
+                )
             )
         total = values.sum()
         if total <= 0:
@@ -77,20 +79,26 @@ class Pmf:
         object.__setattr__(self, "_mass", values)
 
     def __setattr__(self, name: str, value: object) -> None:
-        raise AttributeError(f"Pmf is immutable: got {name} = {show(value)}, need a new Pmf; make one with Pmf(start, mass)")
+        raise AttributeError(
+            f"Pmf is immutable: got {name} = {show(value)}, need a new Pmf; make one with Pmf(start, mass)"
+        )
 
     def __reduce__(self) -> tuple[type[Pmf], tuple[int, NDArray[np.float64]]]:
         return (Pmf, (self._start, np.array(self._mass)))
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, Pmf) and self._start == other._start and np.array_equal(self._mass, other._mass)
+        return (
+            isinstance(other, Pmf) and self._start == other._start and np.array_equal(self._mass, other._mass)
+        )
 
     def __hash__(self) -> int:
         return hash((self._start, self._mass.tobytes()))
 
     def __repr__(self) -> str:
         low, high = self.interval(0.9)
-        return f"Pmf(median {self.median()}, 90 % {low} to {high}, mean {self.mean():.2f}, sd {self.sd():.2f})"
+        return (
+            f"Pmf(median {self.median()}, 90 % {low} to {high}, mean {self.mean():.2f}, sd {self.sd():.2f})"
+        )
 
     # ------------------------------------------------------------------ makers
 
@@ -402,7 +410,14 @@ class Pmf:
         if product.sum() <= 0:
             ranges = f"{self.start} to {self.stop} and {other.start} to {other.stop}"
             raise ModelError(
-                Fault(ranges, "two ranges with a number in common", "Check both sources.", "Pmf.multiply", 0, "other")
+                Fault(
+                    ranges,
+                    "two ranges with a number in common",
+                    "Check both sources.",
+                    "Pmf.multiply",
+                    0,
+                    "other",
+                )
             )
         return Pmf(start, product)
 

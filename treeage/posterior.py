@@ -17,7 +17,9 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _REACH = 3.6  # choice: standard deviations of the shared rate covered by the nodes (all but 3e-4 of it)
-_SPACING = 1.2  # choice: node spacing in sd of the tree's part; a sum of normals this close errs by about 2e-6
+_SPACING = (
+    1.2  # choice: node spacing in sd of the tree's part; a sum of normals this close errs by about 2e-6
+)
 _STAND_NODES = 7  # choice: Gauss-Hermite nodes of the stand's part, exact for moments up to 13
 
 
@@ -275,7 +277,11 @@ def _conflict(laid: list[Array], present: NDArray[np.bool_], weights: Array) -> 
 
 
 def combine_cases(
-    missed: Array, case_weights: Array, count_cases: list[tuple[float, tuple[int, ...]]], size: int, start: int
+    missed: Array,
+    case_weights: Array,
+    count_cases: list[tuple[float, tuple[int, ...]]],
+    size: int,
+    start: int,
 ) -> Array:
     """Likelihood over shifts and added rings of one tree whose cores depend on each other.
 

@@ -65,8 +65,12 @@ ARC_SD = Sourced(
     "derived",
 )
 CHORD_SD = Sourced(0.10, "mm", "reading error of the chord of an arc", "as for the rise", "choice")
-CIRCLE_STEP = Sourced(2.0, "mm", "step between the circles of a transparent template", "common practice", "choice")
-RAY_ANGLE_SD = Sourced(2.0, "degree", "reading error of the angle between two rays", "a small protractor", "choice")
+CIRCLE_STEP = Sourced(
+    2.0, "mm", "step between the circles of a transparent template", "common practice", "choice"
+)
+RAY_ANGLE_SD = Sourced(
+    2.0, "degree", "reading error of the angle between two rays", "a small protractor", "choice"
+)
 RAY_GAP_SD = Sourced(0.2, "mm", "reading error of the gap between two rays", "as for ring widths", "choice")
 DIRECT_SHARE = Sourced(
     0.15,
@@ -82,7 +86,9 @@ DIAMETER_SHARE = Sourced(
     "girth overstates area by 0.5-2.4 % (Rodriguez et al. 2014, Forest Systems)",
     "derived",
 )
-TAPER = Sourced(1.0, "cm/m", "taper used when only the diameter at another height is known", "common practice", "choice")
+TAPER = Sourced(
+    1.0, "cm/m", "taper used when only the diameter at another height is known", "common practice", "choice"
+)
 TAPER_SD = Sourced(1.0, "cm/m", "spread of that taper (butt swell)", "common practice", "choice")
 BARK_SHARE = Sourced(
     0.09,
@@ -92,12 +98,22 @@ BARK_SHARE = Sourced(
     "read",
 )
 BARK_SHARE_SD = Sourced(
-    0.03, "share", "spread of that share between species and sites", "0.81 to 0.92 in published ratios", "derived"
+    0.03,
+    "share",
+    "spread of that share between species and sites",
+    "0.81 to 0.92 in published ratios",
+    "derived",
 )
 BARK_SD_SHARE = Sourced(
-    0.15, "share", "standard deviation of a measured bark thickness given without one", "reading in furrowed bark", "choice"
+    0.15,
+    "share",
+    "standard deviation of a measured bark thickness given without one",
+    "reading in furrowed bark",
+    "choice",
 )
-CORE_WIDTH = Sourced(5.0, "mm", "width of the wood on which curvature can be seen", "common borers 4.3-5.15 mm", "read")
+CORE_WIDTH = Sourced(
+    5.0, "mm", "width of the wood on which curvature can be seen", "common borers 4.3-5.15 mm", "read"
+)
 CURVATURE_SEEN = Sourced(
     0.157,
     "mm",
@@ -113,7 +129,9 @@ CURVATURE_OVERLOOKED = Sourced(
     "field sheets are filled in a hurry",
     "choice",
 )
-AIM_TAIL_DF = Sourced(4.0, "degrees of freedom", "tails of the miss of an aimed core", "borers drift", "choice")
+AIM_TAIL_DF = Sourced(
+    4.0, "degrees of freedom", "tails of the miss of an aimed core", "borers drift", "choice"
+)
 GROSS_ERROR = Sourced(
     1e-6,
     "share",
@@ -139,7 +157,10 @@ def defaults_table() -> pd.DataFrame:
     import pandas as pd
 
     rows = [
-        {"name": name.lower(), **{key: getattr(entry, key) for key in ("value", "unit", "meaning", "source", "known")}}
+        {
+            "name": name.lower(),
+            **{key: getattr(entry, key) for key in ("value", "unit", "meaning", "source", "known")},
+        }
         for name, entry in globals().items()
         if isinstance(entry, Sourced)
     ]

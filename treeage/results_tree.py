@@ -1,0 +1,372 @@
+"""Frozen answer for one tree: its mass functions, shares, flags and faces.
+
+Layer 1. No model here: mass functions in, faces out; the conventions are those of DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from treeage.errors import Fault, InputError
+from treeage.pmf import Pmf
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Array = NDArray[np.float64]
+
+DISTRIBUTIONS = ("missed_rings", "pith_year", "years_to_core_height", "establishment_year", "age")
+SHARES = ("share_count", "share_distance", "share_rate", "share_height", "share_collar")
+CONVENTIONS = (
+    "Ring 1 is the first ring round the pith; the ring against the bark counts. Establishment year is the first growing "
+    "season; age counts growing seasons from establishment to the outer year, both included (years elapsed is one "
+    "less). Southern ring years are the year in which growth began. Years are astronomical; year 0 is 1 BCE."
+)
+
+
+def year_text(year: int) -> str:
+    """Write an astronomical year for people.
+
+    Parameters
+    ----------
+    year : int
+        Astronomical year; 0 is 1 BCE.
+
+    Returns
+    -------
+    str
+        The year, or the BCE year for 0 and below.
+
+    Examples
+    --------
+    >>> year_text(1892), year_text(0), year_text(-274)
+    ('1892', '1 BCE', '275 BCE')
+    """
+    return str(year) if year > 0 else f"{1 - year} BCE"
+
+
+@dataclass(frozen=True)
+class SharedParts:
+    """A tree's posterior split by what it shares with the stand, so that joint draws keep shared errors shared.
+
+    Parameters
+    ----------
+    reference_year : int
+        Establishment year = reference_year - (added rings + years to the core height) - collar years.
+    added_start : int
+        First number of added rings.
+    added : numpy.ndarray, shape (n_stand, n_added)
+        Mass of the added rings for each value of the stand's growth-rate part; rows sum to 1.
+    years_start : int
+        First number of years to the core height.
+    years : numpy.ndarray, shape (n_shared, n_years)
+        Mass of those years for each shared value of the height model; rows sum to 1.
+    joint : numpy.ndarray, shape (n_stand, n_shared, n) or None
+        Mass of added rings + years together (from added_start), where two heights of one tree tie them.
+    rate_group, height_group : str
+        Trees of one group share the value.
+    """
+
+    reference_year: int
+    added_start: int
+    added: Array
+    years_start: int
+    years: Array
+    joint: Array | None = None
+    rate_group: str = ""
+    height_group: str = ""
+
+    def sample(
+        self, stand: NDArray[np.int64], shared: NDArray[np.int64], rng: np.random.Generator
+    ) -> NDArray[np.int64]:
+        """Draw reference_year - added rings - years to the core height.
+
+        Parameters
+        ----------
+        stand, shared : numpy.ndarray of int, shape (n_draw,)
+            Index of the shared growth-rate and height values in each draw.
+        rng : numpy.random.Generator
+            Source of randomness.
+
+        Returns
+        -------
+        numpy.ndarray of int, shape (n_draw,)
+            Establishment year before collar years.
+        """
+        if self.joint is not None:
+            cells = self.joint.reshape(-1, self.joint.shape[2])
+            steps = _pick(cells, stand * self.joint.shape[1] + shared, rng)
+            return self.reference_year - self.added_start - steps
+        added = self.added_start + _pick(self.added, stand, rng)
+        years = self.years_start + _pick(self.years, shared, rng)
+        return self.reference_year - added - years
+
+
+def _pick(mass: Array, rows: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+    """One draw from the mass function in each given row."""
+    total = np.cumsum(mass, axis=1)
+    total /= total[:, -1:]
+    steps = np.searchsorted(
+        (total + np.arange(len(total))[:, None]).ravel(), rows + rng.random(rows.size), side="right"
+    )
+    return np.minimum(steps - rows * mass.shape[1], mass.shape[1] - 1)
+
+
+@dataclass(frozen=True)
+class TreeAge:
+    """Age and establishment date of one tree.
+
+    Parameters
+    ----------
+    tree, species, plot_id : str
+        As in the tables; plot_id is the column plot.
+    status : str
+        "estimated" or "minimum only".
+    facts : Mapping
+        cores, dating, inner_end, core_height_m, rings_counted of the lead core, and lead_core.
+    outer_year : int
+        Last ring year of the tree that the age runs to.
+    minimum_age : int
+        Rings that were counted: what can be claimed without any model.
+    distributions : Mapping of str to Pmf
+        missed_rings, pith_year, years_to_core_height, establishment_year, age, collar_years; empty when minimum only.
+    shares : Mapping of str to float
+        Share of the variance due to each step; they add to 1.
+    core_conflict_p : float
+        Predictive p value of the disagreement of the tree's cores; NaN with one core.
+    flags : tuple of str
+        What a reader must know about this tree.
+    parts : SharedParts or None
+        For joint draws.
+    cores : pandas.DataFrame
+        One row a core: what each core alone says.
+    """
+
+    tree: str
+    species: str
+    plot_id: str
+    status: str
+    facts: Mapping[str, Any]
+    outer_year: int
+    minimum_age: int
+    distributions: Mapping[str, Pmf] = field(default_factory=dict)
+    shares: Mapping[str, float] = field(default_factory=dict)
+    core_conflict_p: float = float("nan")
+    flags: tuple[str, ...] = ()
+    parts: SharedParts | None = None
+    cores: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    def _get(self, name: str) -> Pmf:
+        if name not in self.distributions:
+            raise InputError(
+                Fault(
+                    f"status '{self.status}'",
+                    "an estimated tree",
+                    f"Use minimum_age ({self.minimum_age}); flags say why: {', '.join(self.flags) or 'none'}.",
+                    "TreeAge",
+                    0,
+                    name,
+                    f"tree {self.tree}",
+                )
+            )
+        return self.distributions[name]
+
+    @property
+    def pith_year(self) -> Pmf:
+        """Year of ring 1 at the coring height.
+
+        Returns
+        -------
+        Pmf
+            Over ring years.
+        """
+        return self._get("pith_year")
+
+    @property
+    def establishment_year(self) -> Pmf:
+        """First growing season of the tree.
+
+        Returns
+        -------
+        Pmf
+            Over ring years.
+        """
+        return self._get("establishment_year")
+
+    @property
+    def age(self) -> Pmf:
+        """Growing seasons from establishment to the outer year, both counted.
+
+        Returns
+        -------
+        Pmf
+            Over seasons.
+        """
+        return self._get("age")
+
+    @property
+    def missed_rings(self) -> Pmf:
+        """Rings between the innermost counted ring of the lead core and the pith.
+
+        Returns
+        -------
+        Pmf
+            Over rings.
+        """
+        return self._get("missed_rings")
+
+    @property
+    def years_to_core_height(self) -> Pmf:
+        """Whole seasons before the one in which the tip passed the coring height.
+
+        Returns
+        -------
+        Pmf
+            Over seasons.
+        """
+        return self._get("years_to_core_height")
+
+    def row(self, prob: float = 0.9) -> dict[str, Any]:
+        """One row of the ages table.
+
+        Parameters
+        ----------
+        prob : float, default 0.9
+            Probability of the intervals.
+
+        Returns
+        -------
+        dict
+            Columns of the ages table; missing values where only a minimum can be claimed.
+        """
+        out: dict[str, Any] = {"tree": self.tree, "species": self.species, "plot": self.plot_id}
+        out |= {
+            key: self.facts.get(key)
+            for key in ("cores", "dating", "inner_end", "core_height_m", "rings_counted")
+        }
+        for name in DISTRIBUTIONS:
+            pmf = self.distributions.get(name)
+            low, high = pmf.interval(prob) if pmf else (None, None)
+            out |= {f"{name}_median": pmf.median() if pmf else None, f"{name}_lo": low, f"{name}_hi": high}
+        out |= {"prob": prob, "minimum_age": self.minimum_age}
+        out |= {name: self.shares.get(name, np.nan) for name in SHARES}
+        out |= {"core_conflict_p": self.core_conflict_p, "flags": ";".join(self.flags)}
+        return out
+
+    def sentence(self, prob: float = 0.9) -> str:
+        """Say the answer in one plain sentence that can be defended.
+
+        Parameters
+        ----------
+        prob : float, default 0.9
+            Probability of the interval.
+
+        Returns
+        -------
+        str
+            Year rounded to 5 or 10 where the spread is large, with the interval.
+
+        Examples
+        --------
+        >>> TreeAge("A1", "Larix decidua", "", "minimum only", {}, 2024, 118).sentence()
+        'Tree A1 is at least 118 years old in 2024 (rings counted; no estimate is possible).'
+        """
+        if "establishment_year" not in self.distributions:
+            return (
+                f"Tree {self.tree} is at least {self.minimum_age} years old in {year_text(self.outer_year)} "
+                "(rings counted; no estimate is possible)."
+            )
+        pmf = self.establishment_year
+        low, high = pmf.interval(prob)
+        rounding = 10 if pmf.sd() > 6 else 5 if pmf.sd() > 3 else 1  # common practice, see README
+        middle = int(round(pmf.median() / rounding) * rounding)
+        age_low, age_high = self.age.interval(prob)
+        about = "c. " if rounding > 1 else ""
+        return (
+            f"Tree {self.tree} established {about}{year_text(middle)} ({100 * prob:g} % interval {year_text(low)} to "
+            f"{year_text(high)}); it was {age_low} to {age_high} years old in {year_text(self.outer_year)}."
+        )
+
+    def to_frame(self, prob: float = 0.9) -> pd.DataFrame:
+        """The answer as a table of one row, unrounded.
+
+        Parameters
+        ----------
+        prob : float, default 0.9
+            Probability of the intervals.
+
+        Returns
+        -------
+        pandas.DataFrame, shape (1, 33)
+            Columns of the ages table.
+        """
+        return frame_of_rows([self.row(prob)])
+
+    def __repr__(self) -> str:
+        if "age" not in self.distributions:
+            return f"TreeAge({self.tree!r}, at least {self.minimum_age} yr)"
+        low, high = self.age.interval(0.9)
+        return f"TreeAge({self.tree!r}, {self.age.median()} yr, 90 % {low}-{high}, {self.facts.get('cores')} cores)"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{html.escape(name.replace('_', ' '))}</td><td>{pmf.median()}</td>"
+            f"<td>{pmf.interval(0.9)[0]} to {pmf.interval(0.9)[1]}</td></tr>"
+            for name, pmf in self.distributions.items()
+        )
+        flags = f"<p>Flags: {html.escape(', '.join(self.flags))}</p>" if self.flags else ""
+        return (
+            f"<p><b>{html.escape(self.sentence())}</b></p><table><tr><th></th><th>median</th><th>90 % interval</th></tr>"
+            f"{rows}</table>{flags}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
+        )
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the tree's mass functions step by step.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            The axes drawn on.
+        """
+        from treeage.plots import plot_anatomy
+
+        return plot_anatomy(self, ax=ax)
+
+
+def frame_of_rows(rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """Make the ages table from its rows, whole numbers as whole numbers also where some are missing.
+
+    Parameters
+    ----------
+    rows : list of dict
+        From `TreeAge.row`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of the ages table in order.
+
+    Examples
+    --------
+    >>> frame_of_rows([TreeAge("A1", "", "", "minimum only", {}, 2024, 118).row()])["minimum_age"].tolist()
+    [118]
+    """
+    columns = list(TreeAge("", "", "", "", {}, 0, 0).row()) if not rows else list(rows[0])
+    frame = pd.DataFrame(rows, columns=columns)
+    whole = ("_median", "_lo", "_hi")
+    for name in columns:
+        if name.endswith(whole) or name in ("cores", "rings_counted", "minimum_age"):
+            frame[name] = frame[name].astype("Int64")
+    return frame
