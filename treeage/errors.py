@@ -1,4 +1,4 @@
-"""Exceptions and warnings that carry the faults as data and render them in one pattern: where - got - need - do.
+"""Exceptions and warnings that carry the faults as data and render them as where - got - need - do.
 
 Layer 0. Own derivation: the pattern is the project's own, see DEVELOPERS.md.
 """
@@ -43,8 +43,9 @@ class Fault:
 
     Examples
     --------
-    >>> print(Fault("-3.2", "at least 0 [mm]", "Leave it empty.", "cores.csv", 14, "distance_mm", "tree A17").line())
-    cores.csv, row 14, tree A17, column distance_mm: got -3.2, need at least 0 [mm]. Leave it empty.
+    >>> fault = Fault("-3.2", "at least 0 [mm]", "Leave it empty.", "cores.csv", 14, "distance_mm", "A17")
+    >>> print(fault.line())
+    cores.csv, row 14, A17, column distance_mm: got -3.2, need at least 0 [mm]. Leave it empty.
     """
 
     got: str

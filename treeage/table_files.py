@@ -1,0 +1,302 @@
+"""Reads the bytes of CSV and Parquet tables into raw columns and says clearly why a file cannot be read.
+
+Layer 1, part of the family of `tables`. Own derivation.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import hashlib
+import io
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from treeage.errors import show
+from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns, nearest
+from treeage.table_findings import Findings
+
+MOST_BYTES = (
+    512 * 1024 * 1024
+)  # choice: a table of some ten million rings; above it, memory would be the fault
+SAVE_AS = "Save it as CSV with UTF-8 text, commas between columns and a decimal point."
+RawColumn = list[str] | NDArray[np.float64] | NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """A table as read, before any value is understood.
+
+    Parameters
+    ----------
+    file : str
+        File name for messages.
+    columns : dict of str to list of str or numpy.ndarray
+        Text as written, trimmed, or numbers that were numbers already.
+    lines : numpy.ndarray of int, shape (n,)
+        Line in the file of each row.
+    """
+
+    file: str
+    columns: dict[str, RawColumn]
+    lines: NDArray[np.int64]
+
+
+def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTable], dict[str, str]]:
+    """Read every table of a field folder.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Folder with trees.csv, cores.csv and the optional tables.
+    findings : Findings
+        Receives the faults of the files.
+
+    Returns
+    -------
+    tables : dict of str to RawTable
+        The tables that could be read.
+    checksums : dict of str to str
+        SHA-256 of every file read, field.toml included.
+    """
+    tables: dict[str, RawTable] = {}
+    checksums: dict[str, str] = {}
+    names = sorted(entry.name for entry in folder.iterdir() if entry.is_file())
+    for table in INPUT_TABLES:
+        found = [name for name in (f"{table}.csv", f"{table}.parquet") if name in names]
+        if len(found) > 1:
+            findings.fault(
+                found[0], "both a CSV and a Parquet file", "one of them", f"Remove {found[1]} or {found[0]}."
+            )
+        elif found:
+            data = (folder / found[0]).read_bytes()
+            checksums[found[0]] = hashlib.sha256(data).hexdigest()
+            raw = (
+                _parquet(found[0], data, findings)
+                if found[0].endswith(".parquet")
+                else _csv(found[0], data, findings)
+            )
+            if raw is not None:
+                tables[table] = raw
+        elif table in REQUIRED_TABLES:
+            findings.fault(
+                f"{table}.csv", "no such file", f"a table of {table}", _missing_file(table, names, folder)
+            )
+    _other_files(names, findings)
+    return tables, checksums
+
+
+def _missing_file(table: str, names: list[str], folder: Path) -> str:
+    near = [name for name in names if Path(name).stem.lower().strip() == table]
+    near = near or [name for name in names if nearest(Path(name).stem, [table])]
+    if near and near[0].lower().endswith((".csv", ".parquet")):
+        return f"Rename {near[0]} to {table}{Path(near[0]).suffix.lower()}."
+    if near:
+        return f"Save {near[0]} as {table}.csv."
+    return f"Put {table}.csv into {folder}."
+
+
+def _other_files(names: list[str], findings: Findings) -> None:
+    known = {f"{table}{ending}" for table in INPUT_TABLES for ending in (".csv", ".parquet")} | {
+        SETTINGS_FILE
+    }
+    for name in names:
+        if name in known or not name.lower().endswith((".csv", ".parquet", ".toml")):
+            continue
+        near = nearest(Path(name).stem, [*INPUT_TABLES, "field"])
+        if near and near not in REQUIRED_TABLES:
+            right = SETTINGS_FILE if near == "field" else f"{near}.csv"
+            findings.note(
+                name,
+                "a file that is not read",
+                "a known file name",
+                f"Rename it to {right} if it is meant to be.",
+            )
+
+
+def _csv(file: str, data: bytes, findings: Findings) -> RawTable | None:
+    text = _decoded(file, data, findings)
+    if text is None:
+        return None
+    try:
+        header, rows, lines = _rows(text)
+    except csv.Error as error:
+        findings.fault(
+            file, f"text that is not a table ({error})", "quotes that close", "Look for a lone quote mark."
+        )
+        return None
+    if not header:
+        findings.fault(
+            file, "an empty file", "a header row and one row for each item", "Fill it or remove it."
+        )
+        return None
+    names = _header(file, header, findings)
+    if names is None:
+        return None
+    if not _even(file, rows, lines, len(names), findings):
+        return None
+    cells: Iterable[tuple[str, ...]] = zip(*rows, strict=False) if rows else ((),) * len(names)
+    table = {
+        name: [cell.strip() for cell in cell_column] for name, cell_column in zip(names, cells, strict=False)
+    }
+    return RawTable(file, dict(table), np.asarray(lines, dtype=np.int64))
+
+
+def _decoded(file: str, data: bytes, findings: Findings) -> str | None:
+    if len(data) > MOST_BYTES:
+        findings.fault(
+            file,
+            f"{len(data) / 1e6:.0f} MB",
+            f"at most {MOST_BYTES / 1e6:.0f} MB",
+            "Split the stand into folders.",
+        )
+        return None
+    if data[:4] == b"PK\x03\x04":
+        findings.fault(file, "a spreadsheet or zip file", "a text table", SAVE_AS)
+        return None
+    if data[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        findings.fault(file, "UTF-16 text", "UTF-8 text", SAVE_AS)
+        return None
+    nul = data.find(b"\x00")
+    if nul >= 0:
+        row = data.count(b"\n", 0, nul) + 1
+        findings.fault(
+            file,
+            f"a NUL byte at byte {nul + 1}",
+            "text only",
+            f"The file is damaged or not text. {SAVE_AS}",
+            row=row,
+        )
+        return None
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        row = data.count(b"\n", 0, error.start) + 1
+        got = f"byte 0x{data[error.start]:02X} at byte {error.start + 1}, which is not UTF-8"
+        findings.fault(file, got, "UTF-8 text", SAVE_AS, row=row)
+        return None
+
+
+def _rows(text: str) -> tuple[list[str], list[list[str]], list[int]]:
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    header: list[str] = []
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    start = 1
+    for cells in reader:
+        if any(cells) and (len(cells) > 1 or cells[0].strip()):
+            if header:
+                rows.append(cells)
+                lines.append(start)
+            else:
+                header = cells
+        start = reader.line_num + 1
+    return header, rows, lines
+
+
+def _header(file: str, header: list[str], findings: Findings) -> list[str] | None:
+    names = [name.strip() for name in header]
+    for mark, word in ((";", "semicolons"), ("\t", "tabs")):
+        if len(names) == 1 and mark in names[0]:
+            findings.fault(file, f"columns parted by {word}", "commas between columns", SAVE_AS, row=1)
+            return None
+    names = [name or f"unnamed_{position + 1}" for position, name in enumerate(names)]
+    doubles = sorted({name for name in names if names.count(name) > 1})
+    for name in doubles:
+        findings.fault(
+            file,
+            f"the column {name} {names.count(name)} times",
+            "each column once",
+            "Rename or remove one.",
+            row=1,
+        )
+    table = Path(file).stem
+    known = {item.name for item in columns(table)}
+    if not known & set(names):
+        example = ",".join(item.name for item in columns(table)[:3])
+        do = f"Put a first line with column names, for example {example}."
+        findings.fault(file, show(",".join(names)), "a header row with known column names", do, row=1)
+        return None
+    return None if doubles else names
+
+
+def _even(file: str, rows: list[list[str]], lines: list[int], width: int, findings: Findings) -> bool:
+    even = True
+    for cells, line in zip(rows, lines, strict=True):
+        if len(cells) == width:
+            continue
+        if len(cells) > width and not any(cell.strip() for cell in cells[width:]):
+            del cells[width:]
+            continue
+        even = False
+        do = "Add the missing commas; the line may be cut short."
+        if len(cells) > width:
+            do = "Write numbers with a decimal point and put a text that holds a comma in quotes."
+        findings.fault(file, f"{len(cells)} cells", f"{width} cells as in the header", do, row=line)
+    return even
+
+
+def _parquet(file: str, data: bytes, findings: Findings) -> RawTable | None:
+    try:
+        frame = pd.read_parquet(io.BytesIO(data))
+    except Exception as error:  # the reader raises its own many kinds for a damaged file
+        first = str(error).splitlines()[0] if str(error) else type(error).__name__
+        findings.fault(
+            file,
+            f"a file that does not read ({show(first)})",
+            "a Parquet table",
+            "Write it again, or as CSV.",
+        )
+        return None
+    return raw_from_frame(file, frame, findings)
+
+
+def raw_from_frame(file: str, frame: pd.DataFrame, findings: Findings) -> RawTable | None:
+    """Take a frame as a raw table.
+
+    Parameters
+    ----------
+    file : str
+        Name for messages.
+    frame : pandas.DataFrame
+        Any frame with the columns of the schema; its index is not read.
+    findings : Findings
+        Receives a fault when column names repeat.
+
+    Returns
+    -------
+    RawTable or None
+        The table, rows counted from 1; None when its columns cannot be told apart.
+    """
+    names = [str(name).strip() for name in frame.columns]
+    doubles = sorted({name for name in names if names.count(name) > 1})
+    for name in doubles:
+        findings.fault(
+            file, f"the column {name} {names.count(name)} times", "each column once", "Rename or remove one."
+        )
+    if doubles:
+        return None
+    table = {name: _raw_column(frame.iloc[:, position]) for position, name in enumerate(names)}
+    return RawTable(file, table, np.arange(1, len(frame) + 1, dtype=np.int64))
+
+
+def _raw_column(series: pd.Series) -> RawColumn:
+    kind = series.dtype
+    if pd.api.types.is_integer_dtype(kind) and not series.hasnans:
+        return series.to_numpy(dtype=np.int64)
+    if pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind):
+        return series.to_numpy(dtype=np.float64, na_value=np.nan)
+    return [
+        "" if missing else _as_text(value)
+        for value, missing in zip(series.tolist(), series.isna(), strict=True)
+    ]
+
+
+def _as_text(value: object) -> str:
+    whole = isinstance(value, float) and value.is_integer()
+    return str(int(value)) if isinstance(value, float) and whole else str(value).strip()
