@@ -1,0 +1,113 @@
+"""Tests of treeage.growth_events: releases of many trees side by side."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from treeage.errors import InputError
+from treeage.growth_criteria import ChangeCriterion
+from treeage.growth_events import canopy_residence_years, find_changes, share_interval
+from treeage.growth_history import CoreWidths
+
+RULES = (
+    ChangeCriterion("percent", "percent", 25.0, 50.0, "test"),
+    ChangeCriterion("sustained", "sustained", 50.0, 100.0, "test", 15),
+)
+
+
+def _stand(release_years: list[int | None], seed: int = 0, noise: float = 0.1) -> dict[str, CoreWidths]:
+    """Trees of 1900-1999 with growth 1 mm that doubles after the given year."""
+    rng = np.random.default_rng(seed)
+    years = np.arange(1900, 2000)
+    stand = {}
+    for number, release in enumerate(release_years):
+        level = np.where(years > (release or 9999), 2.2, 1.0)
+        stand[f"T{number}"] = CoreWidths(years, level * np.exp(noise * rng.standard_normal(years.size)))
+    return stand
+
+
+def test_releases_are_found_once_and_dated() -> None:
+    """A doubling of growth is one event per criterion, dated within two years, classed major."""
+    found = find_changes(_stand([1930, 1950, 1960, None, None, None]), criteria=RULES)
+    events = found.events
+    assert len(events) == 6  # three trees, two criteria
+    for tree, year in [("T0", 1930), ("T1", 1950), ("T2", 1960)]:
+        part = events[events["tree"] == tree]
+        assert np.all(np.abs(part["year"] - year) <= 2)  # simulated truth
+        assert set(part["class"]) == {"major"} and set(part["agreeing"]) == {2}
+    assert not events["common_year"].any()
+
+
+def test_no_event_in_steady_growth() -> None:
+    """Negative control: steady growth with 10 % noise shows no release."""
+    assert len(find_changes(_stand([None] * 30), criteria=RULES).events) == 0
+
+
+def test_edges_cannot_show_an_event() -> None:
+    """A release three years before the bark is not dated there, and the edges are not at risk."""
+    found = find_changes(_stand([1996]), criteria=RULES)
+    assert not found.events["year"].between(1990, 1999).any()
+    risk = found.at_risk["percent"]
+    assert (risk.index.min(), risk.index.max()) == (1909, 1989)  # hand count: windows of ten at both ends
+
+
+def test_common_years_are_marked() -> None:
+    """A release of most trees at once is marked; one of few is not."""
+    common = find_changes(_stand([1950] * 8 + [None] * 2), criteria=RULES).events
+    assert common["common_year"].all()
+    apart = find_changes(_stand([1920, 1935, 1950, 1965, 1980, None, None, None]), criteria=RULES).events
+    assert len(apart) > 0 and not apart["common_year"].any()
+
+
+def test_suppressions() -> None:
+    """Growth that halves is a suppression and no release."""
+    years = np.arange(1900, 2000)
+    stand = {"A": CoreWidths(years, np.where(years > 1950, 0.5, 1.2))}
+    assert len(find_changes(stand, criteria=RULES).events) == 0
+    found = find_changes(stand, criteria=RULES[:1], direction="suppression").events
+    assert found["year"].tolist() == [1950] and found["value"].iloc[0] == pytest.approx(140.0)  # hand sum
+
+
+def test_by_decade_counts_trees_and_depth() -> None:
+    """Shares are trees with an event over trees at risk, with a Jeffreys interval."""
+    found = find_changes(_stand([1934, 1936, 1955, None]), criteria=RULES[:1])
+    frame = found.by_decade().set_index("decade")
+    assert frame.loc[1930, ["at_risk", "trees"]].tolist() == [4, 2]  # hand count
+    assert frame.loc[1930, "percent"] == 50.0  # hand count
+    assert frame.loc[1910, "trees"] == 0 and frame.loc[1910, "percent_lo"] == 0.0
+
+
+@pytest.mark.parametrize(("successes", "trials"), [(1, 10), (5, 10), (7, 40)])
+def test_share_interval_against_scipy(successes: int, trials: int) -> None:
+    """The interval is that of the Jeffreys posterior."""
+    exact = stats.beta(successes + 0.5, trials - successes + 0.5).ppf([0.05, 0.95])  # SciPy
+    assert share_interval(successes, trials) == pytest.approx(tuple(exact))
+    assert share_interval(0, trials)[0] == 0.0 and share_interval(trials, trials)[1] == 1.0
+
+
+def test_residence() -> None:
+    """5.7 and 6.9 % a decade are 175 and 145 years."""
+    assert canopy_residence_years([5.7, 6.9]) == pytest.approx(
+        [175.4, 144.9], abs=0.05
+    )  # Lorimer & Frelich 1989
+    with pytest.raises(InputError, match="got 0, need finite and above 0"):
+        canopy_residence_years(0.0)
+
+
+def test_faces() -> None:
+    """Frame with sources, a sentence, HTML and a plot on the given axes; default criteria work."""
+    from matplotlib.figure import Figure
+
+    found = find_changes(_stand([1930, None, None]))
+    frame = found.to_frame()
+    assert {"agreeing", "at_risk", "common_year", "source"} <= set(frame.columns)
+    assert "not checked" in frame["source"].iloc[0]
+    assert "may be weather" in found.sentence() and "<table" in found._repr_html_()
+    ax = Figure().subplots()
+    assert found.plot(ax=ax) is ax and ax.get_ylabel() == "Trees with a release [%]"
+
+
+def test_no_series() -> None:
+    """Nothing to look at is refused."""
+    with pytest.raises(InputError, match="got no series, need at least one tree"):
+        find_changes({})
