@@ -1,0 +1,316 @@
+"""Figures of a field of dated trees: dates in order, age structure, sources of uncertainty, one mass function.
+
+Layer 6. Sees results only, never the engine; every function draws on the axes it is given and returns them.
+Own derivation.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from treeage.errors import Fault, InputError, show
+from treeage.pmf import Pmf
+from treeage.plots_style import (
+    DEEP,
+    INK,
+    PALE,
+    SMALL,
+    TINY,
+    WARM,
+    draw_events,
+    group_looks,
+    new_axes,
+    padded,
+    plain_labels,
+    tidy,
+    year_axis,
+)
+from treeage.plots_tree import plot_anatomy
+from treeage.results_tree import SHARES, TreeAge
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from treeage.results import Ages
+
+__all__ = ["plot_age_structure", "plot_anatomy", "plot_dates", "plot_mass", "plot_uncertainty_sources"]
+
+MOST_NAMED = 80  # choice: above this many trees a name beside each line cannot be read
+BIN_DRAWS = 2000  # choice: joint draws behind the age structure; Monte Carlo error of a count well below one tree
+ROUND_BINS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000)  # choice: widths people read easily
+SOURCE_LOOKS = {
+    "share_count": ("ring count", "#1b3a57", ""),
+    "share_distance": ("distance to the pith", "#c8691c", ""),
+    "share_rate": ("width of the missed rings", "#f2cf9b", ""),
+    "share_height": ("years to coring height", "#7f97a8", "////"),
+    "share_collar": ("buried collar", "#ffffff", "...."),
+}
+
+
+def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
+    """Draw every tree's establishment date with its interval, in order of date, with the known events.
+
+    Parameters
+    ----------
+    ages : Ages
+        Ages of a field.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure, as tall as the number of trees needs, by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+
+    Notes
+    -----
+    Thick line: the middle half; thin line: the interval of the estimate; marker: the median, by species. A tree
+    of which only a minimum age can be claimed is drawn as an arrow from its innermost counted ring to the past.
+    """
+    answers = sorted(ages, key=_latest_claim)
+    ax = ax if ax is not None else new_axes(6.4, float(np.clip(1.6 + 0.135 * len(answers), 3.0, 11.0)))
+    tidy(ax)
+    if not answers:
+        return _nothing(ax, "No tree could be dated.")
+    spans = np.array([_span(answer, ages.prob) for answer in answers], dtype=float)
+    low, high = padded(spans)
+    looks = group_looks([answer.species for answer in answers])
+    size = 4.0 if len(answers) <= MOST_NAMED else 2.5
+    for species, look in looks.items():
+        rows = [at for at, answer in enumerate(answers) if answer.species == species]
+        _draw_species(ax, [answers[at] for at in rows], rows, look, ages.prob, size)
+    for at, answer in enumerate(answers):
+        if answer.status != "estimated":
+            ax.annotate(
+                "",
+                (low, at),
+                xytext=(spans[at, 1], at),
+                arrowprops={"arrowstyle": "->", "color": "#8c8c8c", "linewidth": 0.9, "shrinkA": 0, "shrinkB": 0},
+            )
+            ax.plot(spans[at, 1], at, marker="|", color="#8c8c8c", markersize=size + 2, linestyle="none")
+    year_axis(ax, low, high, label=f"Establishment year (median, middle half and {100 * ages.prob:g} % interval)")
+    draw_events(ax, ages.events, low, high)
+    ax.set_ylim(-0.8, len(answers) - 0.2)
+    if len(answers) <= MOST_NAMED:
+        ax.set_yticks(range(len(answers)), [answer.tree for answer in answers])
+        ax.tick_params(axis="y", labelsize=min(TINY, 7.0), length=0)
+        plain_labels(ax.get_yticklabels())
+        ax.set_ylabel("Tree")
+    else:
+        ax.set_ylabel("Trees in order of date [number]")
+    _species_key(ax, looks, any(answer.status != "estimated" for answer in answers))
+    return ax
+
+
+def _latest_claim(answer: TreeAge) -> tuple[float, str]:
+    """Order of the lines: by median date, or by the innermost counted ring where only that is known."""
+    if answer.status == "estimated":
+        return float(answer.establishment_year.median()), answer.tree
+    return float(answer.outer_year - answer.minimum_age + 1), answer.tree
+
+
+def _span(answer: TreeAge, prob: float) -> tuple[int, int]:
+    if answer.status == "estimated":
+        return answer.establishment_year.interval(prob)
+    first = answer.outer_year - answer.minimum_age + 1
+    return first, first
+
+
+def _draw_species(
+    ax: Axes, answers: list[TreeAge], rows: list[int], look: dict[str, Any], prob: float, size: float
+) -> None:
+    pairs = [
+        (at, each.establishment_year) for at, each in zip(rows, answers, strict=True) if each.status == "estimated"
+    ]
+    if not pairs:
+        return
+    at = [row for row, _ in pairs]
+    ends = [pmf.interval(prob) for _, pmf in pairs]
+    half = [pmf.interval(0.5) for _, pmf in pairs]
+    ax.hlines(at, [low for low, _ in ends], [high for _, high in ends], color=look["color"], linewidth=0.9)
+    ax.hlines(at, [low for low, _ in half], [high for _, high in half], color=look["color"], linewidth=3.6, alpha=0.5)
+    ax.plot(
+        [pmf.median() for _, pmf in pairs],
+        at,
+        linestyle="none",
+        color=look["color"],
+        marker=look["marker"],
+        markersize=size,
+        markeredgecolor="white",
+        markeredgewidth=0.5,
+    )
+
+
+def _species_key(ax: Axes, looks: dict[str, dict[str, Any]], minimum: bool) -> None:
+    from matplotlib.lines import Line2D
+
+    keys = [
+        Line2D([], [], linestyle="-", linewidth=0.9, markersize=4.5, label=species or "species not given", **look)
+        for species, look in looks.items()
+    ]
+    if minimum:
+        keys.append(Line2D([], [], color="#8c8c8c", marker="|", linestyle="-", label="minimum age only: before"))
+    box = ax.legend(handles=keys, loc="lower right", fontsize=TINY, frameon=True, edgecolor="none", framealpha=0.9)
+    plain_labels(box.get_texts())
+
+
+def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | None = None) -> Axes:
+    """Draw how many trees established in each period, with the uncertainty of that number.
+
+    Parameters
+    ----------
+    ages : Ages
+        Ages of a field.
+    bin_years : int, optional
+        Width of the periods [years], at least 1; by default the next round number of at least twice the median
+        standard deviation of the dates, because finer periods show error rather than history.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+
+    Raises
+    ------
+    InputError
+        If bin_years is below 1.
+
+    Notes
+    -----
+    Bars are means over joint draws, which keep the errors shared by the stand shared; whiskers are the interval of
+    the estimate. Bars are still blurred by the dating error: a single year of recruitment spreads over its neighbours.
+    """
+    if bin_years is not None and bin_years < 1:
+        do = "Give a width in whole years or leave it out."
+        raise InputError(Fault(show(bin_years), "at least 1 [years]", do, "plot_age_structure", 0, "bin_years"))
+    ax = ax if ax is not None else new_axes(6.4, 3.6)
+    tidy(ax, grid="y")
+    if not ages.trees:
+        return _nothing(ax, "No tree could be dated.")
+    spread = float(np.median([ages[tree].establishment_year.sd() for tree in ages.trees]))
+    width = bin_years or next((size for size in ROUND_BINS if size >= 2 * spread), ROUND_BINS[-1])
+    draws = ages.draws(BIN_DRAWS, seed=0).to_numpy()
+    edges = np.arange(np.floor(draws.min() / width) * width, draws.max() + width + 1, width)
+    counts = np.stack([np.histogram(row, bins=edges)[0] for row in draws])
+    kept = np.flatnonzero(counts.mean(axis=0) >= 0.005)  # choice: periods this empty cannot be seen
+    first, last = int(kept[0]), int(kept[-1]) + 1
+    counts, edges = counts[:, first:last], edges[first : last + 1]
+    middle = counts.mean(axis=0)
+    tail = (1 - ages.prob) / 2
+    low, high = np.quantile(counts, [tail, 1 - tail], axis=0, method="inverted_cdf")
+    centre = edges[:-1] + width / 2
+    ax.bar(centre, middle, width * 0.92, color=PALE, edgecolor=DEEP, linewidth=0.6, label="mean of joint draws")
+    ax.vlines(centre, low, high, color=INK, linewidth=1.1, label=f"{100 * ages.prob:g} % interval of the number")
+    ax.plot(np.repeat(centre, 2), np.stack([low, high]).T.ravel(), "_", color=INK, markersize=5)
+    ratio = f"{width / spread:.1f} times the" if spread > 0 else "exact dates, no"
+    note = f"Establishment year (periods of {width} years, {ratio} typical dating SD"
+    year_axis(
+        ax, edges[0] - width / 2, edges[-1] + width / 2, label=f"{note}{f' of {spread:.1f} years' if spread else ''})"
+    )
+    draw_events(ax, ages.events, edges[0], edges[-1])
+    ax.set_ylim(0, float(max(high.max(), middle.max())) * 1.2)
+    ax.set_ylabel(f"Trees established in {width} years [number]")
+    ax.legend(fontsize=TINY, frameon=False, loc="upper left", ncols=2)
+    return ax
+
+
+def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
+    """Draw where the uncertainty of each tree's date comes from.
+
+    Parameters
+    ----------
+    ages : Ages
+        Ages of a field.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+
+    Notes
+    -----
+    The bar is as long as the standard deviation of the establishment year and split by each step's share of the variance.
+    """
+    from matplotlib.collections import PolyCollection
+
+    names = ages.trees
+    ax = ax if ax is not None else new_axes(6.4, float(np.clip(1.4 + 0.135 * len(names), 2.6, 11.0)))
+    tidy(ax)
+    if not names:
+        return _nothing(ax, "No tree could be dated.")
+    answers = sorted((ages[name] for name in names), key=lambda each: (each.establishment_year.sd(), each.tree))
+    spread = np.array([each.establishment_year.sd() for each in answers])
+    left = np.zeros(len(answers))
+    rows = np.arange(len(answers))
+    edge = 0.5 if len(answers) <= MOST_NAMED else 0.0
+    for share in SHARES:
+        label, colour, hatch = SOURCE_LOOKS[share]
+        part = spread * np.nan_to_num([each.shares.get(share, 0.0) for each in answers])
+        if not part.any():
+            continue
+        boxes = [
+            [(start, row - 0.41), (start + size, row - 0.41), (start + size, row + 0.41), (start, row + 0.41)]
+            for row, start, size in zip(rows, left, part, strict=True)
+            if size > 0
+        ]
+        look = {"facecolor": colour, "edgecolor": INK, "linewidth": edge, "hatch": hatch}
+        ax.add_collection(PolyCollection(boxes, label=label, **look))
+        left = left + part
+    ax.set_xlim(0, max(float(spread.max()) * 1.04, 1.0))
+    ax.set_ylim(-0.7, len(answers) - 0.3)
+    ax.set_xlabel("Standard deviation of the establishment year [years], split by share of the variance")
+    if len(answers) <= MOST_NAMED:
+        ax.set_yticks(rows, [each.tree for each in answers])
+        ax.tick_params(axis="y", labelsize=TINY, length=0)
+        plain_labels(ax.get_yticklabels())
+        ax.set_ylabel("Tree")
+    else:
+        ax.set_ylabel("Trees in order of their uncertainty [number]")
+    ax.legend(fontsize=SMALL, frameon=False, loc="lower right")
+    return ax
+
+
+def plot_mass(pmf: Pmf, *, ax: Axes | None = None) -> Axes:
+    """Draw one mass function as bars, its 90 % interval shaded and its median marked.
+
+    Parameters
+    ----------
+    pmf : Pmf
+        Mass function over whole years or rings.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on; the mass beyond one in ten thousand at each end is left out.
+    """
+    ax = ax if ax is not None else new_axes(5.0, 3.0)
+    tidy(ax, grid="y")
+    low, high = pmf.interval(0.9)
+    first, last = pmf.quantile(1e-4), pmf.quantile(1 - 1e-4)
+    values = np.arange(first, last + 1)
+    mass = pmf.on(first, values.size)
+    inside = (values >= low) & (values <= high)
+    width = 0.85 if values.size <= 120 else 1.0  # choice: gaps between bars only while they can be seen
+    if (~inside).any():
+        ax.bar(values[~inside], mass[~inside], width, color=PALE, linewidth=0)
+    ax.bar(values[inside], mass[inside], width, color=DEEP, linewidth=0, label=f"90 % interval {low} to {high}")
+    ax.axvline(pmf.median(), color=WARM, linewidth=1.2, linestyle=(0, (4, 2)), label=f"median {pmf.median()}")
+    ax.set(xlabel="Whole years or rings", ylabel="Probability", ylim=(0, float(mass.max()) * 1.2))
+    ax.xaxis.get_major_locator().set_params(integer=True)
+    ax.ticklabel_format(axis="x", useOffset=False)
+    ax.legend(fontsize=SMALL, frameon=False, loc="upper right")
+    return ax
+
+
+def _nothing(ax: Axes, words: str) -> Axes:
+    ax.text(0.5, 0.5, words, transform=ax.transAxes, ha="center", va="center", fontsize=SMALL + 1, color=INK)
+    ax.set(xticks=[], yticks=[], xlabel="Establishment year", ylabel="Trees [number]")
+    return ax
