@@ -1,12 +1,11 @@
 """Count error of a core: mass function of true minus counted rings, by how the core was dated and by genus.
 
-Layer 2. Poisson counts with a rate that varies between cores, set from published error figures; own derivation.
+Layer 2. Poisson counts with a rate that varies between cores, set from published figures; own derivation.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -16,6 +15,7 @@ from scipy.special import gammaln, ndtr, ndtri
 
 from treeage.errors import Fault, InputError, require_nonnegative, show
 from treeage.pmf import Pmf
+from treeage.priors import Sourced
 
 DATING_CLASSES: Final = ("crossdated", "lab_count", "field_count")
 REFERENCE_RINGS: Final = (
@@ -25,7 +25,8 @@ TOO_FEW_SHARE: Final = (
     0.8  # Cairns et al., abstract: of the counts that differed 72.4 % were too low, 18.0 % too high
 )
 
-# Median and log-sd of the rate of wrong rings per counted ring, solved so that the published figures come out.
+# Median and log-sd of the rate of wrong rings per counted ring, solved so that the published figures come
+# out.
 _RATE_MEDIAN: Final = {"lab_count": 0.0049867, "field_count": 0.0188964}
 _RATE_LOG_SD: Final = {"lab_count": 0.907104, "field_count": 1.601183}
 _RATE_CAP: Final = {
@@ -39,46 +40,38 @@ _EXACT_SIZES: Final = 60  # choice: every number of rings up to here has its own
 _SIZE_STEP: Final = 1.04  # choice: above, one mass function for each 4 % of rings
 
 
-@dataclass(frozen=True)
-class RingRate:
-    """How often a ring is absent or false, and where the figure comes from.
-
-    Parameters
-    ----------
-    rate : float
-        Expected number for each counted ring [1/ring].
-    source : str
-        Publication, and how the figure was taken from it.
-    known : str
-        'read', 'abstract', 'memory' or 'choice'.
-    """
-
-    rate: float
-    source: str
-    known: str
-
-
 _ST_GEORGE = "St. George, Ault & Torbenson 2013, Geophys. Res. Lett. 40, doi 10.1002/grl.50743"
-_FREQUENT = RingRate(1 / 120, f"{_ST_GEORGE}: 'frequent' in this genus; twice the overall 1 in 240", "choice")
-_RARE = RingRate(
-    1 / 2500, f"{_ST_GEORGE}: 'very rare' in this genus; the rate poleward of 50 degrees N", "choice"
-)
-_OVERALL = RingRate(1 / 240, f"{_ST_GEORGE}: 1 absent in 240 rings over 2,359 records", "abstract")
+
+
+def _absent(rate: float, source: str, known: str) -> Sourced:
+    return Sourced(
+        rate, "1/ring", "locally absent rings for each counted ring", f"{_ST_GEORGE}: {source}", known
+    )
+
+
+_OVERALL = _absent(1 / 240, "1 absent in 240 rings over 2,359 records", "abstract")
+_FREQUENT = _absent(1 / 120, "'frequent' in this genus; twice the overall rate", "choice")
+_RARE = _absent(1 / 2500, "'very rare' in this genus; the rate poleward of 50 degrees N", "choice")
 _ABSENT: Final = {
     "Pinus": _FREQUENT,
     "Pseudotsuga": _FREQUENT,
-    "Larix": RingRate(1 / 240, f"{_ST_GEORGE}: 'occasional' in this genus; the overall rate", "choice"),
+    "Larix": _absent(1 / 240, "'occasional' in this genus; the overall rate", "choice"),
     "Quercus": _RARE,
     "Picea": _RARE,
 }
 _DOUGLASS = "Douglass 1919, Carnegie Inst. Publ. 289, p. 29: 4 extra rings in 65 sections of about 50 rings"
+_BEAUFAIT = "Beaufait & Nelson, cited by Fowells 1965: counts 1.6 times the age"
+
+
+def _false(rate: float, source: str, known: str) -> Sourced:
+    return Sourced(rate, "1/ring", "false rings for each counted ring", source, known)
+
+
 _FALSE: Final = {
-    "Pinus": RingRate(4 / 3250, f"{_DOUGLASS} (ponderosa pine)", "read"),
-    "Taxodium": RingRate(
-        0.375, "Beaufait & Nelson, cited by Fowells 1965: counts 1.6 times the age", "memory"
-    ),
+    "Pinus": _false(4 / 3250, f"{_DOUGLASS} (ponderosa pine)", "derived"),
+    "Taxodium": _false(0.375, _BEAUFAIT, "memory"),
 }
-_FALSE_OTHER = RingRate(4 / 3250, f"{_DOUGLASS}, of ponderosa pine, used for every genus", "choice")
+_FALSE_OTHER = _false(4 / 3250, f"{_DOUGLASS} of ponderosa pine, used for every genus", "choice")
 
 
 def _genus_name(genus: str | None) -> str:
@@ -86,7 +79,7 @@ def _genus_name(genus: str | None) -> str:
     return words[0].capitalize() if words else ""
 
 
-def absent_ring_rate(genus: str | None = None) -> RingRate:
+def absent_ring_rate(genus: str | None = None) -> Sourced:
     """Rate of locally absent rings.
 
     Parameters
@@ -96,30 +89,32 @@ def absent_ring_rate(genus: str | None = None) -> RingRate:
 
     Returns
     -------
-    RingRate
+    Sourced
         Absent rings for each counted ring [1/ring], with source and how it is known.
 
     Notes
     -----
-    The abstract [1]_ gives the overall rate as a figure and the genera only as words (frequent, occasional, very
-    rare); the figures by genus are readings of these words and are marked as a choice. Half of all records have
-    none, so the rate of a single tree varies much more than a Poisson count. Suppressed trees lose far more:
-    1.3 % of rings in dominant and 16.2 % in overtopped sugar maples (Lorimer, Dahir & Singer 1999, abstract).
+    The abstract [1]_ gives the overall rate as a figure and the genera only as words (frequent, occasional,
+    very rare); the figures by genus are readings of these words and are marked as a choice. Half of all
+    records have none, so the rate of a single tree varies much more than a Poisson count. Suppressed trees
+    lose far more: 1.3 % of rings in dominant and 16.2 % in overtopped sugar maples (Lorimer, Dahir & Singer
+    1999, abstract).
 
     References
     ----------
-    .. [1] St. George, S., Ault, T. & Torbenson, M. (2013). The rarity of absent growth rings in Northern Hemisphere
-       forests outside the American Southwest. Geophysical Research Letters 40. doi 10.1002/grl.50743
+    .. [1] St. George, S., Ault, T. & Torbenson, M. (2013). The rarity of absent growth rings in Northern
+       Hemisphere forests outside the American Southwest. Geophysical Research Letters 40. doi
+       10.1002/grl.50743
 
     Examples
     --------
-    >>> round(1 / absent_ring_rate().rate), round(1 / absent_ring_rate("Picea abies").rate)
+    >>> round(1 / absent_ring_rate().value), round(1 / absent_ring_rate("Picea abies").value)
     (240, 2500)
     """
     return _ABSENT.get(_genus_name(genus), _OVERALL)
 
 
-def false_ring_rate(genus: str | None = None) -> RingRate:
+def false_ring_rate(genus: str | None = None) -> Sourced:
     """Rate of false rings: bands inside one year that look like a ring.
 
     Parameters
@@ -129,21 +124,22 @@ def false_ring_rate(genus: str | None = None) -> RingRate:
 
     Returns
     -------
-    RingRate
+    Sourced
         False rings for each counted ring [1/ring], with source and how it is known.
 
     Notes
     -----
-    Measured figures are few [1]_. False rings cluster near the pith and in vigorous trees: 48 to 80 % of jack pine
-    cores have at least one (Copenheaver et al. 2006, abstract). Bald cypress is a case of its own.
+    Measured figures are few [1]_. False rings cluster near the pith and in vigorous trees: 48 to 80 % of
+    jack pine cores have at least one (Copenheaver et al. 2006, abstract). Bald cypress is a case of its own.
 
     References
     ----------
-    .. [1] Douglass, A. E. (1919). Climatic cycles and tree-growth. Carnegie Institution Publication 289, p. 29.
+    .. [1] Douglass, A. E. (1919). Climatic cycles and tree-growth. Carnegie Institution Publication 289, p.
+       29.
 
     Examples
     --------
-    >>> round(false_ring_rate("Pinus").rate, 5)
+    >>> round(false_ring_rate("Pinus").value, 5)
     0.00123
     """
     return _FALSE.get(_genus_name(genus), _FALSE_OTHER)
@@ -174,7 +170,7 @@ def _error_pmf(dating: str, absent_rate: float, rings: int) -> Pmf:
     if dating == "crossdated":
         return Pmf.point(0)
     rates = _rate_nodes(dating)
-    factor = 1 + (absent_rate - _OVERALL.rate) / float(rates.mean())
+    factor = 1 + (absent_rate - _OVERALL.value) / float(rates.mean())
     high = float(rates[-1]) * rings
     most = int(high + 8 * np.sqrt(high) + 10)
     few = _wrong_rings(np.minimum(rates * factor, _RATE_CAP[dating]), rings, most)
@@ -238,7 +234,8 @@ def count_error(
     genus : str, optional
         Genus, or a species name that begins with it; only the rate of absent rings depends on it.
     outer_lost_sd : float, default 0.0
-        Standard deviation of the number of outer rings lost, at least 0 [rings]; 0: the outer end is complete.
+        Standard deviation of the number of outer rings lost, at least 0 [rings]; 0: the outer end is
+        complete.
 
     Returns
     -------
@@ -248,24 +245,27 @@ def count_error(
     Raises
     ------
     InputError
-        If rings_counted is not a whole number of at least 1, dating is another word or outer_lost_sd is below 0.
+        If rings_counted is not a whole number of at least 1, dating is another word or outer_lost_sd is
+        below 0.
 
     Notes
     -----
     Crossdated: 0. A count: with probability 0.8 the core has e >= 0 rings too few, else -e >= 0 too many, and
     abs(e) is Poisson with mean n x rate. The rate (wrong rings per counted ring, n) is lognormal between
-    cores and trees, cut at 0.3 (lab) and 0.5 (field), so the tail is heavy and the error grows with n. How each
-    published figure was used, all at n = 200 rings, a choice because the sources state no number of rings:
+    cores and trees, cut at 0.3 (lab) and 0.5 (field), so the tail is heavy and the error grows with n. How
+    each published figure was used, all at n = 200 rings, a choice because the sources state no number of
+    rings:
 
     - field count: P(abs(e) <= 10) = 0.75 and P(abs(e) <= 20) = 0.87 [1]_ fix median 0.0189 and log-sd 1.60;
     - lab count: 'mean error 1.5 yr' [1]_ is read as the mean of abs(e), and 'up to 7 yr' between counting and
       crossdating [2]_ as P(abs(e) <= 7) = 0.98 (choice): median 0.0050 and log-sd 0.91;
-    - signs: a standard count was too low in 72.4 % and too high in 18.0 % of seedlings and saplings of mountain
-      birch [3]_: 0.8 to 0.2. Field counts of [1]_ were 'generally too low', without a share;
-    - genus: the absent rings above or below the overall 1 in 240 are added to the mean rate of counts too low.
+    - signs: a standard count was too low in 72.4 % and too high in 18.0 % of seedlings and saplings of
+      mountain birch [3]_: 0.8 to 0.2. Field counts of [1]_ were 'generally too low', without a share;
+    - genus: the absent rings above or below the overall 1 in 240 are added to the mean rate of counts too
+      low.
 
-    From 61 rings up a mass function stands for sizes within 2 %. It fails for wood whose rings are doubtful as
-    such (olive, bald cypress, tropical wood) and for suppressed trees, which lack more rings.
+    From 61 rings up a mass function stands for sizes within 2 %. It fails for wood whose rings are doubtful
+    as such (olive, bald cypress, tropical wood) and for suppressed trees, which lack more rings.
 
     References
     ----------
@@ -296,7 +296,7 @@ def count_error(
         )
     name = DATING_CLASSES[int(_dating_code("count_error", dating, 1)[0])]
     size = int(_sizes()[_size_index(rings)])
-    error = _error_pmf(name, absent_ring_rate(genus).rate, size)
+    error = _error_pmf(name, absent_ring_rate(genus).value, size)
     if spread > 0:
         reach = (
             int(np.ceil(5 * float(spread))) + 1
@@ -334,8 +334,8 @@ def count_error_mass(
 
     Notes
     -----
-    The same mass functions as `count_error` [1]_, from a table by class, rate of absent rings and number of rings.
-    The width is that of the widest row: pass crossdated and counted cores apart if memory matters.
+    The same mass functions as `count_error` [1]_, from a table by class, rate of absent rings and number of
+    rings. The width is that of the widest row: pass crossdated and counted cores apart if memory matters.
 
     References
     ----------
@@ -356,7 +356,7 @@ def count_error_mass(
         raise InputError(Fault(got, "one for each core", "Pass arrays of one length.", where, 0, "genus"))
     if rings.size == 0:
         return 0, np.zeros((0, 1))
-    known = {name: absent_ring_rate(name).rate for name in set(names)}
+    known = {name: absent_ring_rate(name).value for name in set(names)}
     levels = sorted(set(known.values()))
     level = np.array([levels.index(known[name]) for name in names])
     key = np.where(code == 0, 0, (code * len(levels) + level) * _sizes().size + _size_index(rings))

@@ -1,0 +1,328 @@
+"""The height model: times at which trees pass a height, with shared and tree-to-tree error kept apart.
+
+Layer 2. Log passing time linear in a known function of height, for each shared node; own derivation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
+
+from treeage.errors import Fault, ModelError, require_nonnegative, show
+from treeage.height_curves import HeightCurve
+from treeage.pmf import Pmf
+
+SHARED_NODES: Final = 32  # choice: equally likely states of what the trees of a stand share
+TREE_NODES: Final = 41  # choice: equally likely mid-quantiles from tree to tree
+_END_STEPS: Final = 1.5  # choice: the outermost nodes stand for the tails this many node steps further out
+_TAIL: Final = 1e-9  # choice: probability below which years are not stored
+
+_GROWTH_FORMS: Final = ("power", "weibull", "korf", "exponential", "curve", "none")
+
+
+def normal_nodes(size: int) -> NDArray[np.float64]:
+    """Equally likely nodes of the standard normal distribution.
+
+    Parameters
+    ----------
+    size : int
+        Number of nodes, at least 2.
+
+    Returns
+    -------
+    numpy.ndarray, shape (size,)
+        Mid-quantiles [standard deviations], scaled to a variance of exactly 1.
+
+    Examples
+    --------
+    >>> normal_nodes(2).round(6).tolist()
+    [-1.0, 1.0]
+    """
+    nodes = ndtri((np.arange(size) + 0.5) / size)
+    return np.asarray(nodes / np.sqrt(np.mean(nodes**2)))
+
+
+def growth_axis(
+    form: str, scale_m: float, height_m: ArrayLike, curve: HeightCurve | None = None
+) -> NDArray[np.float64]:
+    """Give the function of height in which the logarithm of the passing time is a straight line.
+
+    Parameters
+    ----------
+    form : {'power', 'weibull', 'korf', 'exponential', 'curve'}
+        Form of early height growth.
+    scale_m : float
+        Asymptote [m] of 'weibull' and 'korf'; height at which growth becomes linear [m] of 'exponential'.
+    height_m : array-like
+        Heights above the collar [m], above 0 and below an asymptote.
+    curve : HeightCurve, optional
+        The published curve of form 'curve'.
+
+    Returns
+    -------
+    numpy.ndarray
+        x(h), increasing in h.
+
+    Notes
+    -----
+    With log T = a + b x(h): 'power' x = log h, so T = e^a h^b; 'weibull' x = log(-log(1 - h/A)), the
+    inverse of h = A (1 - exp(-c T^(1/b))); 'korf' x = -log log(A/h), the inverse of h = A exp(-c T^(-1/b)),
+    a slow start; 'exponential' x = log log(1 + h/s), for b = 1 the inverse of h = s (exp(c T) - 1), growth
+    that speeds up. Forms as in textbooks of growth modelling [1]_.
+
+    References
+    ----------
+    .. [1] Burkhart, H. E. & Tome, M. (2012). Modeling Forest Trees and Stands. Springer (from memory).
+
+    Examples
+    --------
+    >>> float(growth_axis("power", 0.0, 1.0))
+    0.0
+    """
+    height = np.asarray(height_m, dtype=np.float64)
+    if form == "power":
+        return np.log(height)
+    if form == "weibull":
+        return np.asarray(np.log(-np.log1p(-height / scale_m)))
+    if form == "korf":
+        return np.asarray(-np.log(np.log(scale_m / height)))
+    if form == "exponential":
+        return np.asarray(np.log(np.log1p(height / scale_m)))
+    if form == "curve" and curve is not None:
+        return np.log(curve.age_at(height))
+    allowed = ", ".join(_GROWTH_FORMS)
+    raise ModelError(Fault(show(form), f"one of {allowed}", "Use such a form.", "growth_axis", 0, "form"))
+
+
+@dataclass(frozen=True, eq=False)
+class HeightModel:
+    """Passing times of any height, as equally likely cells of shared and tree-to-tree nodes.
+
+    Parameters
+    ----------
+    name : str
+        What the model is, in words for a table.
+    source : str
+        Where its numbers come from.
+    known : {'user', 'read', 'abstract', 'memory', 'none'}
+        How the numbers are known; 'user': from the user's own trees or figures.
+    forms : tuple of str, shape (n_shared,)
+        Form of early height growth in each shared node, see `growth_axis`.
+    scales_m : numpy.ndarray, shape (n_shared,)
+        Its scale [m].
+    intercept, slope : numpy.ndarray, shape (n_shared,)
+        Log passing time [log seasons] at x = 0, and its slope on x, above 0.
+    deviation : numpy.ndarray, shape (n_shared, n_tree)
+        Deviation of each tree-to-tree node from that line [log seasons], ascending along a row.
+    valid_from_m, valid_to_m : float
+        Heights the source covers [m]; outside, `cautions` says so.
+    limit_m : float
+        Heights at or above are refused [m].
+    curve : HeightCurve, optional
+        The published curve, for form 'curve'.
+    remarks : tuple of str
+        What a reader must know at every height.
+
+    Notes
+    -----
+    log T[k, q] = intercept[k] + slope[k] x_k(h) + deviation[k, q]. Time runs faster or slower by one factor
+    in each tree, so the passing times of two heights of one tree are consistent and increase with height.
+    """
+
+    name: str
+    source: str
+    known: str
+    forms: tuple[str, ...]
+    scales_m: NDArray[np.float64]
+    intercept: NDArray[np.float64]
+    slope: NDArray[np.float64]
+    deviation: NDArray[np.float64]
+    valid_from_m: float = 0.0
+    valid_to_m: float = float("inf")
+    limit_m: float = float("inf")
+    curve: HeightCurve | None = None
+    remarks: tuple[str, ...] = field(default=())
+
+    def __repr__(self) -> str:
+        return f"HeightModel({self.name!r}, known: {self.known})"
+
+    @property
+    def is_none(self) -> bool:
+        """Whether no years are added, so that ages are ages at the coring height.
+
+        Returns
+        -------
+        bool
+            True for the explicit choice 'none'.
+        """
+        return self.forms[0] == "none"
+
+    def passing_seasons(self, height_m: float) -> NDArray[np.float64]:
+        """Continuous times at which the tip passes a height.
+
+        Parameters
+        ----------
+        height_m : float
+            Height above the root collar [m], at least 0.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_shared, n_tree)
+            Passing times [growing seasons since the first began]; all cells equally likely; 0 at height 0.
+
+        Raises
+        ------
+        InputError
+            If the height is negative or not finite.
+        ModelError
+            If the model does not reach the height.
+
+        Examples
+        --------
+        >>> from treeage.height import height_model
+        >>> model = height_model({"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": 3})
+        >>> model.passing_seasons(1.0).shape
+        (32, 41)
+        """
+        (checked,) = require_nonnegative("HeightModel.passing_seasons", height_m=height_m)
+        return np.exp(self._log_seasons(float(checked)))
+
+    def _log_seasons(self, height_m: float) -> NDArray[np.float64]:
+        if self.is_none or height_m <= 0:
+            return np.full(self.deviation.shape, -np.inf)
+        if height_m >= self.limit_m:
+            raise ModelError(
+                Fault(
+                    f"{height_m:g}",
+                    f"below {self.limit_m:g} [m], the reach of {self.name}",
+                    "Measure taller young trees, or give a mean and sd at the coring height.",
+                    "HeightModel",
+                    0,
+                    "height_m",
+                )
+            )
+        line = np.empty(len(self.forms))
+        for node, form in enumerate(self.forms):
+            if form == "curve" and node:
+                line[node] = line[0]
+            else:
+                line[node] = growth_axis(form, float(self.scales_m[node]), height_m, self.curve)
+        return np.asarray((self.intercept + self.slope * line)[:, np.newaxis] + self.deviation)
+
+    def years_given_shared(self, height_m: float) -> tuple[int, NDArray[np.float64]]:
+        """Mass functions of the years to a height, one for each shared node.
+
+        Parameters
+        ----------
+        height_m : float
+            Height above the root collar [m], at least 0.
+
+        Returns
+        -------
+        start : int
+            First number of years of the support.
+        mass : numpy.ndarray, shape (n_shared, n)
+            Probability of start, start + 1, ... whole seasons; each row sums to 1. Read-only.
+
+        Raises
+        ------
+        InputError
+            If the height is negative or not finite.
+        ModelError
+            If the model does not reach the height.
+
+        Notes
+        -----
+        Y = ceil(T) - 1. Between the tree-to-tree nodes the distribution function of log T is linear, so the
+        mass is smooth however many years it takes.
+        """
+        (checked,) = require_nonnegative("HeightModel.years_given_shared", height_m=height_m)
+        return _years_table(self, float(checked))
+
+    def years(self, height_m: float) -> Pmf:
+        """Mass function of the years to a height, shared uncertainty included.
+
+        Parameters
+        ----------
+        height_m : float
+            Height above the root collar [m], at least 0.
+
+        Returns
+        -------
+        Pmf
+            Whole growing seasons before the one in which the tip passed the height.
+
+        Raises
+        ------
+        InputError
+            If the height is negative or not finite.
+        ModelError
+            If the model does not reach the height.
+
+        Examples
+        --------
+        >>> from treeage.height import height_model
+        >>> model = height_model({"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": 3})
+        >>> round(model.years(1.0).mean()), round(model.years(1.0).sd())
+        (8, 3)
+        >>> model.years(0.0).prob_at(0)
+        1.0
+        """
+        start, mass = self.years_given_shared(height_m)
+        return Pmf(start, mass.mean(axis=0)).trim(_TAIL)
+
+    def cautions(self, height_m: float) -> tuple[str, ...]:
+        """Say what must stand beside an answer at a height.
+
+        Parameters
+        ----------
+        height_m : float
+            Height above the root collar [m], at least 0.
+
+        Returns
+        -------
+        tuple of str
+            Sentences; empty if the source covers the height and is known at first hand.
+        """
+        said = list(self.remarks)
+        if not self.is_none and height_m > 0 and not self.valid_from_m <= height_m <= self.valid_to_m:
+            said.append(
+                f"{self.name}: {height_m:g} m is outside the {self.valid_from_m:g} to {self.valid_to_m:g} m"
+                " its source covers, the years are extrapolated"
+            )
+        return tuple(said)
+
+
+def _row_cdf(log_seasons: NDArray[np.float64], log_edges: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Distribution function of one shared node, linear between the nodes."""
+    size = log_seasons.size
+    first = log_seasons[0] - _END_STEPS * (log_seasons[1] - log_seasons[0])
+    last = log_seasons[-1] + _END_STEPS * (log_seasons[-1] - log_seasons[-2])
+    points = np.concatenate([[first], log_seasons, [last]])
+    probs = np.concatenate([[0.0], (np.arange(size) + 0.5) / size, [1.0]])
+    return np.asarray(np.interp(log_edges, points, probs))
+
+
+@lru_cache(maxsize=1024)
+def _years_table(model: HeightModel, height_m: float) -> tuple[int, NDArray[np.float64]]:
+    """Mass of Y for each shared node; kept because many trees are cored at one height."""
+    if model.is_none or height_m <= 0:
+        mass = np.ones((len(model.forms), 1))
+        mass.flags.writeable = False
+        return 0, mass
+    rows = model._log_seasons(height_m)
+    steps = rows[:, [1, -1]] - rows[:, [0, -2]]
+    low = np.exp((rows[:, 0] - _END_STEPS * steps[:, 0]).min())
+    high = np.exp((rows[:, -1] + _END_STEPS * steps[:, 1]).max())
+    start, stop = max(0, int(np.ceil(low)) - 1), max(0, int(np.ceil(high)) - 1)
+    with np.errstate(divide="ignore"):
+        log_edges = np.log(np.arange(start, stop + 2, dtype=np.float64))
+    mass = np.diff(np.stack([_row_cdf(row, log_edges) for row in rows]), axis=1)
+    mass /= mass.sum(axis=1, keepdims=True)
+    mass.flags.writeable = False
+    return start, mass
