@@ -187,7 +187,13 @@ def align_added(added: Array, start: int, offset: Ints, low: int, size: int) -> 
 
 
 def combine_cores(
-    added: Array, start: int, innermost_year: Ints, cores_of_tree: Ints, nodes: RateNodes
+    added: Array,
+    start: int,
+    innermost_year: Ints,
+    cores_of_tree: Ints,
+    nodes: RateNodes,
+    *,
+    bound_only: NDArray[np.bool_] | None = None,
 ) -> PithPosterior:
     """Combine the cores of each tree into the posterior of its pith year at one height.
 
@@ -203,6 +209,9 @@ def combine_cores(
         Rows of the cores of each tree; -1 fills up.
     nodes : RateNodes
         The shared growth rate.
+    bound_only : numpy.ndarray of bool, shape (n_core,), optional
+        Cores that only say the pith is not younger than their innermost ring (flat missed rings); they bound the
+        answer and take no part in the conflict measure.
 
     Returns
     -------
@@ -238,6 +247,7 @@ def combine_cores(
     floor = priors.GROSS_ERROR.value / size
     product = np.ones((len(reference), nodes.shifts.size, size))
     laid_all: list[Array] = []
+    informs = present if bound_only is None else present & ~bound_only[cores_of_tree]
     for column in range(cores_of_tree.shape[1]):
         here = present[:, column]
         rows = cores_of_tree[here, column]
@@ -253,8 +263,8 @@ def combine_cores(
     total = mass.sum(axis=2, keepdims=True)
     conflict = np.full(len(reference), np.nan)
     if cores_of_tree.shape[1] > 1:
-        conflict = _conflict(laid_all, present, nodes.weights)
-    contradiction = (present.sum(axis=1) > 1) & (total[:, :, 0].max(axis=1) < 2 * floor)
+        conflict = _conflict(laid_all, informs, nodes.weights)
+    contradiction = (informs.sum(axis=1) > 1) & (total[:, :, 0].max(axis=1) < 4 * floor)
     return PithPosterior(reference, start, mass / total, conflict, contradiction)
 
 

@@ -1,0 +1,152 @@
+"""The one pipeline: a checked field in, the ages of its trees out.
+
+Layer 4. No model of its own: cores, trees, heights and collar are put together as in DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from treeage.errors import require_probability
+from treeage.estimate_accounting import account_rows, gather_sources
+from treeage.estimate_answers import HeightTable, minimum_answer, tree_answer
+from treeage.estimate_cores import core_facts
+from treeage.estimate_dates import shared_nodes
+from treeage.estimate_inputs import core_inputs
+from treeage.estimate_trees import date_trees
+from treeage.height import HeightModel, height_model
+from treeage.results import Ages
+
+if TYPE_CHECKING:
+    from treeage.tables import Field
+
+LEAST_SEEDLINGS = 5  # choice: fewer young trees say too little about a height curve; `height` refuses fewer
+
+
+def estimate_ages(
+    field: Field, *, prob: float = 0.9, seed: int = 0, tick: Callable[[int], object] | None = None
+) -> Ages:
+    """Date every tree of a field, with the uncertainty of each step.
+
+    Parameters
+    ----------
+    field : Field
+        From `read_field`.
+    prob : float, default 0.9
+        Probability of the intervals, strictly between 0 and 1.
+    seed : int, default 0
+        Kept with the result for its draws; the estimate itself is exact and uses no randomness.
+    tick : callable, optional
+        Called with the number of trees done, for a progress bar.
+
+    Returns
+    -------
+    Ages
+        Estimated and minimum-only trees in the order of trees.csv, and an account of every row.
+
+    Raises
+    ------
+    InputError
+        If prob is not between 0 and 1.
+    ModelError
+        If a height model cannot answer (unknown name, coring height above its range).
+
+    Notes
+    -----
+    establishment year = outer year - (rings counted + count error + missed rings) + 1 - years to the coring height -
+    collar years. Missed rings, count error and pith year are exact on the integer grid with the shared growth
+    rate summed out (`posterior.combine_cores`); years to height and collar years are subtracted by convolution. Trees
+    are taken as independent given the shared growth rate and the shared part of the height model.
+
+    References
+    ----------
+    .. [1] Own derivation; methods and figures behind each step are in the table `Ages.sources`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from treeage.tables import Field
+    >>> trees = pd.DataFrame({"tree": ["A1"], "species": ["Larix decidua"]})
+    >>> cores = pd.DataFrame({"tree": ["A1"], "core": ["a"], "outer_year": [2024], "rings_counted": [120],
+    ...     "dating": ["crossdated"], "inner_end": ["pith"], "core_height_m": [0.0]})
+    >>> estimate_ages(Field.from_frames(trees, cores))["A1"].establishment_year.median()
+    1905
+    """
+    require_probability("estimate_ages", prob=prob)
+    facts = core_facts(field)
+    inputs = core_inputs(facts)
+    heights = HeightTable(height_models(field))
+    dated = date_trees(facts, inputs, heights.passing_years, tick=tick)
+    nodes = shared_nodes()
+    rows_of = {str(tree): np.flatnonzero(facts.table["tree"] == tree) for tree in facts.table["tree"].unique()}
+    answers = []
+    for record in field.trees.to_dict("records"):
+        rows = rows_of.get(str(record["tree"]))
+        if rows is None:
+            continue
+        if record["tree"] in dated:
+            answers.append(tree_answer(record, dated[record["tree"]], facts, inputs, heights, nodes, prob))
+        else:
+            answers.append(minimum_answer(record, rows, facts))
+    return Ages(
+        tree_ages=tuple(answers),
+        prob=prob,
+        accounting=account_rows(field, answers, facts, inputs),
+        tree_table=field.trees,
+        events=field.events,
+        notes=pd.concat([field.notes, heights.notes()], ignore_index=True),
+        sources=gather_sources(facts, inputs, heights, answers),
+        stand_weights={str(name): nodes.stand_weights for name in field.trees["species"].unique()},
+        settings=_settings(field, seed),
+    )
+
+
+def height_models(field: Field) -> dict[str, HeightModel]:
+    """Choose the height model of every species of a field.
+
+    Parameters
+    ----------
+    field : Field
+        Settings name a model by species or by default; seedlings serve where none is named.
+
+    Returns
+    -------
+    dict of str to HeightModel
+        By species; the model "none" (age at coring height) where nothing is known.
+
+    Raises
+    ------
+    ModelError
+        If the settings name an unknown model or leave out what it needs.
+    """
+    models = {}
+    for species in field.trees["species"].unique():
+        own = field.seedlings[field.seedlings["species"] == species]
+        chosen: Mapping[str, Any] | None = field.settings.height.get(species, field.settings.height.get("default"))
+        if chosen is None:
+            sized = own["height_m"].notna() & own["age_years"].notna()
+            chosen = {"model": "seedlings" if int(sized.sum()) >= LEAST_SEEDLINGS else "none"}
+        models[str(species)] = height_model(chosen, seedlings=own)
+    return models
+
+
+def _settings(field: Field, seed: int) -> dict[str, Any]:
+    settings = field.settings
+    return {
+        "name": settings.name,
+        "description": settings.description,
+        "hemisphere": settings.hemisphere,
+        "breast_height_m": settings.breast_height_m,
+        "shrinkage_percent": settings.shrinkage_percent,
+        "defaults": dict(settings.defaults),
+        "height": {name: dict(chosen) for name, chosen in settings.height.items()},
+        "seed": seed,
+        "checksums": dict(field.checksums),
+        "unknown_columns": dict(field.unknown_columns),
+        "folder": field.folder.name if field.folder else "",
+    }

@@ -1,0 +1,151 @@
+"""The account of every input row, and the list of models and defaults that were actually used.
+
+Layer 4, part of the family of `estimate`. Own derivation.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from treeage import priors
+from treeage.estimate_cores import CoreFacts
+from treeage.estimate_inputs import CoreInputs
+from treeage.results_tree import TreeAge
+from treeage.rings import ring_model
+
+if TYPE_CHECKING:
+    from treeage.estimate_answers import HeightTable
+    from treeage.tables import Field
+
+ACCOUNT_COLUMNS = ["table", "row", "tree", "core", "status", "reason", "rows"]
+
+
+def account_rows(field: Field, answers: list[TreeAge], facts: CoreFacts, inputs: CoreInputs) -> pd.DataFrame:
+    """Say of every row of the input what became of it.
+
+    Parameters
+    ----------
+    field : Field
+        The input.
+    answers : list of TreeAge
+        The output.
+    facts, inputs : CoreFacts, CoreInputs
+        All cores.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns table, row, tree, core, status (estimated, minimum only, refused, used, not used), reason, rows. Trees
+        and cores one row each; the other tables summed by status. The sum of rows is the number of input rows.
+    """
+    status = {answer.tree: answer for answer in answers}
+    rows: list[dict[str, Any]] = []
+    for line, tree in enumerate(field.trees["tree"], start=2):
+        answer = status.get(str(tree))
+        if answer is None:
+            rows.append(_entry("trees", line, tree, "", "refused", "no core in cores.csv"))
+        else:
+            reason = "" if answer.status == "estimated" else _why(answer.flags)
+            rows.append(_entry("trees", line, tree, "", answer.status, reason))
+    for row, (tree, core) in enumerate(zip(facts.table["tree"], facts.table["core"], strict=True)):
+        bound = bool(inputs.bound_only[row])
+        reason = _why(tuple(sorted(facts.flags[row]))) if bound else ""
+        rows.append(_entry("cores", row + 2, tree, core, "minimum only" if bound else "estimated", reason))
+    rows += _other_tables(field)
+    return pd.DataFrame(rows, columns=ACCOUNT_COLUMNS)
+
+
+def _entry(*values: Any) -> dict[str, Any]:
+    return dict(zip(ACCOUNT_COLUMNS, (*values, 1), strict=True))
+
+
+def _why(flags: tuple[str, ...]) -> str:
+    words = {
+        "distance_unknown": "nothing bounds the distance to the pith (no arc, no diameter with core length)",
+        "no_ring_width": "no ring width and nothing to derive one from",
+    }
+    found = [text for flag, text in words.items() if flag in flags]
+    return "; ".join(found) or "the cores only bound the age"
+
+
+def _other_tables(field: Field) -> list[dict[str, Any]]:
+    species = set(field.trees["species"])
+    known = set(zip(field.cores["tree"], field.cores["core"], strict=True))
+    rows = []
+    for name in ("rings", "arcs", "points", "seedlings", "events"):
+        table = getattr(field, name)
+        if not len(table):
+            continue
+        if name == "seedlings":
+            used = table["species"].isin(species).to_numpy()
+            reason = "species not in trees.csv"
+        elif name == "events":
+            used, reason = np.ones(len(table), dtype=bool), ""
+        else:
+            used = np.array([key in known for key in zip(table["tree"], table["core"], strict=True)])
+            reason = "core not in cores.csv"
+        for status, count in (("used", int(used.sum())), ("not used", int((~used).sum()))):
+            if count:
+                rows.append({"table": name, "row": 0, "tree": "", "core": "", "status": status,
+                             "reason": "" if status == "used" else reason, "rows": count})  # fmt: skip
+    return rows
+
+
+def gather_sources(
+    facts: CoreFacts, inputs: CoreInputs, heights: HeightTable, answers: list[TreeAge]
+) -> pd.DataFrame:
+    """List the models and defaults that the answers rest on.
+
+    Parameters
+    ----------
+    facts, inputs : CoreFacts, CoreInputs
+        All cores.
+    heights : HeightTable
+        Height models used.
+    answers : list of TreeAge
+        The answers.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns step, what, source, known, used (number of cores or trees).
+    """
+    rows: list[dict[str, Any]] = []
+
+    def add(step: str, what: str, source: str, known: str, used: int) -> None:
+        if used:
+            rows.append({"step": step, "what": what, "source": source, "known": known, "used": used})
+
+    for method, count in pd.Series([m for m, b in zip(facts.methods, inputs.bound_only, strict=True) if not b]).value_counts().items():
+        add("distance to the pith", str(method), _DISTANCE_SOURCES.get(str(method), "see README"), "see defaults", int(count))
+    hidden = int(((inputs.distance[:, 0] < 1) & ~inputs.bound_only).sum())
+    add("missed rings", "log-linear model of the hidden mean width", ring_model().source, "fitted", hidden)
+    for dating, count in facts.table["dating"].value_counts().items():
+        add("count error", str(dating), _COUNT_SOURCES[str(dating)], "abstract" if dating != "crossdated" else "definition", int(count))
+    flagged = {name: sum(name in flags for flags in facts.flags) for name in ("bark_from_published_share", "diameter_from_breast_height")}
+    for entry, flag in ((priors.BARK_SHARE, "bark_from_published_share"), (priors.TAPER, "diameter_from_breast_height")):
+        add("diameter", f"{entry.meaning}: {entry.value:g} {entry.unit}", entry.source, entry.known, flagged[flag])
+    trees = pd.Series([answer.species for answer in answers if answer.status == "estimated"], dtype=object)
+    for species, model in heights.models.items():
+        add("years to coring height", f"{species}: {model.name}", model.source, model.known, int((trees == species).sum()))
+    return pd.DataFrame(rows, columns=["step", "what", "source", "known", "used"])
+
+
+_DISTANCE_SOURCES = {
+    "pith on the core": "seen on the core",
+    "arc": "chord and rise of the innermost arc: plane geometry; use as in Baker et al. 2005, Ecol. Monogr. 75:317-343, App. B",
+    "several arcs": "chord and rise of several arcs: plane geometry; use as in Baker et al. 2005, Ecol. Monogr. 75:317-343, App. B",
+    "template circle": "template of concentric circles, Applequist 1958, J. For. 56:141",
+    "rays": "converging rays, Rozas 2003, Plant Ecology 167, doi 10.1023/A:1023969822044",
+    "radius less core length": "Norton, Palmer & Ogden 1987, NZ J. Bot. 25, with the eccentricity of Renvall 1923 and Woodall 2008",
+    "distance read": "the distance column of cores.csv",
+    "digitised boundaries": "least-squares concentric circles through the points of points.csv",
+}
+_COUNT_SOURCES = {
+    "crossdated": "no count error by definition",
+    "lab_count": "Weisberg & Swanson 2001, Northwest Sci. 75:145-156: mean error 1.5 years",
+    "field_count": "Weisberg & Swanson 2001, Northwest Sci. 75:145-156: 75 % within 10, 87 % within 20 years",
+}

@@ -1,0 +1,391 @@
+"""From the pith date of a tree to its answer: height and collar years subtracted, shares, flags.
+
+Layer 4, part of the family of `estimate`. Convolutions of mass functions; own derivation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from treeage.estimate_cores import CoreFacts
+from treeage.estimate_dates import TreeDates
+from treeage.estimate_inputs import CoreInputs
+from treeage.height import HeightModel
+from treeage.pmf import Pmf
+from treeage.posterior import RateNodes, establishment_given_shared
+from treeage.results_tree import SharedParts, TreeAge
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+CONFLICT_LEVEL = 0.01  # choice: cores of a tree are reported as disagreeing below this predictive p value
+
+
+class HeightTable:
+    """Years to each coring height that occurs, computed once.
+
+    Parameters
+    ----------
+    models : mapping of str to HeightModel
+        By species.
+    """
+
+    def __init__(self, models: Mapping[str, HeightModel]) -> None:
+        self.models = models
+        self._years: dict[tuple[str, float], tuple[int, Array]] = {}
+        self._nodes: dict[tuple[str, float], Ints] = {}
+        self.used: dict[tuple[str, float], int] = {}
+
+    def years(self, species: str, height_m: float) -> tuple[int, Array]:
+        """Mass of the years to a height for each shared value of the model.
+
+        Parameters
+        ----------
+        species : str
+            Species.
+        height_m : float
+            Coring height [m].
+
+        Returns
+        -------
+        start : int
+            First number of years.
+        mass : numpy.ndarray, shape (n_shared, n)
+            Rows sum to 1.
+        """
+        key = (species, height_m)
+        if key not in self._years:
+            self._years[key] = self.models[species].years_given_shared(height_m)
+        self.used[key] = self.used.get(key, 0) + 1
+        return self._years[key]
+
+    def passing_years(self, species: str, height_m: float) -> Ints:
+        """Whole years to a height for each shared and each tree value of the model.
+
+        Parameters
+        ----------
+        species : str
+            Species.
+        height_m : float
+            Coring height [m].
+
+        Returns
+        -------
+        numpy.ndarray of int, shape (n_shared, n_tree_node)
+            ceil(passing season) - 1, at least 0.
+        """
+        key = (species, height_m)
+        if key not in self._nodes:
+            seasons = np.asarray(self.models[species].passing_seasons(height_m))
+            self._nodes[key] = np.maximum(np.ceil(seasons) - 1, 0).astype(np.int64)
+        return self._nodes[key]
+
+    def notes(self) -> pd.DataFrame:
+        """What a reader must know about the height models used.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns of the notes table.
+        """
+        rows = []
+        for species, model in self.models.items():
+            heights = sorted({height for name, height in self.used if name == species})
+            words = {caution for height in heights for caution in model.cautions(height)}
+            rows += [
+                {"file": "field.toml", "row": 0, "item": species, "column": "height", "got": caution,
+                 "need": "years to coring height with a source that covers it",
+                 "do": "Measure seedlings or core some trees at two heights."}
+                for caution in sorted(words)
+            ]  # fmt: skip
+        return pd.DataFrame(rows, columns=["file", "row", "item", "column", "got", "need", "do"])
+
+
+def tree_answer(  # noqa: PLR0913 -- one call in one place; every part is a separate source
+    record: Mapping[str, Any],
+    dates: TreeDates,
+    facts: CoreFacts,
+    inputs: CoreInputs,
+    heights: HeightTable,
+    nodes: RateNodes,
+    prob: float,
+) -> TreeAge:
+    """Answer for one dated tree.
+
+    Parameters
+    ----------
+    record : mapping
+        Row of trees.csv.
+    dates : TreeDates
+        Pith date.
+    facts, inputs : CoreFacts, CoreInputs
+        All cores.
+    heights : HeightTable
+        Years to height.
+    nodes : RateNodes
+        The shared growth rate.
+    prob : float
+        Probability of the intervals in the table of cores.
+
+    Returns
+    -------
+    TreeAge
+        With mass functions, shares, flags and the parts for joint draws.
+    """
+    species = str(record["species"])
+    lead = facts.table.iloc[dates.lead]
+    height_m = float(lead["core_height_m"])
+    years_start, years = heights.years(species, height_m)
+    years_pmf = Pmf(years_start, years.mean(axis=0)).trim()
+    collar = collar_mass(_number(record, "collar_years"), _number(record, "collar_years_sd"))
+    added = Pmf(dates.start, nodes.stand_weights @ dates.given_stand).trim()
+    pith = added.negate().shift(dates.reference_year)
+    joint: Array | None = None
+    added_start, given = dates.start, dates.given_stand
+    if dates.likelihood is None:
+        before_collar = pith.convolve(years_pmf.negate())
+    else:
+        joint, added_start, years_pmf = _two_heights(dates, facts, heights, species, nodes)
+        before_collar = Pmf(added_start, np.einsum("bkn,b->n", joint, nodes.stand_weights)).trim()
+        before_collar = before_collar.negate().shift(dates.reference_year)
+    establishment = before_collar.convolve(collar.negate()).trim()
+    outer_year, lost = _outer_year(facts, dates.cores)
+    age = establishment.negate().shift(outer_year + 1).convolve(lost).trim()
+    distributions = {
+        "missed_rings": _missed_given_tree(dates, inputs, pith),
+        "pith_year": pith,
+        "years_to_core_height": years_pmf,
+        "establishment_year": establishment,
+        "age": age,
+        "collar_years": collar,
+    }
+    return TreeAge(
+        tree=str(record["tree"]),
+        species=species,
+        plot_id=str(record.get("plot") or ""),
+        status="estimated",
+        facts=_lead_facts(lead, len(dates.alone)),
+        outer_year=outer_year,
+        minimum_age=_minimum_age(facts, dates.cores),
+        distributions=distributions,
+        shares=variance_shares(dates, pith.var(), max(0.0, establishment.var() - pith.var() - collar.var()), collar.var()),
+        core_conflict_p=dates.conflict_p,
+        flags=_flags(record, dates, facts, heights.models[species], height_m),
+        parts=SharedParts(
+            dates.reference_year, added_start, given, years_start, years, joint, species, species
+        ),
+        cores=_core_table(dates, facts, inputs, prob),
+    )
+
+
+def minimum_answer(record: Mapping[str, Any], rows: Ints, facts: CoreFacts) -> TreeAge:
+    """Answer for a tree whose cores only bound its age.
+
+    Parameters
+    ----------
+    record : mapping
+        Row of trees.csv.
+    rows : numpy.ndarray of int
+        Its cores.
+    facts : CoreFacts
+        All cores.
+
+    Returns
+    -------
+    TreeAge
+        With the minimum age and no distributions.
+    """
+    counted = facts.table["rings_counted"].to_numpy()[rows]
+    lead = facts.table.iloc[rows[int(np.argmax(counted))]]
+    outer_year, _ = _outer_year(facts, tuple(rows))
+    flags = sorted(set().union(*(facts.flags[row] for row in rows)))
+    return TreeAge(
+        tree=str(record["tree"]),
+        species=str(record["species"]),
+        plot_id=str(record.get("plot") or ""),
+        status="minimum only",
+        facts=_lead_facts(lead, len(rows)),
+        outer_year=outer_year,
+        minimum_age=_minimum_age(facts, tuple(rows)),
+        flags=tuple(flags),
+    )
+
+
+def collar_mass(years: float, years_sd: float) -> Pmf:
+    """Mass function of the years hidden by a buried collar.
+
+    Parameters
+    ----------
+    years, years_sd : float
+        Mean and standard deviation, at least 0; NaN counts as 0.
+
+    Returns
+    -------
+    Pmf
+        A point where the spread is 0; else a normal cut at 0 on whole years.
+
+    Notes
+    -----
+    The correction is one-sided: no mass lies below 0, so the mean moves up where the spread is large against it.
+
+    References
+    ----------
+    .. [1] DesRochers & Gagnon 1997, Can. J. For. Res. 27:1263-1267 (abstract): 3 to 19 years.
+
+    Examples
+    --------
+    >>> collar_mass(0.0, 0.0).median(), collar_mass(10.0, 3.0).interval(0.9)
+    (0, (5, 15))
+    """
+    mean, spread = float(np.nan_to_num(years)), float(np.nan_to_num(years_sd))
+    if spread <= 0:
+        return Pmf.point(round(mean))
+    top = int(np.ceil(mean + 5 * spread))
+    edges = np.arange(-1, top + 1) + 0.5
+    return Pmf(0, np.diff(ndtr((edges - mean) / spread)))
+
+
+def variance_shares(dates: TreeDates, pith: float, height: float, collar: float) -> dict[str, float]:
+    """Share of the variance of the establishment year due to each step.
+
+    Parameters
+    ----------
+    dates : TreeDates
+        Variance of each core by step.
+    pith, height, collar : float
+        Variance of the pith year, of the years to height and of the collar years.
+
+    Returns
+    -------
+    dict of str to float
+        share_count, share_distance, share_rate, share_height, share_collar; they add to 1, and are all NaN where
+        nothing is uncertain.
+
+    Notes
+    -----
+    A core's variance is split by the law of total variance; the cores are weighted by their precision, and the
+    parts are scaled to the variance of the combined pith year.
+    """
+    totals = {row: sum(parts) for row, parts in dates.variance.items()}
+    certain = [row for row, total in totals.items() if total <= 1e-12]
+    weights = {row: 1.0 for row in certain} if certain else {row: totals[row] ** -2 for row in totals}
+    parts = np.array([np.array(dates.variance[row]) * weight for row, weight in weights.items()]).sum(axis=0)
+    parts = parts / parts.sum() * pith if parts.sum() > 0 else np.array([0.0, 0.0, pith])
+    shares = np.append(parts, [height, collar])
+    total = shares.sum()
+    names = ("share_count", "share_distance", "share_rate", "share_height", "share_collar")
+    return dict(zip(names, (shares / total).tolist() if total > 1e-12 else [float("nan")] * 5, strict=True))
+
+
+def _two_heights(
+    dates: TreeDates, facts: CoreFacts, heights: HeightTable, species: str, nodes: RateNodes
+) -> tuple[Array, int, Pmf]:
+    """Joint mass of added rings and years where two heights tie them, and the years to the lead height."""
+    rows = list(dates.cores)
+    place = rows.index(dates.lead)
+    core_heights = facts.table["core_height_m"].to_numpy(dtype=float)[rows]
+    years = np.stack([heights.passing_years(species, height) for height in core_heights])
+    order = [place, *(k for k in range(len(rows)) if k != place)]
+    patterns = {tuple(key[k] for k in order): mass for key, mass in (dates.likelihood or {}).items()}
+    low, joint = establishment_given_shared(patterns, years[order], nodes)
+    weight = np.zeros(years[place].shape)
+    extra = years - years[place]
+    for key, mass in (dates.likelihood or {}).items():
+        match = np.all(extra == np.asarray(key)[:, None, None], axis=0)
+        weight[match] = float(nodes.weights @ mass.sum(axis=1))
+    first = int(years[place].min())
+    years_pmf = Pmf(first, np.bincount(years[place].ravel() - first, weights=weight.ravel())).trim()
+    return joint, low + dates.start, years_pmf
+
+
+def _missed_given_tree(dates: TreeDates, inputs: CoreInputs, pith: Pmf) -> Pmf:
+    """Missed rings of the lead core, given everything known about the tree."""
+    alone = dates.missed[dates.lead]
+    added = pith.negate().shift(int(inputs.innermost_year[dates.lead]))
+    count = Pmf(inputs.count_start, inputs.count[dates.lead])
+    prior = alone.convolve(count)
+    ratio = np.zeros(prior.mass.size)
+    posterior = added.on(prior.start, prior.mass.size)
+    positive = prior.mass > 1e-15
+    ratio[positive] = posterior[positive] / prior.mass[positive]
+    support = np.correlate(ratio, count.mass, mode="valid")
+    mass = alone.mass * support[: alone.mass.size]
+    return Pmf(alone.start, mass).trim(1e-7) if mass.sum() > 0 else alone
+
+
+def _outer_year(facts: CoreFacts, rows: tuple[int, ...] | Ints) -> tuple[int, Pmf]:
+    """Last ring year of the tree, with the rings lost outside it."""
+    table = facts.table.iloc[list(rows)]
+    lost = np.nan_to_num(_column(table, "outer_lost"))
+    spread = np.nan_to_num(_column(table, "outer_lost_sd"))
+    last = table["outer_year"].to_numpy(dtype=float) + lost
+    best = int(np.argmax(last - 1e-6 * spread))
+    return int(table["outer_year"].iloc[best]), collar_mass(float(lost[best]), float(spread[best]))
+
+
+def _column(table: pd.DataFrame, name: str) -> Array:
+    if name not in table:
+        return np.zeros(len(table))
+    return np.asarray(pd.to_numeric(table[name], errors="coerce"), dtype=np.float64)
+
+
+def _number(record: Mapping[str, Any], name: str) -> float:
+    value = pd.to_numeric(record.get(name), errors="coerce")
+    return float(value) if value is not None and pd.notna(value) else 0.0
+
+
+def _minimum_age(facts: CoreFacts, rows: tuple[int, ...]) -> int:
+    return int(facts.table["rings_counted"].to_numpy()[list(rows)].max())
+
+
+def _lead_facts(lead: pd.Series, cores: int) -> dict[str, Any]:
+    return {
+        "cores": cores,
+        "dating": str(lead["dating"]),
+        "inner_end": str(lead["inner_end"]),
+        "core_height_m": float(lead["core_height_m"]),
+        "rings_counted": int(lead["rings_counted"]),
+        "lead_core": str(lead["core"]),
+    }
+
+
+def _flags(
+    record: Mapping[str, Any], dates: TreeDates, facts: CoreFacts, model: HeightModel, height_m: float
+) -> tuple[str, ...]:
+    """What a reader must know about a tree, in words fixed by the report."""
+    words = set().union(*(facts.flags[row] for row in dates.cores))
+    if np.isfinite(dates.conflict_p) and dates.conflict_p < CONFLICT_LEVEL:
+        words.add("cores_disagree")
+    if dates.contradiction:
+        words.add("cores_contradict")
+    if model.is_none and height_m > 0:
+        words.add("age_at_core_height")
+    elif model.cautions(height_m):
+        words.add("height_model_caution")
+    origin = str(record.get("origin") or "")
+    if origin in ("sprout", "advance", "planted"):
+        words.add(f"{origin}_origin")
+    return tuple(sorted(words))
+
+
+def _core_table(dates: TreeDates, facts: CoreFacts, inputs: CoreInputs, prob: float) -> pd.DataFrame:
+    """What each core says alone, one row a core."""
+    rows = []
+    for row in dates.cores:
+        core = facts.table.iloc[row]
+        pith = dates.alone.get(row)
+        low, high = pith.interval(prob) if pith else (None, None)
+        rows.append({
+            "core": str(core["core"]), "dating": str(core["dating"]), "inner_end": str(core["inner_end"]),
+            "core_height_m": float(core["core_height_m"]), "rings_counted": int(core["rings_counted"]),
+            "innermost_year": int(inputs.innermost_year[row]), "distance_from": facts.methods[row],
+            "pith_year_median": pith.median() if pith else None, "pith_year_lo": low, "pith_year_hi": high,
+            "lead": row == dates.lead,
+        })  # fmt: skip
+    return pd.DataFrame(rows)

@@ -1,0 +1,306 @@
+"""From the rows of cores.csv to what the engine needs of each core: distance mass, inner growth, count error.
+
+Layer 4, part of the family of `estimate`. No model of its own: it chooses among `distance`, `rings` and `counting`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from treeage import priors
+from treeage.distance import (
+    arc_likelihood,
+    circle_likelihood,
+    direct_likelihood,
+    radial_length,
+    ray_likelihood,
+    unseen_curvature,
+)
+from treeage.distance_points import point_likelihood
+from treeage.distance_radius import (
+    aimed_core_density,
+    conflict_probability,
+    distance_mass,
+    inside_radius,
+    short_core_density,
+)
+from treeage.grids import DISTANCE_GRID_MM
+
+if TYPE_CHECKING:
+    from treeage.tables import Field
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
+_DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
+
+
+@dataclass(frozen=True)
+class CoreFacts:
+    """Cores of a field as arrays, in the order of cores.csv.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        cores.csv with the columns of the core's tree joined on.
+    length_mm : numpy.ndarray, shape (n_core,)
+        Horizontal green length inside bark [mm]; NaN where not measured.
+    radius_mm, radius_sd_mm : numpy.ndarray, shape (n_core,)
+        Inside-bark radius at the coring height and its standard deviation [mm]; NaN without a diameter.
+    distance : numpy.ndarray, shape (n_core, n_grid)
+        Mass of the distance to the pith; a row of zeros where nothing bounds it.
+    widths_mm : list of numpy.ndarray
+        Visible widths of each core, innermost first, horizontal; empty without a ring table.
+    methods : list of str
+        What the distance rests on, in words.
+    flags : list of set of str
+        What a reader must know about the core.
+    """
+
+    table: pd.DataFrame
+    length_mm: Array
+    radius_mm: Array
+    radius_sd_mm: Array
+    distance: Array
+    widths_mm: list[Array]
+    methods: list[str]
+    flags: list[set[str]]
+
+
+def core_facts(field: Field) -> CoreFacts:
+    """Gather what is known about every core.
+
+    Parameters
+    ----------
+    field : Field
+        A checked field.
+
+    Returns
+    -------
+    CoreFacts
+        In the order of cores.csv.
+    """
+    trees = field.trees.set_index("tree")
+    table = field.cores.join(trees, on="tree", rsuffix="_tree").reset_index(drop=True)
+    flags: list[set[str]] = [set() for _ in range(len(table))]
+    shrinkage = field.settings.shrinkage_percent
+    tilt = np.abs(column_numbers(table, "tilt_deg", 0.0))
+    length = column_numbers(table, "core_length_mm", np.nan)
+    length = np.where(np.isfinite(length), radial_length(np.nan_to_num(length), tilt_deg=tilt), np.nan)
+    radius, radius_sd = _radius(table, field.settings.breast_height_m, flags)
+    widths = _widths(field, table, tilt, shrinkage)
+    distance, methods = _distances(field, table, length, radius, radius_sd, widths, flags)
+    return CoreFacts(table, length, radius, radius_sd, distance, widths, methods, flags)
+
+
+def column_numbers(table: pd.DataFrame, name: str, default: float = float("nan")) -> Array:
+    """Numbers of a column, with a default for empty cells and absent columns.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Any table.
+    name : str
+        Column.
+    default : float, optional
+        What an empty cell stands for.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_row,)
+        As floats.
+
+    Examples
+    --------
+    >>> column_numbers(pd.DataFrame({"tilt_deg": [5.0, None]}), "tilt_deg", 0.0).tolist()
+    [5.0, 0.0]
+    """
+    if name not in table:
+        return np.full(len(table), default)
+    values = pd.to_numeric(table[name], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    return np.where(np.isfinite(values), values, default)
+
+
+def _mark(flags: list[set[str]], rows: Flags, word: str) -> None:
+    for row in np.flatnonzero(rows):
+        flags[row].add(word)
+
+
+def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[str]]) -> tuple[Array, Array]:
+    """Inside-bark radius at the coring height from the best diameter there is."""
+    diameter = column_numbers(table, "core_diameter_cm", np.nan)
+    dbh = column_numbers(table, "dbh_cm", np.nan)
+    above = column_numbers(table, "dbh_height_m", breast_height_m) - column_numbers(table, "core_height_m", np.nan)
+    scaled = np.isnan(diameter) & np.isfinite(dbh)
+    diameter = np.where(scaled, dbh + priors.TAPER.value * above, diameter)
+    known = np.isfinite(diameter) & (diameter > 0)
+    radius, radius_sd = np.full((2, len(table)), np.nan)
+    bark, bark_sd = column_numbers(table, "bark_mm", np.nan), column_numbers(table, "bark_sd_mm", np.nan)
+    if known.any():
+        radius[known], radius_sd[known] = inside_radius(diameter[known], bark[known], bark_sd[known])
+    taper_sd = 5.0 * priors.TAPER_SD.value * np.abs(above)
+    radius_sd = np.where(scaled, np.hypot(radius_sd, taper_sd), radius_sd)
+    radius = np.where(radius > 0, radius, np.nan)
+    _mark(flags, scaled & known, "diameter_from_breast_height")
+    _mark(flags, np.isnan(bark) & known, "bark_from_published_share")
+    return radius, radius_sd
+
+
+def _widths(field: Field, table: pd.DataFrame, tilt: Array, shrinkage: float) -> list[Array]:
+    """Visible widths, horizontal and green, innermost first."""
+    measured: Mapping[tuple[str, str], Array] = field.ring_widths()
+    scale = np.cos(np.deg2rad(tilt)) / (1 - shrinkage / 100)
+    empty = np.zeros(0)
+    keys = zip(table["tree"], table["core"], strict=True)
+    return [measured.get(key, empty) * factor for key, factor in zip(keys, scale, strict=True)]
+
+
+def _distances(
+    field: Field,
+    table: pd.DataFrame,
+    length: Array,
+    radius: Array,
+    radius_sd: Array,
+    widths: list[Array],
+    flags: list[set[str]],
+) -> tuple[Array, list[str]]:
+    """Mass of the distance for every core, and what it rests on."""
+    end = table["inner_end"].to_numpy(dtype=object)
+    sources = _sources(field, table, widths)
+    seen = np.zeros(len(table), dtype=bool)
+    for rows, _ in sources.values():
+        seen |= rows
+    seen &= end != "pith"
+    hidden = ~seen & (end != "pith")
+    density = np.zeros((len(table), DISTANCE_GRID_MM.size))
+    by_length = hidden & np.isfinite(radius) & np.isfinite(length)
+    if by_length.any():
+        density[by_length] = short_core_density(radius[by_length], radius_sd[by_length], length[by_length])
+    visible = np.array([width.sum() for width in widths])
+    assumed = np.where(np.isfinite(radius), radius, np.where(visible > 0, visible, np.nan_to_num(length)))
+    assumed = np.where(assumed > 0, assumed, _DEFAULT_RADIUS_MM)
+    if seen.any():
+        spread = np.where(np.isfinite(radius_sd), radius_sd, assumed / 3)  # choice: no diameter, a third of the guess
+        density[seen] = aimed_core_density(assumed[seen], spread[seen], np.where(np.isfinite(radius), length, np.nan)[seen])
+    density[end == "pith"] = 0.0
+    no_arcs = hidden & (end == "no_arcs")
+    likelihoods = [_spread_rows(rows, values) for rows, values in sources.values()]
+    likelihoods.append(_spread_rows(no_arcs, unseen_curvature(int(no_arcs.sum()))))
+    mass = distance_mass(density, likelihoods)
+    excluded = seen & (mass.sum(axis=1) <= 0)
+    if excluded.any():  # what was seen lies beyond the geometric limit: the wood is believed, the diameter is not
+        flat = np.ones_like(density)
+        mass[excluded] = distance_mass(flat, likelihoods)[excluded]
+        _mark(flags, excluded, "distance_beyond_diameter")
+    mass[end == "pith"] = 0.0
+    mass[end == "pith", 0] = 1.0
+    _report_conflicts(sources, density, flags)
+    _mark(flags, by_length, "distance_from_radius")
+    _mark(flags, hidden & ~by_length, "distance_unknown")
+    _mark(flags, seen & ~np.isfinite(radius), "no_diameter")
+    _mark(flags, np.isin(end, ("rot", "broken")) & ~seen, "inner_end_lost")
+    methods = []
+    for row in range(len(table)):
+        words = [name for name, (rows, _) in sources.items() if rows[row]]
+        fallback = "pith on the core" if end[row] == "pith" else "radius less core length" if by_length[row] else "none"
+        methods.append(" and ".join(words) if words and end[row] != "pith" else fallback)
+    return mass, methods
+
+
+def _spread_rows(rows: Flags, values: Array) -> Array:
+    out = np.ones((rows.size, DISTANCE_GRID_MM.size))
+    out[rows] = values
+    return out
+
+
+def _sources(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[str, tuple[Flags, Array]]:
+    """Every likelihood that some core has: name, rows, values for these rows."""
+    found: dict[str, tuple[Flags, Array]] = {}
+
+    def add(name: str, rows: Flags, values: Array) -> None:
+        if rows.any():
+            found[name] = (rows, values)
+
+    chord, rise = column_numbers(table, "chord_mm", np.nan), column_numbers(table, "rise_mm", np.nan)
+    rows = np.isfinite(chord) & np.isfinite(rise)
+    reading = column_numbers(table, "arc_sd_mm", priors.ARC_SD.value)
+    add("arc", rows, arc_likelihood(chord[rows], rise[rows], reading[rows]) if rows.any() else chord)
+    circle, step = column_numbers(table, "circle_radius_mm", np.nan), column_numbers(table, "circle_step_mm", priors.CIRCLE_STEP.value)
+    rows = np.isfinite(circle)
+    add("template circle", rows, circle_likelihood(circle[rows], step[rows]) if rows.any() else circle)
+    gap, angle = column_numbers(table, "ray_gap_mm", np.nan), column_numbers(table, "ray_angle_deg", np.nan)
+    angle_sd = column_numbers(table, "ray_angle_sd_deg", priors.RAY_ANGLE_SD.value)
+    rows = np.isfinite(gap) & np.isfinite(angle)
+    add("rays", rows, ray_likelihood(gap[rows], angle[rows], angle_sd[rows]) if rows.any() else gap)
+    direct = column_numbers(table, "distance_mm", np.nan)
+    default_sd = np.maximum(1.0, priors.DIRECT_SHARE.value * np.nan_to_num(direct))
+    direct_sd = column_numbers(table, "distance_sd_mm", np.nan)
+    direct_sd = np.where(np.isfinite(direct_sd), direct_sd, default_sd)
+    rows = np.isfinite(direct)
+    add("distance read", rows, direct_likelihood(direct[rows], direct_sd[rows]) if rows.any() else direct)
+    _add_arcs(field, table, widths, add)
+    _add_points(field, table, widths, add)
+    return found
+
+
+def _beyond(widths: Array, ring: int) -> float:
+    """How far the inner boundary of a ring lies outside that of ring 1 [mm]; NaN where widths are missing."""
+    if ring <= 1:
+        return 0.0
+    return float(widths[: ring - 1].sum()) if widths.size >= ring - 1 else float("nan")
+
+
+def _add_arcs(field: Field, table: pd.DataFrame, widths: list[Array], add: object) -> None:
+    """Arcs of arcs.csv: several on one core multiply."""
+    rows, product = np.zeros(len(table), dtype=bool), np.ones((len(table), DISTANCE_GRID_MM.size))
+    place = {key: at for at, key in enumerate(zip(table["tree"], table["core"], strict=True))}
+    reading = column_numbers(field.arcs, "arc_sd_mm", priors.ARC_SD.value)
+    for at, arc in enumerate(field.arcs.itertuples(index=False)):
+        core = place.get((arc.tree, arc.core), -1)
+        beyond = _beyond(widths[core], int(arc.ring)) if core >= 0 else float("nan")
+        if np.isfinite(beyond):
+            product[core] *= arc_likelihood(arc.chord_mm, arc.rise_mm, reading[at], beyond_mm=beyond)[0]
+            rows[core] = True
+    add("several arcs", rows, product[rows])  # type: ignore[operator]
+
+
+def _add_points(field: Field, table: pd.DataFrame, widths: list[Array], add: object) -> None:
+    """Digitised ring boundaries of points.csv."""
+    rows, values = np.zeros(len(table), dtype=bool), np.ones((len(table), DISTANCE_GRID_MM.size))
+    place = {key: at for at, key in enumerate(zip(table["tree"], table["core"], strict=True))}
+    for key, points in field.points.groupby(["tree", "core"], sort=False):
+        core = place.get(key, -1)
+        boundary = points[points["ring"] >= 1]
+        enough = boundary.groupby("ring").size().max() if len(boundary) else 0
+        if core < 0 or enough < 3:
+            continue
+        beyond = _beyond(widths[core], int(boundary["ring"].min()))
+        if not np.isfinite(beyond):
+            continue
+        ring, along, across = (boundary[name].to_numpy() for name in ("ring", "x_mm", "y_mm"))
+        values[core] = point_likelihood(ring, along, across, beyond_mm=beyond)
+        rows[core] = True
+    add("digitised boundaries", rows, values[rows])  # type: ignore[operator]
+
+
+def _report_conflicts(sources: dict[str, tuple[Flags, Array]], density: Array, flags: list[set[str]]) -> None:
+    """Flag cores whose sources disagree more than their errors allow."""
+    names = list(sources)
+    full = {name: _spread_rows(*sources[name]) for name in names}
+    flat = np.maximum(density, 1e-12)
+    for one in range(len(names)):
+        for two in range(one + 1, len(names)):
+            both = sources[names[one]][0] & sources[names[two]][0]
+            if both.any():
+                first = distance_mass(flat[both], [full[names[one]][both]])
+                second = distance_mass(flat[both], [full[names[two]][both]])
+                odd = np.zeros_like(both)
+                odd[both] = conflict_probability(first, second) < _SOURCE_CONFLICT
+                _mark(flags, odd, "distance_sources_disagree")

@@ -1,0 +1,159 @@
+"""Pith date of one tree as the engine leaves it, and what each of its cores says alone.
+
+Layer 4, part of the family of `estimate`. Own derivation: variance by step from the law of total variance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from treeage.estimate_inputs import CoreInputs
+from treeage.grids import DISTANCE_GRID_MM
+from treeage.pmf import Pmf
+from treeage.posterior import RateNodes, rate_nodes
+from treeage.rings import missed_ring_mass, ring_model
+from treeage.rings_mass import RATE_STEP
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class TreeDates:
+    """Pith date of one tree before height and collar are subtracted.
+
+    Parameters
+    ----------
+    lead : int
+        Row of the core that says most by itself.
+    cores : tuple of int
+        Rows of all its cores.
+    reference_year, start : int
+        Pith year = reference_year - added rings, the first of which is start.
+    given_stand : numpy.ndarray, shape (n_stand, n_added)
+        Mass of the added rings for each value of the stand's growth-rate part.
+    likelihood : dict or None
+        For cores at several heights: by pattern of extra years, see `posterior.establishment_given_shared`.
+    alone : dict of int to Pmf
+        Pith year from each core alone, at its own height.
+    missed : dict of int to Pmf
+        Missed rings of each core alone.
+    variance : dict of int to tuple of float
+        Variance of each core alone due to count, distance and rate.
+    conflict_p : float
+        Predictive p value of the disagreement of the cores.
+    contradiction : bool
+        The cores exclude each other.
+    """
+
+    lead: int
+    cores: tuple[int, ...]
+    reference_year: int
+    start: int
+    given_stand: Array
+    likelihood: dict[tuple[int, ...], Array] | None
+    alone: dict[int, Pmf]
+    missed: dict[int, Pmf]
+    variance: dict[int, tuple[float, float, float]]
+    conflict_p: float
+    contradiction: bool
+
+
+def shared_nodes() -> RateNodes:
+    """Nodes of the shared growth rate for the model that ships with the package.
+
+    Returns
+    -------
+    RateNodes
+        Shifts are whole steps of the log tables.
+    """
+    model = ring_model()
+    return rate_nodes(model.tree_sd, model.stand_sd, step=RATE_STEP)
+
+
+def missed_mass(inputs: CoreInputs, rows: Ints, nodes: RateNodes, most: int) -> Array:
+    """Mass of the missed rings of chosen cores for every shift; flat where the core only bounds the date.
+
+    Parameters
+    ----------
+    inputs : CoreInputs
+        All cores.
+    rows : numpy.ndarray of int, shape (n,)
+        The chosen ones.
+    nodes : RateNodes
+        The shared growth rate.
+    most : int
+        Highest number of missed rings.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n_shift, most + 1)
+        Rows sum to 1.
+    """
+    mass = missed_ring_mass(inputs.growth.take(rows), inputs.distance[rows], nodes.shifts, max_rings=most)
+    flat = inputs.bound_only[rows]
+    mass = np.asarray(mass, dtype=np.float64)
+    mass[flat] = 1.0 / mass.shape[2]
+    return mass
+
+
+def core_marginals(missed: Array, added: Array, nodes: RateNodes) -> tuple[Array, Array]:
+    """What each core says by itself, the shared rate summed out.
+
+    Parameters
+    ----------
+    missed, added : numpy.ndarray, shape (n_core, n_shift, n)
+        Missed rings and added rings by shift.
+    nodes : RateNodes
+        The shared growth rate.
+
+    Returns
+    -------
+    tuple of numpy.ndarray, each shape (n_core, n)
+        Mass of the added rings, and of the missed rings.
+    """
+    return (
+        np.einsum("csk,s->ck", added, nodes.weights, optimize=True),
+        np.einsum("csk,s->ck", missed, nodes.weights, optimize=True),
+    )
+
+
+def tree_dates(
+    inputs: CoreInputs,
+    rows: list[int],
+    single: dict[int, tuple[Array, Array]],
+    posterior: tuple[int, int, Array],
+    likelihood: dict[tuple[int, ...], Array] | None = None,
+) -> TreeDates:
+    """Bundle a tree's posterior with what each core says alone."""
+    alone: dict[int, Pmf] = {}
+    missed: dict[int, Pmf] = {}
+    variance: dict[int, tuple[float, float, float]] = {}
+    for row in rows:
+        if inputs.bound_only[row]:
+            continue
+        missed[row] = Pmf(0, single[row][0]).trim(1e-7)
+        added = Pmf(inputs.count_start, single[row][1])
+        alone[row] = added.negate().shift(int(inputs.innermost_year[row])).trim(1e-7)
+        variance[row] = _core_variance(inputs, row, missed[row])
+    lead = min(alone, key=lambda row: (alone[row].var(), inputs.innermost_year[row], row))
+    reference, start, given = posterior
+    return TreeDates(
+        lead, tuple(rows), reference, start, given, likelihood, alone, missed, variance, float("nan"), False
+    )
+
+
+def _core_variance(inputs: CoreInputs, row: int, missed: Pmf) -> tuple[float, float, float]:
+    """Variance of the added rings due to count, distance and rate."""
+    count = Pmf(inputs.count_start, inputs.count[row]).var()
+    total = missed.var()
+    mass = inputs.distance[row]
+    mean = float(mass @ DISTANCE_GRID_MM)
+    if mean <= 0 or total <= 0:
+        return count, 0.0, total
+    relative = float(mass @ (DISTANCE_GRID_MM / mean - 1) ** 2)
+    by_distance = min(total, missed.mean() ** 2 * relative)
+    return count, by_distance, total - by_distance

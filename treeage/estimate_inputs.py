@@ -1,0 +1,154 @@
+"""Lays out what the engine needs of each core: distance mass, visible growth, count error.
+
+Layer 4, part of the family of `estimate`. No model of its own: it chooses among `rings` and `counting`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from treeage.counting import count_error_mass
+from treeage.estimate_cores import CoreFacts, column_numbers
+from treeage.grids import DISTANCE_GRID_MM
+from treeage.rings import InnerGrowth, inner_growth, inner_growth_from_means, ring_model
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MOST_RINGS = 6000  # choice: more missed rings than any tree has
+
+
+@dataclass(frozen=True)
+class CoreInputs:
+    """Everything the engine needs of each core, as arrays.
+
+    Parameters
+    ----------
+    innermost_year : numpy.ndarray of int, shape (n_core,)
+        outer year - rings counted + 1.
+    distance : numpy.ndarray, shape (n_core, n_grid)
+        Mass of the distance to the pith.
+    growth : InnerGrowth
+        Visible growth of each core.
+    count_start : int
+        First count error.
+    count : numpy.ndarray, shape (n_core, n_error)
+        Mass of the count errors.
+    bound_only : numpy.ndarray of bool, shape (n_core,)
+        The core bounds the pith year and says nothing else.
+    most_rings : numpy.ndarray of int, shape (n_core,)
+        Missed rings beyond which next to nothing lies.
+    """
+
+    innermost_year: Ints
+    distance: Array
+    growth: InnerGrowth
+    count_start: int
+    count: Array
+    bound_only: NDArray[np.bool_]
+    most_rings: Ints
+
+
+def core_inputs(facts: CoreFacts) -> CoreInputs:
+    """Choose the visible growth of each core and lay out its count error and distance.
+
+    Parameters
+    ----------
+    facts : CoreFacts
+        Gathered facts; the flags of cores whose widths had to be guessed are extended.
+
+    Returns
+    -------
+    CoreInputs
+        Arrays in the order of cores.csv.
+    """
+    table = facts.table
+    counted = table["rings_counted"].to_numpy(dtype=np.int64)
+    species = [str(name) for name in table["species"]]
+    growth, known = _growth(facts, counted, species)
+    dating = table["dating"].to_numpy(dtype=object).astype(str)
+    start, count = count_error_mass(counted, dating, genus=species)
+    start, count = _lost_rings(facts, dating, start, count)
+    at_pith = facts.distance[:, 0] >= 1.0
+    bound_only = (facts.distance.sum(axis=1) <= 0) | ~(known | at_pith)
+    distance = facts.distance.copy()
+    distance[bound_only] = 0.0
+    distance[bound_only, 0] = 1.0
+    innermost = table["outer_year"].to_numpy(dtype=np.int64) - counted + 1
+    return CoreInputs(innermost, distance, growth, start, count, bound_only, _most_rings(distance, growth))
+
+
+def _growth(facts: CoreFacts, counted: Ints, species: list[str]) -> tuple[InnerGrowth, NDArray[np.bool_]]:
+    """Visible growth from the best source of each core: ring table, inner width, length, radius."""
+    table = facts.table
+    measured = np.array([widths.size > 0 and widths.sum() > 0 for widths in facts.widths_mm])
+    inner = column_numbers(table, "inner_width_mm")
+    rings = np.where(np.isfinite(column_numbers(table, "inner_width_rings")), column_numbers(table, "inner_width_rings"), 10.0)
+    expected = facts.distance @ DISTANCE_GRID_MM
+    from_length = facts.length_mm / counted
+    from_radius = np.maximum(facts.radius_mm - expected, 0.2 * facts.radius_mm) / counted
+    mean = np.where(np.isfinite(inner), inner, np.where(np.isfinite(from_length), from_length, from_radius))
+    count = np.where(np.isfinite(inner), np.minimum(rings, counted), counted)
+    for row in np.flatnonzero(~measured & ~np.isfinite(inner) & (facts.distance[:, 0] < 1.0)):
+        facts.flags[row].add("width_from_length" if np.isfinite(from_length[row]) else "width_from_diameter")
+    known = measured | np.isfinite(mean)
+    for row in np.flatnonzero(~known & (facts.distance[:, 0] < 1.0)):
+        facts.flags[row] -= {"width_from_diameter"}
+        facts.flags[row].add("no_ring_width")
+    mean = np.where(np.isfinite(mean) & (mean > 0), mean, 1.0)
+    plain = inner_growth_from_means(mean, count, genus=species)
+    if not measured.any():
+        return plain, known
+    rows = np.flatnonzero(measured)
+    exact = inner_growth([facts.widths_mm[row] for row in rows], genus=[species[row] for row in rows])
+    return _replaced(plain, rows, exact), known
+
+
+def _replaced(growth: InnerGrowth, rows: Ints, better: InnerGrowth) -> InnerGrowth:
+    features, count = growth.features.copy(), growth.ring_count.copy()
+    features[rows], count[rows] = better.features, better.ring_count
+    return InnerGrowth(features, count, growth.genus)
+
+
+def _lost_rings(facts: CoreFacts, dating: NDArray[np.str_], start: int, count: Array) -> tuple[int, Array]:
+    """Widen counted cores by the uncertainty of the rings lost outside, which their outer year rests on."""
+    spread = np.nan_to_num(column_numbers(facts.table, "outer_lost_sd"))
+    spread = np.where(dating == "crossdated", 0.0, spread)
+    if not (spread > 0).any():
+        return start, count
+    reach = int(np.ceil(4 * spread.max()))
+    steps = np.arange(-reach, reach + 1)
+    wide = np.zeros((count.shape[0], count.shape[1] + 2 * reach))
+    for row in range(count.shape[0]):
+        if spread[row] > 0:
+            kernel = ndtr((steps + 0.5) / spread[row]) - ndtr((steps - 0.5) / spread[row])
+            wide[row] = np.convolve(count[row], kernel / kernel.sum())
+        else:
+            wide[row, reach : reach + count.shape[1]] = count[row]
+    return start - reach, wide
+
+
+def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
+    """Missed rings beyond which about one in a hundred thousand lies."""
+    model = ring_model()
+    total = np.cumsum(distance, axis=1)
+    high = DISTANCE_GRID_MM[np.minimum((total < 1 - 1e-5).sum(axis=1), DISTANCE_GRID_MM.size - 1)]
+    high = np.maximum(high, 0.05)
+    location = np.array([model.location(growth, high[[0]])[0, 0]]) if len(high) == 1 else _own_location(growth, high)
+    reach = 3.0 * np.hypot(model.tree_sd, model.stand_sd) + 4.5 * model.own_scale(growth, high)
+    rings = np.exp(np.log(high) - location + reach)
+    rings = np.where(distance[:, 0] >= 1.0, 1, rings)
+    return np.clip(np.ceil(rings) + 2, 3, MOST_RINGS).astype(np.int64)
+
+
+def _own_location(growth: InnerGrowth, distance_mm: Array) -> Array:
+    """Expected log hidden width of each core at its own distance."""
+    model = ring_model()
+    knots = np.exp(np.linspace(np.log(0.05), np.log(DISTANCE_GRID_MM[-1]), 24))
+    table = model.location(growth, knots)
+    at = np.clip((np.log(distance_mm / knots[0]) / np.log(knots[1] / knots[0])).astype(int), 0, knots.size - 1)
+    return np.minimum(table[np.arange(len(distance_mm)), at], table[np.arange(len(distance_mm)), np.minimum(at + 1, 23)])

@@ -1,0 +1,103 @@
+"""From core inputs to the pith-year posterior of every tree, batch by batch on the exact engine.
+
+Layer 4, part of the family of `estimate`. No model of its own: it feeds `posterior` with `rings` and `counting`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from treeage.estimate_cores import CoreFacts, column_numbers
+from treeage.estimate_dates import TreeDates, core_marginals, missed_mass, shared_nodes, tree_dates
+from treeage.estimate_inputs import CoreInputs
+from treeage.estimate_special import HEIGHT_APART_M, JointCounts, face_each_other, special_tree
+from treeage.posterior import RateNodes, added_rings, combine_cores
+
+Ints = NDArray[np.int64]
+
+_CHUNK = 48  # choice: trees worked on at a time; keeps the arrays in the processor's cache
+
+
+def date_trees(
+    facts: CoreFacts,
+    inputs: CoreInputs,
+    passing_years: Callable[[str, float], Ints],
+    *,
+    joint_counts: JointCounts | None = None,
+    tick: Callable[[int], object] | None = None,
+) -> dict[str, TreeDates]:
+    """Date the pith of every tree that has a core with information.
+
+    Parameters
+    ----------
+    facts, inputs : CoreFacts, CoreInputs
+        From `core_facts` and `core_inputs`.
+    passing_years : callable
+        Species and height [m] to whole years to that height, shape (n_shared, n_tree_node).
+    joint_counts : mapping, optional
+        Joint count errors of trees whose cores were read against each other.
+    tick : callable, optional
+        Called with the number of trees done, for a progress bar.
+
+    Returns
+    -------
+    dict of str to TreeDates
+        Trees whose cores only bound the date are left out.
+    """
+    nodes = shared_nodes()
+    rows_of: dict[str, list[int]] = {}
+    for row, tree in enumerate(facts.table["tree"]):
+        rows_of.setdefault(str(tree), []).append(row)
+    joint = joint_counts or {}
+    plain: list[tuple[str, list[int]]] = []
+    dated: dict[str, TreeDates] = {}
+    heights = column_numbers(facts.table, "core_height_m")
+    for tree, rows in rows_of.items():
+        if inputs.bound_only[rows].all():
+            continue
+        if np.ptp(heights[rows]) <= HEIGHT_APART_M and tree not in joint and not face_each_other(facts, rows):
+            plain.append((tree, rows))
+            continue
+        dated[tree] = special_tree(facts, inputs, rows, nodes, passing_years, joint.get(tree))
+        if tick:
+            tick(1)
+    plain.sort(key=lambda item: inputs.most_rings[item[1]].max())
+    for first in range(0, len(plain), _CHUNK):
+        part = plain[first : first + _CHUNK]
+        dated |= _plain_trees(facts, inputs, part, nodes)
+        if tick:
+            tick(len(part))
+    return dated
+
+
+def _plain_trees(
+    facts: CoreFacts, inputs: CoreInputs, part: list[tuple[str, list[int]]], nodes: RateNodes
+) -> dict[str, TreeDates]:
+    """Trees with all cores at one height: the batch path."""
+    rows = np.concatenate([rows for _, rows in part])
+    most = int(inputs.most_rings[rows].max()) + max(int(np.ptp(inputs.innermost_year[own])) for _, own in part)
+    missed = missed_mass(inputs, rows, nodes, most)
+    added = added_rings(missed, inputs.count_start, inputs.count[rows])
+    widest = max(len(own) for _, own in part)
+    cores_of_tree = np.full((len(part), widest), -1)
+    at = 0
+    for index, (_, own) in enumerate(part):
+        cores_of_tree[index, : len(own)] = np.arange(at, at + len(own))
+        at += len(own)
+    bound_only = inputs.bound_only[rows]
+    innermost = inputs.innermost_year[rows]
+    result = combine_cores(added, inputs.count_start, innermost, cores_of_tree, nodes, bound_only=bound_only)
+    alone, missed_alone = core_marginals(missed, added, nodes)
+    dated = {}
+    for index, (tree, own) in enumerate(part):
+        local = cores_of_tree[index, : len(own)]
+        single = {row: (missed_alone[k], alone[k]) for row, k in zip(own, local, strict=True)}
+        dated[tree] = tree_dates(
+            inputs, own, single, (int(result.reference_year[index]), result.start, result.given_stand[index])
+        )
+        dated[tree] = replace(dated[tree], conflict_p=float(result.conflict_p[index]), contradiction=bool(result.contradiction[index]))
+    return dated
