@@ -105,11 +105,7 @@ def _grouped(faults: Sequence[Fault]) -> list[str]:
         lines.extend("  " + fault.line() for fault in shown)
         if len(members) > len(shown):
             rows = [str(fault.row) for fault in members[1:] if fault.row]
-            at = (
-                f" in rows {', '.join(rows[:SHOWN_ROWS])}{', ...' if len(rows) > SHOWN_ROWS else ''}"
-                if rows
-                else ""
-            )
+            at = f" in rows {', '.join(rows[:SHOWN_ROWS])}{', ...' if len(rows) > SHOWN_ROWS else ''}" if rows else ""
             lines.append(f"      ... and {len(members) - 1} more like it{at}.")
     return lines
 

@@ -98,10 +98,7 @@ def empty_frame(table: str) -> pd.DataFrame:
     ['year', 'event', 'note']
     """
     numeric = ("integer", "number")
-    series = {
-        item.name: pd.Series([], dtype="float64" if item.kind in numeric else "str")
-        for item in columns(table)
-    }
+    series = {item.name: pd.Series([], dtype="float64" if item.kind in numeric else "str") for item in columns(table)}
     return final_types(Table(table, table, pd.DataFrame(series), np.zeros(0, dtype=np.int64), frozenset()))
 
 
@@ -122,8 +119,7 @@ def _texts(cells: RawColumn) -> list[str]:
     if cells.dtype == np.int64:
         return [str(value) for value in cells.tolist()]
     return [
-        "" if np.isnan(value) else (str(int(value)) if value.is_integer() else repr(value))
-        for value in cells.tolist()
+        "" if np.isnan(value) else (str(int(value)) if value.is_integer() else repr(value)) for value in cells.tolist()
     ]
 
 
@@ -187,14 +183,10 @@ def _column_advice(item: Column, names: list[str]) -> str:
     other_unit = column_in_other_unit(item.name, names)
     if other_unit:
         return other_unit
-    near = nearest(
-        item.name, [name for name in names if name not in {other.name for other in columns(item.table)}]
-    )
+    near = nearest(item.name, [name for name in names if name not in {other.name for other in columns(item.table)}])
     if near:
         return f"Rename {near} to {item.name}."
-    place = (
-        f", or give one value for all rows under [defaults] of {SETTINGS_FILE}" if item.defaultable else ""
-    )
+    place = f", or give one value for all rows under [defaults] of {SETTINGS_FILE}" if item.defaultable else ""
     return f"Add it{place}."
 
 
@@ -214,9 +206,7 @@ def _text_column(item: Column, cells: list[str], shell: Table, findings: Finding
 
 
 def _choice_column(item: Column, cells: list[str], shell: Table, findings: Findings) -> pd.Series:
-    meaning = (
-        {word: word for word in item.choices} | {"": item.default} | {word: item.default for word in NA_WORDS}
-    )
+    meaning = {word: word for word in item.choices} | {"": item.default} | {word: item.default for word in NA_WORDS}
     words = set(cells)
     for word in words - set(meaning):
         if word.lower() in item.choices:
@@ -229,9 +219,7 @@ def _choice_column(item: Column, cells: list[str], shell: Table, findings: Findi
         texts.append((show(cells[row]), item.need, do))
     findings.at_rows(shell, wrong, item.name, texts)
     if item.required:
-        _required_cells(
-            item, np.array([meaning.get(cell, "x") == "" for cell in cells], dtype=bool), shell, findings
-        )
+        _required_cells(item, np.array([meaning.get(cell, "x") == "" for cell in cells], dtype=bool), shell, findings)
     return pd.Series([meaning.get(cell, "") for cell in cells], dtype="str")
 
 
@@ -289,9 +277,7 @@ def _required_cells(item: Column, missing: NDArray[np.bool_], shell: Table, find
     findings.at_rows(shell, rows, item.name, [("an empty cell", item.need, do)] * len(rows))
 
 
-def _in_range(
-    item: Column, values: NDArray[np.float64], shell: Table, findings: Findings
-) -> NDArray[np.float64]:
+def _in_range(item: Column, values: NDArray[np.float64], shell: Table, findings: Findings) -> NDArray[np.float64]:
     if item.range is None:
         return values
     outside = ~np.isnan(values) & ~item.range.holds(values)

@@ -9,7 +9,7 @@ import codecs
 import csv
 import hashlib
 import io
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,10 +21,9 @@ from treeage.errors import show
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns, nearest
 from treeage.table_findings import Findings
 
-MOST_BYTES = (
-    512 * 1024 * 1024
-)  # choice: a table of some ten million rings; above it, memory would be the fault
+MOST_BYTES = 512 * 1024 * 1024  # choice: a table of some ten million rings; above it, memory would be the fault
 SAVE_AS = "Save it as CSV with UTF-8 text, commas between columns and a decimal point."
+Parts = tuple[list[str], list[list[str]] | None, Sequence[int]]  # header, columns of cells, lines
 RawColumn = list[str] | NDArray[np.float64] | NDArray[np.int64]
 
 
@@ -77,16 +76,12 @@ def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTabl
             data = (folder / found[0]).read_bytes()
             checksums[found[0]] = hashlib.sha256(data).hexdigest()
             raw = (
-                _parquet(found[0], data, findings)
-                if found[0].endswith(".parquet")
-                else _csv(found[0], data, findings)
+                _parquet(found[0], data, findings) if found[0].endswith(".parquet") else _csv(found[0], data, findings)
             )
             if raw is not None:
                 tables[table] = raw
         elif table in REQUIRED_TABLES:
-            findings.fault(
-                f"{table}.csv", "no such file", f"a table of {table}", _missing_file(table, names, folder)
-            )
+            findings.fault(f"{table}.csv", "no such file", f"a table of {table}", _missing_file(table, names, folder))
     _other_files(names, findings)
     return tables, checksums
 
@@ -102,9 +97,7 @@ def _missing_file(table: str, names: list[str], folder: Path) -> str:
 
 
 def _other_files(names: list[str], findings: Findings) -> None:
-    known = {f"{table}{ending}" for table in INPUT_TABLES for ending in (".csv", ".parquet")} | {
-        SETTINGS_FILE
-    }
+    known = {f"{table}{ending}" for table in INPUT_TABLES for ending in (".csv", ".parquet")} | {SETTINGS_FILE}
     for name in names:
         if name in known or not name.lower().endswith((".csv", ".parquet", ".toml")):
             continue
@@ -123,28 +116,24 @@ def _csv(file: str, data: bytes, findings: Findings) -> RawTable | None:
     text = _decoded(file, data, findings)
     if text is None:
         return None
-    try:
-        header, rows, lines = _rows(text)
-    except csv.Error as error:
-        findings.fault(
-            file, f"text that is not a table ({error})", "quotes that close", "Look for a lone quote mark."
-        )
+    parts = _even_columns(text) or _quoted_columns(file, text, findings)
+    if parts is None:
         return None
+    header, cells, lines = parts
     if not header:
-        findings.fault(
-            file, "an empty file", "a header row and one row for each item", "Fill it or remove it."
-        )
+        need = "a header row and one row for each item"
+        findings.fault(file, "an empty file", need, "Fill it or remove it.")
         return None
     names = _header(file, header, findings)
-    if names is None:
+    if names is None or cells is None:
         return None
-    if not _even(file, rows, lines, len(names), findings):
-        return None
-    cells: Iterable[tuple[str, ...]] = zip(*rows, strict=False) if rows else ((),) * len(names)
-    table = {
-        name: [cell.strip() for cell in cell_column] for name, cell_column in zip(names, cells, strict=False)
+    if " " in text or "\t" in text or not text.isascii():
+        cells = [[cell.strip() for cell in column] for column in cells]
+    named = dict(zip(names, cells, strict=True))
+    table: dict[str, RawColumn] = {
+        name: column for name, column in named.items() if any(column) or not name.startswith("unnamed_")
     }
-    return RawTable(file, dict(table), np.asarray(lines, dtype=np.int64))
+    return RawTable(file, table, np.asarray(lines, dtype=np.int64))
 
 
 def _decoded(file: str, data: bytes, findings: Findings) -> str | None:
@@ -182,21 +171,43 @@ def _decoded(file: str, data: bytes, findings: Findings) -> str | None:
         return None
 
 
-def _rows(text: str) -> tuple[list[str], list[list[str]], list[int]]:
+def _even_columns(text: str) -> Parts | None:
+    """Split a text without quotes, blank lines or uneven lines the fast way; None when it is not so."""
+    text = text.replace("\r\n", "\n")
+    if '"' in text or "\r" in text:
+        return None
+    lines = text.rstrip("\n").split("\n")
+    commas = {line.count(",") for line in lines}
+    if len(commas) != 1 or "," * min(commas) in lines:
+        return None
+    width = min(commas) + 1
+    cells = ",".join(lines).split(",")
+    return cells[:width], [cells[width + place :: width] for place in range(width)], range(2, len(lines) + 1)
+
+
+def _quoted_columns(file: str, text: str, findings: Findings) -> Parts | None:
+    """Split with care for quotes, blank lines (skipped) and uneven lines (faults, and no cells then)."""
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    header: list[str] = []
     rows: list[list[str]] = []
     lines: list[int] = []
     start = 1
-    for cells in reader:
-        if any(cells) and (len(cells) > 1 or cells[0].strip()):
-            if header:
+    try:
+        for cells in reader:
+            if any(cells) and (len(cells) > 1 or cells[0].strip()):
                 rows.append(cells)
                 lines.append(start)
-            else:
-                header = cells
-        start = reader.line_num + 1
-    return header, rows, lines
+            start = reader.line_num + 1
+    except csv.Error as error:
+        got, do = f"text that is not a table ({error})", "Look for a lone quote mark in or after this row."
+        findings.fault(file, got, "quotes that close", do, row=start)
+        return None
+    if not rows:
+        return [], [], []
+    width = len(rows[0])
+    if width > 1 and not _even(file, rows, lines, findings):
+        return rows[0], None, []
+    found = [list(column) for column in zip(*rows[1:], strict=width > 1)] or [[] for _ in range(width)]
+    return rows[0], found, lines[1:]
 
 
 def _header(file: str, header: list[str], findings: Findings) -> list[str] | None:
@@ -225,8 +236,8 @@ def _header(file: str, header: list[str], findings: Findings) -> list[str] | Non
     return None if doubles else names
 
 
-def _even(file: str, rows: list[list[str]], lines: list[int], width: int, findings: Findings) -> bool:
-    even = True
+def _even(file: str, rows: list[list[str]], lines: list[int], findings: Findings) -> bool:
+    even, width = True, len(rows[0])
     for cells, line in zip(rows, lines, strict=True):
         if len(cells) == width:
             continue
@@ -291,10 +302,7 @@ def _raw_column(series: pd.Series) -> RawColumn:
         return series.to_numpy(dtype=np.int64)
     if pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind):
         return series.to_numpy(dtype=np.float64, na_value=np.nan)
-    return [
-        "" if missing else _as_text(value)
-        for value, missing in zip(series.tolist(), series.isna(), strict=True)
-    ]
+    return ["" if missing else _as_text(value) for value, missing in zip(series.tolist(), series.isna(), strict=True)]
 
 
 def _as_text(value: object) -> str:

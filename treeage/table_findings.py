@@ -70,7 +70,8 @@ class Table:
         list of str, length n
             The values, empty where missing.
         """
-        return [str(value) for value in self.frame[column].tolist()]
+        values: list[str] = self.frame[column].tolist()
+        return values
 
     def item(self, row: int) -> str:
         """Name the tree or core of a row.
@@ -135,15 +136,11 @@ class Findings:
             kept.append(Fault(got, need, do, table.file, int(table.lines[row]), column, table.item(int(row))))
         if len(rows) > limit:
             got, need, do = texts[limit]
-            more = (
-                f"{got} and {len(rows) - limit - 1} more rows of this kind" if len(rows) - limit > 1 else got
-            )
+            more = f"{got} and {len(rows) - limit - 1} more rows of this kind" if len(rows) - limit > 1 else got
             row = int(rows[limit])
             kept.append(Fault(more, need, do, table.file, int(table.lines[row]), column, table.item(row)))
 
-    def fault(
-        self, file: str, got: str, need: str, do: str, *, row: int = 0, column: str = "", item: str = ""
-    ) -> None:
+    def fault(self, file: str, got: str, need: str, do: str, *, row: int = 0, column: str = "", item: str = "") -> None:
         """Add a fault that is not tied to one row of a typed table.
 
         Parameters
@@ -159,9 +156,7 @@ class Findings:
         """
         self.faults.append(Fault(got, need, do, file, row, column, item))
 
-    def note(
-        self, file: str, got: str, need: str, do: str, *, row: int = 0, column: str = "", item: str = ""
-    ) -> None:
+    def note(self, file: str, got: str, need: str, do: str, *, row: int = 0, column: str = "", item: str = "") -> None:
         """Add a note that is not tied to one row of a typed table.
 
         Parameters

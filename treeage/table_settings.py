@@ -93,9 +93,7 @@ def read_settings(data: bytes | None, findings: Findings) -> Settings:
         findings.fault(SETTINGS_FILE, got, "UTF-8 text", "Save it as UTF-8 text.", row=row)
         return Settings()
     except tomllib.TOMLDecodeError as error:
-        findings.fault(
-            SETTINGS_FILE, show(str(error)), "a TOML file", "Mend that line; texts stand in quotes."
-        )
+        findings.fault(SETTINGS_FILE, show(str(error)), "a TOML file", "Mend that line; texts stand in quotes.")
         return Settings()
     return check_settings(content, findings)
 
@@ -118,18 +116,14 @@ def check_settings(content: Mapping[str, Any], findings: Findings) -> Settings:
     sections = {key: value for key, value in content.items() if _known(key, SETTINGS_SECTIONS, "", findings)}
     for key, value in list(sections.items()):
         if not isinstance(value, Mapping):
-            findings.fault(
-                SETTINGS_FILE, show(value), "a section", f"Write [{key}] on a line of its own.", column=key
-            )
+            findings.fault(SETTINGS_FILE, show(value), "a section", f"Write [{key}] on a line of its own.", column=key)
             del sections[key]
     site = {key: v for key, v in sections.get("site", {}).items() if _known(key, SITE_KEYS, "site", findings)}
     defaults = sections.get("defaults", {})
     defaults = {key: v for key, v in defaults.items() if _known(key, default_columns(), "defaults", findings)}
     if "hemisphere" not in site:
         do = 'Write hemisphere = "north" or "south" under [site].'
-        findings.note(
-            SETTINGS_FILE, "no hemisphere", "north or south (north assumed)", do, column="site.hemisphere"
-        )
+        findings.note(SETTINGS_FILE, "no hemisphere", "north or south (north assumed)", do, column="site.hemisphere")
     values = {key: value for key, value in site.items() if _site_value(key, value, findings)}
     height = {key: v for key, v in sections.get("height", {}).items() if _height_model(key, v, findings)}
     return Settings(**values, defaults=dict(defaults), height=height)
@@ -146,9 +140,7 @@ def _known(key: str, allowed: Iterable[str], section: str, findings: Findings) -
     if key == "units":
         do = "Remove it: the unit is part of each column's name, and values are never converted."
     where = f"{section}.{key}" if section else key
-    findings.fault(
-        SETTINGS_FILE, f"the unknown key {show(key)}", f"one of {', '.join(allowed)}", do, column=where
-    )
+    findings.fault(SETTINGS_FILE, f"the unknown key {show(key)}", f"one of {', '.join(allowed)}", do, column=where)
     return False
 
 
@@ -185,9 +177,7 @@ def _height_model(species: str, model: object, findings: Findings) -> bool:
         return True
     near = nearest(str(word), HEIGHT_MODELS)
     do = f"Did you mean {near}?" if near else "Choose one of the list."
-    findings.fault(
-        SETTINGS_FILE, show(word), f"one of {', '.join(HEIGHT_MODELS)}", do, column=f"{where}.model"
-    )
+    findings.fault(SETTINGS_FILE, show(word), f"one of {', '.join(HEIGHT_MODELS)}", do, column=f"{where}.model")
     return False
 
 

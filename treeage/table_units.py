@@ -128,6 +128,27 @@ def ratio_slip(value: float, expected: float, unit: str) -> str:
     return _looks_like(value, unit, Interval(expected / NEAR, expected * NEAR))
 
 
+def unit_named(sentence: str) -> str:
+    """Keep only the unit that a slip sentence names, where there is no one value to write.
+
+    Parameters
+    ----------
+    sentence : str
+        From `slip`, `width_slip` or `ratio_slip`.
+
+    Returns
+    -------
+    str
+        For example `This looks like centimetres`, empty for an empty text.
+
+    Examples
+    --------
+    >>> unit_named("This looks like centimetres: write 230.")
+    'This looks like centimetres'
+    """
+    return re.sub(r" \(write [^)]*\)", "", sentence.split(":", maxsplit=1)[0]).rstrip(".")
+
+
 def column_in_other_unit(name: str, names: list[str]) -> str:
     """Find a column that is named like a wanted one but in another unit.
 

@@ -104,9 +104,7 @@ def write_table(frame: pd.DataFrame, path: str | Path) -> Path:
         _replace(target, lambda part: frame.to_parquet(part, index=False))
     else:
         raise InputError(
-            Fault(
-                target.name, "a name ending in .csv or .parquet", "Rename the file.", "write_table", 0, "path"
-            )
+            Fault(target.name, "a name ending in .csv or .parquet", "Rename the file.", "write_table", 0, "path")
         )
     return target
 
@@ -165,18 +163,12 @@ def write_field(
             faults.append(Fault(name, f"one of {', '.join(INPUT_TABLES)}", do, "write_field", 0, "tables"))
     for name in REQUIRED_TABLES:
         if name not in tables:
-            faults.append(
-                Fault("nothing", f"a table of {name}", "Pass it.", "write_field", 0, f"tables[{name!r}]")
-            )
+            faults.append(Fault("nothing", f"a table of {name}", "Pass it.", "write_field", 0, f"tables[{name!r}]"))
     if target.is_file():
-        faults.append(
-            Fault(f"the file {target}", "a folder", "Choose another name.", "write_field", 0, "folder")
-        )
+        faults.append(Fault(f"the file {target}", "a folder", "Choose another name.", "write_field", 0, "folder"))
     elif target.is_dir() and any(target.iterdir()) and not replace:
         do = "Choose an empty folder, or say that files may be replaced."
-        faults.append(
-            Fault(f"{target}, which holds files", "an empty or new folder", do, "write_field", 0, "folder")
-        )
+        faults.append(Fault(f"{target}, which holds files", "an empty or new folder", do, "write_field", 0, "folder"))
     if faults:
         raise InputError(faults)
     for name, frame in tables.items():

@@ -210,13 +210,10 @@ class Field:
     def _repr_html_(self) -> str:
         left = 'style="text-align:left"'
         rows = "".join(
-            f"<tr><th {left}>{escape(name)}</th><td {left}>{escape(text)}</td></tr>"
-            for name, text in self._counts()
+            f"<tr><th {left}>{escape(name)}</th><td {left}>{escape(text)}</td></tr>" for name, text in self._counts()
         )
         notes = "".join(f"<li>{escape(line)}</li>" for line in self._note_lines())
-        more = (
-            f"<details><summary>{len(self.notes)} notes</summary><ul>{notes}</ul></details>" if notes else ""
-        )
+        more = f"<details><summary>{len(self.notes)} notes</summary><ul>{notes}</ul></details>" if notes else ""
         name = escape(self.settings.name or "Field tables")
         return f"<div><strong>{name}</strong><table>{rows}</table>{more}</div>"
 
@@ -284,18 +281,12 @@ def _checked(
         if len(table.lines):
             tables[name] = typed_table(name, table, settings, findings)
         elif name in REQUIRED_TABLES:
-            findings.fault(
-                table.file, "a header without rows", f"one row for each of the {name}", "Add the rows."
-            )
+            findings.fault(table.file, "a header without rows", f"one row for each of the {name}", "Add the rows.")
         else:
-            findings.note(
-                table.file, "a header without rows", f"rows of {name}", "Remove the file if there are none."
-            )
+            findings.note(table.file, "a header without rows", f"rows of {name}", "Remove the file if there are none.")
     tables = check_tables(tables, settings, findings, today)
     findings.stop()
-    frames = {
-        name: final_types(tables[name]) if name in tables else empty_frame(name) for name in INPUT_TABLES
-    }
+    frames = {name: final_types(tables[name]) if name in tables else empty_frame(name) for name in INPUT_TABLES}
     unknown = {name: _unknown(name, frames[name]) for name in INPUT_TABLES if _unknown(name, frames[name])}
     return Field(
         **frames,
