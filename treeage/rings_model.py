@@ -1,0 +1,429 @@
+"""Expected width of the hidden rings of a core, from its visible inner rings and the distance to the pith.
+
+Layer 2. A log-linear regression on window means of the visible widths with coefficients that bend with the distance;
+own derivation, fitted to raw ring widths of a public archive by tests/fitting/fit_rings.py.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from treeage.errors import Fault, InputError, require_nonnegative, require_positive, show
+
+FloatArray = NDArray[np.float64]
+
+WIDTH_FLOOR_MM = 0.02  # choice: two reading steps of 0.01 mm; keeps the logarithm of absent rings finite
+WINDOW_RINGS = (
+    1,
+    2,
+    3,
+    5,
+    10,
+    20,
+    40,
+)  # choice: even steps of the logarithm, from one ring to a human generation
+WINDOW_MM = (5.0, 10.0, 20.0, 40.0)  # choice: the distances at which cores usually end
+RUN_RINGS = 10  # choice: the fastest decade of the core
+SPREAD_RINGS = 20  # choice: enough rings for a standard deviation, few enough to be inner wood
+FEATURES = (
+    *(f"log_mean_{rings}_rings" for rings in WINDOW_RINGS),
+    "log_mean_all_rings",
+    *(f"log_mean_{millimetres:.0f}_mm" for millimetres in WINDOW_MM),
+    "log_fastest_run",
+    "spread_inner",
+    "step_inner",
+)
+SPREAD_FEATURES = 2  # the last two: spread and step, which a mean width alone cannot tell
+
+
+@dataclass(frozen=True, eq=False)
+class InnerGrowth:
+    """What the visible rings of many cores say about their inner growth, one row a core.
+
+    Parameters
+    ----------
+    features : numpy.ndarray, shape (n_core, n_feature)
+        Columns as in FEATURES: natural logarithms of mean widths [mm], then two spreads of log widths; NaN where a
+        spread is unknown.
+    ring_count : numpy.ndarray, shape (n_core,)
+        Number of visible rings the row rests on, at least 1.
+    genus : tuple of str or None
+        One for each core; None where unknown.
+
+    Examples
+    --------
+    >>> growth = inner_growth([[1.0, 1.0, 1.0], [2.0]])
+    >>> len(growth), growth.ring_count.tolist()
+    (2, [3, 1])
+    """
+
+    features: FloatArray
+    ring_count: FloatArray
+    genus: tuple[str | None, ...]
+
+    def __len__(self) -> int:
+        return int(self.ring_count.size)
+
+    def take(self, rows: ArrayLike) -> InnerGrowth:
+        """Select cores.
+
+        Parameters
+        ----------
+        rows : array-like of int
+            Positions of the cores.
+
+        Returns
+        -------
+        InnerGrowth
+            The rows in the given order.
+        """
+        chosen = np.asarray(rows, dtype=np.intp)
+        return InnerGrowth(
+            self.features[chosen], self.ring_count[chosen], tuple(self.genus[k] for k in chosen)
+        )
+
+
+def _genus_tuple(genus: str | Sequence[str | None] | None, cores: int, where: str) -> tuple[str | None, ...]:
+    if genus is None or isinstance(genus, str):
+        return (genus,) * cores
+    if len(genus) != cores:
+        raise InputError(
+            Fault(
+                f"{len(genus)} genera",
+                f"one, or {cores} (one a core)",
+                "Pass one for each core.",
+                where,
+                0,
+                "genus",
+            )
+        )
+    return tuple(genus)
+
+
+def _checked_series(widths_mm: Sequence[ArrayLike], where: str) -> tuple[FloatArray, NDArray[np.intp]]:
+    """All widths in one row, and the number of rings of each core."""
+    arrays = [np.asarray(widths, dtype=np.float64).ravel() for widths in widths_mm]
+    counts = np.fromiter((array.size for array in arrays), dtype=np.intp, count=len(arrays))
+    if counts.size and counts.min() == 0:
+        first = int(np.argmin(counts))
+        raise InputError(
+            Fault(
+                "no widths",
+                "at least one ring width [mm]",
+                "Leave the core out.",
+                where,
+                0,
+                "inner_widths_mm",
+                f"core {first}",
+            )
+        )
+    flat = np.concatenate(arrays) if arrays else np.zeros(0)
+    require_nonnegative(where, inner_widths_mm=flat)
+    return flat, counts
+
+
+def inner_growth(
+    inner_widths_mm: Sequence[ArrayLike], *, genus: str | Sequence[str | None] | None = None
+) -> InnerGrowth:
+    """Summarise the visible rings of many cores by means over windows that start at the innermost ring.
+
+    Parameters
+    ----------
+    inner_widths_mm : sequence of array-like
+        One series for each core: visible widths [mm], innermost first, any number from 1 up, each at least 0 (0: a
+        dated ring that is locally absent; it counts as a ring).
+    genus : str or sequence of str, optional
+        Genus of all cores or of each core; unknown by default.
+
+    Returns
+    -------
+    InnerGrowth
+        One row a core.
+
+    Raises
+    ------
+    InputError
+        If a core has no ring or a width is negative or not finite.
+
+    Notes
+    -----
+    A window longer than the core uses the whole core. Means below 0.02 mm are raised to that (absent rings).
+
+    References
+    ----------
+    .. [1] Own derivation; the windows are choices, see tests/fitting/fit_rings.py.
+
+    Examples
+    --------
+    >>> growth = inner_growth([[1.0, 3.0, 2.0, 2.0, 2.0]])
+    >>> np.exp(growth.features[0, [0, 1, 3]]).round(3).tolist()
+    [1.0, 2.0, 2.0]
+    """
+    flat, counts = _checked_series(inner_widths_mm, "inner_growth")
+    return _growth_of_flat(flat, counts, _genus_tuple(genus, counts.size, "inner_growth"))
+
+
+def _growth_of_flat(flat: FloatArray, counts: NDArray[np.intp], genus: tuple[str | None, ...]) -> InnerGrowth:
+    if counts.size == 0:
+        return InnerGrowth(np.zeros((0, len(FEATURES))), np.zeros(0), ())
+    ends = np.cumsum(counts)
+    starts = ends - counts
+    total = np.concatenate([[0.0], np.cumsum(flat)])
+    columns = []
+    for rings in WINDOW_RINGS:
+        length = np.minimum(rings, counts)
+        columns.append((total[starts + length] - total[starts]) / length)
+    columns.append((total[ends] - total[starts]) / counts)
+    for millimetres in WINDOW_MM:
+        columns.append(_rate_within(total, starts, ends, millimetres))
+    columns.append(_fastest_run(total, starts, ends))
+    logs = [np.log(np.maximum(column, WIDTH_FLOOR_MM)) for column in columns]
+    return InnerGrowth(
+        np.column_stack([*logs, *_spreads(flat, starts, counts)]), counts.astype(np.float64), genus
+    )
+
+
+def _rate_within(
+    total: FloatArray, starts: NDArray[np.intp], ends: NDArray[np.intp], millimetres: float
+) -> FloatArray:
+    """Mean width [mm] of the rings within a length of wood from the innermost ring outwards, the last ring in part."""
+    target = np.minimum(total[starts] + millimetres, total[ends])
+    ring = np.minimum(np.maximum(np.searchsorted(total, target, side="left"), starts + 1), ends)
+    width = np.maximum(total[ring] - total[ring - 1], 1e-9)
+    rings = ring - 1 - starts + np.clip((target - total[ring - 1]) / width, 0.0, 1.0)
+    return np.asarray((target - total[starts]) / np.maximum(rings, 1e-3))
+
+
+def _fastest_run(total: FloatArray, starts: NDArray[np.intp], ends: NDArray[np.intp]) -> FloatArray:
+    """Largest mean width [mm] of a run of rings; of the whole core where it is shorter than a run."""
+    run = np.full(total.size, -1.0)
+    run[: max(total.size - RUN_RINGS, 0)] = (total[RUN_RINGS:] - total[:-RUN_RINGS]) / RUN_RINGS
+    # a run that starts in the last rings of a core would reach into the next one
+    for back in range(1, RUN_RINGS):
+        run[np.maximum(ends - back, starts)] = -1.0
+    best = np.maximum.reduceat(run, starts)
+    return np.where(ends - starts > RUN_RINGS, best, (total[ends] - total[starts]) / (ends - starts))
+
+
+def _spreads(
+    flat: FloatArray, starts: NDArray[np.intp], counts: NDArray[np.intp]
+) -> tuple[FloatArray, FloatArray]:
+    """Standard deviation of the log widths of the inner rings, and root mean square of their steps; NaN for one ring."""
+    length = np.minimum(SPREAD_RINGS, counts)
+    index = np.minimum(np.arange(SPREAD_RINGS), length[:, None] - 1) + starts[:, None]
+    logs = np.log(np.maximum(flat[index], WIDTH_FLOOR_MM))
+    used = np.arange(SPREAD_RINGS) < length[:, None]
+    mean = (logs * used).sum(1) / length
+    variance = (((logs - mean[:, None]) * used) ** 2).sum(1) / np.maximum(length - 1, 1)
+    steps = (np.diff(logs, axis=1) ** 2 * used[:, 1:]).sum(1) / np.maximum(length - 1, 1)
+    known = length > 1
+    return np.where(known, np.sqrt(variance), np.nan), np.where(known, np.sqrt(steps), np.nan)
+
+
+def inner_growth_from_means(
+    mean_mm: ArrayLike, ring_count: ArrayLike, *, genus: str | Sequence[str | None] | None = None
+) -> InnerGrowth:
+    """Summarise cores of which only the mean width of the innermost rings was written down.
+
+    Parameters
+    ----------
+    mean_mm : array-like, shape (n_core,)
+        Mean width of the innermost visible rings [mm], above 0.
+    ring_count : array-like, shape (n_core,)
+        Number of rings in that mean, above 0.
+    genus : str or sequence of str, optional
+        Genus of all cores or of each core; unknown by default.
+
+    Returns
+    -------
+    InnerGrowth
+        One row a core; the two spreads are unknown (NaN) and are filled with typical values by the model.
+
+    Raises
+    ------
+    InputError
+        If a mean or a number is not above 0.
+
+    Examples
+    --------
+    >>> growth = inner_growth_from_means([1.5], [20])
+    >>> float(np.exp(growth.features[0, 0]))
+    1.5
+    """
+    mean, count = require_positive("inner_growth_from_means", mean_mm=mean_mm, ring_count=ring_count)
+    mean, count = np.broadcast_arrays(np.atleast_1d(mean), np.atleast_1d(count))
+    logs = np.log(np.maximum(mean, WIDTH_FLOOR_MM))
+    features = np.repeat(logs[:, None], len(FEATURES), axis=1)
+    features[:, -SPREAD_FEATURES:] = np.nan
+    return InnerGrowth(
+        features, count.astype(np.float64), _genus_tuple(genus, mean.size, "inner_growth_from_means")
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class RingModel:
+    """Fitted model of the hidden mean ring width.
+
+    Parameters
+    ----------
+    ring_nodes : numpy.ndarray, shape (n_node,)
+        Numbers of visible rings for which coefficients were fitted; between them the coefficients are interpolated in
+        the logarithm, outside the nearest node holds.
+    coefficients : numpy.ndarray, shape (n_node, n_feature + 1, n_basis)
+        For the intercept and each feature, the weights of the powers 0, 1, ... of ln(distance / 10 mm).
+    scale_coefficients : numpy.ndarray, shape (n_node, n_scale)
+        For ln(own scale): intercept, ln(distance / 10 mm), its square, spread_inner, step_inner.
+    typical_spreads : numpy.ndarray, shape (2,)
+        Spreads assumed where only a mean width is known.
+    distance_range_mm : tuple of float
+        Distances [mm] the model was fitted on; beyond them the location of the nearest end holds.
+    tail_df : float
+        Degrees of freedom of the t distribution of a core's own deviation v.
+    tree_sd, stand_sd : float
+        Standard deviations of the deviations that the cores of a tree (u) and the trees of a stand (b) share, in log
+        width.
+    source : str
+        Where the numbers come from.
+
+    Notes
+    -----
+    ln(hidden mean width [mm]) = location(features, distance) + b + u + v.
+    """
+
+    ring_nodes: FloatArray
+    coefficients: FloatArray
+    scale_coefficients: FloatArray
+    typical_spreads: FloatArray
+    distance_range_mm: tuple[float, float]
+    tail_df: float
+    tree_sd: float
+    stand_sd: float
+    source: str
+
+    def _log_distance(self, distance_mm: FloatArray) -> FloatArray:
+        return np.asarray(np.log(np.clip(distance_mm, *self.distance_range_mm) / 10.0))
+
+    def _filled(self, growth: InnerGrowth) -> FloatArray:
+        features = growth.features
+        spreads = features[:, -SPREAD_FEATURES:]
+        if not np.isnan(spreads).any():
+            return features
+        filled = np.where(np.isnan(spreads), self.typical_spreads, spreads)
+        return np.concatenate([features[:, :-SPREAD_FEATURES], filled], axis=1)
+
+    def _node_weights(self, growth: InnerGrowth) -> FloatArray:
+        """Weights of the ring nodes for each core, shape (n_core, n_node); two of a row are above 0."""
+        position = np.interp(
+            np.log(growth.ring_count), np.log(self.ring_nodes), np.arange(self.ring_nodes.size)
+        )
+        return np.asarray(np.maximum(1.0 - np.abs(position[:, None] - np.arange(self.ring_nodes.size)), 0.0))
+
+    def location(self, growth: InnerGrowth, distance_mm: ArrayLike) -> FloatArray:
+        """Expected logarithm of the hidden mean width for each core at each distance.
+
+        Parameters
+        ----------
+        growth : InnerGrowth
+            Visible growth of n_core cores.
+        distance_mm : array-like, shape (n_r,)
+            Candidate distances to the pith [mm], at least 0.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_core, n_r)
+            Natural logarithm of the mean width [mm] of the hidden rings.
+
+        Examples
+        --------
+        >>> growth = inner_growth_from_means([1.0], [20])
+        >>> ring_model().location(growth, [10.0, 20.0]).shape
+        (1, 2)
+        """
+        logs = self._log_distance(np.asarray(distance_mm, dtype=np.float64))
+        return np.asarray(
+            self._powers(growth) @ np.vander(logs, self.coefficients.shape[2], increasing=True).T
+        )
+
+    def _powers(self, growth: InnerGrowth) -> FloatArray:
+        """Polynomial in ln(distance / 10 mm) that is each core's location, shape (n_core, n_basis)."""
+        features = self._filled(growth)
+        weights = self._node_weights(growth)
+        powers = np.zeros((len(growth), self.coefficients.shape[2]))
+        for node in range(self.ring_nodes.size):
+            rows = np.flatnonzero(weights[:, node])
+            if rows.size:
+                table = self.coefficients[node]
+                powers[rows] += weights[rows, node, None] * (table[0] + features[rows] @ table[1:])
+        return powers
+
+    def own_scale(self, growth: InnerGrowth, distance_mm: ArrayLike) -> FloatArray:
+        """Scale of the t distribution of each core's own deviation v.
+
+        Parameters
+        ----------
+        growth : InnerGrowth
+            Visible growth of n_core cores.
+        distance_mm : array-like, shape (n_core,)
+            Typical distance of each core [mm].
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_core,)
+            Scale in log width.
+        """
+        logs = self._log_distance(np.asarray(distance_mm, dtype=np.float64))
+        spreads = self._filled(growth)[:, -SPREAD_FEATURES:]
+        table = self._node_weights(growth) @ self.scale_coefficients
+        terms = np.column_stack([np.ones_like(logs), logs, logs**2, spreads])
+        return np.asarray(np.exp((table * terms).sum(1)))
+
+
+@lru_cache(maxsize=1)
+def ring_model() -> RingModel:
+    """Load the model that ships with the package.
+
+    Returns
+    -------
+    RingModel
+        Read once and kept.
+
+    References
+    ----------
+    .. [1] Raw ring widths of 165 sites of the public international tree-ring archive (World Data Service for
+       Paleoclimatology, NOAA NCEI), fitted by tests/fitting/fit_rings.py.
+
+    Examples
+    --------
+    >>> ring_model().tree_sd > 0
+    True
+    """
+    text = resources.files("treeage").joinpath("data/rings_model.json").read_text(encoding="utf-8")
+    data = json.loads(text)
+    if tuple(data["features"]) != FEATURES:
+        raise InputError(
+            Fault(
+                show(data["features"]),
+                "the features of this version",
+                "Install the package anew.",
+                "rings_model.json",
+            )
+        )
+    low, high = data["distance_range_mm"]
+    return RingModel(
+        ring_nodes=np.array(data["ring_nodes"], dtype=np.float64),
+        coefficients=np.array(data["coefficients"], dtype=np.float64),
+        scale_coefficients=np.array(data["scale_coefficients"], dtype=np.float64),
+        typical_spreads=np.array(data["typical_spreads"], dtype=np.float64),
+        distance_range_mm=(low, high),
+        tail_df=data["tail_df"],
+        tree_sd=data["tree_sd"],
+        stand_sd=data["stand_sd"],
+        source=data["source"],
+    )
