@@ -48,12 +48,12 @@ __all__ = [
     "simulate_stand",
 ]
 
-EXAMPLE_SEED = 20241  # choice: the seed of the demo stand, so that everybody has the same one
+EXAMPLE_SEED = 2025  # choice: the seed of the demo stand, so that everybody has the same one
 
 _README = """# {title}
 
-**Invented data.** {note} Written by the simulator of treeage (scenario "{name}", seed {seed}); no such place,
-no such trees.
+**Invented data.** {note}
+Written by the simulator of treeage (scenario "{name}", seed {seed}).
 
 | file | one row |
 |---|---|
@@ -192,13 +192,23 @@ class SimulatedStand:
                     "folder",
                 )
             )
-        write_field(target, self.tables, self.field_settings())
+        write_field(target, {name: _plain(frame) for name, frame in self.tables.items()}, self.field_settings())
         words = {"name": self.scenario.name, "seed": self.seed, "note": self.scenario.note}
         write_text(target / "README.md", _README.format(title=self.settings["site"]["name"], **words))
         for name, frame in self.truth.items():
-            write_table(frame, truth / f"{name}.csv")
+            write_table(_plain(frame), truth / f"{name}.csv")
         write_text(truth / "README.md", _TRUTH_README.format(**words))
         return target, truth
+
+
+def _plain(frame: pd.DataFrame) -> pd.DataFrame:
+    """Write whole numbers without a decimal point."""
+    out = frame.copy()
+    for name in out.columns:
+        column = out[name]
+        if column.dtype.kind == "f" and (column.dropna() % 1 == 0).all():
+            out[name] = column.astype("Int64")
+    return out
 
 
 def _settings(recipe: Scenario) -> dict[str, Any]:

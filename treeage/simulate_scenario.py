@@ -10,9 +10,9 @@ from dataclasses import dataclass, field, replace
 from treeage.errors import Fault, InputError, show
 from treeage.simulate_traits import Coring, Pulse, Reading, Species, Stem, Wood
 
-LARCH = Species("Larix decidua", 0.45, 9.0, 26.0, 1.4, 0.10, 0.25, 1.6, 0.09, 1.5)
-SPRUCE = Species("Picea abies", 0.30, 13.0, 24.0, 1.5, 0.12, 0.30, 1.45, 0.05, 0.3)
-STONE_PINE = Species("Pinus cembra", 0.25, 17.0, 20.0, 1.5, 0.12, 0.28, 1.3, 0.07, 0.6)
+LARCH = Species("Larix decidua", 0.45, 9.0, 26.0, 1.4, 0.10, 0.25, 1.4, 0.09, 1.5)
+SPRUCE = Species("Picea abies", 0.30, 13.0, 24.0, 1.5, 0.12, 0.30, 1.25, 0.05, 0.3)
+STONE_PINE = Species("Pinus cembra", 0.25, 17.0, 20.0, 1.5, 0.12, 0.28, 1.15, 0.07, 0.6)
 PASTURE_PULSES = (
     Pulse(1868, "fire", 0.35, 14.0, 8.0),
     Pulse(1926, "end of grazing", 0.45, 15.0, 9.0),
@@ -88,7 +88,7 @@ def _make_scenarios() -> dict[str, Scenario]:
     short = replace(_SOUND, short_share=1.0, short_range=(0.75, 0.97))
     rot = replace(_SOUND, rot_share=1.0, rot_range=(0.15, 0.5))
     made = [
-        replace(pasture, coring=replace(pasture.coring, rot_share=0.1)),
+        replace(pasture, coring=replace(pasture.coring, rot_share=0.08, short_share=0.25)),
         replace(larch_only, name="pith", coring=replace(_SOUND, hit_share=1.0), reading=_CROSSDATED),
         replace(larch_only, name="arcs", coring=_SOUND, reading=_ALL_ARCS),
         replace(larch_only, name="short", coring=short, reading=_NO_ARCS),

@@ -354,10 +354,10 @@ def truth_tables(
             "rings_from_pith": sections.rings,
             "missed_rings": cores.missed_rings,
             "count_error": np.array([each.count_error for each in series]),
-            "distance_mm": cores.distance_mm,
-            "miss_mm": cores.miss_mm,
-            "inside_radius_mm": cores.radius_mm,
-            "hidden_mean_width_mm": cores.distance_mm / np.maximum(cores.missed_rings, 1),
+            "distance_mm": np.round(cores.distance_mm, 4),
+            "miss_mm": np.round(cores.miss_mm, 4),
+            "inside_radius_mm": np.round(cores.radius_mm, 4),
+            "hidden_mean_width_mm": np.round(cores.distance_mm / np.maximum(cores.missed_rings, 1), 4),
             "stop": cores.stop,
         }
     )
@@ -371,7 +371,8 @@ def truth_tables(
         {
             "species": [each.name for each in recipe.species],
             "median_years_to_1m": [
-                each.years_to_1m * slow for each, slow in zip(recipe.species, trees.species_slowness, strict=True)
+                round(float(each.years_to_1m * slow), 4)
+                for each, slow in zip(recipe.species, trees.species_slowness, strict=True)
             ],
             "tree_height_sd": [each.tree_height_sd for each in recipe.species],
         }

@@ -49,7 +49,7 @@ class Species:
     height_shape: float = 1.4
     shared_height_sd: float = 0.1
     tree_height_sd: float = 0.25
-    ring_mm: float = 1.8
+    ring_mm: float = 1.4
     bark_share: float = 0.08
     absent_factor: float = 1.0
 
@@ -112,8 +112,8 @@ class Wood:
        Paleoclimatology, NOAA NCEI).
     """
 
-    level_sd: float = 0.30
-    trend_drop: float = 0.25
+    level_sd: float = 0.25
+    trend_drop: float = 0.4
     trend_years: float = 80.0
     stand_sd: float = 0.14
     tree_sd: float = 0.18
