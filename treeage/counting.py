@@ -18,12 +18,8 @@ from treeage.pmf import Pmf
 from treeage.priors import Sourced
 
 DATING_CLASSES: Final = ("crossdated", "lab_count", "field_count")
-REFERENCE_RINGS: Final = (
-    200  # choice: the published errors do not state a number of rings; old-growth samples
-)
-TOO_FEW_SHARE: Final = (
-    0.8  # Cairns et al., abstract: of the counts that differed 72.4 % were too low, 18.0 % too high
-)
+REFERENCE_RINGS: Final = 200  # choice: the published errors do not state a number of rings; old-growth samples
+TOO_FEW_SHARE: Final = 0.8  # Cairns et al., abstract: of the counts that differed 72.4 % were too low, 18.0 % too high
 
 # Median and log-sd of the rate of wrong rings per counted ring, solved so that the published figures come
 # out.
@@ -44,9 +40,7 @@ _ST_GEORGE = "St. George, Ault & Torbenson 2013, Geophys. Res. Lett. 40, doi 10.
 
 
 def _absent(rate: float, source: str, known: str) -> Sourced:
-    return Sourced(
-        rate, "1/ring", "locally absent rings for each counted ring", f"{_ST_GEORGE}: {source}", known
-    )
+    return Sourced(rate, "1/ring", "locally absent rings for each counted ring", f"{_ST_GEORGE}: {source}", known)
 
 
 _OVERALL = _absent(1 / 240, "1 absent in 240 rings over 2,359 records", "abstract")
@@ -201,9 +195,7 @@ def _checked_rings(where: str, rings_counted: ArrayLike) -> NDArray[np.int64]:
     bad = (rings < 1) | (rings != np.round(rings))
     if np.any(bad):
         got = show(float(np.atleast_1d(rings)[np.argmax(np.atleast_1d(bad))]))
-        raise InputError(
-            Fault(got, "whole numbers of at least 1 [rings]", "Count again.", where, 0, "rings_counted")
-        )
+        raise InputError(Fault(got, "whole numbers of at least 1 [rings]", "Count again.", where, 0, "rings_counted"))
     return rings.astype(np.int64)
 
 
@@ -214,15 +206,11 @@ def _dating_code(where: str, dating: ArrayLike, size: int) -> NDArray[np.int64]:
         code[words == name] = index
     if np.any(code < 0):
         got = show(str(words[np.argmin(code)]))
-        raise InputError(
-            Fault(got, "one of " + ", ".join(DATING_CLASSES), "Use such a word.", where, 0, "dating")
-        )
+        raise InputError(Fault(got, "one of " + ", ".join(DATING_CLASSES), "Use such a word.", where, 0, "dating"))
     return code
 
 
-def count_error(
-    rings_counted: int, dating: str, *, genus: str | None = None, outer_lost_sd: float = 0.0
-) -> Pmf:
+def count_error(rings_counted: int, dating: str, *, genus: str | None = None, outer_lost_sd: float = 0.0) -> Pmf:
     """Mass function of the count error of one core, true minus counted rings.
 
     Parameters
@@ -298,9 +286,7 @@ def count_error(
     size = int(_sizes()[_size_index(rings)])
     error = _error_pmf(name, absent_ring_rate(genus).value, size)
     if spread > 0:
-        reach = (
-            int(np.ceil(5 * float(spread))) + 1
-        )  # choice: five standard deviations hold all but a millionth
+        reach = int(np.ceil(5 * float(spread))) + 1  # choice: five standard deviations hold all but a millionth
         edges = (np.arange(-reach, reach + 2) - 0.5) / float(spread)
         error = error.convolve(Pmf(-reach, np.diff(ndtr(edges))))
     return error.condition(low=1 - int(rings)) if error.start < 1 - int(rings) else error

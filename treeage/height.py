@@ -13,26 +13,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, ModelError, ModelWarning, PriorWarning, show
-from treeage.height_curves import CURVE_FORMS, HeightCurve, height_curve
+from treeage.height_curves import HeightCurve, height_curve
+from treeage.height_fit import CurveFit, fit_curve, tip_heights
+from treeage.height_forms import CURVE_FORMS
 from treeage.height_passing import HeightModel
+from treeage.height_published import from_curve, from_published
 from treeage.height_seedlings import from_seedlings, from_two_heights
-from treeage.height_sources import (
-    from_curve,
-    from_mean_sd,
-    from_published,
-    from_quantiles,
-    no_height_model,
-)
+from treeage.height_sources import from_mean_sd, from_quantiles, no_height_model
 from treeage.height_tables import EarlyHeight, early_heights, published_curve, published_curves
 from treeage.pmf import Pmf
 
 __all__ = [
     "CURVE_FORMS",
     "MODEL_KEYS",
+    "CurveFit",
     "EarlyHeight",
     "HeightCurve",
     "HeightModel",
     "early_heights",
+    "fit_curve",
     "from_curve",
     "from_mean_sd",
     "from_published",
@@ -44,6 +43,7 @@ __all__ = [
     "no_height_model",
     "published_curve",
     "published_curves",
+    "tip_heights",
     "years_to_height",
 ]
 
@@ -71,9 +71,7 @@ def _checked_settings(settings: Mapping[str, Any]) -> str:
         raise ModelError(Fault(show(word), f"one of {allowed}", do, where, 0, "model"))
     required, optional = MODEL_KEYS[word]
     faults = [
-        Fault(
-            "nothing", f"{key}, as model '{word}' needs {', '.join(required)}", f"Add {key}.", where, 0, key
-        )
+        Fault("nothing", f"{key}, as model '{word}' needs {', '.join(required)}", f"Add {key}.", where, 0, key)
         for key in required
         if key not in settings
     ]

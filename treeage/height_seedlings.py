@@ -149,9 +149,7 @@ def _seedling_arrays(height_m: ArrayLike, age_years: ArrayLike) -> tuple[Floats,
             )
         )
     if np.any(ages < 1):
-        raise InputError(
-            Fault(f"{ages.min():g}", "at least 1 [years]", "Count again.", where, 0, "age_years")
-        )
+        raise InputError(Fault(f"{ages.min():g}", "at least 1 [years]", "Count again.", where, 0, "age_years"))
     return heights, ages
 
 
@@ -296,9 +294,7 @@ def from_two_heights(
         raise InputError(Fault(got, "four rows of one length", "Pair them.", where, 0, "low_height_m, ..."))
     if low.size < FEWEST_YOUNG_TREES:
         do = "Core more trees twice, or give a mean and sd (model = 'mean_sd')."
-        raise InputError(
-            Fault(f"{low.size} pairs", f"at least {FEWEST_YOUNG_TREES}", do, where, 0, "low_height_m")
-        )
+        raise InputError(Fault(f"{low.size} pairs", f"at least {FEWEST_YOUNG_TREES}", do, where, 0, "low_height_m"))
     for bad, need, name in (
         (high <= low, "an upper height above the lower [m]", "high_height_m"),
         (rings_high > rings_low, "at most as many rings as below", "high_rings"),

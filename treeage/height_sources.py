@@ -1,11 +1,10 @@
-"""Height models from figures: mean and sd, quantiles, published early heights, published curves, or none.
+"""Height models from the user's own figures: a mean and sd, quantiles, or the explicit choice of none.
 
 Layer 2. Lognormal passing times with a stated share of the variance common to the stand; own derivation.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -14,14 +13,10 @@ from scipy.special import ndtri
 
 from treeage.errors import Fault, InputError, ModelError, require_positive, require_probability, show
 from treeage.height_passing import SHARED_NODES, TREE_NODES, HeightModel, normal_nodes
-from treeage.height_tables import early_heights, published_curve, published_curves
 
 Floats = NDArray[np.float64]
 
 USER_SHARED_SHARE: Final = 0.25  # choice: a quarter of the variance of the user's own figure is common
-PUBLISHED_SHARED_SHARE: Final = 0.5  # choice: a figure from elsewhere can be off for all trees
-CURVE_LOG_SD: Final = 0.5  # 0.4-0.6 for natural origin under cover (judgement from published ranges)
-CURVE_TRUST_FROM_M: Final = 2.0  # below, site curves are extrapolated from older dominant trees
 _SLOPE_RANGE: Final = (0.5, 1.0)  # choice: log time on log height; 1 at a constant rate
 _COUNTS: Final = ("rings", "time")
 
@@ -36,20 +31,67 @@ def _slopes() -> Floats:
     return low + (high - low) * _shuffled(SHARED_NODES)
 
 
-def _checked_share(where: str, shared_share: float) -> float:
+def checked_share(where: str, shared_share: float) -> float:
+    """Check a share of variance.
+
+    Parameters
+    ----------
+    where : str
+        The calling function, for the message.
+    shared_share : float
+        Share of the variance that all trees of a stand have in common, 0 to 1.
+
+    Returns
+    -------
+    float
+        The share.
+
+    Raises
+    ------
+    InputError
+        If it is outside 0 to 1.
+
+    Examples
+    --------
+    >>> checked_share("here", 0.25)
+    0.25
+    """
     if not 0 <= shared_share <= 1:
         got = show(float(shared_share))
-        raise InputError(
-            Fault(got, "0 to 1 [share of the variance]", "Correct it.", where, 0, "shared_share")
-        )
+        raise InputError(Fault(got, "0 to 1 [share of the variance]", "Correct it.", where, 0, "shared_share"))
     return float(shared_share)
 
 
-def _seasons(where: str, years: Floats, counts: str) -> Floats:
-    """Turn years into a passing time: got as a difference of rings, or as a time."""
+def seasons_of(where: str, years: ArrayLike, counts: str) -> Floats:
+    """Turn years, a difference of rings or a time, into a passing time.
+
+    Parameters
+    ----------
+    where : str
+        The calling function, for the message.
+    years : array-like
+        Years [years].
+    counts : {'rings', 'time'}
+        What the years are.
+
+    Returns
+    -------
+    numpy.ndarray
+        Passing time [seasons]: half a season more than a difference of rings.
+
+    Raises
+    ------
+    ModelError
+        If counts is another word.
+
+    Examples
+    --------
+    >>> float(seasons_of("here", 8, "rings"))
+    8.5
+    """
     if counts not in _COUNTS:
         raise ModelError(Fault(show(counts), " or ".join(_COUNTS), "Use one of them.", where, 0, "counts"))
-    return years + 0.5 if counts == "rings" else years
+    return np.asarray(years, dtype=np.float64) + (0.5 if counts == "rings" else 0.0)
 
 
 def from_mean_sd(
@@ -107,32 +149,56 @@ def from_mean_sd(
     """
     where = "mean_sd"
     height, mean, sd = require_positive(where, height_m=height_m, mean_years=mean_years, sd_years=sd_years)
-    seasons = float(_seasons(where, mean, counts))
+    seasons = float(seasons_of(where, mean, counts))
     variance = float(sd) ** 2
     if counts == "rings":
         variance = max(variance - 1 / 12, variance / 4)  # choice: the rounding takes at most 3/4
     log_sd = float(np.sqrt(np.log1p(variance / seasons**2)))
-    share = _checked_share(where, shared_share)
-    return _lognormal(
+    return lognormal_model(
         f"mean {float(mean):g}, sd {float(sd):g} years at {float(height):g} m",
-        ("the user's own figure", "user"),
-        float(height),
-        np.log(seasons) - log_sd**2 / 2,
-        log_sd,
-        share,
+        source="the user's own figure",
+        known="user",
+        height_m=float(height),
+        log_median=float(np.log(seasons)) - log_sd**2 / 2,
+        log_sd=log_sd,
+        share=checked_share(where, shared_share),
     )
 
 
-def _lognormal(
-    name: str, origin: tuple[str, str], height_m: float, log_median: float, log_sd: float, share: float
+def lognormal_model(
+    name: str, *, source: str, known: str, height_m: float, log_median: float, log_sd: float, share: float
 ) -> HeightModel:
+    """Make a height model of lognormal passing times stated at one height.
+
+    Parameters
+    ----------
+    name, source, known : str
+        As in `HeightModel`.
+    height_m : float
+        Height the figures are for [m].
+    log_median, log_sd : float
+        Median and standard deviation of the log passing time there [log seasons].
+    share : float
+        Share of its variance that all trees of the stand have in common, 0 to 1.
+
+    Returns
+    -------
+    HeightModel
+        Time goes as height to a power between 0.5 and 1 that the stand shares.
+
+    Examples
+    --------
+    >>> model = lognormal_model("8", source="", known="user", height_m=1, log_median=2.0, log_sd=0.3, share=0.2)
+    >>> float(np.median(np.log(model.passing_seasons(1.0))).round(6))
+    2.0
+    """
     slope = _slopes()
     level = log_median + np.sqrt(share) * log_sd * normal_nodes(SHARED_NODES)
     tree = np.sqrt(1 - share) * log_sd * normal_nodes(TREE_NODES)
     return HeightModel(
         name=name,
-        source=origin[0],
-        known=origin[1],
+        source=source,
+        known=known,
         forms=("power",) * SHARED_NODES,
         scales_m=np.ones(SHARED_NODES),
         intercept=level - slope * np.log(height_m),
@@ -205,8 +271,8 @@ def from_quantiles(
         got = f"probs {np.atleast_1d(levels).tolist()} and years {np.atleast_1d(values).tolist()}"
         need = "at least two of each, both rising, years at least 0 [years]"
         raise InputError(Fault(got, need, "Correct them.", where, 0, "probs, years"))
-    seasons = np.log(np.maximum(_seasons(where, values, counts), 0.01))
-    share = _checked_share(where, shared_share)
+    seasons = np.log(np.maximum(seasons_of(where, values, counts), 0.01))
+    share = checked_share(where, shared_share)
     common = np.sqrt(share) * normal_nodes(SHARED_NODES)[:, np.newaxis]
     total = common + np.sqrt(1 - share) * normal_nodes(TREE_NODES)
     log_seasons = _line_through(total, ndtri(levels), seasons)
@@ -232,147 +298,6 @@ def _line_through(at: Floats, x: Floats, y: Floats) -> Floats:
     below = y[0] + steps[0] * (at - x[0])
     above = y[-1] + steps[-1] * (at - x[-1])
     return np.where(at < x[0], below, np.where(at > x[-1], above, inside))
-
-
-def from_published(name: str, *, shared_share: float = PUBLISHED_SHARED_SHARE) -> HeightModel:
-    """Height model from a published figure of early height growth.
-
-    Parameters
-    ----------
-    name : str
-        A name of `early_heights`.
-    shared_share : float, default 0.5
-        Share of the variance that all trees of the stand have in common, 0 to 1; larger than for the user's
-        own figures because stands differ (choice).
-
-    Returns
-    -------
-    HeightModel
-        Lognormal passing times with the figure's source.
-
-    Raises
-    ------
-    ModelError
-        If there is no such figure, or it is a correction for a buried collar.
-
-    Notes
-    -----
-    Height below breast height is where stands of one site index differ most [1]_: a figure from elsewhere
-    is a last resort before a guess.
-
-    References
-    ----------
-    .. [1] Nigh, G. (2004). British Columbia Ministry of Forests, Research Report 25 (abstract).
-
-    Examples
-    --------
-    >>> round(from_published("black spruce thin organic layer").years(1.0).mean())
-    22
-    """
-    where = "published"
-    share = _checked_share(where, shared_share)
-    table = early_heights()
-    usable = sorted(key for key, entry in table.items() if entry.use != "collar")
-    if name not in table:
-        need = f"one of {', '.join(usable)}"
-        raise ModelError(Fault(show(name), need, "Use such a name.", where, 0, "name"))
-    entry = table[name]
-    if entry.use == "collar":
-        do = f"Write {entry.mean_years:g} or your own figure as collar_years of the trees."
-        need = f"years to a height: one of {', '.join(usable)}"
-        raise ModelError(Fault(f"{name}, years below a buried collar", need, do, where, 0, "name"))
-    seasons = float(_seasons(where, np.asarray(entry.mean_years), entry.counts))
-    log_median = np.log(seasons) - entry.log_sd**2 / 2
-    model = _lognormal(name, (entry.source, entry.known), entry.height_m, log_median, entry.log_sd, share)
-    slope = np.ones(SHARED_NODES) if entry.use == "rate" else model.slope
-    level = model.intercept + model.slope * np.log(entry.height_m)
-    remark = f"years to the coring height from a published figure ({name}), not from this stand"
-    memory = ("this figure is recalled and was not checked at its source",) if entry.known == "memory" else ()
-    return replace(
-        model,
-        intercept=level - slope * np.log(entry.height_m),
-        slope=slope,
-        valid_from_m=entry.valid_from_m,
-        valid_to_m=entry.valid_to_m,
-        remarks=(remark, *memory),
-    )
-
-
-def from_curve(
-    name: str,
-    site_index_m: float,
-    *,
-    log_sd: float = CURVE_LOG_SD,
-    shared_share: float = PUBLISHED_SHARED_SHARE,
-) -> HeightModel:
-    """Height model from a published site-index curve, with a spread put on it.
-
-    Parameters
-    ----------
-    name : str
-        A name of `published_curves`.
-    site_index_m : float
-        Height at the base age of the curve [m].
-    log_sd : float, default 0.5
-        Standard deviation of the log passing time, above 0 (choice: the top of the range for natural origin).
-    shared_share : float, default 0.5
-        Share of the variance that all trees of the stand have in common, 0 to 1 (choice).
-
-    Returns
-    -------
-    HeightModel
-        Passing times about the curve.
-
-    Raises
-    ------
-    ModelError
-        If the curve is unknown, counts from breast height or the site index is out of range.
-
-    Notes
-    -----
-    Such curves were drawn from dominant trees mostly older than 10 to 20 years; below 2 m they are
-    extrapolated and the answer is flagged. Two accepted curves of yellow-poplar differ by 18 % at age 20
-    [1]_. The curve is taken as the median passing time, so its inverse needs no correction for Jensen's
-    inequality.
-
-    References
-    ----------
-    .. [1] Carmean, W. H. et al. (1989), GTR NC-128; Beck & Della-Bianca (1970), SE-63 (both from memory).
-
-    Examples
-    --------
-    >>> 6 <= from_curve("douglas-fir bruce", 105 * 0.3048).years(1.0).median() <= 8
-    True
-    """
-    where = "curve"
-    curve = published_curve(name, site_index_m)
-    if curve.counts_from != "collar":
-        usable = sorted(key for key, entry in published_curves().items() if entry.counts_from == "collar")
-        need = f"a curve that counts from the collar: {', '.join(usable)}"
-        do = "This one counts from breast height and says nothing about the years below it."
-        raise ModelError(Fault(name, need, do, where, 0, "name"))
-    (spread,) = require_positive(where, log_sd=log_sd)
-    share = _checked_share(where, shared_share)
-    entry = published_curves()[name]
-    remarks = (
-        f"years to the coring height from a site-index curve ({name}), which is extrapolated below 2 m",
-        f"the coefficients are recalled, not read at the source; outside check: {entry.checked}",
-    )
-    tree = np.sqrt(1 - share) * float(spread) * normal_nodes(TREE_NODES)
-    return HeightModel(
-        name=f"{name}, site index {site_index_m:g} m",
-        source=entry.source,
-        known=entry.known,
-        forms=("curve",) * SHARED_NODES,
-        scales_m=np.ones(SHARED_NODES),
-        intercept=np.sqrt(share) * float(spread) * normal_nodes(SHARED_NODES),
-        slope=np.ones(SHARED_NODES),
-        deviation=np.tile(tree, (SHARED_NODES, 1)),
-        valid_from_m=CURVE_TRUST_FROM_M,
-        limit_m=curve.asymptote_m,
-        curve=curve,
-        remarks=remarks,
-    )
 
 
 def no_height_model() -> HeightModel:
