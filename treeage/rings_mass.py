@@ -18,14 +18,13 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 
-RATE_STEP = (
-    0.04  # choice: step of the log tables; cubic interpolation keeps the error below 1e-3 total variation
-)
+RATE_STEP = 0.05  # choice: step of the log tables; cubic interpolation keeps them within 1e-3 total variation
 SCALE_RATIO = 1.2  # choice: neighbouring own scales that are mixed; see own_mixture
 SCALE_LOW = 0.04  # choice: below any spread that real wood shows
 SCALE_NODES = 20  # choice: up to 0.04 * 1.2**19 = 1.3
 _MARGIN = 2.0  # choice: expected log ring numbers this far outside the table are drawn in to it
-_BLOCK = 128  # choice: cores worked on at a time, so that the tables stay in the processor's cache
+_NEGLIGIBLE = 1e-9  # choice: distance cells with less probability are left out; their sum is far below 1e-3
+_BLOCK = 100  # choice: cores worked on at a time, so that the tables stay in the processor's cache
 
 
 def scale_node(node: int) -> float:
@@ -187,11 +186,13 @@ def _kernel(table: LogTable, node: int, df: float) -> NDArray[np.float32]:
 def _spread_on_grid(expected: FloatArray, mass: FloatArray, table: LogTable) -> NDArray[np.float32]:
     """Put the distance mass of each core on the wide grid of expected values with cubic weights; (n_core, n_wide)."""
     wide = table.wide
-    rows, columns = np.nonzero(mass)
-    position = np.clip((expected[rows, columns] - wide.low) / RATE_STEP, 1.0, wide.size - 3.001)
+    used = np.flatnonzero(mass[:, 1:] > _NEGLIGIBLE)
+    rows, columns = np.divmod(used, mass.shape[1] - 1)
+    used += rows + 1
+    position = np.clip((expected.ravel()[used] - wide.low) / RATE_STEP, 1.0, wide.size - 3.001)
     cell = position.astype(np.intp)
     t = position - cell
-    share = mass[rows, columns]
+    share = mass.ravel()[used]
     base = rows * wide.size + cell
     size = expected.shape[0] * wide.size
     t1, t2 = t - 1.0, t - 2.0
@@ -218,7 +219,7 @@ def fast_mass(
     expected : numpy.ndarray, shape (n_core, n_r)
         ln(number of rings) expected at each distance; ignored where the mass is 0.
     mass : numpy.ndarray, shape (n_core, n_r)
-        Probability of each distance; column 0 is the pith itself.
+        Probability of each distance, rows summing to 1; column 0 is the pith itself.
     scale : numpy.ndarray, shape (n_core,)
         Scale of the own deviation.
     df : float
@@ -231,29 +232,36 @@ def fast_mass(
     Returns
     -------
     numpy.ndarray of float32, shape (n_core, n_shift, max_rings + 1)
-        Probabilities; each row sums to the sum of its distance mass.
+        Probabilities; rows sum to 1.
     """
     table, operator = _edge_operator(tuple(float(shift) for shift in shifts), max_rings)
+    weights = np.asarray(operator[:max_rings].sum(axis=0), dtype=np.float32)  # all cells of one shift: the total
     lower, upper_share = own_mixture(scale)
-    order = np.argsort(lower, kind="stable")
     out = np.empty((scale.size, shifts.size, max_rings + 1), dtype=np.float32)
-    for node in np.unique(lower):
-        same = order[lower[order] == node]
-        for first in range(0, same.size, _BLOCK):
-            rows = same[first : first + _BLOCK]
-            beyond = mass[rows].copy()
-            beyond[:, 0] = 0.0
-            spread = _spread_on_grid(expected[rows], beyond, table).T
-            share = upper_share[rows].astype(np.float32)
-            density = _kernel(table, int(node), df) @ (spread * (1 - share))
-            density += _kernel(table, int(node) + 1, df) @ (spread * share)
-            cells = operator @ np.ascontiguousarray(density)
-            np.maximum(cells, 0.0, out=cells)
-            cells = cells.reshape(shifts.size, max_rings, rows.size)
-            cells *= (beyond.sum(1) / np.maximum(cells[0].sum(0), 1e-30)).astype(np.float32)
-            out[rows, :, 1:] = cells.transpose(2, 0, 1)
-            out[rows, :, 0] = mass[rows, :1]
+    out[:, :, 0] = mass[:, :1]
+    order = np.argsort(lower, kind="stable")
+    for rows in _blocks(lower[order]):
+        cores = order[rows]
+        node = int(lower[cores[0]])
+        spread = _spread_on_grid(expected[cores], mass[cores], table).T
+        share = upper_share[cores].astype(np.float32)
+        density = _kernel(table, node, df) @ (spread * (1 - share))
+        density += _kernel(table, node + 1, df) @ (spread * share)
+        np.maximum(density, 0.0, out=density)
+        density *= (1.0 - mass[cores, 0]).astype(np.float32) / np.maximum(weights @ density, np.float32(1e-30))
+        cells = operator @ density
+        out[cores, :, 1:] = cells.reshape(shifts.size, max_rings, cores.size).transpose(2, 0, 1)
     return out
+
+
+def _blocks(nodes: NDArray[np.intp]) -> list[slice]:
+    """Runs of equal nodes of at most _BLOCK cores."""
+    breaks = np.flatnonzero(np.diff(nodes)) + 1
+    starts = np.concatenate([[0], breaks, [nodes.size]]) if nodes.size else np.zeros(1, dtype=np.intp)
+    blocks = []
+    for start, stop in zip(starts[:-1], starts[1:], strict=True):
+        blocks += [slice(first, min(first + _BLOCK, stop)) for first in range(start, stop, _BLOCK)]
+    return blocks
 
 
 def exact_mass(
