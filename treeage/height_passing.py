@@ -19,6 +19,7 @@ from treeage.pmf import Pmf
 
 SHARED_NODES: Final = 32  # choice: equally likely states of what the trees of a stand share
 TREE_NODES: Final = 41  # choice: equally likely mid-quantiles from tree to tree
+_SLOPE_RANGE: Final = (0.5, 1.0)  # choice: 1 is a constant rate; 0.3 to 0.7 in published curves near 1 m
 _END_STEPS: Final = 1.5  # choice: the outermost nodes stand for the tails this many node steps further out
 _TAIL: Final = 1e-9  # choice: probability below which years are not stored
 
@@ -45,6 +46,29 @@ def normal_nodes(size: int) -> NDArray[np.float64]:
     """
     nodes = ndtri((np.arange(size) + 0.5) / size)
     return np.asarray(nodes / np.sqrt(np.mean(nodes**2)))
+
+
+def power_slopes(size: int = SHARED_NODES) -> NDArray[np.float64]:
+    """Exponents of time on height, one for each shared node, in an order unrelated to the node number.
+
+    Parameters
+    ----------
+    size : int, default 32
+        Number of shared nodes, a power of 2.
+
+    Returns
+    -------
+    numpy.ndarray, shape (size,)
+        Even steps between 0.5 and 1: 1 is a constant rate of height growth, less is a slow start.
+
+    Examples
+    --------
+    >>> power_slopes(4).tolist()
+    [0.5625, 0.6875, 0.8125, 0.9375]
+    """
+    low, high = _SLOPE_RANGE
+    steps = (np.arange(size) * 17 + 8) % size  # 17 is odd: each step comes once
+    return np.asarray(low + (high - low) * (steps + 0.5) / size)
 
 
 def growth_axis(

@@ -13,14 +13,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaincinv, ndtri
 
 from treeage.errors import Fault, InputError, ModelError, require_nonnegative, require_positive, show
-from treeage.height_passing import SHARED_NODES, TREE_NODES, HeightModel, growth_axis, normal_nodes
+from treeage.height_passing import SHARED_NODES, TREE_NODES, HeightModel, growth_axis, normal_nodes, power_slopes
 
 Floats = NDArray[np.float64]
 
 FEWEST_YOUNG_TREES: Final = 5  # choice: fewer say next to nothing about the spread between trees
 REACH: Final = 3.0  # choice: refused from this many times the height of the tallest young tree
-_SPREAD_GUESS: Final = 0.35  # log-sd between trees: 0.15-0.25 open, 0.4-0.6 shaded (from published ranges)
-_SPREAD_WEIGHT: Final = 3.0  # choice: the guess counts as much as three trees
+_SPREAD_GUESS: Final = 0.3  # log-sd between trees: 0.15-0.25 open, 0.4-0.6 shaded (from published ranges)
+_SPREAD_WEIGHT: Final = 2.0  # choice: the guess counts as much as two trees
 _SLOPE_GUESS: Final = 0.75  # choice: log age on log height; 1 at a constant rate, 0.3-0.7 in published curves
 _SLOPE_SD: Final = 0.4  # choice: wide over that range
 _SLOPE_LEAST: Final = 0.05  # choice: passing times increase with height
@@ -194,7 +194,7 @@ def from_seedlings(
     Korf and exponential start, with a few fixed scales each. Age is regressed on height, which is the
     direction asked for, so no mean height curve is inverted and Jensen's inequality does no harm. The forms
     are weighted by their marginal likelihood under equal prior weights (with a weak prior of 0.75 +- 0.4 on
-    the slope and a spread of 0.35 that counts as three trees), not picked, so the choice of form is part of
+    the slope and a spread of 0.3 that counts as two trees), not picked, so the choice of form is part of
     the shared uncertainty: 32 shared nodes hold form, line and spread. A Chapman-Richards curve is a power
     curve far below its asymptote and is not a form of its own. Under steady recruitment the trees at a
     height are met in proportion to the time they spend there, which raises the mean log age by the variance
@@ -258,7 +258,7 @@ def from_two_heights(
     Returns
     -------
     HeightModel
-        Passing time proportional to height, with spread between trees and a shared uncertainty of the rate.
+        Passing time as a power of height, with spread between trees and a shared uncertainty.
 
     Raises
     ------
@@ -271,9 +271,10 @@ def from_two_heights(
     within a season and, uniform, half a season from its end. In the difference of two heights the halves
     cancel: the seasons between them are low_rings - high_rings on average, with variance 1/6 from the two
     roundings [1]_, which is taken off the spread between trees. A difference of 0 counts as 1/3 of a
-    season, the mean of a triangular error that is known to be positive. Seasons per metre are lognormal
-    between trees. The same rate is used from the collar up: below the lower heights the answer is flagged,
-    and it is too short where trees start slowly.
+    season, the mean of a triangular error that is known to be positive. The time to a height is c h^b: c is
+    lognormal between trees, and b, between 0.5 (slow start) and 1 (constant rate), is shared by the stand and
+    not learned from the pairs, so the years below the lower heights, which are extrapolated, carry a
+    shared uncertainty. Pairs whose lower height is near the collar have next to none.
 
     References
     ----------
@@ -283,7 +284,7 @@ def from_two_heights(
     Examples
     --------
     >>> model = from_two_heights([0.1] * 6, [40, 51, 38, 60, 45, 47], [0.9] * 6, [32, 42, 31, 51, 36, 40])
-    >>> 9 <= model.years(1.0).median() <= 11
+    >>> 9 <= model.years(1.0).median() <= 13
     True
     """
     where = "two_heights"
@@ -304,9 +305,11 @@ def from_two_heights(
             got = f"{low[at]:g} m with {rings_low[at]:g} rings, {high[at]:g} m with {rings_high[at]:g}"
             raise InputError(Fault(got, need, "Check the pair.", where, 0, name, f"pair {at + 1}"))
     seasons = np.maximum(rings_low - rings_high, 1 / 3)
-    log_rate = np.log(seasons / (high - low))
-    level = float(log_rate.mean())
-    square_sum = float(((log_rate - level) ** 2).sum()) + _SPREAD_WEIGHT * _SPREAD_GUESS**2
+    slope = power_slopes()
+    span = high ** slope[:, np.newaxis] - low ** slope[:, np.newaxis]
+    log_rate = np.log(seasons) - np.log(span)
+    level = log_rate.mean(axis=1)
+    square_sum = ((log_rate - level[:, np.newaxis]) ** 2).sum(axis=1) + _SPREAD_WEIGHT * _SPREAD_GUESS**2
     degrees = low.size - 1 + _SPREAD_WEIGHT
     points = spread_points(SHARED_NODES, 2)
     total = np.sqrt(square_sum / (2 * gammaincinv(degrees / 2, points[:, 1])))
@@ -320,7 +323,7 @@ def from_two_heights(
         forms=("power",) * SHARED_NODES,
         scales_m=np.ones(SHARED_NODES),
         intercept=level + shift,
-        slope=np.ones(SHARED_NODES),
+        slope=slope,
         deviation=between[:, np.newaxis] * normal_nodes(TREE_NODES),
         valid_from_m=float(low.min()),
         valid_to_m=float(high.max()),

@@ -12,23 +12,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 from treeage.errors import Fault, InputError, ModelError, require_positive, require_probability, show
-from treeage.height_passing import SHARED_NODES, TREE_NODES, HeightModel, normal_nodes
+from treeage.height_passing import SHARED_NODES, TREE_NODES, HeightModel, normal_nodes, power_slopes
 
 Floats = NDArray[np.float64]
 
 USER_SHARED_SHARE: Final = 0.25  # choice: a quarter of the variance of the user's own figure is common
-_SLOPE_RANGE: Final = (0.5, 1.0)  # choice: log time on log height; 1 at a constant rate
 _COUNTS: Final = ("rings", "time")
-
-
-def _shuffled(size: int) -> Floats:
-    """Even steps between 0 and 1 in an order unrelated to the step number (17 is odd: each comes once)."""
-    return np.asarray(((np.arange(size) * 17 + 8) % size + 0.5) / size)
-
-
-def _slopes() -> Floats:
-    low, high = _SLOPE_RANGE
-    return low + (high - low) * _shuffled(SHARED_NODES)
 
 
 def checked_share(where: str, shared_share: float) -> float:
@@ -192,7 +181,7 @@ def lognormal_model(
     >>> float(np.median(np.log(model.passing_seasons(1.0))).round(6))
     2.0
     """
-    slope = _slopes()
+    slope = power_slopes()
     level = log_median + np.sqrt(share) * log_sd * normal_nodes(SHARED_NODES)
     tree = np.sqrt(1 - share) * log_sd * normal_nodes(TREE_NODES)
     return HeightModel(
@@ -276,7 +265,7 @@ def from_quantiles(
     common = np.sqrt(share) * normal_nodes(SHARED_NODES)[:, np.newaxis]
     total = common + np.sqrt(1 - share) * normal_nodes(TREE_NODES)
     log_seasons = _line_through(total, ndtri(levels), seasons)
-    slope = _slopes()
+    slope = power_slopes()
     return HeightModel(
         name=f"{levels.size} quantiles at {float(height):g} m",
         source="the user's own figures",
