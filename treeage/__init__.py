@@ -1,1 +1,77 @@
-"""treeage: ages and establishment dates of cored trees, with honest intervals."""
+"""treeage: ages and establishment dates of cored trees, with honest intervals, and the history of their stand.
+
+Top of the package: names only, fetched from their modules when first used, so that the import stays quick.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from treeage.version import VERSION as __version__
+
+if TYPE_CHECKING:
+    from treeage.distance import arc_radius
+    from treeage.errors import ConflictWarning, InputError, ModelError, ModelWarning, PriorWarning
+    from treeage.estimate import estimate_ages
+    from treeage.height import years_to_height
+    from treeage.pmf import Pmf
+    from treeage.report import write_outputs
+    from treeage.results import Ages
+    from treeage.results_tree import TreeAge
+    from treeage.rings import calibrate_missing_rings, missing_rings, missing_rings_many
+    from treeage.simulate import example_field
+    from treeage.tables import Field, read_field
+
+_HOME = {
+    "Ages": "results",
+    "ConflictWarning": "errors",
+    "Field": "tables",
+    "InputError": "errors",
+    "ModelError": "errors",
+    "ModelWarning": "errors",
+    "Pmf": "pmf",
+    "PriorWarning": "errors",
+    "TreeAge": "results_tree",
+    "arc_radius": "distance",
+    "calibrate_missing_rings": "rings",
+    "estimate_ages": "estimate",
+    "example_field": "simulate",
+    "missing_rings": "rings",
+    "missing_rings_many": "rings",
+    "read_field": "tables",
+    "write_outputs": "report",
+    "years_to_height": "height",
+}
+
+__all__ = [
+    "Ages",
+    "ConflictWarning",
+    "Field",
+    "InputError",
+    "ModelError",
+    "ModelWarning",
+    "Pmf",
+    "PriorWarning",
+    "TreeAge",
+    "__version__",
+    "arc_radius",
+    "calibrate_missing_rings",
+    "estimate_ages",
+    "example_field",
+    "missing_rings",
+    "missing_rings_many",
+    "read_field",
+    "write_outputs",
+    "years_to_height",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'treeage' has no attribute {name!r}; it has {', '.join(__all__)}")
+    return getattr(import_module(f"treeage.{_HOME[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from treeage.errors import Fault, InputError, show
-from treeage.pmf import Pmf
 from treeage.plots_style import (
     DEEP,
     INK,
@@ -28,6 +27,7 @@ from treeage.plots_style import (
     year_axis,
 )
 from treeage.plots_tree import plot_anatomy
+from treeage.pmf import Pmf
 from treeage.results_tree import SHARES, TreeAge
 
 if TYPE_CHECKING:
@@ -235,7 +235,8 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
 
     Notes
     -----
-    The bar is as long as the standard deviation of the establishment year and split by each step's share of the variance.
+    The bar is as long as the standard deviation of the establishment year and split by each step's share of the
+    variance.
     """
     from matplotlib.collections import PolyCollection
 
@@ -259,8 +260,9 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
             for row, start, size in zip(rows, left, part, strict=True)
             if size > 0
         ]
-        look = {"facecolor": colour, "edgecolor": INK, "linewidth": edge, "hatch": hatch}
-        ax.add_collection(PolyCollection(boxes, label=label, **look))
+        bars = PolyCollection(boxes, facecolor=colour, edgecolor=INK, linewidth=edge, label=label)
+        bars.set_hatch(hatch)
+        ax.add_collection(bars)
         left = left + part
     ax.set_xlim(0, max(float(spread.max()) * 1.04, 1.0))
     ax.set_ylim(-0.7, len(answers) - 0.3)
@@ -291,6 +293,8 @@ def plot_mass(pmf: Pmf, *, ax: Axes | None = None) -> Axes:
     matplotlib.axes.Axes
         The axes drawn on; the mass beyond one in ten thousand at each end is left out.
     """
+    from matplotlib.ticker import MaxNLocator
+
     ax = ax if ax is not None else new_axes(5.0, 3.0)
     tidy(ax, grid="y")
     low, high = pmf.interval(0.9)
@@ -304,7 +308,7 @@ def plot_mass(pmf: Pmf, *, ax: Axes | None = None) -> Axes:
     ax.bar(values[inside], mass[inside], width, color=DEEP, linewidth=0, label=f"90 % interval {low} to {high}")
     ax.axvline(pmf.median(), color=WARM, linewidth=1.2, linestyle=(0, (4, 2)), label=f"median {pmf.median()}")
     ax.set(xlabel="Whole years or rings", ylabel="Probability", ylim=(0, float(mass.max()) * 1.2))
-    ax.xaxis.get_major_locator().set_params(integer=True)
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     ax.ticklabel_format(axis="x", useOffset=False)
     ax.legend(fontsize=SMALL, frameon=False, loc="upper right")
     return ax

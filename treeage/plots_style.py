@@ -161,7 +161,6 @@ def draw_events(ax: Axes, events: pd.DataFrame, low: float, high: float) -> None
         start = min(float(year), max(low, high - room))
         line = next((at for at, end in enumerate(ends) if start > end), int(np.argmin(ends)))
         ends[line] = start + room
-        place = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points"}
         ax.annotate(
             words,
             (start, 1.0),
@@ -171,7 +170,8 @@ def draw_events(ax: Axes, events: pd.DataFrame, low: float, high: float) -> None
             color=WARM,
             parse_math=False,
             annotation_clip=False,
-            **place,
+            xycoords=("data", "axes fraction"),
+            textcoords="offset points",
         )
 
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from treeage.pmf import Pmf
 from treeage.plots_style import DEEP, INK, PALE, SMALL, TINY, WARM, new_axes, padded, tidy, year_axis
+from treeage.pmf import Pmf
 from treeage.results_tree import year_text
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ class _Step:
 
 
 def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
-    """Draw how one tree's date comes about: counted rings, missed rings, pith year, years to coring height, establishment.
+    """Draw how one tree's date comes about, step by step from the counted rings to the establishment.
 
     Parameters
     ----------

@@ -1,0 +1,272 @@
+"""The command line: check a field folder, date its trees, write the demo folder.
+
+Layer 8. The only module that prints or sets an exit code: 0 done, 1 ran but nothing usable, 2 bad input.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import textwrap
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from treeage.errors import Fault, InputError, ModelError, TreeageWarning
+from treeage.version import VERSION
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from treeage.results import Ages
+
+DONE, NOTHING_USABLE, BAD_INPUT, STOPPED = 0, 1, 2, 130
+SHOWN_TREES = 5  # choice: best and worst dated trees on the screen; all of them are in ages.csv
+SHOWN_LINES = 8  # choice: notes and flags on the screen; all of them are in report.html
+WIDTH = 100  # choice: characters of a line on the screen
+QUIET_SECONDS = 1.5  # choice: a shorter run shows no progress bar
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments; those of the process by default.
+
+    Returns
+    -------
+    int
+        Exit code: 0 done, 1 ran but nothing usable, 2 bad input, 130 stopped by the user.
+
+    Raises
+    ------
+    SystemExit
+        From the argument parser, with code 2 for wrong arguments and 0 for --help and --version.
+
+    Examples
+    --------
+    >>> main(["check", "no/such/folder"])
+    2
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # names in any script must not stop a run on a plain terminal
+            stream.reconfigure(errors="backslashreplace")
+    arguments = _parser().parse_args(argv)
+    try:
+        code: int = arguments.run(arguments)
+    except (InputError, ModelError) as error:
+        print(error, file=sys.stderr)
+        return BAD_INPUT
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"{where}got '{error.strerror or error}', need a place that can be read or written. "
+              "Check the path and its permissions.", file=sys.stderr)  # fmt: skip
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        print("Stopped; no output was changed.", file=sys.stderr)
+        return STOPPED
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="treeage",
+        description="Ages and establishment dates of cored trees, with honest intervals.",
+        epilog="Exit codes: 0 done; 1 ran, but no tree could be dated; 2 bad input, nothing written.",
+    )
+    parser.add_argument("--version", action="version", version=f"treeage {VERSION}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    _add_check(commands)
+    _add_estimate(commands)
+    _add_example(commands)
+    return parser
+
+
+def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("check", help="read a field folder and say what is wrong or odd")
+    command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv")
+    command.set_defaults(run=_check)
+
+
+def _add_estimate(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("estimate", help="date all trees of a field folder and write a report")
+    command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv")
+    command.add_argument("--out", type=Path, help="folder for the answers (default: FOLDER_ages beside FOLDER)")
+    command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
+    command.add_argument("--seed", type=int, default=0, help="seed of the joint draws (default 0)")
+    command.add_argument("--draws", type=int, default=4000, help="number of joint draws (default 4000)")
+    command.set_defaults(run=_estimate)
+
+
+def _add_example(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("example", help="write the demo field folder (an invented stand)")
+    command.add_argument("folder", type=Path, help="folder to write, new or empty")
+    command.set_defaults(run=_example)
+
+
+# ---------------------------------------------------------------------- commands
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from treeage.tables import read_field
+
+    field = read_field(arguments.folder)
+    print(field.summary())
+    print("No faults found.")
+    return DONE
+
+
+def _estimate(arguments: argparse.Namespace) -> int:
+    _require_arguments(arguments)
+    target = arguments.out or arguments.folder.resolve().with_name(arguments.folder.resolve().name + "_ages")
+    if target.exists() and target.resolve() == arguments.folder.resolve():
+        do = "Name another folder; the input stays as it is."
+        raise InputError(Fault(str(target), "a folder other than the input", do, "treeage estimate", 0, "--out"))
+    from treeage.tables import read_field
+
+    field = read_field(arguments.folder)
+    from treeage.estimate import estimate_ages
+    from treeage.report import FIGURE_COUNT, write_outputs
+
+    with _caught_warnings() as said, _progress(len(field.trees) + (FIGURE_COUNT + 1) * 10) as tick:
+        ages = estimate_ages(field, prob=arguments.prob, seed=arguments.seed, tick=tick)
+        files = write_outputs(ages, target, draws=arguments.draws, tick=lambda steps: tick(10 * steps))
+    print(_screen(ages))
+    for line in dict.fromkeys(said):
+        print(textwrap.fill(f"warning: {line}", WIDTH, subsequent_indent="  "), file=sys.stderr)
+    print(f"\nWritten to {target}: {', '.join(sorted({_top(file, target) for file in files}))}")
+    if not ages.trees:
+        print("No tree could be dated; the report says why.", file=sys.stderr)
+        return NOTHING_USABLE
+    return DONE
+
+
+def _example(arguments: argparse.Namespace) -> int:
+    from treeage.report_methods import CAUTIONS
+    from treeage.simulate import example_field
+
+    field_folder, truth_folder = example_field(arguments.folder)
+    print(f"Field tables of an invented stand: {field_folder}")
+    print(f"Its hidden truth, to score answers:  {truth_folder}")
+    print(f"Next: treeage estimate {field_folder} --out ages\n\nBefore you core real trees:")
+    for caution in CAUTIONS:
+        print(textwrap.fill(caution, WIDTH, initial_indent="- ", subsequent_indent="  "))
+    return DONE
+
+
+def _require_arguments(arguments: argparse.Namespace) -> None:
+    faults = []
+    if not 0 < arguments.prob < 1:
+        do = "Write for example --prob 0.95."
+        faults.append(Fault(f"{arguments.prob:g}", "between 0 and 1", do, "treeage estimate", 0, "--prob"))
+    if arguments.draws < 1:
+        do = "Ask for some draws."
+        faults.append(Fault(str(arguments.draws), "at least 1", do, "treeage estimate", 0, "--draws"))
+    if arguments.seed < 0:
+        do = "Write for example --seed 1."
+        faults.append(Fault(str(arguments.seed), "at least 0", do, "treeage estimate", 0, "--seed"))
+    if faults:
+        raise InputError(faults)
+
+
+# ---------------------------------------------------------------------- the screen
+
+
+@contextmanager
+def _progress(total: int) -> Iterator[Callable[[int], object]]:
+    """A bar on a terminal when the run takes longer than a moment; nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda _steps: None
+        return
+    from tqdm import tqdm
+
+    with tqdm(
+        total=total, desc="treeage", delay=QUIET_SECONDS, leave=False, bar_format="{desc} {bar} {percentage:3.0f} %"
+    ) as bar:
+        yield bar.update
+
+
+@contextmanager
+def _caught_warnings() -> Iterator[list[str]]:
+    """Collect the package's warnings as lines; all others keep their way."""
+    said: list[str] = []
+    usual = warnings.showwarning
+    with warnings.catch_warnings():
+        warnings.simplefilter("always", TreeageWarning)
+
+        def keep(message: Warning | str, category: type[Warning], *rest: object, **named: object) -> None:
+            if issubclass(category, TreeageWarning):
+                said.append(str(message))
+            else:
+                usual(message, category, *rest, **named)  # type: ignore[arg-type]
+
+        warnings.showwarning = keep
+        yield said
+
+
+def _screen(ages: Ages) -> str:
+    from treeage.report import note_line
+    from treeage.report_methods import row_account
+
+    lines = [ages.summary().splitlines()[0], ""]
+    frame = ages.to_frame()
+    dated = frame[frame["establishment_year_median"].notna()]
+    if len(dated):
+        spread = (dated["establishment_year_hi"] - dated["establishment_year_lo"]).astype(int)
+        order = dated.assign(spread=spread).sort_values(["spread", "tree"], kind="stable")
+        if len(order) <= 2 * SHOWN_TREES:
+            lines += ["Dated trees", *_table(order, ages.prob)]
+        else:
+            lines += ["Best dated", *_table(order.head(SHOWN_TREES), ages.prob), ""]
+            lines += ["Worst dated", *_table(order.tail(SHOWN_TREES), ages.prob)]
+    lines += ["", "Rows of the input", *row_account(ages).to_string().splitlines()]
+    counts: dict[str, int] = {}
+    for answer in ages:
+        for flag in answer.flags:
+            counts[flag] = counts.get(flag, 0) + 1
+    flagged = [
+        f"{flag.replace('_', ' ')}: {count} trees" for flag, count in sorted(counts.items(), key=lambda item: -item[1])
+    ]
+    notes = [note_line(note) for note in ages.notes.to_dict("records")]
+    for title, found in (("Flags", flagged), ("Notes", notes)):
+        if found:
+            lines += ["", title, *_indented(found)]
+    return "\n".join(lines)
+
+
+def _indented(found: list[str]) -> list[str]:
+    shown = [textwrap.fill(line, WIDTH, initial_indent="  ", subsequent_indent="    ") for line in found[:SHOWN_LINES]]
+    rest = len(found) - SHOWN_LINES
+    return [*shown, f"  and {rest} more, see report.html"] if rest > 0 else shown
+
+
+def _table(frame: pd.DataFrame, prob: float) -> list[str]:
+    from treeage.results_tree import year_text
+
+    level = f"{100 * prob:g} %"
+    rows = [["tree", "species", "established", level, "age", level, "at least"]]
+    for row in frame.to_dict("records"):
+        start = [year_text(int(row[f"establishment_year_{part}"])) for part in ("median", "lo", "hi")]
+        age = [int(row[f"age_{part}"]) for part in ("median", "lo", "hi")]
+        rows.append([str(row["tree"])[:20], str(row["species"])[:24], start[0], f"{start[1]} to {start[2]}",
+                     str(age[0]), f"{age[1]} to {age[2]}", str(row["minimum_age"])])  # fmt: skip
+    widths = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
+    left = 2  # columns of names
+    return [
+        "  "
+        + "  ".join(
+            word.ljust(width) if at < left else word.rjust(width)
+            for at, (word, width) in enumerate(zip(row, widths, strict=True))
+        )
+        for row in rows
+    ]
+
+
+def _top(file: Path, target: Path) -> str:
+    part = file.relative_to(target).parts
+    return part[0] + (os.sep if len(part) > 1 else "")

@@ -1,0 +1,166 @@
+"""The figures of a report: drawn once, as vector and as pixels, with a caption that says what every mark is.
+
+Layer 7, part of the family of `report`. Own derivation.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from treeage.plots import plot_age_structure, plot_anatomy, plot_dates, plot_uncertainty_sources
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from treeage.results import Ages
+    from treeage.results_tree import TreeAge
+
+PNG_DPI = 200  # choice: sharp at text width on paper
+WIDTH_IN = 6.6  # choice: text width of an A4 page
+
+
+@dataclass(frozen=True)
+class ReportFigure:
+    """One figure of a report.
+
+    Parameters
+    ----------
+    name : str
+        File name without ending.
+    title, caption : str
+        Words above and below it.
+    svg, png : bytes
+        The picture; the same bytes for the same ages.
+    """
+
+    name: str
+    title: str
+    caption: str
+    svg: bytes
+    png: bytes
+
+
+def report_figures(ages: Ages, *, tick: Callable[[int], object] | None = None) -> list[ReportFigure]:
+    """Draw the figures of a report.
+
+    Parameters
+    ----------
+    ages : Ages
+        Ages of a field.
+    tick : callable, optional
+        Called with 1 after each figure, for a progress bar.
+
+    Returns
+    -------
+    list of ReportFigure
+        Dates, age structure and sources of uncertainty of the field, and the anatomy of a typical tree.
+    """
+    count = len(ages)
+    level = f"{100 * ages.prob:g} %"
+    tall = float(np.clip(1.7 + 0.135 * count, 3.0, 9.6))  # choice: a line a tree, at most a page
+    plans: list[tuple[str, str, str, float, Callable[[Axes], Axes]]] = [
+        (
+            "dates",
+            "Establishment dates",
+            f"Trees in order of their establishment date. Marker: median; thick line: middle half; thin line: {level} "
+            "interval. Arrows: trees of which only a minimum age can be claimed, established at the bar or before. "
+            "Dashed lines: known events.",
+            tall,
+            lambda ax: plot_dates(ages, ax=ax),
+        ),
+        (
+            "age_structure",
+            "Age structure",
+            f"Trees established in each period. Bars: mean over joint draws; whiskers: {level} interval of the number. "
+            "The periods are at least twice as wide as the typical standard deviation of a date, because narrower ones "
+            "would show error. The bars are still blurred by the dating error: do not read single peaks as pulses.",
+            3.6,
+            lambda ax: plot_age_structure(ages, ax=ax),
+        ),
+        (
+            "uncertainty_sources",
+            "Where the uncertainty comes from",
+            "Length of a bar: standard deviation of the tree's establishment year; parts: each step's share of the "
+            "variance. Work on the longest part pays most.",
+            tall,
+            lambda ax: plot_uncertainty_sources(ages, ax=ax),
+        ),
+    ]
+    typical = typical_tree(ages)
+    if typical is not None:
+        plans.append(
+            (
+                "anatomy",
+                "One tree step by step",
+                f"Tree {typical.tree}, whose uncertainty is in the middle of all. From top to bottom each step takes "
+                "the date further back. Dark: dates; pale: the size of a step, hung from the date above at its median; "
+                "black bars: 90 % intervals; dots: medians.",
+                3.6,
+                lambda ax: plot_anatomy(typical, ax=ax),
+            )
+        )
+    figures = []
+    for name, title, caption, height, draw in plans:
+        svg, png = render(draw, height)
+        figures.append(ReportFigure(name, title, caption, svg, png))
+        if tick is not None:
+            tick(1)
+    return figures
+
+
+def typical_tree(ages: Ages) -> TreeAge | None:
+    """Choose the tree whose uncertainty is in the middle of all dated trees.
+
+    Parameters
+    ----------
+    ages : Ages
+        Ages of a field.
+
+    Returns
+    -------
+    TreeAge or None
+        None when no tree is dated.
+    """
+    dated = sorted(
+        (answer for answer in ages if answer.status == "estimated"),
+        key=lambda answer: (answer.establishment_year.sd(), answer.tree),
+    )
+    return dated[len(dated) // 2] if dated else None
+
+
+def render(draw: Callable[[Axes], Axes], height_in: float) -> tuple[bytes, bytes]:
+    """Draw one figure and save it as SVG and PNG, with no date and no random ids inside.
+
+    Parameters
+    ----------
+    draw : callable
+        Draws on the axes it is given.
+    height_in : float
+        Height [inch].
+
+    Returns
+    -------
+    svg, png : bytes
+        The pictures.
+    """
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    with rc_context({"svg.hashsalt": "treeage", "svg.fonttype": "none"}), warnings.catch_warnings():
+        # names in scripts the built-in font lacks show as boxes in the PNG; the SVG keeps them as text
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+        FigureCanvasAgg(figure)
+        draw(figure.subplots())
+        pixels, vector = io.BytesIO(), io.BytesIO()
+        figure.savefig(pixels, format="png", dpi=PNG_DPI, metadata={"Software": "treeage"})
+        figure.set_layout_engine("none")
+        figure.savefig(vector, format="svg", metadata={"Date": None, "Creator": "treeage"})
+    return vector.getvalue(), pixels.getvalue()

@@ -1,0 +1,254 @@
+"""The methods paragraph of a report: what was done with how many trees, by which method, from which source.
+
+Layer 7, part of the family of `report`. Words follow the numbers of the result; own derivation.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from treeage.results_tree import CONVENTIONS, year_text
+
+if TYPE_CHECKING:
+    from treeage.results import Ages
+
+DATING_WORDS = {
+    "crossdated": "crossdated",
+    "lab_count": "counted in the laboratory without crossdating",
+    "field_count": "counted in the field",
+}
+END_WORDS = {
+    "pith": "the pith",
+    "arcs": "arcs of inner rings",
+    "no_arcs": "neither pith nor arcs",
+    "rot": "rot",
+    "broken": "a broken end",
+}
+CAUTIONS = (
+    "Increment borers can injure people: wear eye protection and gloves, and never clear a jam with a blade.",
+    "Coring wounds the tree. Conifers have mostly shown no lasting harm; many broadleaved trees stain and can decay. "
+    "Take as few cores as the question needs, and none from a tree whose loss would matter without asking those "
+    "responsible.",
+    "Coring needs the permission of the owner or manager, and of the authority where the site or the tree is "
+    "protected. Hygiene rules against tree diseases, where they hold, bind.",
+    "An age from cores is an estimate with an interval. Do not rest a legal, heritage or safety decision on it: local "
+    "rules and licensed or certified practitioners decide those.",
+)
+
+
+@cache
+def flag_meanings() -> Mapping[str, str]:
+    """What each flag of the ages table means, in a sentence.
+
+    Returns
+    -------
+    mapping of str to str
+        By flag.
+
+    Examples
+    --------
+    >>> flag_meanings()["no_diameter"]
+    'No diameter bounds the distance to the pith of at least one core.'
+    """
+    text = resources.files("treeage").joinpath("data", "flags.csv").read_text(encoding="utf-8")
+    return {row["flag"]: row["meaning"] for row in csv.DictReader(text.splitlines())}
+
+
+def methods_text(ages: Ages, *, version: str) -> str:
+    """Write the methods section as Markdown, with the numbers and sources actually used.
+
+    Parameters
+    ----------
+    ages : Ages
+        Ages of a field.
+    version : str
+        Version of the package.
+
+    Returns
+    -------
+    str
+        A paragraph for a thesis, the sources it rests on, and what the author has to add.
+    """
+    paragraphs = [
+        "# Methods",
+        " ".join(_material(ages)),
+        " ".join(_model(ages)),
+        " ".join(_answers(ages, version)),
+        "## Sources of the models and default numbers used",
+        _sources(ages),
+        "## Conventions",
+        CONVENTIONS + _southern(ages),
+        "## To be added by the author",
+        "Plot design and the rule by which trees were chosen; how and at which height diameters were taken; borer size "
+        "and the side cored; mean series correlation, mean sensitivity and marker years of the crossdating; who read "
+        "the cores.",
+    ]
+    return "\n\n".join(paragraphs) + "\n"
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _listed(parts: list[str]) -> str:
+    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1] if parts else "none"
+
+
+def _shares(values: pd.Series, words: Mapping[str, str]) -> str:
+    counts = values.value_counts()
+    order = [key for key in words if key in counts.index] + sorted(set(counts.index) - set(words))
+    return _listed([f"{counts[key]} {words.get(key, str(key))}" for key in order])
+
+
+def core_frame(ages: Ages) -> pd.DataFrame:
+    """Put what each core says into one table.
+
+    Parameters
+    ----------
+    ages : Ages
+        Ages of a field.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Column tree, then the columns of `TreeAge.cores`; minimum-only trees give one row from their facts.
+    """
+    frames = []
+    for answer in ages:
+        own = answer.cores if len(answer.cores) else pd.DataFrame([dict(answer.facts)])
+        frames.append(own.assign(tree=answer.tree))
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
+
+
+def row_account(ages: Ages) -> pd.DataFrame:
+    """Sum the fate of the input rows by table.
+
+    Parameters
+    ----------
+    ages : Ages
+        Ages of a field.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Index table, one column a status, and rows: their sum, which is the number of input rows.
+    """
+    account = ages.accounting
+    sizes = account["rows"] if "rows" in account else pd.Series(1, index=account.index)
+    frame = (
+        account.assign(rows=sizes)
+        .pivot_table(index="table", columns="status", values="rows", aggfunc="sum", fill_value=0, sort=False)
+        .astype(int)
+    )
+    frame.columns.name = None
+    return frame.assign(rows=frame.sum(axis=1))
+
+
+def _material(ages: Ages) -> list[str]:
+    name = str(ages.settings.get("name") or "the site")
+    species = pd.Series([answer.species for answer in ages], dtype=object)
+    account = row_account(ages)
+    trees, cores = (int(account["rows"].get(table, 0)) for table in ("trees", "cores"))
+    said = [f"At {name}, {_counted(cores, 'core')} from {_counted(trees, 'tree')} were read"]
+    if len(species):
+        said[0] += f" ({_shares(species, {})})."
+    else:
+        said[0] += "."
+    frame = core_frame(ages)
+    if len(frame):
+        heights = frame["core_height_m"].astype(float)
+        at = (
+            f"{heights.min():.2f} to {heights.max():.2f} m"
+            if heights.min() < heights.max()
+            else f"{heights.min():.2f} m"
+        )
+        said.append(
+            f"Trees were cored {at} above the root collar "
+            f"(mean {heights.mean():.2f} m, SD {heights.std(ddof=0):.2f} m)."
+        )
+        said.append(f"Of the cores used, {_shares(frame['dating'], DATING_WORDS)}.")
+        said.append(f"The inner end of the cores showed: {_shares(frame['inner_end'], END_WORDS)}.")
+    return said
+
+
+def _model(ages: Ages) -> list[str]:
+    said = []
+    frame = core_frame(ages)
+    if "distance_from" in frame:
+        known = frame.loc[frame["distance_from"] != "none", "distance_from"]
+        if len(known):
+            said.append(f"The distance to the pith was taken as a distribution from: {_shares(known, {})}.")
+    said += [
+        "The number of missed rings follows from that distance and from the widths of the visible inner rings through "
+        "a log-linear model of the hidden mean width, whose error has a part shared by the stand, a part shared by "
+        "the cores of a tree and a part of the core.",
+        "The error of the ring count was 0 for crossdated cores and a skewed, heavy-tailed distribution for counted "
+        "ones.",
+        "The cores of a tree were combined by multiplying their likelihoods on whole years under a flat prior of the "
+        "pith year, with the shared growth rate summed out.",
+    ]
+    heights = ages.sources[ages.sources["step"].str.contains("height")] if len(ages.sources) else ages.sources
+    if len(heights):
+        used = _listed([f"{row['what']} ({row['source']})" for row in heights.to_dict("records")])
+        said.append(f"Years to coring height: {used}.")
+    else:
+        said.append("No years to coring height were added: dates refer to the coring height.")
+    collars = sum(
+        "collar_years" in answer.distributions and answer.distributions["collar_years"].mean() > 0 for answer in ages
+    )
+    if collars:
+        said.append(f"Years hidden by a buried collar were subtracted for {_counted(collars, 'tree')}.")
+    return said
+
+
+def _answers(ages: Ages, version: str) -> list[str]:
+    dated = [answer for answer in ages if answer.status == "estimated"]
+    refused = int((ages.accounting["status"] == "refused").sum())
+    said = [
+        f"{_counted(len(dated), 'tree')} could be dated, {len(ages) - len(dated)} as a minimum only; "
+        f"{_counted(refused, 'row')} of the tables of trees and cores had to be refused."
+    ]
+    if dated:
+        middle = [answer.establishment_year.median() for answer in dated]
+        spread = [answer.establishment_year.sd() for answer in dated]
+        said.append(
+            f"Median establishment years run from {year_text(min(middle))} to {year_text(max(middle))}; their standard "
+            f"deviations have a median of {np.median(spread):.1f} years (range {min(spread):.1f} to {max(spread):.1f})."
+        )
+        odd = sum("cores_disagree" in answer.flags or "cores_contradict" in answer.flags for answer in dated)
+        if odd:
+            said.append(f"The cores of {_counted(odd, 'tree')} disagreed more than their errors allow (p < 0.01).")
+    said.append(
+        f"Intervals are equal-tailed and hold at least {100 * ages.prob:g} % of the probability. Statements about "
+        "several trees rest on joint draws, in which the errors shared by the stand or the species stay shared."
+    )
+    seed = ages.settings.get("seed", 0)
+    said.append(f"All computations used treeage {version} (seed {seed}).")
+    return said
+
+
+def _southern(ages: Ages) -> str:
+    if ages.settings.get("hemisphere") != "south":
+        return ""
+    return " This site lies in the southern hemisphere: a ring year is the calendar year in which its growth began."
+
+
+def _sources(ages: Ages) -> str:
+    if not len(ages.sources):
+        return "None recorded."
+    lines = []
+    for row in ages.sources.to_dict("records"):
+        used = f"; used for {row['used']}" if "used" in row else ""
+        lines.append(f"- {row['step']}: {row['what']}. {row['source']} (known: {row['known']}{used}).")
+    return "\n".join(_plain(line) for line in lines)
+
+
+def _plain(line: str) -> str:
+    return " ".join(line.split())
