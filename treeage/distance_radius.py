@@ -261,7 +261,7 @@ def conflict_probability(first: Array, second: Array) -> Array:
 
 
 def opposite_cores(
-    radius_mm: float, radius_sd_mm: float, lengths_mm: tuple[float, float], *, nodes: int = 11
+    radius_mm: float, radius_sd_mm: float, lengths_mm: tuple[float, float], *, nodes: int = 9
 ) -> tuple[Array, Array]:
     """Joint distances of two cores bored from opposite sides, which share one diameter.
 
@@ -271,8 +271,8 @@ def opposite_cores(
         Inside-bark radius and its standard deviation [mm].
     lengths_mm : tuple of float
         Lengths of the two cores inside bark [mm].
-    nodes : int, default 11
-        Nodes of the quadrature along the shared diameter, across it and for the radius (choice: tested
+    nodes : int, default 9
+        Nodes of the quadrature along the shared diameter; 5 across it and 3 for the radius (choice: tested
         against Monte Carlo).
 
     Returns
@@ -297,9 +297,10 @@ def opposite_cores(
     """
     require_positive("opposite_cores", radius_mm=radius_mm)
     points, weights = np.polynomial.hermite_e.hermegauss(nodes)
-    few, few_weights = np.polynomial.hermite_e.hermegauss(5)
-    along, across, error = np.meshgrid(points, points, few, indexing="ij")
-    weight = weights[:, None, None] * weights[None, :, None] * few_weights[None, None, :]
+    sideways, side_weights = np.polynomial.hermite_e.hermegauss(5)
+    few, few_weights = np.polynomial.hermite_e.hermegauss(3)
+    along, across, error = np.meshgrid(points, sideways, few, indexing="ij")
+    weight = weights[:, None, None] * side_weights[None, :, None] * few_weights[None, None, :]
     keep = across >= 0
     weight = np.where(across > 0, 2 * weight, weight)[keep]
     offset = _OFFSET_SHARE * radius_mm
@@ -311,5 +312,5 @@ def opposite_cores(
         weight = np.ones_like(weight)
     aside = offset * across[keep]
     distances = np.stack([np.hypot(ahead_one, aside), np.hypot(ahead_two, aside)], axis=1)
-    used = weight > 1e-7 * weight.max()
+    used = weight > 1e-5 * weight.max()
     return weight[used] / weight[used].sum(), distances[used]

@@ -139,7 +139,7 @@ def tree_answer(  # noqa: PLR0913 -- one call in one place; every part is a sepa
         With mass functions, shares, flags and the parts for joint draws.
     """
     species = str(record["species"])
-    lead = facts.table.iloc[dates.lead]
+    lead = facts.records[dates.lead]
     height_m = float(lead["core_height_m"])
     years_start, years = heights.years(species, height_m)
     years_pmf = Pmf(years_start, years.mean(axis=0)).trim()
@@ -202,7 +202,7 @@ def minimum_answer(record: Mapping[str, Any], rows: Ints, facts: CoreFacts) -> T
         With the minimum age and no distributions.
     """
     counted = facts.table["rings_counted"].to_numpy()[rows]
-    lead = facts.table.iloc[rows[int(np.argmax(counted))]]
+    lead = facts.records[rows[int(np.argmax(counted))]]
     outer_year, _ = _outer_year(facts, tuple(rows))
     flags = sorted(set().union(*(facts.flags[row] for row in rows)))
     return TreeAge(
@@ -289,7 +289,7 @@ def _two_heights(
     """Joint mass of added rings and years where two heights tie them, and the years to the lead height."""
     rows = list(dates.cores)
     place = rows.index(dates.lead)
-    core_heights = facts.table["core_height_m"].to_numpy(dtype=float)[rows]
+    core_heights = [float(facts.records[row]["core_height_m"]) for row in rows]
     years = np.stack([heights.passing_years(species, height) for height in core_heights])
     order = [place, *(k for k in range(len(rows)) if k != place)]
     patterns = {tuple(key[k] for k in order): mass for key, mass in (dates.likelihood or {}).items()}
@@ -321,30 +321,23 @@ def _missed_given_tree(dates: TreeDates, inputs: CoreInputs, pith: Pmf) -> Pmf:
 
 def _outer_year(facts: CoreFacts, rows: tuple[int, ...] | Ints) -> tuple[int, Pmf]:
     """Last ring year of the tree, with the rings lost outside it."""
-    table = facts.table.iloc[list(rows)]
-    lost = np.nan_to_num(_column(table, "outer_lost"))
-    spread = np.nan_to_num(_column(table, "outer_lost_sd"))
-    last = table["outer_year"].to_numpy(dtype=float) + lost
-    best = int(np.argmax(last - 1e-6 * spread))
-    return int(table["outer_year"].iloc[best]), collar_mass(float(lost[best]), float(spread[best]))
-
-
-def _column(table: pd.DataFrame, name: str) -> Array:
-    if name not in table:
-        return np.zeros(len(table))
-    return np.asarray(pd.to_numeric(table[name], errors="coerce"), dtype=np.float64)
+    records = [facts.records[row] for row in rows]
+    lost = [_number(record, "outer_lost") for record in records]
+    spread = [_number(record, "outer_lost_sd") for record in records]
+    best = max(range(len(records)), key=lambda k: (records[k]["outer_year"] + lost[k], -spread[k]))
+    return int(records[best]["outer_year"]), collar_mass(lost[best], spread[best])
 
 
 def _number(record: Mapping[str, Any], name: str) -> float:
-    value = pd.to_numeric(record.get(name), errors="coerce")
-    return float(value) if value is not None and pd.notna(value) else 0.0
+    value = record.get(name)
+    return float(value) if value not in (None, "") and np.isfinite(float(value)) else 0.0
 
 
 def _minimum_age(facts: CoreFacts, rows: tuple[int, ...]) -> int:
-    return int(facts.table["rings_counted"].to_numpy()[list(rows)].max())
+    return max(int(facts.records[row]["rings_counted"]) for row in rows)
 
 
-def _lead_facts(lead: pd.Series, cores: int) -> dict[str, Any]:
+def _lead_facts(lead: Mapping[str, Any], cores: int) -> dict[str, Any]:
     return {
         "cores": cores,
         "dating": str(lead["dating"]),
@@ -378,7 +371,7 @@ def _core_table(dates: TreeDates, facts: CoreFacts, inputs: CoreInputs, prob: fl
     """What each core says alone, one row a core."""
     rows = []
     for row in dates.cores:
-        core = facts.table.iloc[row]
+        core = facts.records[row]
         pith = dates.alone.get(row)
         low, high = pith.interval(prob) if pith else (None, None)
         rows.append({

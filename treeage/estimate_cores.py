@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -62,6 +62,8 @@ class CoreFacts:
         What the distance rests on, in words.
     flags : list of set of str
         What a reader must know about the core.
+    records : list of dict
+        The rows of the table.
     """
 
     table: pd.DataFrame
@@ -72,6 +74,7 @@ class CoreFacts:
     widths_mm: list[Array]
     methods: list[str]
     flags: list[set[str]]
+    records: list[dict[str, Any]]
 
 
 def core_facts(field: Field) -> CoreFacts:
@@ -87,8 +90,7 @@ def core_facts(field: Field) -> CoreFacts:
     CoreFacts
         In the order of cores.csv.
     """
-    trees = field.trees.set_index("tree")
-    table = field.cores.join(trees, on="tree", rsuffix="_tree").reset_index(drop=True)
+    table = field.cores.merge(field.trees, on="tree", how="left", suffixes=("", "_tree"))
     flags: list[set[str]] = [set() for _ in range(len(table))]
     shrinkage = field.settings.shrinkage_percent
     tilt = np.abs(column_numbers(table, "tilt_deg", 0.0))
@@ -97,7 +99,7 @@ def core_facts(field: Field) -> CoreFacts:
     radius, radius_sd = _radius(table, field.settings.breast_height_m, flags)
     widths = _widths(field, table, tilt, shrinkage)
     distance, methods = _distances(field, table, length, radius, radius_sd, widths, flags)
-    return CoreFacts(table, length, radius, radius_sd, distance, widths, methods, flags)
+    return CoreFacts(table, length, radius, radius_sd, distance, widths, methods, flags, table.to_dict("records"))
 
 
 def column_numbers(table: pd.DataFrame, name: str, default: float = float("nan")) -> Array:

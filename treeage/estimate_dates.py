@@ -20,6 +20,8 @@ from treeage.rings_mass import RATE_STEP
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+_LADDER = 1.5  # choice: numbers of missed rings are rounded up to a ladder, so that tables are built once a rung
+
 
 @dataclass(frozen=True)
 class TreeDates:
@@ -72,6 +74,27 @@ def shared_nodes() -> RateNodes:
     """
     model = ring_model()
     return rate_nodes(model.tree_sd, model.stand_sd, step=RATE_STEP)
+
+
+def rung(rings: int) -> int:
+    """Round a number of rings up to the ladder of table sizes.
+
+    Parameters
+    ----------
+    rings : int
+        At least 1.
+
+    Returns
+    -------
+    int
+        The next rung.
+
+    Examples
+    --------
+    >>> rung(30) >= 30, rung(30) == rung(31)
+    (True, True)
+    """
+    return int(np.ceil(16 * _LADDER ** np.ceil(np.log(max(rings, 16) / 16) / np.log(_LADDER) - 1e-9)))
 
 
 def missed_mass(inputs: CoreInputs, rows: Ints, nodes: RateNodes, most: int) -> Array:

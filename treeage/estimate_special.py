@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from treeage.distance_radius import opposite_cores
 from treeage.estimate_cores import CoreFacts, column_numbers
-from treeage.estimate_dates import TreeDates, core_marginals, missed_mass, tree_dates
+from treeage.estimate_dates import TreeDates, core_marginals, tree_dates
 from treeage.estimate_inputs import CoreInputs
 from treeage.grids import DISTANCE_GRID_MM
 from treeage.pmf import Pmf
@@ -57,12 +57,13 @@ def face_each_other(facts: CoreFacts, rows: list[int]) -> bool:
     return bool(apart <= _OPPOSITE_DEG)
 
 
-def special_tree(
+def special_tree(  # noqa: PLR0913 -- one call in one place
     facts: CoreFacts,
     inputs: CoreInputs,
     rows: list[int],
     nodes: RateNodes,
     passing_years: Callable[[str, float], Ints],
+    missed: Array,
     joint: JointCount | None,
 ) -> TreeDates:
     """Date one tree whose cores depend on each other.
@@ -77,6 +78,8 @@ def special_tree(
         The shared growth rate.
     passing_years : callable
         Species and height [m] to whole years to that height, shape (n_shared, n_tree_node).
+    missed : numpy.ndarray, shape (n_core, n_shift, n_ring)
+        Missed rings of the tree's cores.
     joint : JointCount or None
         Joint count errors of two of the cores.
 
@@ -85,76 +88,78 @@ def special_tree(
     TreeDates
         Referred to the core that says most by itself.
     """
-    most = int(inputs.most_rings[rows].max()) + int(np.ptp(inputs.innermost_year[rows])) + 2
-    index = np.asarray(rows)
-    missed = missed_mass(inputs, index, nodes, most)
-    added = added_rings(missed, inputs.count_start, inputs.count[index])
+    start = inputs.count_start
+    added = added_rings(missed, start, inputs.count[rows])
     alone, missed_alone = core_marginals(missed, added, nodes)
     single = {row: (missed_alone[k], alone[k]) for k, row in enumerate(rows)}
-    cases, case_weights = missed[:, None], np.ones(1)
-    if face_each_other(facts, rows):
-        case_weights, cases = _opposite_cases(facts, inputs, rows, nodes, most)
-    start, size = inputs.count_start, added.shape[2]
-    lead = min(
-        (row for row in rows if not inputs.bound_only[row]),
-        key=lambda row: Pmf(0, single[row][1]).var(),
-    )
-    counts = _count_cases(facts, inputs, rows, joint)
+    informs = [row for row in rows if not inputs.bound_only[row]]
+    lead = min(informs, key=lambda row: Pmf(0, single[row][1]).var())
     heights = column_numbers(facts.table, "core_height_m")
-    species = str(facts.table["species"].iloc[rows[0]])
+    species = str(facts.records[rows[0]]["species"])
     years = np.stack([passing_years(species, float(heights[row])) for row in rows])
     extra = years - years[rows.index(lead)]
-    reference = int(inputs.innermost_year[lead])
-    patterns = np.unique(extra.reshape(len(rows), -1), axis=1).T
+    # P_core = P_lead + extra, so rings to add to a core = rings to add to the lead + ahead
+    cases, case_weights = _cases(facts, inputs, rows, nodes, missed, added, joint)
+    counts = _count_cases(facts, rows, joint)
+    span = int(np.ptp(inputs.innermost_year[rows])) + int(np.ptp(extra)) + 1
+    low, size = start - span, added.shape[2] + 2 * span
     likelihood: dict[tuple[int, ...], Array] = {}
-    low = start - int(max(0, -extra.min())) - int(np.ptp(inputs.innermost_year[rows]))
-    span = size + (start - low) + int(max(0, extra.max()))
-    for pattern in patterns:
-        # K_j = I_j - P_j with P_j = P_lead + extra_j, so K_j = added + (I_j - I_lead) - extra_j
-        ahead = inputs.innermost_year[rows] - reference - pattern
-        shifted = [(w, tuple(int(e - a) for e, a in zip(errors, ahead, strict=True))) for w, errors in counts]
-        likelihood[tuple(int(value) for value in pattern)] = combine_cases(cases, case_weights, shifted, span, low)
-    share = {key: float(np.all(extra.reshape(len(rows), -1).T == key, axis=1).mean()) for key in likelihood}
-    total = sum(share[key] * mass for key, mass in likelihood.items())
-    given = nodes.given_stand @ np.asarray(total)
+    patterns, frequency = np.unique(extra.reshape(len(rows), -1), axis=1, return_counts=True)
+    total = np.zeros((nodes.shifts.size, size))
+    for pattern, count in zip(patterns.T, frequency, strict=True):
+        ahead = inputs.innermost_year[rows] - inputs.innermost_year[lead] - pattern
+        shifted = [(w, tuple(int(a - e) for e, a in zip(errors, ahead, strict=True))) for w, errors in counts]
+        mass = combine_cases(cases, case_weights, shifted, low, size)
+        likelihood[tuple(int(value) for value in pattern)] = mass
+        total += count * mass
+    given = nodes.given_stand @ total
     given = given / given.sum(axis=1, keepdims=True)
     several = likelihood if np.ptp(heights[rows]) > HEIGHT_APART_M else None
+    reference = int(inputs.innermost_year[lead])
     dates = tree_dates(inputs, rows, single, (reference, low, given), several)
-    informative = [k for k, row in enumerate(rows) if not inputs.bound_only[row]]
-    laid = combine_cores(
-        added[informative],
-        start,
-        (inputs.innermost_year[rows] - np.median(extra.reshape(len(rows), -1), axis=1).astype(np.int64))[informative],
-        np.arange(len(informative))[None, :],
-        nodes,
-    )
-    return replace(dates, conflict_p=float(laid.conflict_p[0]), contradiction=bool(laid.contradiction[0]))
+    typical = np.median(extra.reshape(len(rows), -1), axis=1).astype(np.int64)
+    places = [rows.index(row) for row in informs]
+    at_lead = (inputs.innermost_year[rows] - typical)[places]
+    own = combine_cores(added[places], start, at_lead, np.arange(len(places))[None, :], nodes)
+    return replace(dates, conflict_p=float(own.conflict_p[0]), contradiction=bool(own.contradiction[0]))
+
+
+def _cases(  # noqa: PLR0913 -- one call in one place
+    facts: CoreFacts,
+    inputs: CoreInputs,
+    rows: list[int],
+    nodes: RateNodes,
+    missed: Array,
+    added: Array,
+    joint: JointCount | None,
+) -> tuple[list[tuple[int, Array]], Array]:
+    """Mass of each core in each joint place of the pith; count errors put in where they are not joint."""
+    names = [str(facts.records[row]["core"]) for row in rows]
+    tied = [joint is not None and name in joint[0] for name in names]
+    if not face_each_other(facts, rows):
+        masses = [(0, missed[k][None]) if tied[k] else (inputs.count_start, added[k][None]) for k in range(len(rows))]
+        return masses, np.ones(1)
+    weights, cases = _opposite_cases(facts, inputs, rows, nodes, missed.shape[2] - 1)
+    masses = []
+    for k, row in enumerate(rows):
+        count = np.repeat(inputs.count[[row]], weights.size, axis=0)
+        masses.append((0, cases[k]) if tied[k] else (inputs.count_start, added_rings(cases[k], inputs.count_start, count)))
+    return masses, weights
 
 
 def _count_cases(
-    facts: CoreFacts, inputs: CoreInputs, rows: list[int], joint: JointCount | None
+    facts: CoreFacts, rows: list[int], joint: JointCount | None
 ) -> list[tuple[float, tuple[int, ...]]]:
-    """Joint cases of the count errors of a tree's cores, with their probabilities."""
-    axes = []
-    names = [str(facts.table["core"].iloc[row]) for row in rows]
-    for row, name in zip(rows, names, strict=True):
-        if joint is None or name not in joint[0]:
-            mass = inputs.count[row]
-            axes.append([(float(mass[k]), inputs.count_start + int(k)) for k in np.flatnonzero(mass > 1e-6)])
-    cases: list[tuple[float, dict[str, int]]] = [(1.0, {})]
-    if joint is not None:
-        pair, first, second, mass = joint
-        cases = [
-            (float(mass[i, j]), {pair[0]: first + int(i), pair[1]: second + int(j)})
-            for i, j in zip(*np.nonzero(mass > 1e-6), strict=True)
-        ]
-    free = [name for name in names if joint is None or name not in joint[0]]
-    for name, axis in zip(free, axes, strict=True):
-        cases = [(w * p, {**known, name: e}) for w, known in cases for p, e in axis]
-    cases.sort(key=lambda case: -case[0])
-    kept = cases[:_MOST_CASES]
-    total = sum(weight for weight, _ in kept)
-    return [(weight / total, tuple(known[name] for name in names)) for weight, known in kept]
+    """Joint cases of the count errors that were read together, with their probabilities; 0 for the other cores."""
+    if joint is None:
+        return [(1.0, (0,) * len(rows))]
+    names = [str(facts.records[row]["core"]) for row in rows]
+    pair, first, second, mass = joint
+    cases = []
+    for i, j in zip(*np.nonzero(mass > 1e-6), strict=True):
+        errors = {pair[0]: first + int(i), pair[1]: second + int(j)}
+        cases.append((float(mass[i, j]), tuple(errors.get(name, 0) for name in names)))
+    return sorted(cases, reverse=True)[:_MOST_CASES]
 
 
 def _opposite_cases(

@@ -5,14 +5,15 @@ Layer 4, part of the family of `estimate`. No model of its own: it feeds `poster
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
 
 from treeage.estimate_cores import CoreFacts, column_numbers
-from treeage.estimate_dates import TreeDates, core_marginals, missed_mass, shared_nodes, tree_dates
+from treeage.estimate_dates import TreeDates, core_marginals, missed_mass, rung, shared_nodes, tree_dates
 from treeage.estimate_inputs import CoreInputs
 from treeage.estimate_special import HEIGHT_APART_M, JointCounts, face_each_other, special_tree
 from treeage.posterior import RateNodes, added_rings, combine_cores
@@ -53,34 +54,51 @@ def date_trees(
     for row, tree in enumerate(facts.table["tree"]):
         rows_of.setdefault(str(tree), []).append(row)
     joint = joint_counts or {}
-    plain: list[tuple[str, list[int]]] = []
-    dated: dict[str, TreeDates] = {}
+    open_trees = [(tree, rows) for tree, rows in rows_of.items() if not inputs.bound_only[rows].all()]
+    need = {tree: rung(_need(inputs, rows)) for tree, rows in open_trees}
+    open_trees.sort(key=lambda item: need[item[0]])
     heights = column_numbers(facts.table, "core_height_m")
-    for tree, rows in rows_of.items():
-        if inputs.bound_only[rows].all():
-            continue
-        if np.ptp(heights[rows]) <= HEIGHT_APART_M and tree not in joint and not face_each_other(facts, rows):
-            plain.append((tree, rows))
-            continue
-        dated[tree] = special_tree(facts, inputs, rows, nodes, passing_years, joint.get(tree))
-        if tick:
-            tick(1)
-    plain.sort(key=lambda item: inputs.most_rings[item[1]].max())
-    for first in range(0, len(plain), _CHUNK):
-        part = plain[first : first + _CHUNK]
-        dated |= _plain_trees(facts, inputs, part, nodes)
+    dated: dict[str, TreeDates] = {}
+    for part in _chunks(open_trees, need):
+        every = np.concatenate([rows for _, rows in part])
+        missed = missed_mass(inputs, every, nodes, need[part[0][0]])
+        place = {int(row): k for k, row in enumerate(every)}
+        plain = []
+        for tree, rows in part:
+            apart = np.ptp(heights[rows]) > HEIGHT_APART_M
+            if apart or tree in joint or face_each_other(facts, rows):
+                own = missed[[place[row] for row in rows]]
+                dated[tree] = special_tree(facts, inputs, rows, nodes, passing_years, own, joint.get(tree))
+            else:
+                plain.append((tree, rows))
+        if plain:
+            chosen = [place[row] for _, rows in plain for row in rows]
+            dated |= _plain_trees(inputs, plain, nodes, missed[chosen])
         if tick:
             tick(len(part))
     return dated
 
 
+def _chunks(
+    trees: list[tuple[str, list[int]]], need: dict[str, int]
+) -> Iterator[list[tuple[str, list[int]]]]:
+    """Trees of one table size, a few dozen at a time."""
+    for _, same in groupby(trees, key=lambda item: need[item[0]]):
+        group = list(same)
+        for first in range(0, len(group), _CHUNK):
+            yield group[first : first + _CHUNK]
+
+
+def _need(inputs: CoreInputs, rows: list[int]) -> int:
+    """Missed rings that the tree's axis must reach."""
+    return int(inputs.most_rings[rows].max()) + int(np.ptp(inputs.innermost_year[rows]))
+
+
 def _plain_trees(
-    facts: CoreFacts, inputs: CoreInputs, part: list[tuple[str, list[int]]], nodes: RateNodes
+    inputs: CoreInputs, part: list[tuple[str, list[int]]], nodes: RateNodes, missed: NDArray[np.float64]
 ) -> dict[str, TreeDates]:
     """Trees with all cores at one height: the batch path."""
     rows = np.concatenate([rows for _, rows in part])
-    most = int(inputs.most_rings[rows].max()) + max(int(np.ptp(inputs.innermost_year[own])) for _, own in part)
-    missed = missed_mass(inputs, rows, nodes, most)
     added = added_rings(missed, inputs.count_start, inputs.count[rows])
     widest = max(len(own) for _, own in part)
     cores_of_tree = np.full((len(part), widest), -1)

@@ -114,6 +114,8 @@ def added_rings(missed: Array, count_start: int, count: Array) -> Array:
     [[[0.125, 0.375, 0.375, 0.125]]]
     """
     size = missed.shape[2] + count.shape[1] - 1
+    if count.shape[1] == 1:
+        return missed
     out = np.zeros((*missed.shape[:2], size))
     exact = count.max(axis=1) == 1.0
     for core in np.flatnonzero(exact):
@@ -287,25 +289,26 @@ def _conflict(laid: list[Array], present: NDArray[np.bool_], weights: Array) -> 
 
 
 def combine_cases(
-    missed: Array,
+    masses: list[tuple[int, Array]],
     case_weights: Array,
     count_cases: list[tuple[float, tuple[int, ...]]],
+    low: int,
     size: int,
-    start: int,
 ) -> Array:
     """Likelihood over shifts and added rings of one tree whose cores depend on each other.
 
     Parameters
     ----------
-    missed : numpy.ndarray, shape (n_core, n_case, n_shift, n_ring)
-        Mass of the missed rings of each core in each joint case (for example a joint place of the pith).
+    masses : list of (int, numpy.ndarray of shape (n_case, n_shift, n))
+        For each core the first number and the mass of its rings to add in each joint case (for example a joint
+        place of the pith); n_case is 1 for a core that the cases do not touch.
     case_weights : numpy.ndarray, shape (n_case,)
         Probabilities of the cases.
     count_cases : list of (float, tuple of int)
-        Joint cases of the count errors with the innermost years' offsets added in: probability, and for each core the
-        number of rings by which the tree's axis of added rings is ahead of that core's missed rings.
-    size, start : int
-        Length and first number of the tree's axis of added rings.
+        Joint cases of what shifts the cores against the tree's axis: probability, and for each core the number of
+        rings by which its own axis is ahead of the tree's.
+    low, size : int
+        First number and length of the tree's axis of added rings.
 
     Returns
     -------
@@ -314,18 +317,21 @@ def combine_cases(
 
     Examples
     --------
-    >>> missed = np.array([[[[0.5, 0.5]]], [[[0.5, 0.5]]]])
-    >>> combine_cases(missed, np.ones(1), [(1.0, (0, 0))], 2, 0).round(3).tolist()
+    >>> half = np.array([[[0.5, 0.5]]])
+    >>> combine_cases([(0, half), (0, half)], np.ones(1), [(1.0, (0, 0))], 0, 2).round(3).tolist()
     [[0.25, 0.25]]
     """
-    cores, _cases, shifts, _rings = missed.shape
+    shifts = masses[0][1].shape[1]
     total = np.zeros((shifts, size))
-    for weight, offsets in count_cases:
-        product = np.ones((missed.shape[1], shifts, size))
-        for core in range(cores):
-            offset = np.full(missed.shape[1], -offsets[core])
-            product *= align_added(missed[core], 0, offset, start, size) + priors.GROSS_ERROR.value / size
-        total += weight * np.einsum("c,csk->sk", case_weights, product)
+    for weight, ahead in count_cases:
+        product = np.ones((1, shifts, size))
+        for (start, mass), offset in zip(masses, ahead, strict=True):
+            laid = align_added(mass, start, np.full(mass.shape[0], offset), low, size)
+            product = product * (laid + priors.GROSS_ERROR.value / size)
+        if product.shape[0] == 1:
+            total += weight * product[0]
+        else:
+            total += weight * np.einsum("c,csk->sk", case_weights, product)
     return total
 
 

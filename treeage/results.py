@@ -35,7 +35,8 @@ class Ages:
     prob : float
         Probability of every interval printed.
     accounting : pandas.DataFrame
-        Every row of trees.csv and cores.csv: table, row, tree, core, status, reason.
+        Every row of the input: table, row, tree, core, status, reason, rows (1 for a tree or a core; the other
+        tables are summed by status).
     tree_table, events : pandas.DataFrame
         As read.
     notes : pandas.DataFrame
@@ -176,7 +177,7 @@ class Ages:
         str
             Counts of rows by status, median spread, warnings.
         """
-        counts = self.accounting.groupby(["table", "status"], sort=True).size()
+        counts = self.accounting.groupby(["table", "status"], sort=False)["rows"].sum()
         lines = [f"{len(self.trees)} trees dated, {len(self) - len(self.trees)} as a minimum only."]
         lines += [f"  {table}: {status} {count}" for (table, status), count in counts.items()]
         spread = [answer.establishment_year.sd() for answer in self.tree_ages if answer.parts is not None]

@@ -1,0 +1,290 @@
+"""Distances to the pith: published geometry, quadrature and Monte Carlo as oracles, properties."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from treeage import priors
+from treeage.distance import (
+    arc_likelihood,
+    arc_radius,
+    circle_likelihood,
+    direct_likelihood,
+    off_axis_radius,
+    radial_length,
+    ray_distance,
+    ray_likelihood,
+    unseen_curvature,
+)
+from treeage.distance_points import fit_circles, point_likelihood
+from treeage.distance_radius import (
+    aimed_core_density,
+    conflict_probability,
+    distance_mass,
+    inside_radius,
+    opposite_cores,
+    short_core_density,
+)
+from treeage.errors import InputError
+from treeage.grids import DISTANCE_GRID_MM, DISTANCE_STEP
+
+FLAT = np.ones((1, DISTANCE_GRID_MM.size))
+
+
+def quantile(mass, prob):
+    """Quantile of a mass on the grid, between its points."""
+    return float(np.interp(prob, np.cumsum(mass), DISTANCE_GRID_MM))
+
+
+@pytest.mark.parametrize(
+    ("chord", "rise", "radius"),
+    [
+        (12, 2, 10.0),  # worked geometry page, read
+        (8, 2, 5.0),  # worked geometry page, read
+        (10, 3, 5.667),  # worked geometry page, read
+        (10, 5, 5.0),  # half circle, closed form
+        (10, 1, 13.0),  # Duncan 1989 form (memory), own arithmetic
+        (6, 0.5, 9.25),  # own arithmetic
+        (5, 0.3, 10.57),  # own arithmetic
+        (5, 0.4, 8.01),  # own arithmetic
+        (5, 0.2, 15.73),  # own arithmetic
+        (10, 1.1, 11.91),  # own arithmetic
+        (10, 0.9, 14.34),  # own arithmetic
+    ],
+)
+def test_arc_table(chord, rise, radius):
+    """Chord and rise give the radius of the published and hand-computed examples."""
+    assert float(arc_radius(chord, rise)) == pytest.approx(radius, abs=6e-3)
+
+
+@pytest.mark.parametrize(
+    ("chord", "radius", "slope"),
+    [(5, 5, -6.5), (5, 10, -30.5), (5, 20, -126.5), (5, 50, -798), (20, 11, -0.71), (20, 20, -6.5), (20, 30, -16.5)],
+)
+def test_arc_sensitivity_table(chord, radius, slope):
+    """dr/dh = 1/2 - L^2 / (8 h^2) at the rise of each radius (closed form, table of sensitivities)."""
+    rise = radius - np.sqrt(radius**2 - chord**2 / 4)
+    step = 1e-6
+    numeric = float(arc_radius(chord, rise + step) - arc_radius(chord, rise - step)) / (2 * step)
+    assert numeric == pytest.approx(slope, rel=0.012, abs=0.02)
+
+
+@given(st.floats(1, 50), st.floats(0.02, 0.49), st.floats(0.1, 50))
+def test_arc_radius_scales_with_the_unit(chord, share, factor):
+    """Units scaled together change nothing; the radius is at least half the chord."""
+    radius = float(arc_radius(chord, share * chord))
+    assert float(arc_radius(factor * chord, factor * share * chord)) == pytest.approx(factor * radius)
+    assert radius >= chord / 2 - 1e-9
+
+
+def test_flat_arc_says_nothing():
+    """A rise of 0 ends as no information: the likelihood is level far out and small close in."""
+    likelihood = arc_likelihood(5.0, 0.0)[0]
+    far = likelihood[DISTANCE_GRID_MM > 200]
+    assert far.min() > 0.98
+    assert likelihood[(DISTANCE_GRID_MM > 3) & (DISTANCE_GRID_MM < 5)].max() < 1e-3
+
+
+def test_flat_arc_stays_inside_the_stem():
+    """With a flat arc the answer is what the aim says, and never beyond the geometric limit."""
+    density = aimed_core_density([100.0], [2.0], [95.0])
+    mass = distance_mass(density, [arc_likelihood(5.0, 0.0)])[0]
+    assert mass[DISTANCE_GRID_MM > 2 * 100 - 95 + 3].sum() == 0  # what is left of the diameter, hand sum
+    assert 10 < quantile(mass, 0.5) < 60
+
+
+def test_arc_answer_is_skewed_to_the_right():
+    """L = 5, h = 0.3 +- 0.1 mm: 10.57 mm with 8.01 and 15.73 at one reading error (own arithmetic, skewed)."""
+    density = aimed_core_density([150.0], [3.0], [140.0])
+    mass = distance_mass(density, [arc_likelihood(5.0, 0.3, 0.1)])[0]
+    low, middle, high = (quantile(mass, prob) for prob in (0.16, 0.5, 0.84))
+    assert low < 10.57 < high
+    assert high - middle > middle - low
+
+
+def test_arc_likelihood_against_brute_force():
+    """Monte Carlo of the stated reading model agrees with the likelihood on the grid (oracle: simulation)."""
+    rng = np.random.default_rng(5)
+    radius = rng.uniform(2.6, 60, 400_000)
+    rise = radius - np.sqrt(radius**2 - 6.25)
+    slope = 5 / 4 / np.maximum(radius, 3.0)
+    spread = np.sqrt(0.1**2 + (slope * 0.1) ** 2 + (priors.ROUNDNESS.value * rise) ** 2)
+    read = rise + spread * rng.standard_normal(radius.size)
+    kept = radius[np.abs(read - 0.4) < 0.01]
+    density = np.where((DISTANCE_GRID_MM > 2.6) & (DISTANCE_GRID_MM < 60), 1.0, 0.0)[None]
+    mass = distance_mass(density, [arc_likelihood(5.0, 0.4, 0.1)])[0]
+    for prob in (0.25, 0.5, 0.75):
+        assert quantile(mass, prob) == pytest.approx(np.quantile(kept, prob), rel=0.04)
+
+
+def test_rays():
+    """Gap 5 mm and 10 degrees meet at 28.58 mm; the relative error of distance equals that of the angle."""
+    assert float(ray_distance(5.0, 10.0)) == pytest.approx(28.58, abs=5e-3)  # own arithmetic, two-ray form
+    mass = distance_mass(FLAT, [ray_likelihood(5.0, 10.0, 0.5)])[0]
+    spread = np.log(quantile(mass, 0.84) / quantile(mass, 0.16)) / 2
+    expected = np.hypot(0.5 / 10, priors.RAY_GAP_SD.value / 5)  # first-order error of a ratio, closed form
+    assert spread == pytest.approx(expected, rel=0.1)
+
+
+def test_tilt_off_axis_and_shrinkage():
+    """Tilt 15 degrees, miss 5 mm, Douglas-fir drying: the worked numbers."""
+    assert float(radial_length(250, tilt_deg=15)) == pytest.approx(241.48, abs=5e-3)  # own arithmetic
+    assert float(radial_length(1.0, tilt_deg=15)) == pytest.approx(0.96593, abs=5e-6)  # own arithmetic
+    inner, outer = off_axis_radius([10.0, 12.0], 5.0)
+    assert float(outer - inner) == pytest.approx(1.820, abs=5e-4)  # derived, off-axis check
+    assert float(off_axis_radius(0.0, 5.0)) == 5.0  # own arithmetic
+    assert float(off_axis_radius(10.0, 5.0)) == pytest.approx(11.18, abs=5e-3)  # own arithmetic
+    shrinkage = 4.8 * (30 - 8) / 30  # Wood Handbook GTR-190 Table 4-3 (read) and its linear rule (memory)
+    assert float(radial_length(180, shrinkage_percent=shrinkage)) == pytest.approx(186.6, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("outside_in", "inside_in"),
+    [(8.4, 7.6), (6.7, 6.0), (10.2, 9.3), (12.0, 11.0), (9.6, 8.7)],  # extension handbook, read
+)
+def test_bark_table(outside_in, inside_in):
+    """Measured single bark gives the handbook's inside diameters."""
+    bark_mm = (outside_in - inside_in) / 2 * 25.4
+    radius, _ = inside_radius(outside_in * 2.54, bark_mm)
+    assert 2 * float(radius[0]) / 25.4 == pytest.approx(inside_in)
+
+
+def test_default_bark_is_the_published_ratio():
+    """Without bark the inside/outside ratio is 0.91 (Douglas-fir, BC note, read): 50 cm gives 22.75 cm radius."""
+    radius, spread = inside_radius(50.0)
+    assert float(radius[0]) == pytest.approx(227.5)  # published ratio, own arithmetic
+    assert float(spread[0]) > 5
+
+
+def test_girth_example():
+    """A girth of 46.5 in is a diameter of 14.80 in (forestry handout, read)."""
+    assert 46.5 / np.pi == pytest.approx(14.80, abs=5e-3)  # closed form behind dbh_cm
+    radius, _ = inside_radius(46.5 / np.pi * 2.54, 0.0)
+    assert 2 * float(radius[0]) / 25.4 == pytest.approx(14.80, abs=5e-3)
+
+
+def test_radius_method_is_wide():
+    """DIB 370 mm, core 170 mm: 15 mm short of the centre, but an eccentric pith makes it 5 to 50 mm."""
+    density = short_core_density([185.0], [1.0], [170.0])
+    mass = distance_mass(density, [FLAT])[0]
+    low, high = quantile(mass, 0.05), quantile(mass, 0.95)
+    assert low < 15 - 5 and high > 15 + 18.5  # eccentricity of 5 % of the diameter is 18.5 mm, own arithmetic
+
+
+def test_short_core_density_against_monte_carlo():
+    """Random pith offsets give the same distribution of the distance (oracle: simulation)."""
+    rng = np.random.default_rng(3)
+    scale = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * 150
+    along = 40 + np.hypot(scale, 4.0) * rng.standard_normal(300_000)
+    across = scale * rng.standard_normal(300_000)
+    distance = np.hypot(along, across)[along > 0]
+    mass = distance_mass(short_core_density([150.0], [4.0], [110.0]), [FLAT])[0]
+    for prob in (0.05, 0.25, 0.5, 0.75, 0.95):
+        assert quantile(mass, prob) == pytest.approx(np.quantile(distance, prob), rel=0.03, abs=0.3)
+
+
+def test_mean_offset_of_the_pith_is_the_published_one():
+    """A core that stops at the centre of a stem sees the mean offset on average (Renvall 12.3 %, Woodall 14.4 %)."""
+    mass = distance_mass(short_core_density([100.0], [0.001], [100.0]), [FLAT])[0]
+    assert 12.3 <= mass @ DISTANCE_GRID_MM <= 14.4
+
+
+def test_opposite_cores_share_a_diameter():
+    """Monte Carlo of one pith and two ends agrees with the joint cases (oracle: simulation)."""
+    rng = np.random.default_rng(4)
+    scale = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * 150
+    along, across = scale * rng.standard_normal((2, 400_000))
+    radius = 150 + 3 * rng.standard_normal(along.size)
+    one, two = radius - 110 - along, radius - 100 + along
+    keep = (one > 0) & (two > 0)
+    distances = np.stack([np.hypot(one, across), np.hypot(two, across)], axis=1)[keep]
+    weights, cases = opposite_cores(150.0, 3.0, (110.0, 100.0))
+    assert weights.sum() == pytest.approx(1.0)
+    assert weights @ cases[:, 0] == pytest.approx(distances[:, 0].mean(), rel=0.02)
+    total, spread = cases.sum(axis=1), distances.sum(axis=1)
+    assert np.sqrt(weights @ (total - weights @ total) ** 2) == pytest.approx(spread.std(), rel=0.08)
+
+
+def test_concentric_circles_recover_the_centre():
+    """Points on two boundaries with noise give the distance within its error (simulation, known truth)."""
+    rng = np.random.default_rng(8)
+    angle = np.linspace(-0.25, 0.25, 8)
+    error = []
+    for _ in range(60):
+        x = np.concatenate([20 - 20 * np.cos(angle), 20 - 23 * np.cos(angle)])
+        y = np.concatenate([20 * np.sin(angle), 23 * np.sin(angle)])
+        noise = 0.05 * rng.standard_normal((2, x.size))
+        fit = fit_circles(np.repeat([1, 2], 8), x + noise[0], y + noise[1])
+        error.append((fit.curvature - 1 / 20) / fit.curvature_sd)
+    assert abs(np.mean(error)) < 0.5
+    assert 0.6 < np.std(error) < 1.4
+
+
+def test_straight_boundary_says_nothing():
+    """Points on a straight line leave far distances open."""
+    y = np.linspace(-2.5, 2.5, 9)
+    likelihood = point_likelihood(np.ones(9), np.zeros(9), y)
+    assert likelihood[DISTANCE_GRID_MM > 300].min() > 0.5
+    assert likelihood[(DISTANCE_GRID_MM > 2.6) & (DISTANCE_GRID_MM < 6)].max() < 0.05
+
+
+def test_sources_multiply_and_a_flat_one_changes_nothing():
+    """Two equal circles narrow the answer, a flat source leaves it as it is."""
+    one = distance_mass(FLAT, [circle_likelihood(12.0)])
+    both = distance_mass(FLAT, [circle_likelihood(12.0), circle_likelihood(12.0)])
+    assert np.array_equal(distance_mass(FLAT, [circle_likelihood(12.0), FLAT]), one)
+    width = lambda mass: quantile(mass[0], 0.95) - quantile(mass[0], 0.05)  # noqa: E731
+    assert width(both) < width(one)
+
+
+@given(st.floats(1, 80), st.floats(0.5, 10))
+def test_wider_input_never_narrows_the_answer(distance, spread):
+    """Doubling the stated error of a distance widens its interval."""
+    narrow = distance_mass(FLAT, [direct_likelihood(distance, spread)])[0]
+    wide = distance_mass(FLAT, [direct_likelihood(distance, 2 * spread)])[0]
+    assert quantile(wide, 0.95) - quantile(wide, 0.05) >= quantile(narrow, 0.95) - quantile(narrow, 0.05)
+    assert narrow.sum() == pytest.approx(1.0)
+
+
+def test_conflict_of_two_sources():
+    """A circle at 40 mm and a distance of 5 mm +- 1 disagree; a circle at 5.5 mm does not."""
+    read = distance_mass(FLAT, [direct_likelihood(5.0, 1.0)])
+    assert conflict_probability(read, distance_mass(FLAT, [circle_likelihood(40.0)]))[0] < 0.001
+    assert conflict_probability(read, distance_mass(FLAT, [circle_likelihood(5.5)]))[0] > 0.3
+
+
+def test_unseen_curvature_halves_at_twenty_millimetres():
+    """An arc across a 5 mm core is useless beyond about 20 mm (derived from the sensitivity table)."""
+    unseen = unseen_curvature()[0]
+    least = priors.CURVATURE_OVERLOOKED.value
+    middle = DISTANCE_GRID_MM[np.argmin(np.abs(unseen - (1 + least) / 2))]
+    assert middle == pytest.approx(20, abs=1)
+
+
+def test_grid_is_even_in_the_logarithm():
+    """The grid starts at the pith and then takes even steps of the logarithm (definition)."""
+    assert DISTANCE_GRID_MM[0] == 0.0
+    assert np.allclose(np.diff(np.log(DISTANCE_GRID_MM[1:])), DISTANCE_STEP)
+    assert not DISTANCE_GRID_MM.flags.writeable
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: arc_radius(0.0, 1.0), "chord_mm: got 0, need finite and above 0"),
+        (lambda: arc_radius(10.0, 6.0), r"rise_mm: got 6, need at most half the chord \[mm\]"),
+        (lambda: ray_distance(5.0, -1.0), "angle_deg: got -1"),
+        (lambda: radial_length(-5.0), "length_mm: got -5"),
+        (lambda: off_axis_radius(-1.0, 5.0), "along_mm: got -1"),
+        (lambda: circle_likelihood(0.0), "radius_mm: got 0"),
+        (lambda: direct_likelihood(-1.0, 1.0), "distance_mm: got -1"),
+        (lambda: inside_radius(0.0), "diameter_cm: got 0"),
+        (lambda: short_core_density(-1.0, 1.0, 1.0), "radius_mm: got -1"),
+        (lambda: fit_circles([1, 1], [0, 1], [0, 1]), "got 2 points, need at least 3 points"),
+    ],
+)
+def test_bad_values_are_named(call, message):
+    """Every refusal names argument, value and need."""
+    with pytest.raises(InputError, match=message):
+        call()
