@@ -1,0 +1,239 @@
+"""The exact engine: brute-force enumeration as oracle, hand sums, properties."""
+
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from treeage import priors
+from treeage.posterior import (
+    RateNodes,
+    added_rings,
+    align_added,
+    combine_cases,
+    combine_cores,
+    establishment_given_shared,
+    rate_nodes,
+)
+
+ONE = RateNodes(np.zeros(1), np.ones(1), np.ones((1, 1)))
+
+
+def random_nodes(rng, stands=3, shifts=4):
+    """Nodes with random weights."""
+    given_stand = rng.dirichlet(np.ones(shifts), size=stands)
+    return RateNodes(np.arange(shifts) * 0.1, rng.dirichlet(np.ones(stands)), given_stand)
+
+
+def brute_force(missed, count_start, count, innermost, nodes):
+    """Enumerate pith year, shift, missed rings and count error of every core of one tree, by the model's words."""
+    years = np.arange(min(innermost) - 60, max(innermost) + 20)
+    out = np.zeros((nodes.stand_weights.size, years.size))
+    for stand, shift in product(range(nodes.stand_weights.size), range(nodes.shifts.size)):
+        for at, year in enumerate(years):
+            likelihood = nodes.given_stand[stand, shift]
+            for core, inner in enumerate(innermost):
+                total = 0.0
+                for rings, error in product(range(missed.shape[2]), range(count.shape[1])):
+                    if inner - year == rings + count_start + error:
+                        total += missed[core, shift, rings] * count[core, error]
+                likelihood *= total
+            out[stand, at] += likelihood
+    return years, out / out.sum(axis=1, keepdims=True)
+
+
+@pytest.mark.parametrize("cores", [1, 2, 3])
+def test_posterior_equals_brute_force(cores):
+    """One, two and three cores with count errors: enumeration of every combination agrees (oracle: brute force)."""
+    rng = np.random.default_rng(cores)
+    nodes = random_nodes(rng)
+    missed = rng.dirichlet(np.ones(12), size=(cores, nodes.shifts.size))
+    count = rng.dirichlet(np.ones(5), size=cores)
+    innermost = np.array([1900, 1903, 1898])[:cores]
+    added = added_rings(missed, -2, count)
+    result = combine_cores(added, -2, innermost, np.arange(cores)[None], nodes)
+    years, expected = brute_force(missed, -2, count, innermost, nodes)
+    pith = result.reference_year[0] - (result.start + np.arange(result.given_stand.shape[2]))
+    ours = np.zeros_like(expected)
+    for k, year in enumerate(pith):
+        if years[0] <= year <= years[-1]:
+            ours[:, year - years[0]] = result.given_stand[0, :, k]
+    assert np.abs(ours - expected).sum(axis=1).max() < 50 * priors.GROSS_ERROR.value  # the floor, nothing else
+
+
+def test_hand_made_two_core_tree():
+    """Two cores that leave 0-2 rings open: the product of their masses at each year (hand sum)."""
+    added = np.array([[[0.2, 0.5, 0.3]], [[0.0, 0.5, 0.5]]])
+    result = combine_cores(added, 0, np.array([1900, 1901]), np.array([[0, 1]]), ONE)
+    # hand sum: pith 1900 has 0.2 * 0.5 = 0.10; pith 1899 has 0.5 * 0.5 = 0.25; pith 1898 has 0.3 * 0
+    assert result.given_stand[0, 0] == pytest.approx([0.10 / 0.35, 0.25 / 0.35, 0.0], abs=1e-5)
+
+
+def test_count_error_is_a_convolution():
+    """Fourier and direct convolution agree (oracle: numpy.convolve)."""
+    rng = np.random.default_rng(7)
+    missed = rng.dirichlet(np.ones(40), size=(3, 2))
+    count = rng.dirichlet(np.ones(9), size=3)
+    added = added_rings(missed, -3, count)
+    for core, shift in product(range(3), range(2)):
+        assert np.allclose(added[core, shift], np.convolve(missed[core, shift], count[core]), atol=1e-14)
+
+
+def test_nodes_have_the_stated_spreads():
+    """The even nodes carry mean 0 and the two variances (closed form: sum of independent normals)."""
+    nodes = rate_nodes(0.22, 0.17, step=0.04)
+    total = nodes.weights
+    assert total @ nodes.shifts == pytest.approx(0, abs=1e-9)
+    assert total @ nodes.shifts**2 == pytest.approx(0.22**2 + 0.17**2, rel=2e-3)
+    means = nodes.given_stand @ nodes.shifts
+    assert nodes.stand_weights @ means**2 == pytest.approx(0.17**2, rel=2e-2)
+    assert np.allclose(nodes.given_stand.sum(axis=1), 1)
+    assert np.allclose(np.diff(nodes.shifts) / 0.04, np.round(np.diff(nodes.shifts) / 0.04))
+
+
+def test_nodes_integrate_like_scipy():
+    """Normal weights on the nodes integrate a smooth function as the normal distribution does (oracle: SciPy)."""
+    nodes = rate_nodes(0.3, 0.0, step=0.04)
+    value = nodes.weights @ np.exp(nodes.shifts)
+    assert value == pytest.approx(stats.lognorm(s=0.3).mean(), rel=1e-4)
+
+
+@settings(max_examples=40)
+@given(st.integers(0, 10**6), st.integers(2, 4))
+def test_order_of_cores_is_irrelevant(seed, cores):
+    """Permuting the cores of a tree changes nothing."""
+    rng = np.random.default_rng(seed)
+    nodes = random_nodes(rng)
+    added = rng.dirichlet(np.ones(15), size=(cores, nodes.shifts.size))
+    years = 1900 + rng.integers(0, 4, cores)
+    order = rng.permutation(cores)
+    one = combine_cores(added, 0, years, np.arange(cores)[None], nodes)
+    two = combine_cores(added[order], 0, years[order], np.arange(cores)[None], nodes)
+    assert np.allclose(one.given_stand, two.given_stand)
+    assert one.conflict_p == pytest.approx(two.conflict_p)
+
+
+@settings(max_examples=40)
+@given(st.integers(0, 10**6), st.integers(-3000, 3000))
+def test_shifting_all_years_shifts_the_answer(seed, steps):
+    """A calendar moved by k moves every date by k."""
+    rng = np.random.default_rng(seed)
+    added = rng.dirichlet(np.ones(10), size=(2, 1))
+    years = np.array([1900, 1902])
+    one = combine_cores(added, -1, years, np.array([[0, 1]]), ONE)
+    two = combine_cores(added, -1, years + steps, np.array([[0, 1]]), ONE)
+    assert two.reference_year[0] == one.reference_year[0] + steps
+    assert np.array_equal(one.given_stand, two.given_stand)
+
+
+def test_a_flat_core_changes_nothing():
+    """A core without information that starts no earlier only adds its own row."""
+    rng = np.random.default_rng(2)
+    added = rng.dirichlet(np.ones(10), size=(1, 1))
+    flat = np.full((1, 1, 10), 0.1)
+    alone = combine_cores(added, 0, np.array([1900]), np.array([[0]]), ONE)
+    both = combine_cores(
+        np.concatenate([added, flat]),
+        0,
+        np.array([1900, 1900]),
+        np.array([[0, 1]]),
+        ONE,
+        bound_only=np.array([False, True]),
+    )
+    assert np.allclose(alone.given_stand, both.given_stand, atol=1e-5)
+    assert np.isnan(both.conflict_p[0])
+
+
+def test_a_bounding_core_cuts_later_pith_years():
+    """A rotten core that starts in 1895 rules out a pith after 1895 (hand sum)."""
+    added = np.zeros((2, 1, 20))
+    added[0, 0, :11] = 1 / 11
+    added[1, 0] = 1 / 20
+    result = combine_cores(
+        added, 0, np.array([1900, 1895]), np.array([[0, 1]]), ONE, bound_only=np.array([False, True])
+    )
+    pith = result.reference_year[0] - np.arange(20)
+    mass = result.given_stand[0, 0]
+    assert mass[pith > 1895].sum() < 1e-4
+    assert mass[(pith <= 1895) & (pith >= 1890)] == pytest.approx(np.full(6, 1 / 6), abs=1e-4)  # hand sum
+
+
+def test_conflict_measure_is_uniform_when_the_model_holds_and_small_when_not():
+    """Cores drawn from the model reject as often as stated; cores 30 rings apart give p near 0."""
+    rng = np.random.default_rng(11)
+    mass = stats.norm(20, 4).pdf(np.arange(60))
+    mass /= mass.sum()
+    added = np.repeat(mass[None, None], 2, axis=0)
+    p_values = []
+    for one, two in rng.choice(60, size=(400, 2), p=mass):
+        inner = np.array([1900 + one, 1900 + two])
+        p_values.append(combine_cores(added, 0, inner, np.array([[0, 1]]), ONE).conflict_p[0])
+    for level in (0.05, 0.1, 0.3):  # whole years make the p value conservative, not wild
+        assert 0.5 * level < np.mean(np.array(p_values) <= level) < level + 3 * np.sqrt(level * (1 - level) / 400)
+    far = combine_cores(added, 0, np.array([1900, 1930]), np.array([[0, 1]]), ONE)
+    assert far.conflict_p[0] < 1e-4
+    gone = combine_cores(added, 0, np.array([1900, 1990]), np.array([[0, 1]]), ONE)
+    assert gone.contradiction[0]
+
+
+def test_independent_dates_combine_by_precision():
+    """100 +- 3 and 106 +- 4 give 102.16 +- 2.40 (check of the independent part, derived)."""
+    ring = np.arange(60)
+    one = stats.norm(30, 3).pdf(ring)
+    two = stats.norm(36, 4).pdf(ring)
+    added = np.stack([one / one.sum(), two / two.sum()])[:, None]
+    result = combine_cores(added, 0, np.array([0, 0]), np.array([[0, 1]]), ONE).given_stand[0, 0]
+    mean = result @ ring
+    assert 70 + mean == pytest.approx(102.16, abs=0.01)
+    assert np.sqrt(result @ (ring - mean) ** 2) == pytest.approx(2.40, abs=0.01)
+
+
+def test_cases_reduce_to_independent_cores():
+    """One joint case is the plain product; two joint cases are its mixture (hand sum)."""
+    rng = np.random.default_rng(5)
+    masses = rng.dirichlet(np.ones(6), size=(2, 1, 1))
+    plain = combine_cases([(0, masses[0]), (0, masses[1])], np.ones(1), [(1.0, (0, 0))], 0, 6)
+    assert np.allclose(plain[0], masses[0, 0, 0] * masses[1, 0, 0], atol=1e-6)
+    mixed = combine_cases([(0, masses[0]), (0, masses[1])], np.ones(1), [(0.5, (0, 0)), (0.5, (1, 0))], 0, 6)
+    moved = np.append(masses[0, 0, 0][1:], 0.0)
+    assert np.allclose(mixed[0], (masses[0, 0, 0] + moved) / 2 * masses[1, 0, 0], atol=1e-6)
+
+
+def test_two_heights_against_brute_force():
+    """A tree cored at two heights: enumeration over the height nodes agrees (oracle: brute force)."""
+    rng = np.random.default_rng(9)
+    low_years, high_years = np.array([[2, 3, 4]]), np.array([[5, 8, 12]])
+    masses = rng.dirichlet(np.ones(8), size=2)
+    inner = np.array([1900, 1904])
+    passing = np.stack([low_years, high_years])
+    likelihood = {}
+    for pattern in np.unique((passing - passing[0]).reshape(2, -1), axis=1).T:
+        ahead = inner - inner[0] - pattern
+        likelihood[tuple(int(v) for v in pattern)] = combine_cases(
+            [(0, masses[0][None, None]), (0, masses[1][None, None])],
+            np.ones(1),
+            [(1.0, tuple(int(v) for v in ahead))],
+            -20,
+            60,
+        )
+    start, mass = establishment_given_shared(likelihood, passing, ONE)
+    expected: dict[int, float] = {}
+    for node in range(3):
+        for year in range(1840, 1910):
+            k_low = inner[0] - (year + low_years[0, node])
+            k_high = inner[1] - (year + high_years[0, node])
+            if 0 <= k_low < 8 and 0 <= k_high < 8:
+                expected[year] = expected.get(year, 0.0) + masses[0, k_low] * masses[1, k_high]
+    total = sum(expected.values())
+    ours = {1900 - (start - 20 + k): value for k, value in enumerate(mass[0, 0]) if value > 1e-5}
+    for year, value in expected.items():
+        assert ours.get(year, 0.0) == pytest.approx(value / total, abs=1e-4)
+
+
+def test_alignment_leaves_out_what_a_core_cannot_say():
+    """Cells outside a core's range are 0, not its edge value (hand sum)."""
+    laid = align_added(np.array([[[1.0, 2.0, 3.0]]]), 0, np.array([1]), 0, 3)
+    assert laid.tolist() == [[[2.0, 3.0, 0.0]]]  # hand sum
