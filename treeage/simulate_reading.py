@@ -298,7 +298,7 @@ def read_traces(recipe: Scenario, cores: Cores, rng: np.random.Generator) -> Tra
     noise = rng.standard_normal((6, count))
     round_factor = 1 + reading.roundness_sd * noise[0]
     rise_read = np.maximum(rise * round_factor + reading.arc_sd_mm * noise[1], 0.0)
-    chord_read = np.maximum(chord + priors.CHORD_SD.value * noise[2], 0.5)
+    chord_read = np.round(np.maximum(chord + priors.CHORD_SD.value * noise[2], 0.5), 1)
     step = priors.CIRCLE_STEP.value
     circle = np.maximum(np.round(distance * round_factor / step), 1) * step
     gap = rng.uniform(2.0, 5.0, count)
@@ -306,7 +306,7 @@ def read_traces(recipe: Scenario, cores: Cores, rng: np.random.Generator) -> Tra
     angle = np.rad2deg(2 * np.arctan2(gap / 2, distance)) + angle_sd * noise[3]
     direct_sd = np.maximum(1.0, priors.DIRECT_SHARE.value * distance)
     readings = {
-        "chord_mm": (3, np.round(chord_read, 1)),
+        "chord_mm": (3, chord_read),
         "rise_mm": (3, np.round(np.minimum(rise_read, chord_read / 2), 2)),
         "arc_sd_mm": (3, np.full(count, reading.arc_sd_mm)),
         "circle_radius_mm": (0, circle),
