@@ -6,6 +6,7 @@ Layer 3. Own derivation: likelihoods of cores multiplied under one flat prior on
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -247,44 +248,43 @@ def combine_cores(
     reference = years.min(axis=1)
     size = added.shape[2]
     floor = priors.GROSS_ERROR.value / size
-    product = np.ones((len(reference), nodes.shifts.size, size))
-    laid_all: list[Array] = []
+    several = present.sum(axis=1) > 1
     informs = present if bound_only is None else present & ~bound_only[cores_of_tree]
+    laid: list[Array] = []
+    product = np.ones((1, 1, 1))
     for column in range(cores_of_tree.shape[1]):
         here = present[:, column]
-        rows = cores_of_tree[here, column]
-        laid = align_added(added[rows], start, years[here, column] - reference[here], start, size)
-        several = present[here].sum(axis=1) > 1
-        factor = laid + floor * several[:, None, None]
-        product[here] *= factor
-        full = np.zeros_like(product)
-        if cores_of_tree.shape[1] > 1:
-            full[here] = laid
-        laid_all.append(full)
-    mass = np.einsum("bs,nsk->nbk", nodes.given_stand, product, optimize=True)
+        offset = np.where(here, years[:, column] - reference, 0)
+        mass = align_added(added[cores_of_tree[:, column]], start, offset, start, size)
+        laid.append(mass)
+        factor = mass + floor if several.all() else mass + floor * several[:, None, None]
+        if not here.all():
+            factor[~here] = 1.0
+        product = product * factor
+    mass = np.matmul(nodes.given_stand, product)
     total = mass.sum(axis=2, keepdims=True)
-    conflict = np.full(len(reference), np.nan)
-    if cores_of_tree.shape[1] > 1:
-        conflict = _conflict(laid_all, informs, nodes.weights)
+    conflict = _conflict(laid, informs, nodes.weights)
     contradiction = (informs.sum(axis=1) > 1) & (total[:, :, 0].max(axis=1) < 4 * floor)
     return PithPosterior(reference, start, mass / total, conflict, contradiction)
 
 
-def _conflict(laid: list[Array], present: NDArray[np.bool_], weights: Array) -> Array:
+def _conflict(laid: list[Array], informs: NDArray[np.bool_], weights: Array) -> Array:
     """Two-sided predictive p value of the worst pair of cores, corrected for the number of pairs."""
-    worst = np.full(present.shape[0], np.nan)
-    above = [np.cumsum(mass[:, :, ::-1], axis=2)[:, :, ::-1] for mass in laid]
-    pairs = np.zeros(present.shape[0])
-    for one in range(len(laid)):
-        for two in range(one + 1, len(laid)):
-            both = present[:, one] & present[:, two]
-            if not both.any():
-                continue
-            pairs += both
-            at_most = np.einsum("nsk,nsk,s->n", laid[one][both], above[two][both], weights, optimize=True)
-            at_least = np.einsum("nsk,nsk,s->n", laid[two][both], above[one][both], weights, optimize=True)
-            worst[both] = np.fmin(worst[both], np.minimum(1.0, 2 * np.minimum(at_most, at_least)))
-    corrected: Array = np.minimum(1.0, worst * np.maximum(pairs, 1))
+    worst = np.full(informs.shape[0], np.nan)
+    pairs = np.zeros(informs.shape[0])
+    for one, two in combinations(range(len(laid)), 2):
+        both = informs[:, one] & informs[:, two]
+        if not both.any():
+            continue
+        first, second = (mass if both.all() else mass[both] for mass in (laid[one], laid[two]))
+        below = np.cumsum(second, axis=2)
+        equal = np.einsum("nsk,nsk->ns", first, second)
+        at_most = first.sum(axis=2) * below[:, :, -1] - np.einsum("nsk,nsk->ns", first, below) + equal
+        at_least = np.einsum("nsk,nsk->ns", first, below)
+        pairs += both
+        p_value = np.minimum(1.0, 2 * np.minimum(at_most @ weights, at_least @ weights))
+        worst[both] = np.fmin(worst[both], p_value)
+    corrected: Array = np.clip(worst * np.maximum(pairs, 1), 0.0, 1.0)
     return corrected
 
 
