@@ -5,6 +5,8 @@ Layer 1, part of the family of `tables`. Own derivation; all rules come from `sc
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -76,6 +78,8 @@ def final_types(table: Table) -> pd.DataFrame:
         The frame with int64 for required integer columns.
     """
     whole = [item.name for item in columns(table.name) if item.kind == "integer" and item.required]
+    if table.name == "rings":
+        whole = ["ring", "year"]  # one is required, and the checks have filled in the other
     return table.frame.astype(dict.fromkeys(whole, np.int64))
 
 
@@ -97,8 +101,13 @@ def empty_frame(table: str) -> pd.DataFrame:
     >>> list(empty_frame("events").columns)
     ['year', 'event', 'note']
     """
-    numeric = ("integer", "number")
-    series = {item.name: pd.Series([], dtype="float64" if item.kind in numeric else "str") for item in columns(table)}
+    return _empty(table).copy()
+
+
+@cache
+def _empty(table: str) -> pd.DataFrame:
+    dtypes = {"text": "str", "choice": "str", "integer": "float64", "number": "float64"}
+    series = {item.name: pd.Series([], dtype=dtypes[item.kind]) for item in columns(table)}
     return final_types(Table(table, table, pd.DataFrame(series), np.zeros(0, dtype=np.int64), frozenset()))
 
 

@@ -214,7 +214,10 @@ def _header(file: str, header: list[str], findings: Findings) -> list[str] | Non
     names = [name.strip() for name in header]
     for mark, word in ((";", "semicolons"), ("\t", "tabs")):
         if len(names) == 1 and mark in names[0]:
-            findings.fault(file, f"columns parted by {word}", "commas between columns", SAVE_AS, row=1)
+            do = SAVE_AS
+            if mark == ";":
+                do = "In a text editor replace every comma by a point and then every semicolon by a comma."
+            findings.fault(file, f"columns parted by {word}", "commas between columns", do, row=1)
             return None
     names = [name or f"unnamed_{position + 1}" for position, name in enumerate(names)]
     doubles = sorted({name for name in names if names.count(name) > 1})

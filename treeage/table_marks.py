@@ -14,6 +14,7 @@ from treeage.errors import show
 from treeage.table_findings import Findings, Table
 from treeage.table_ids import rows_of_cores
 
+RISE_SHARE, RISE_MM = 1.1, 0.05  # choice: a half circle read with error may have a rise that much above half its chord
 LEAST_POINTS = 3  # a circle has three unknowns
 
 
@@ -89,7 +90,7 @@ def check_points(
 
 
 def check_rise(table: Table, findings: Findings) -> None:
-    """Refuse arcs with a rise of more than half the chord.
+    """Refuse arcs with a rise of more than half the chord, save for a tenth of reading error.
 
     Parameters
     ----------
@@ -99,7 +100,7 @@ def check_rise(table: Table, findings: Findings) -> None:
         Receives the faults.
     """
     chord, rise = table.numbers("chord_mm"), table.numbers("rise_mm")
-    rows = np.flatnonzero(rise > chord / 2)
+    rows = np.flatnonzero(rise > RISE_SHARE * chord / 2 + RISE_MM)
     do = "Swap chord and rise if they are exchanged, or measure again."
     texts = [(show(rise[row]), f"at most {chord[row] / 2:g}, half the chord [mm]", do) for row in rows]
     findings.at_rows(table, rows, "rise_mm", texts)

@@ -18,7 +18,8 @@ from treeage.table_settings import Settings
 from treeage.table_units import RING_WIDTH, ratio_slip, unit_named, width_slip
 
 WIDEST_MEAN_MM, NARROWEST_MEAN_MM = 20.0, 0.02  # choice: no core of a tree has a mean ring width beyond these
-LENGTH_SHARE, LENGTH_MM = 0.05, 2.0  # choice: sum of widths and core length may differ by 5 % and 2 mm
+LONGER_SHARE, SHORTER_SHARE, LENGTH_MM = 0.05, 0.15, 2.0  # choice: the sum of widths may exceed the length of the
+# core by 5 % and 2 mm, and fall short by 15 % and 2 mm (widths measured across the rings of an oblique core)
 LENGTH_FACTOR = 1.5  # choice: a sum of widths longer than the core by more than this is a fault
 INNER_FACTOR = 3.0  # choice: inner_width_mm against the ring table, fault beyond
 INNER_SHARE = 0.25  # choice: the same, note beyond
@@ -149,7 +150,7 @@ def _blocks(table: Table, code: NDArray[np.int64], ring: NDArray[np.float64], co
     start = np.flatnonzero(np.r_[True, code[1:] != code[:-1]]).astype(np.int64)
     stop = np.r_[start[1:], len(code)].astype(np.int64)
     length = np.full(cores, np.nan)
-    length[code[start]] = np.add.reduceat(np.nan_to_num(table.numbers("width_mm")), start)
+    length[code[start]] = np.add.reduceat(table.numbers("width_mm"), start)
     return RingBlocks(code[start], ring[start], ring[stop - 1], start, stop, length)
 
 
@@ -223,7 +224,7 @@ def _widths(table: Table, cores: Table, blocks: RingBlocks, settings: Settings, 
 
 
 def _mean_width(table: Table, row: int, mean: float, findings: Findings) -> None:
-    if RING_WIDTH.holds(mean):
+    if np.isnan(mean) or RING_WIDTH.holds(mean):
         return
     beyond = not NARROWEST_MEAN_MM <= mean <= WIDEST_MEAN_MM
     need = f"a mean width of {RING_WIDTH.text('mm')}"
@@ -235,12 +236,12 @@ def _sum_and_length(
     table: Table, row: int, total: float, length: float, complete: bool, shrinkage: float, findings: Findings
 ) -> None:
     fresh = total / (1 - shrinkage)
-    slack = LENGTH_SHARE * length + LENGTH_MM
-    if total - slack <= length and (fresh + slack >= length or not complete):
+    too_long = total > (1 + LONGER_SHARE) * length + LENGTH_MM
+    if not too_long and (fresh >= (1 - SHORTER_SHARE) * length - LENGTH_MM or not complete):
         return
     slip = unit_named(ratio_slip(total, length, "mm")) if complete else ""
     got, need = f"widths that add to {total:.4g}", f"a sum near core_length_mm {length:g} [mm]"
-    do = "Check both; a core that ends in rot or beyond the pith is longer than its rings."
+    do = "Check both; only a core that ends in rot or runs askew to its rings is longer than they are."
     if total > length:
         do = "Check both: the rings cannot be longer than the core."
     if slip:

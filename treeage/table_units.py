@@ -202,6 +202,8 @@ def number_advice(text: str, unit: str) -> str:
     """
     if re.fullmatch(r"[-+]?\d+,\d+", text):
         return f"Write {text.replace(',', '.')} with a decimal point."
+    if re.fullmatch(r"\d{4}-\d\d?-\d\d?|\d\d?[./]\d\d?[./]\d{2,4}", text):
+        return "Write a number, not a date; of a date, the year alone."
     with_unit = re.fullmatch(r"([-+]?\d+(?:\.\d+)?)\s*([A-Za-z%°\"']+\.?)", text)
     if with_unit:
         return f"Write the number alone, in {unit}." if unit else "Write the number alone."
