@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 
 from treeage.errors import Fault, ModelError, require_nonnegative, show
 from treeage.height_curves import HeightCurve
@@ -20,7 +20,9 @@ from treeage.pmf import Pmf
 SHARED_NODES: Final = 32  # choice: equally likely states of what the trees of a stand share
 TREE_NODES: Final = 41  # choice: equally likely mid-quantiles from tree to tree
 _SLOPE_RANGE: Final = (0.5, 1.0)  # choice: 1 is a constant rate; 0.3 to 0.7 in published curves near 1 m
-_END_STEPS: Final = 1.5  # choice: the outermost nodes stand for the tails this many node steps further out
+_FAR: Final = 4.0  # choice: years are stored out to this many standard deviations from tree to tree
+_APART: Final = 1e-9  # keeps the nodes of a model without spread apart, just before the end of their season
+_LOG_NEVER: Final = -1e3  # log of a passing time before any season
 _TAIL: Final = 1e-9  # choice: probability below which years are not stored
 
 _GROWTH_FORMS: Final = ("power", "weibull", "korf", "exponential", "curve", "none")
@@ -46,6 +48,32 @@ def normal_nodes(size: int) -> NDArray[np.float64]:
     """
     nodes = ndtri((np.arange(size) + 0.5) / size)
     return np.asarray(nodes / np.sqrt(np.mean(nodes**2)))
+
+
+def piecewise(at: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Interpolate linearly through rising points, with the outermost slopes continued.
+
+    Parameters
+    ----------
+    at : numpy.ndarray
+        Where to evaluate.
+    x, y : numpy.ndarray, shape (n,)
+        The points, x rising; at least two.
+
+    Returns
+    -------
+    numpy.ndarray
+        Values at the given places.
+
+    Examples
+    --------
+    >>> piecewise(np.array([-1.0, 0.5, 3.0]), np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 3.0])).tolist()
+    [-1.0, 0.5, 5.0]
+    """
+    inside = np.interp(at, x, y)
+    below = y[0] + (at - x[0]) * (y[1] - y[0]) / (x[1] - x[0])
+    above = y[-1] + (at - x[-1]) * (y[-1] - y[-2]) / (x[-1] - x[-2])
+    return np.asarray(np.where(at < x[0], below, np.where(at > x[-1], above, inside)))
 
 
 def power_slopes(size: int = SHARED_NODES) -> NDArray[np.float64]:
@@ -262,8 +290,8 @@ class HeightModel:
 
         Notes
         -----
-        Y = ceil(T) - 1. Between the tree-to-tree nodes the distribution function of log T is linear, so the
-        mass is smooth however many years it takes.
+        Y = ceil(T) - 1. Between the tree-to-tree nodes, and beyond them, the normal score is linear in log T:
+        exactly lognormal where the deviations are normal, and smooth however many years it takes.
         """
         (checked,) = require_nonnegative("HeightModel.years_given_shared", height_m=height_m)
         return _years_table(self, float(checked))
@@ -322,16 +350,6 @@ class HeightModel:
         return tuple(said)
 
 
-def _row_cdf(log_seasons: NDArray[np.float64], log_edges: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Distribution function of one shared node, linear between the nodes."""
-    size = log_seasons.size
-    first = log_seasons[0] - _END_STEPS * (log_seasons[1] - log_seasons[0])
-    last = log_seasons[-1] + _END_STEPS * (log_seasons[-1] - log_seasons[-2])
-    points = np.concatenate([[first], log_seasons, [last]])
-    probs = np.concatenate([[0.0], (np.arange(size) + 0.5) / size, [1.0]])
-    return np.asarray(np.interp(log_edges, points, probs))
-
-
 @lru_cache(maxsize=1024)
 def _years_table(model: HeightModel, height_m: float) -> tuple[int, NDArray[np.float64]]:
     """Mass of Y for each shared node; kept because many trees are cored at one height."""
@@ -339,14 +357,14 @@ def _years_table(model: HeightModel, height_m: float) -> tuple[int, NDArray[np.f
         mass = np.ones((len(model.forms), 1))
         mass.flags.writeable = False
         return 0, mass
-    rows = model._log_seasons(height_m)
-    steps = rows[:, [1, -1]] - rows[:, [0, -2]]
-    low = np.exp((rows[:, 0] - _END_STEPS * steps[:, 0]).min())
-    high = np.exp((rows[:, -1] + _END_STEPS * steps[:, 1]).max())
+    scores = normal_nodes(model.deviation.shape[1])
+    rows = model._log_seasons(height_m) + _APART * (scores - 2 * _FAR)
+    ends = np.array([piecewise(np.array([-_FAR, _FAR]), scores, row) for row in rows])
+    low, high = np.exp(ends[:, 0].min()), np.exp(ends[:, 1].max())
     start, stop = max(0, int(np.ceil(low)) - 1), max(0, int(np.ceil(high)) - 1)
     with np.errstate(divide="ignore"):
-        log_edges = np.log(np.arange(start, stop + 2, dtype=np.float64))
-    mass = np.diff(np.stack([_row_cdf(row, log_edges) for row in rows]), axis=1)
+        log_edges = np.maximum(np.log(np.arange(start, stop + 2, dtype=np.float64)), _LOG_NEVER)
+    mass = np.diff(np.stack([ndtr(piecewise(log_edges, row, scores)) for row in rows]), axis=1)
     mass /= mass.sum(axis=1, keepdims=True)
     mass.flags.writeable = False
     return start, mass

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 from treeage.errors import Fault, InputError, ModelError, require_positive, require_probability, show
-from treeage.height_passing import SHARED_NODES, TREE_NODES, HeightModel, normal_nodes, power_slopes
+from treeage.height_passing import SHARED_NODES, TREE_NODES, HeightModel, normal_nodes, piecewise, power_slopes
 
 Floats = NDArray[np.float64]
 
@@ -264,7 +264,7 @@ def from_quantiles(
     share = checked_share(where, shared_share)
     common = np.sqrt(share) * normal_nodes(SHARED_NODES)[:, np.newaxis]
     total = common + np.sqrt(1 - share) * normal_nodes(TREE_NODES)
-    log_seasons = _line_through(total, ndtri(levels), seasons)
+    log_seasons = piecewise(total, ndtri(levels), seasons)
     slope = power_slopes()
     return HeightModel(
         name=f"{levels.size} quantiles at {float(height):g} m",
@@ -278,15 +278,6 @@ def from_quantiles(
         valid_from_m=0.75 * float(height),
         valid_to_m=1.25 * float(height),
     )
-
-
-def _line_through(at: Floats, x: Floats, y: Floats) -> Floats:
-    """Piecewise linear through the points, with the outermost slopes continued."""
-    steps = np.diff(y) / np.diff(x)
-    inside = np.interp(at, x, y)
-    below = y[0] + steps[0] * (at - x[0])
-    above = y[-1] + steps[-1] * (at - x[-1])
-    return np.where(at < x[0], below, np.where(at > x[-1], above, inside))
 
 
 def no_height_model() -> HeightModel:

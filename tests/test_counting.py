@@ -1,0 +1,197 @@
+"""Count error: published figures, oracle, support, batch against single, speed of the table."""
+
+import time
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import integrate, stats
+
+from treeage.counting import (
+    DATING_CLASSES,
+    REFERENCE_RINGS,
+    TOO_FEW_SHARE,
+    absent_ring_rate,
+    count_error,
+    count_error_mass,
+    false_ring_rate,
+)
+from treeage.errors import InputError
+from treeage.pmf import Pmf
+
+
+def within(error: Pmf, years: int) -> float:
+    """Probability that the count is off by at most so many."""
+    return float(error.mass[np.abs(error.support) <= years].sum())
+
+
+def mean_size(error: Pmf) -> float:
+    """Mean of the size of the error."""
+    return float(np.abs(error.support) @ error.mass)
+
+
+def test_field_counts_give_the_published_shares():
+    """Three quarters are within 10 years and 87 % within 20."""
+    error = count_error(REFERENCE_RINGS, "field_count")
+    assert within(error, 10) == pytest.approx(0.75, abs=0.002)  # Weisberg & Swanson 2001, abstract
+    assert within(error, 20) == pytest.approx(0.87, abs=0.002)  # Weisberg & Swanson 2001, abstract
+
+
+def test_lab_counts_give_the_published_mean_error():
+    """A careful count in the laboratory is off by 1.5 years on average, rarely by more than 7."""
+    error = count_error(REFERENCE_RINGS, "lab_count")
+    assert mean_size(error) == pytest.approx(1.5, abs=0.02)  # Weisberg & Swanson 2001, abstract
+    assert within(error, 7) == pytest.approx(0.98, abs=0.002)  # 'up to 7 yr' of Rozas 2003, abstract, read as 98 %
+
+
+def test_a_normal_error_cannot_give_both_field_shares():
+    """Negative control: the tail is heavier than normal, the sd from 75 % misses the 87 %."""
+    sd = 10 / stats.norm.ppf(0.875)
+    normal = 2 * stats.norm.cdf(20 / sd) - 1
+    assert normal > 0.97  # closed form; the published 0.87 is far below
+    assert within(count_error(REFERENCE_RINGS, "field_count"), 20) < 0.88  # Weisberg & Swanson 2001, abstract
+
+
+def test_too_few_rings_are_likelier_than_too_many():
+    """The sign shares are those of paired counts."""
+    error = count_error(5000, "field_count")  # so many rings that nearly every count is off
+    low = 1 - error.cdf(0)
+    high = error.cdf(-1)
+    assert low / (low + high) == pytest.approx(0.724 / (0.724 + 0.180), abs=0.01)  # Cairns et al., abstract
+
+
+def test_crossdated_cores_have_no_count_error():
+    """Crossdating is exact by definition."""
+    assert count_error(321, "crossdated") == Pmf.point(0)  # definition
+
+
+@pytest.mark.parametrize(
+    ("dating", "median", "log_sd", "cap"),
+    [("lab_count", 0.0049867, 0.907104, 0.3), ("field_count", 0.0188964, 1.601183, 0.5)],
+)
+def test_mass_agrees_with_integration(dating, median, log_sd, cap):
+    """The mixture over rates is the integral of the Poisson mass over the cut lognormal."""
+    law = stats.lognorm(log_sd, scale=median)
+
+    def poisson(k: int) -> float:
+        def part(z: float) -> float:
+            return stats.norm.pdf(z) * stats.poisson.pmf(k, REFERENCE_RINGS * median * np.exp(log_sd * z))
+
+        top = np.log(cap / median) / log_sd
+        return integrate.quad(part, -8, top, limit=200)[0] / law.cdf(cap)
+
+    error = count_error(REFERENCE_RINGS, dating)
+    for k in (1, 2, 5, 9):
+        assert error.prob_at(k) == pytest.approx(TOO_FEW_SHARE * poisson(k), rel=0.02, abs=2e-6)  # SciPy quadrature
+
+
+def test_error_grows_with_the_number_of_rings():
+    """More rings, more errors, in the same proportion."""
+    sizes = [mean_size(count_error(n, "field_count")) for n in (25, 50, 100, 200, 400, 800)]
+    assert np.all(np.diff(sizes) > 0)
+    assert sizes[5] / sizes[3] == pytest.approx(4.0, rel=0.03)  # closed form: the mean is rings times rate
+
+
+def test_dating_classes_are_ordered_by_spread():
+    """Crossdated, laboratory, field: each has a wider error than the one before."""
+    spreads = [count_error(120, word).sd() for word in DATING_CLASSES]
+    assert spreads[0] == 0 < spreads[1] < spreads[2]
+
+
+def test_genus_moves_only_the_rate_of_absent_rings():
+    """Genera that lose rings more often are counted too low more often."""
+    pine, larch, spruce = (count_error(200, "lab_count", genus=g) for g in ("Pinus", "Larix", "Picea abies"))
+    assert pine.mean() > larch.mean() > spruce.mean() > 0
+    assert pine.cdf(-1) == pytest.approx(spruce.cdf(-1), abs=1e-4)  # too many: unchanged
+    expected = TOO_FEW_SHARE * 200 * (1 / 120 - 1 / 240)  # closed form: the added absent rings
+    assert pine.mean() - larch.mean() == pytest.approx(expected, rel=0.05)
+
+
+def test_rates_name_their_source():
+    """Every rate says where it comes from and how it is known."""
+    overall = absent_ring_rate()
+    assert 1 / overall.value == pytest.approx(240)  # St. George et al. 2013, abstract
+    assert overall.known == "abstract" and "2013" in overall.source
+    assert 200 * overall.value == pytest.approx(0.83, abs=0.01)  # a 200-ring core expects 0.83 absent, hand sum
+    assert absent_ring_rate("Pinus").value > absent_ring_rate("Larix").value > absent_ring_rate("Quercus").value
+    assert absent_ring_rate("pinus sylvestris") == absent_ring_rate("Pinus")
+    assert false_ring_rate("Pinus").value == pytest.approx(0.0012, abs=5e-5)  # Douglass 1919 p. 29, derived 0.12 %
+    assert false_ring_rate("Taxodium").value == pytest.approx(1 - 1 / 1.6)  # 1.6 times the age, third-hand note
+    assert false_ring_rate("Nothofagus").known == "choice"
+
+
+def test_lost_outer_rings_widen_the_error():
+    """An uncertain outer end adds its variance."""
+    error = count_error(100, "crossdated", outer_lost_sd=3.0)
+    assert error.mean() == pytest.approx(0.0, abs=1e-12)
+    assert error.var() == pytest.approx(9.0 + 1 / 12, rel=1e-3)  # closed form: a normal rounded to whole rings
+
+
+@given(rings=st.integers(1, 900), dating=st.sampled_from(DATING_CLASSES), spread=st.sampled_from([0.0, 2.5]))
+@settings(max_examples=60, deadline=None)
+def test_mass_sums_to_one_and_leaves_a_ring(rings, dating, spread):
+    """Whatever the core, the true number of rings is at least 1."""
+    error = count_error(rings, dating, outer_lost_sd=spread)
+    assert error.mass.sum() == pytest.approx(1.0)
+    assert rings + error.start >= 1
+
+
+@given(
+    rings=st.lists(st.integers(1, 700), min_size=1, max_size=12),
+    seed=st.integers(0, 2**16),
+)
+@settings(max_examples=40, deadline=None)
+def test_many_cores_give_the_same_as_one_by_one(rings, seed):
+    """The batch is the single function, row by row."""
+    rng = np.random.default_rng(seed)
+    words = rng.choice(DATING_CLASSES, len(rings))
+    genera = [["Pinus", "Picea", None][k] for k in rng.integers(0, 3, len(rings))]
+    start, mass = count_error_mass(rings, words, genus=genera)
+    np.testing.assert_allclose(mass.sum(axis=1), 1.0)
+    for row, n, word, genus in zip(mass, rings, words, genera, strict=True):
+        np.testing.assert_allclose(row, count_error(n, str(word), genus=genus).on(start, row.size), atol=1e-12)
+
+
+def test_order_of_cores_is_irrelevant():
+    """Rows move with their cores."""
+    start, mass = count_error_mass([40, 90, 300], ["lab_count", "crossdated", "field_count"])
+    again, turned = count_error_mass([300, 90, 40], ["field_count", "crossdated", "lab_count"])
+    assert start == again
+    np.testing.assert_array_equal(mass, turned[::-1])
+
+
+def test_one_word_serves_all_cores():
+    """A single dating word and a single genus are broadcast; no cores give no rows."""
+    _, mass = count_error_mass([50, 60], "lab_count", genus="Larix")
+    assert mass.shape[0] == 2
+    assert count_error_mass([], "lab_count")[1].shape == (0, 1)
+
+
+def test_the_table_is_fast():
+    """A core takes a few microseconds at most once the mass functions exist."""
+    rng = np.random.default_rng(1)
+    rings, words = rng.integers(20, 300, 20_000), rng.choice(DATING_CLASSES[:2], 20_000)
+    count_error_mass(rings, words, genus="Larix")
+    best = np.inf
+    for _ in range(5):
+        begin = time.perf_counter()
+        count_error_mass(rings, words, genus="Larix")
+        best = min(best, time.perf_counter() - begin)
+    assert best / rings.size < 5e-6  # target: below 5 microseconds a core
+
+
+def test_faults_name_value_and_unit():
+    """Wrong words and numbers are refused in words."""
+    with pytest.raises(InputError, match=r"guess, need one of crossdated, lab_count, field_count"):
+        count_error(10, "guess")
+    with pytest.raises(InputError, match=r"got 0, need whole numbers of at least 1 \[rings\]"):
+        count_error(0, "lab_count")
+    with pytest.raises(InputError, match=r"got 12.5, need whole numbers of at least 1 \[rings\]"):
+        count_error_mass([3, 12.5], "lab_count")
+    with pytest.raises(InputError, match=r"outer_lost_sd: got -1, need finite and at least 0"):
+        count_error(10, "lab_count", outer_lost_sd=-1.0)
+    with pytest.raises(InputError, match=r"shape \(2,\), need one number"):
+        count_error([3, 4], "lab_count")
+    with pytest.raises(InputError, match=r"1 names for 2 cores"):
+        count_error_mass([3, 4], "lab_count", genus=["Pinus"])
