@@ -10,6 +10,7 @@ from treeage.errors import (
     Fault,
     InputError,
     ModelError,
+    fault_lines,
     faults_frame,
     require_nonnegative,
     require_positive,
@@ -32,7 +33,7 @@ def test_one_fault_has_all_four_parts(error: type[InputError] | type[ModelError]
 )
 def test_many_faults_are_counted(error: type[InputError] | type[ModelError], opening: str) -> None:
     """The head counts faults and files, twenty lines follow, and all are in the frame."""
-    faults = [Fault("x", f"need {number}", "Do.", f"file{number % 2}.csv", number, "c") for number in range(30)]
+    faults = [Fault("x", f"{number}", "Do.", f"file{number % 2}.csv", number, f"c{number}") for number in range(30)]
     lines = str(error(faults)).splitlines()
     assert lines[0] == f"30 faults in file0.csv, file1.csv, {opening}."
     assert len(lines) == 22  # head, 20 lines, the count of the rest
@@ -40,14 +41,21 @@ def test_many_faults_are_counted(error: type[InputError] | type[ModelError], ope
     assert len(error(faults).faults) == 30
 
 
-def test_alike_faults_share_a_line() -> None:
-    """Up to three faults of one column are shown, more are counted with their rows."""
-    three = [Fault("x", "y", "Do.", "a.csv", row, "c") for row in (2, 3, 4)]
-    assert len(str(InputError(three)).splitlines()) == 4
-    text = str(InputError([*three, Fault("x", "y", "Do.", "a.csv", 9, "c")]))
-    assert "... and 3 more like it in rows 3, 4, 9." in text
-    without_rows = str(InputError([Fault("x", "y", "Do.", "a.csv")] * 5))
-    assert without_rows.endswith("... and 4 more like it.")
+def test_twenty_faults_are_shown_one_by_one() -> None:
+    """A screen of faults is listed whole, alike or not."""
+    faults = [Fault("x", "y", "Do.", "a.csv", row, "c") for row in range(2, 22)]
+    assert len(str(InputError(faults)).splitlines()) == 21  # head and 20 lines
+
+
+def test_alike_faults_share_a_line_when_there_are_many() -> None:
+    """Up to three alike are shown, more are counted with their rows; numbers in needs do not part them."""
+    alike = [Fault("9", f"at most {row}.5 [mm]", "Do.", "a.csv", row, "c") for row in range(2, 24)]
+    three = [Fault("x", "y", "Do.", "b.csv", row, "c") for row in (2, 3, 4)]
+    lines = fault_lines([*alike, *three])
+    assert len(lines) == 4
+    assert lines[0].endswith("Do. ... and 21 more like it in rows 3, 4, 5, 6, 7, ....")
+    without_rows = fault_lines([Fault("x", "y", "Do.", "a.csv")] * 5, most=4)
+    assert without_rows == ["a.csv: got x, need y. Do. ... and 4 more like it."]
 
 
 def test_errors_survive_pickling() -> None:

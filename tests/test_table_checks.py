@@ -175,9 +175,17 @@ FAULTS: dict[str, tuple[Edits, str]] = {
     ),
     "diameter at the core in millimetres": (
         {("trees", 0, "core_diameter_cm"): 410},
-        r"core_diameter_cm: got 410, need near dbh_cm 40 \[cm\]\. This looks like millimetres: write 41",
+        r"core_diameter_cm: got 410, need near dbh_cm 40 \[cm\]\. This looks like millimetres in core_diameter_cm",
+    ),
+    "breast-height diameter in millimetres": (
+        {("trees", 0, "core_diameter_cm"): 44, ("trees", 0, "dbh_cm"): 400},
+        r"core_diameter_cm: got 44, need near dbh_cm 400 \[cm\]\. This looks like millimetres in dbh_cm",
     ),
     # rings
+    "core length in centimetres against its rings": (
+        {("cores", 0, "core_length_mm"): 18.5},
+        r"got widths that add to 185, need a sum near core_length_mm 18.5 \[mm\]\. .* centimetres in core_length_mm",
+    ),
     "widths in 1/100 mm": (
         {("rings", -1, "width_mm"): 90},
         r"width_mm: got a mean of 90, need a mean width of 0.1 to 10 \[mm\]\. This looks like 1/100 mm: write 0.9",
@@ -256,6 +264,10 @@ FAULTS: dict[str, tuple[Edits, str]] = {
 }
 
 NOTES: dict[str, tuple[Edits, str]] = {
+    "diameter in inches beside another": (
+        {("trees", 0, "core_diameter_cm"): 44, ("trees", 0, "dbh_cm"): 16},
+        r"got 44, need near dbh_cm 16 \[cm\]\. This looks like inches in dbh_cm",
+    ),
     "odd diameter": ({("trees", 0, "core_diameter_cm"): 20}, r"core_diameter_cm: got 20, need near dbh_cm 40 \[cm\]"),
     "short breast height": (
         {("trees", 0, "dbh_height_m"): 0.5},

@@ -5,6 +5,7 @@ Layer 0. Own derivation: the pattern is the project's own, see DEVELOPERS.md.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
@@ -94,19 +95,40 @@ def faults_frame(faults: Sequence[Fault]) -> pd.DataFrame:
     return pd.DataFrame([asdict(fault) for fault in faults], columns=columns)
 
 
-def _grouped(faults: Sequence[Fault]) -> list[str]:
-    """Lines for people: faults of one column with one need share a line after the third."""
+def fault_lines(faults: Sequence[Fault], *, most: int = SHOWN_FAULTS) -> list[str]:
+    """Render faults or notes for people, one a line, or in groups when they are many.
+
+    Parameters
+    ----------
+    faults : sequence of Fault
+        Any number, none included.
+    most : int
+        Up to so many are shown one by one; 20, a screen, unless told otherwise.
+
+    Returns
+    -------
+    list of str
+        Beyond `most`, faults of one column with one need share a line after the third; needs that differ only in
+        their numbers count as one.
+
+    Examples
+    --------
+    >>> fault_lines([Fault("-1", "at least 0", "Mend it.", "a.csv", row, "rise_mm") for row in range(2, 6)], most=3)
+    ['a.csv, row 2, column rise_mm: got -1, need at least 0. Mend it. ... and 3 more like it in rows 3, 4, 5.']
+    """
+    if len(faults) <= most:
+        return [fault.line() for fault in faults]
     groups: dict[tuple[str, str, str], list[Fault]] = {}
     for fault in faults:
-        groups.setdefault((fault.file, fault.column, fault.need), []).append(fault)
+        groups.setdefault((fault.file, fault.column, re.sub(r"[-+.e\d]+", "", fault.need)), []).append(fault)
     lines: list[str] = []
     for members in groups.values():
-        shown = members if len(members) <= ALIKE_FAULTS else members[:1]
-        lines.extend("  " + fault.line() for fault in shown)
-        if len(members) > len(shown):
-            rows = [str(fault.row) for fault in members[1:] if fault.row]
-            at = f" in rows {', '.join(rows[:SHOWN_ROWS])}{', ...' if len(rows) > SHOWN_ROWS else ''}" if rows else ""
-            lines.append(f"      ... and {len(members) - 1} more like it{at}.")
+        if len(members) <= ALIKE_FAULTS:
+            lines.extend(fault.line() for fault in members)
+            continue
+        rows = [str(fault.row) for fault in members[1:] if fault.row]
+        at = f" in rows {', '.join(rows[:SHOWN_ROWS])}{', ...' if len(rows) > SHOWN_ROWS else ''}" if rows else ""
+        lines.append(f"{members[0].line()} ... and {len(members) - 1} more like it{at}.")
     return lines
 
 
@@ -124,7 +146,7 @@ class _FaultError(ValueError):
             return self._faults[0].line()
         files = sorted({fault.file for fault in self._faults if fault.file})
         head = f"{len(self._faults)} faults in {', '.join(files) or 'the input'}, {self.opening}."
-        lines = _grouped(self._faults)
+        lines = ["  " + line for line in fault_lines(self._faults)]
         if len(lines) > SHOWN_FAULTS:
             lines = [
                 *lines[:SHOWN_FAULTS],

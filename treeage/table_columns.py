@@ -244,7 +244,7 @@ def _numbers(
         bad[wrong] = True
         texts = [(show(cells[row]), item.need, number_advice(cells[row], item.unit)) for row in wrong]
         findings.at_rows(shell, wrong, item.name, texts)
-        marked = sum(cells.count(word) for word in NA_WORDS)
+        marked = sum(cells.count(word) for word in NA_WORDS) if np.isnan(values).any() else 0
         if marked:
             got = f"{marked} cells with a word such as NA"
             do = "Nothing; leave such cells empty to be rid of this note."

@@ -84,7 +84,7 @@ def rows_of_cores(table: Table, places: Mapping[tuple[str, str], int], findings:
     for row in np.flatnonzero(code < 0).tolist():
         if all(pairs[row]):
             lost.setdefault(pairs[row], []).append(row)
-    alike = {tuple(_bare(part) for part in pair): pair for pair in places}
+    alike = {tuple(_bare(part) for part in pair): pair for pair in places} if lost else {}
     firsts, texts = [], []
     for pair, rows in lost.items():
         near = alike.get(tuple(_bare(part) for part in pair))

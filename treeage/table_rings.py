@@ -209,8 +209,8 @@ def _widths(table: Table, cores: Table, blocks: RingBlocks, settings: Settings, 
     counted = cores.numbers("rings_counted")[blocks.core]
     for at in range(len(blocks.core)):
         row = int(blocks.start[at])
-        _mean_width(table, row, float(mean[at]), findings)
-        if not np.isnan(length[at]):
+        usable = _mean_width(table, row, float(mean[at]), findings)
+        if usable and not np.isnan(length[at]):
             complete = bool(blocks.last[at] >= counted[at])
             shrinkage = settings.shrinkage_percent / 100
             _sum_and_length(table, row, float(total[at]), float(length[at]), complete, shrinkage, findings)
@@ -223,13 +223,14 @@ def _widths(table: Table, cores: Table, blocks: RingBlocks, settings: Settings, 
         _inner_width(cores, int(blocks.core[at]), float(inner_mm[at]), inner, findings)
 
 
-def _mean_width(table: Table, row: int, mean: float, findings: Findings) -> None:
+def _mean_width(table: Table, row: int, mean: float, findings: Findings) -> bool:
     if np.isnan(mean) or RING_WIDTH.holds(mean):
-        return
+        return not np.isnan(mean)
     beyond = not NARROWEST_MEAN_MM <= mean <= WIDEST_MEAN_MM
     need = f"a mean width of {RING_WIDTH.text('mm')}"
     do = width_slip(mean) or "Check the unit."
     findings.at_rows(table, [row], "width_mm", [(f"a mean of {mean:.3g}", need, do)], note=not beyond)
+    return not beyond
 
 
 def _sum_and_length(
@@ -239,15 +240,20 @@ def _sum_and_length(
     too_long = total > (1 + LONGER_SHARE) * length + LENGTH_MM
     if not too_long and (fresh >= (1 - SHORTER_SHARE) * length - LENGTH_MM or not complete):
         return
-    slip = unit_named(ratio_slip(total, length, "mm")) if complete else ""
+    slips = {name: unit_named(ratio_slip(*pair, "mm")) for name, pair in _pairs(total, length).items() if complete}
     got, need = f"widths that add to {total:.4g}", f"a sum near core_length_mm {length:g} [mm]"
     do = "Check both; only a core that ends in rot or runs askew to its rings is longer than they are."
     if total > length:
         do = "Check both: the rings cannot be longer than the core."
-    if slip:
-        do = f"{slip} in width_mm or in core_length_mm: check the unit of both."
-    fault = total > LENGTH_FACTOR * length or bool(slip)
+    named = [f"{slip} in {name}" for name, slip in slips.items() if slip]
+    if named:
+        do = f"{named[0]}: check the unit."
+    fault = total > LENGTH_FACTOR * length or bool(named)
     findings.at_rows(table, [row], "width_mm", [(got, need, do)], note=not fault)
+
+
+def _pairs(total: float, length: float) -> dict[str, tuple[float, float]]:
+    return {"width_mm": (total, length), "core_length_mm": (length, total)}
 
 
 def _inner_width(cores: Table, row: int, written: float, table_mm: float, findings: Findings) -> None:

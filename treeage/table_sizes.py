@@ -50,10 +50,14 @@ def check_bark(trees: Table, findings: Findings) -> None:
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = at_core / dbh
     for row in np.flatnonzero((ratio < DIAMETER_RATIO[0]) | (ratio > DIAMETER_RATIO[1])):
-        slip = ratio_slip(float(at_core[row]), float(dbh[row]), "cm")
-        need = f"near dbh_cm {dbh[row]:g} [cm]"
-        text = (show(at_core[row]), need, slip or "Check both diameters.")
-        findings.at_rows(trees, [int(row)], "core_diameter_cm", [text], note=not slip)
+        at_base = unit_named(ratio_slip(float(at_core[row]), float(dbh[row]), "cm"))
+        at_breast = unit_named(ratio_slip(float(dbh[row]), float(at_core[row]), "cm"))
+        named = [f"{slip} in {name}" for slip, name in ((at_base, "core_diameter_cm"), (at_breast, "dbh_cm")) if slip]
+        do = f"{named[0]}: check the unit." if named else "Check both diameters."
+        text = (show(at_core[row]), f"near dbh_cm {dbh[row]:g} [cm]", do)
+        # a swollen base is as much wider as an inch is longer than a centimetre: only decimal slips are sure
+        sure = bool(named) and "inches" not in named[0]
+        findings.at_rows(trees, [int(row)], "core_diameter_cm", [text], note=not sure)
 
 
 def stem_diameter_mm(trees: Table) -> NDArray[np.float64]:

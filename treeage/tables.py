@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, InputError, faults_frame
+from treeage.errors import Fault, InputError, fault_lines, faults_frame
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns
 from treeage.table_checks import check_tables
 from treeage.table_columns import empty_frame, final_types, typed_table
@@ -180,10 +180,12 @@ class Field:
         return [*lines, ("notes", str(len(self.notes)))]
 
     def _note_lines(self) -> list[str]:
-        notes = self.notes.head(SHOWN_NOTES).to_dict("records")
-        lines = [Fault(**{str(key): value for key, value in note.items()}).line() for note in notes]
-        more = len(self.notes) - SHOWN_NOTES
-        return [*lines, f"... and {more} more, all of them in .notes"] if more > 0 else lines
+        notes = self.notes.to_dict("records")
+        lines = fault_lines(
+            [Fault(**{str(key): value for key, value in note.items()}) for note in notes], most=SHOWN_NOTES
+        )
+        more = len(lines) - SHOWN_NOTES
+        return [*lines[:SHOWN_NOTES], f"... and {more} more lines, all of them in .notes"] if more > 0 else lines
 
     def summary(self) -> str:
         """Say in a few lines what was read and what was odd.
