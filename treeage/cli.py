@@ -211,7 +211,7 @@ def _caught_warnings() -> Iterator[list[str]]:
 
 def _screen(ages: Ages) -> str:
     from treeage.report import note_line
-    from treeage.report_methods import row_account
+    from treeage.report_methods import account_lines
 
     lines = [ages.summary().splitlines()[0], ""]
     frame = ages.to_frame()
@@ -224,7 +224,7 @@ def _screen(ages: Ages) -> str:
         else:
             lines += ["Best dated", *_table(order.head(SHOWN_TREES), ages.prob), ""]
             lines += ["Worst dated", *_table(order.tail(SHOWN_TREES), ages.prob)]
-    lines += ["", "Rows of the input", *row_account(ages).to_string().splitlines()]
+    lines += ["", "Rows of the input", *(f"  {line}" for line in account_lines(ages))]
     counts: dict[str, int] = {}
     for answer in ages:
         for flag in answer.flags:

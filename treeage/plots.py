@@ -196,7 +196,7 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     draws = ages.draws(BIN_DRAWS, seed=0).to_numpy()
     edges = np.arange(np.floor(draws.min() / width) * width, draws.max() + width + 1, width)
     counts = np.stack([np.histogram(row, bins=edges)[0] for row in draws])
-    kept = np.flatnonzero(counts.mean(axis=0) >= 0.005)  # choice: periods this empty cannot be seen
+    kept = np.flatnonzero(counts.mean(axis=0) >= 0.05)  # choice: periods this empty cannot be seen
     first, last = int(kept[0]), int(kept[-1]) + 1
     counts, edges = counts[:, first:last], edges[first : last + 1]
     middle = counts.mean(axis=0)
@@ -214,7 +214,7 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     draw_events(ax, ages.events, edges[0], edges[-1])
     ax.set_ylim(0, float(max(high.max(), middle.max())) * 1.2)
     ax.set_ylabel(f"Trees established in {width} years [number]")
-    ax.legend(fontsize=TINY, frameon=False, loc="upper left", ncols=2)
+    ax.legend(fontsize=TINY, edgecolor="none", framealpha=0.9, loc="upper left", ncols=2)
     return ax
 
 

@@ -73,14 +73,14 @@ def tidy(ax: Axes, *, grid: str = "x") -> Axes:
     return ax
 
 
-def year_ticks(low: float, high: float, *, most: int = 8) -> list[int]:
+def year_ticks(low: float, high: float, *, most: int = 10) -> list[int]:
     """Choose round years for an axis, round in BCE where the axis goes there.
 
     Parameters
     ----------
     low, high : float
         Ends of the axis, astronomical years.
-    most : int, default 8
+    most : int, default 10
         About how many ticks (choice: what fits a text width).
 
     Returns

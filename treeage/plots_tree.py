@@ -71,7 +71,7 @@ def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
         _ridge(ax, at, step)
     dots = [first, *(step.years.median() for step in steps)]
     ax.plot(dots, [lines, *(at - BELOW for at in range(lines - 1, -1, -1))], color=WARM, linewidth=0.8, zorder=1.8)
-    ax.set_ylim(-0.45, lines + 0.95)
+    ax.set_ylim(-0.45, lines + 0.6)
     ax.set_yticks(range(lines, -1, -1), ["counted rings", *(step.name for step in steps)])
     ax.tick_params(axis="y", length=0)
     year_axis(ax, low, high, label=f"Year (bars: {100 * PROB:g} % intervals; dots: medians)")
@@ -82,6 +82,10 @@ def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
 
 
 def _first_counted(tree_age: TreeAge) -> int:
+    """Innermost counted ring of the lead core, from which the steps hang."""
+    cores = tree_age.cores
+    if "lead" in cores and "innermost_year" in cores and cores["lead"].any():
+        return int(cores.loc[cores["lead"].astype(bool), "innermost_year"].iloc[0])
     counted = tree_age.facts.get("rings_counted")
     return tree_age.outer_year - int(tree_age.minimum_age if counted is None else counted) + 1
 
@@ -140,7 +144,7 @@ def _ridge(ax: Axes, at: int, step: _Step) -> None:
 def _words(ax: Axes, at: int, words: str) -> None:
     ax.annotate(
         words,
-        (1.0, at + 0.1),
+        (1.0, at + 0.04),
         xycoords=("axes fraction", "data"),
         xytext=(4, 0),
         textcoords="offset points",

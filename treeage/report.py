@@ -15,12 +15,14 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from importlib import metadata, resources
 from pathlib import Path
+from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from treeage import schema
 from treeage.errors import Fault, InputError
+from treeage.priors import defaults_table
 from treeage.report_figures import ReportFigure, report_figures
 from treeage.report_methods import CAUTIONS, flag_meanings, methods_text, row_account
 from treeage.results_tree import CONVENTIONS, year_text
@@ -34,20 +36,18 @@ MOST_LISTED = 40  # choice: reasons and notes listed one by one; all of them are
 PACKAGES = ("numpy", "scipy", "pandas", "xarray", "pyarrow", "matplotlib", "jinja2")
 TREE_COLUMNS = (
     ("tree", "text"),
-    ("species", "text"),
-    ("plot", "text"),
+    ("species, plot", "text"),
     ("cores", ""),
-    ("dating", "text"),
-    ("inner end", "text"),
+    ("dating, inner end", "text"),
     ("height [m]", ""),
-    ("rings", ""),
+    ("rings counted", ""),
     ("missed rings", ""),
     ("pith year", ""),
     ("years to height", ""),
     ("establishment year", ""),
     ("age [years]", ""),
-    ("at least", ""),
-    ("flags", "wrap"),
+    ("at least [years]", ""),
+    ("flags", "text"),
 )
 
 
@@ -73,22 +73,25 @@ def report_html(ages: Ages, *, figures: Sequence[ReportFigure] | None = None) ->
     drawn = report_figures(ages) if figures is None else figures
     name = str(ages.settings.get("name") or "")
     account_names, account = _account(ages)
+    flags = _flags(ages)
+    letters = {flag["name"]: flag["letter"] for flag in flags}
     return page.render(
         title=f"Tree ages: {name}" if name else "Tree ages",
         headline=_headline(ages),
         description=str(ages.settings.get("description") or "No description of the site was given."),
         level=f"{100 * ages.prob:g} %",
         tree_columns=[{"title": title, "text": kind} for title, kind in TREE_COLUMNS],
-        tree_rows=[_tree_row(row) for row in ages.to_frame().to_dict("records")],
+        tree_rows=[_tree_row(row, letters) for row in ages.to_frame().to_dict("records")],
         account_names=account_names,
         account_rows=account,
         reasons=_reasons(ages),
-        flags=_flags(ages),
+        flags=flags,
         notes=_capped([note_line(note) for note in ages.notes.to_dict("records")], "notes"),
         figures=[
             {"title": each.title, "caption": each.caption, "data": base64.b64encode(each.svg).decode("ascii")}
             for each in drawn
         ],
+        defaults=defaults_table().to_dict("records"),
         source_names=list(ages.sources.columns),
         source_rows=[[str(value) for value in row] for row in ages.sources.to_numpy().tolist()],
         cautions=CAUTIONS,
@@ -105,26 +108,45 @@ def _headline(ages: Ages) -> str:
     if not dated:
         return f"No tree could be dated; for {rest} a minimum age can be claimed."
     first, last = min(pmf.median() for pmf in dated), max(pmf.median() for pmf in dated)
+    widths = [high - low + 1 for low, high in (pmf.interval(ages.prob) for pmf in dated)]
     more = f", and {rest} as a minimum only" if rest else ""
-    return f"{len(dated)} trees dated{more}: establishment between {year_text(first)} and {year_text(last)} (medians)."
+    return (
+        f"{len(dated)} trees dated{more}: establishment between {year_text(first)} and {year_text(last)} (medians). Half "
+        f"of the {100 * ages.prob:g} % intervals are at most {sorted(widths)[(len(widths) - 1) // 2]} years long."
+    )
 
 
-def _tree_row(row: Mapping[Any, Any]) -> list[str]:
+def _tree_row(row: Mapping[Any, Any], letters: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Cells of one tree, each an upper and a lower line: medians above their intervals."""
+
     def number(name: str) -> str:
         return "" if pd.isna(row[name]) else f"{row[name]:g}"
 
-    def span(name: str, *, years: bool = False) -> str:
+    def span(name: str, *, years: bool = False) -> tuple[str, str]:
         if pd.isna(row[f"{name}_median"]):
-            return ""
+            return "", ""
         ends = [int(row[f"{name}_{part}"]) for part in ("median", "lo", "hi")]
         middle, low, high = (year_text(end) if years else str(end) for end in ends)
-        return f"{middle} ({low} to {high})"
+        return middle, f"{low} to {high}"
 
-    words = [str(row[name] or "") for name in ("tree", "species", "plot")]
-    words += [number("cores"), str(row["dating"] or ""), str(row["inner_end"] or "")]
-    words += [number("core_height_m"), number("rings_counted"), span("missed_rings"), span("pith_year", years=True)]
-    words += [span("years_to_core_height"), span("establishment_year", years=True), span("age")]
-    return [*words, number("minimum_age"), ", ".join(str(row["flags"]).split(";")).replace("_", " ")]
+    def words(name: str) -> str:
+        return "" if pd.isna(row[name]) else str(row[name]).replace("_", " ")
+
+    return [
+        (str(row["tree"]), ""),
+        (str(row["species"]), str(row["plot"])),
+        (number("cores"), ""),
+        (words("dating"), words("inner_end")),
+        ("" if pd.isna(row["core_height_m"]) else f"{row['core_height_m']:.2f}", ""),
+        (number("rings_counted"), ""),
+        span("missed_rings"),
+        span("pith_year", years=True),
+        span("years_to_core_height"),
+        span("establishment_year", years=True),
+        span("age"),
+        (number("minimum_age"), ""),
+        (" ".join(letters[flag] for flag in str(row["flags"]).split(";") if flag), ""),
+    ]
 
 
 def _account(ages: Ages) -> tuple[list[str], list[list[str]]]:
@@ -183,12 +205,14 @@ def _flags(ages: Ages) -> list[dict[str, str]]:
             trees.setdefault(flag, []).append(answer.tree)
     meanings = flag_meanings()
     out = []
-    for flag in sorted(trees, key=lambda name: (name not in ("cores_contradict", "cores_disagree"), name)):
+    order = sorted(trees, key=lambda name: (name not in ("cores_contradict", "cores_disagree"), name))
+    for at, flag in enumerate(order):
         own = trees[flag]
+        letter = ascii_lowercase[at % 26] * (1 + at // 26)
         named = ", ".join(own[:12]) + (", ..." if len(own) > 12 else "")  # choice: a dozen names fit a line
         count = f"{len(own)} tree{'' if len(own) == 1 else 's'}"
         meaning = meanings.get(flag, flag.replace("_", " ") + ".")
-        out.append({"name": flag, "count": count, "trees": named, "meaning": meaning})
+        out.append({"letter": letter, "name": flag, "count": count, "trees": named, "meaning": meaning})
     return out
 
 

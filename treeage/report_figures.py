@@ -151,16 +151,17 @@ def render(draw: Callable[[Axes], Axes], height_in: float) -> tuple[bytes, bytes
     """
     from matplotlib import rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
     with rc_context({"svg.hashsalt": "treeage", "svg.fonttype": "none"}), warnings.catch_warnings():
         # names in scripts the built-in font lacks show as boxes in the PNG; the SVG keeps them as text
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
-        figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
-        FigureCanvasAgg(figure)
+        figure = Figure(figsize=(WIDTH_IN, height_in), dpi=PNG_DPI, layout="constrained")
         draw(figure.subplots())
         pixels, vector = io.BytesIO(), io.BytesIO()
-        figure.savefig(pixels, format="png", dpi=PNG_DPI, metadata={"Software": "treeage"})
+        FigureCanvasAgg(figure).print_png(pixels, metadata={"Software": "treeage"})  # type: ignore[no-untyped-call]
         figure.set_layout_engine("none")
-        figure.savefig(vector, format="svg", metadata={"Date": None, "Creator": "treeage"})
+        words = {"Date": None, "Creator": "treeage"}
+        FigureCanvasSVG(figure).print_svg(vector, metadata=words)  # type: ignore[no-untyped-call]
     return vector.getvalue(), pixels.getvalue()

@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Mapping
 from functools import cache
+from html import escape
 from importlib import resources
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ from treeage.results_tree import CONVENTIONS, year_text
 if TYPE_CHECKING:
     from treeage.results import Ages
 
+STATUSES = ("estimated", "minimum only", "refused", "used", "not used")
 DATING_WORDS = {
     "crossdated": "crossdated",
     "lab_count": "counted in the laboratory without crossdating",
@@ -30,6 +32,16 @@ END_WORDS = {
     "no_arcs": "neither pith nor arcs",
     "rot": "rot",
     "broken": "a broken end",
+}
+DISTANCE_WORDS = {
+    "pith on the core": "the pith seen on the core",
+    "arc": "the chord and rise of an inner arc",
+    "several arcs": "the chords and rises of several arcs",
+    "template circle": "a template circle",
+    "rays": "the angle of two wood rays",
+    "digitised boundaries": "digitised ring boundaries",
+    "distance read": "a distance read with its standard deviation",
+    "radius less core length": "the radius inside bark less the core length, the pith being off centre",
 }
 CAUTIONS = (
     "Increment borers can injure people: wear eye protection and gloves, and never clear a jam with a blade.",
@@ -104,7 +116,7 @@ def _listed(parts: list[str]) -> str:
 def _shares(values: pd.Series, words: Mapping[str, str]) -> str:
     counts = values.value_counts()
     order = [key for key in words if key in counts.index] + sorted(set(counts.index) - set(words))
-    return _listed([f"{counts[key]} {words.get(key, str(key))}" for key in order])
+    return _listed([f"{words.get(key, str(key))} ({counts[key]})" for key in order])
 
 
 def core_frame(ages: Ages) -> pd.DataFrame:
@@ -148,17 +160,44 @@ def row_account(ages: Ages) -> pd.DataFrame:
         .astype(int)
     )
     frame.columns.name = None
-    return frame.assign(rows=frame.sum(axis=1))
+    order = [name for name in STATUSES if name in frame] + [name for name in frame if name not in STATUSES]
+    return frame[order].assign(rows=frame.sum(axis=1))
+
+
+def account_lines(ages: Ages) -> list[str]:
+    """Say for every input table what became of its rows, with the sum.
+
+    Parameters
+    ----------
+    ages : Ages
+        Ages of a field.
+
+    Returns
+    -------
+    list of str
+        One line a table, and the sum of all.
+    """
+    frame = row_account(ages)
+    total = frame.sum()
+    lines = []
+    for table, row in [*frame.iterrows(), ("sum", total)]:
+        parts = [
+            f"{row[name]} {name}"
+            for name in frame.columns[:-1]
+            if row[name] or name == "estimated" and table == "trees"
+        ]
+        lines.append(f"{table!s:<10} {row['rows']:>7} = {' + '.join(parts)}")
+    return lines
 
 
 def _material(ages: Ages) -> list[str]:
-    name = str(ages.settings.get("name") or "the site")
+    name = _safe(str(ages.settings.get("name") or "the site"))
     species = pd.Series([answer.species for answer in ages], dtype=object)
     account = row_account(ages)
     trees, cores = (int(account["rows"].get(table, 0)) for table in ("trees", "cores"))
     said = [f"At {name}, {_counted(cores, 'core')} from {_counted(trees, 'tree')} were read"]
     if len(species):
-        said[0] += f" ({_shares(species, {})})."
+        said[0] += f": {_safe(_shares(species, {}))}."
     else:
         said[0] += "."
     frame = core_frame(ages)
@@ -173,8 +212,8 @@ def _material(ages: Ages) -> list[str]:
             f"Trees were cored {at} above the root collar "
             f"(mean {heights.mean():.2f} m, SD {heights.std(ddof=0):.2f} m)."
         )
-        said.append(f"Of the cores used, {_shares(frame['dating'], DATING_WORDS)}.")
-        said.append(f"The inner end of the cores showed: {_shares(frame['inner_end'], END_WORDS)}.")
+        said.append(f"The cores were {_shares(frame['dating'], DATING_WORDS)}.")
+        said.append(f"Their inner ends showed {_shares(frame['inner_end'], END_WORDS)}.")
     return said
 
 
@@ -184,7 +223,8 @@ def _model(ages: Ages) -> list[str]:
     if "distance_from" in frame:
         known = frame.loc[frame["distance_from"] != "none", "distance_from"]
         if len(known):
-            said.append(f"The distance to the pith was taken as a distribution from: {_shares(known, {})}.")
+            words = _shares(known, DISTANCE_WORDS)
+            said.append(f"The distance to the pith entered as a distribution, core by core, from {words}.")
     said += [
         "The number of missed rings follows from that distance and from the widths of the visible inner rings through "
         "a log-linear model of the hidden mean width, whose error has a part shared by the stand, a part shared by "
@@ -196,8 +236,11 @@ def _model(ages: Ages) -> list[str]:
     ]
     heights = ages.sources[ages.sources["step"].str.contains("height")] if len(ages.sources) else ages.sources
     if len(heights):
-        used = _listed([f"{row['what']} ({row['source']})" for row in heights.to_dict("records")])
-        said.append(f"Years to coring height: {used}.")
+        used = [
+            f"{row['what']} ({'own data' if row['known'] == 'user' else row['source']})"
+            for row in heights.to_dict("records")
+        ]
+        said.append(f"Years to coring height came from these models: {_safe('; '.join(used))}.")
     else:
         said.append("No years to coring height were added: dates refer to the coring height.")
     collars = sum(
@@ -211,10 +254,10 @@ def _model(ages: Ages) -> list[str]:
 def _answers(ages: Ages, version: str) -> list[str]:
     dated = [answer for answer in ages if answer.status == "estimated"]
     refused = int((ages.accounting["status"] == "refused").sum())
-    said = [
-        f"{_counted(len(dated), 'tree')} could be dated, {len(ages) - len(dated)} as a minimum only; "
-        f"{_counted(refused, 'row')} of the tables of trees and cores had to be refused."
-    ]
+    rest = len(ages) - len(dated)
+    more = f", {rest} more as a minimum only" if rest else ""
+    more += f"; {_counted(refused, 'row')} of the tables of trees and cores had to be refused" if refused else ""
+    said = [f"{_counted(len(dated), 'tree')} could be dated{more}."]
     if dated:
         middle = [answer.establishment_year.median() for answer in dated]
         spread = [answer.establishment_year.sd() for answer in dated]
@@ -245,10 +288,12 @@ def _sources(ages: Ages) -> str:
         return "None recorded."
     lines = []
     for row in ages.sources.to_dict("records"):
-        used = f"; used for {row['used']}" if "used" in row else ""
-        lines.append(f"- {row['step']}: {row['what']}. {row['source']} (known: {row['known']}{used}).")
-    return "\n".join(_plain(line) for line in lines)
+        used = f"; used {row['used']} times" if "used" in row else ""
+        line = f"- {row['step']}: {row['what']}. {row['source']} (known: {row['known']}{used})."
+        lines.append(_safe(" ".join(line.split())))
+    return "\n".join(lines)
 
 
-def _plain(line: str) -> str:
-    return " ".join(line.split())
+def _safe(words: str) -> str:
+    """Names from the tables as plain text: no markup starts in them."""
+    return escape(words, quote=False)
