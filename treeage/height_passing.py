@@ -22,12 +22,14 @@ TREE_NODES: Final = 41  # choice: equally likely mid-quantiles from tree to tree
 _SLOPE_RANGE: Final = (0.5, 1.0)  # choice: 1 is a constant rate; 0.3 to 0.7 in published curves near 1 m
 _FAR: Final = 4.0  # choice: years are stored out to this many standard deviations from tree to tree
 _APART: Final = 1e-9  # keeps the nodes of a model without spread apart, just before the end of their season
+_STRAIGHT: Final = 1e-12  # rows as straight as this on the normal score are exactly lognormal
 _LOG_NEVER: Final = -1e3  # log of a passing time before any season
 _TAIL: Final = 1e-9  # choice: probability below which years are not stored
 
 _GROWTH_FORMS: Final = ("power", "weibull", "korf", "exponential", "curve", "none")
 
 
+@lru_cache(maxsize=8)
 def normal_nodes(size: int) -> NDArray[np.float64]:
     """Equally likely nodes of the standard normal distribution.
 
@@ -47,7 +49,9 @@ def normal_nodes(size: int) -> NDArray[np.float64]:
     [-1.0, 1.0]
     """
     nodes = ndtri((np.arange(size) + 0.5) / size)
-    return np.asarray(nodes / np.sqrt(np.mean(nodes**2)))
+    nodes /= np.sqrt(np.mean(nodes**2))
+    nodes.flags.writeable = False
+    return np.asarray(nodes)
 
 
 def piecewise(at: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -350,6 +354,13 @@ class HeightModel:
         return tuple(said)
 
 
+def _piecewise_rows(at: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Interpolate row by row; all at once where each row is one straight line."""
+    if x.shape[1] == 2:
+        return np.asarray(y[:, :1] + (at - x[:, :1]) * np.diff(y) / np.diff(x))
+    return np.stack([piecewise(places, *points) for *points, places in zip(x, y, at, strict=True)])
+
+
 @lru_cache(maxsize=1024)
 def _years_table(model: HeightModel, height_m: float) -> tuple[int, NDArray[np.float64]]:
     """Mass of Y for each shared node; kept because many trees are cored at one height."""
@@ -359,12 +370,17 @@ def _years_table(model: HeightModel, height_m: float) -> tuple[int, NDArray[np.f
         return 0, mass
     scores = normal_nodes(model.deviation.shape[1])
     rows = model._log_seasons(height_m) + _APART * (scores - 2 * _FAR)
-    ends = np.array([piecewise(np.array([-_FAR, _FAR]), scores, row) for row in rows])
+    spread = rows[:, -1:] - rows[:, :1]
+    straight = bool(np.all(np.abs(np.diff(rows) - np.diff(scores) * spread / (scores[-1] - scores[0])) < _STRAIGHT))
+    knots = np.array([0, -1]) if straight else np.arange(scores.size)
+    rows, scores = rows[:, knots], scores[knots]
+    ends = _piecewise_rows(np.tile([-_FAR, _FAR], (len(rows), 1)), np.tile(scores, (len(rows), 1)), rows)
     low, high = np.exp(ends[:, 0].min()), np.exp(ends[:, 1].max())
     start, stop = max(0, int(np.ceil(low)) - 1), max(0, int(np.ceil(high)) - 1)
     with np.errstate(divide="ignore"):
         log_edges = np.maximum(np.log(np.arange(start, stop + 2, dtype=np.float64)), _LOG_NEVER)
-    mass = np.diff(np.stack([ndtr(piecewise(log_edges, row, scores)) for row in rows]), axis=1)
+    at = np.broadcast_to(log_edges, (len(rows), log_edges.size))
+    mass = np.diff(ndtr(_piecewise_rows(at, rows, np.tile(scores, (len(rows), 1)))), axis=1)
     mass /= mass.sum(axis=1, keepdims=True)
     mass.flags.writeable = False
     return start, mass
