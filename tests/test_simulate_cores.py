@@ -24,7 +24,7 @@ def test_line_obeys_pythagoras(east: float, north: float, azimuth: float, aim: f
     """Property: way to the nearest point and distance there make the distance from entry to pith."""
     one = np.ones(1)
     along, miss, own = core_line(
-        100 * one, np.array([[east, north]]), azimuth_deg=azimuth * one, aim_deg=aim * one, entry_mm=100 * one
+        np.array([[east, north]]), azimuth_deg=azimuth * one, aim_deg=aim * one, entry_mm=100 * one
     )
     assert np.hypot(along, miss)[0] == pytest.approx(own[0], rel=1e-9)
 
@@ -32,13 +32,9 @@ def test_line_obeys_pythagoras(east: float, north: float, azimuth: float, aim: f
 def test_perfect_aim_misses_by_the_offset_across() -> None:
     """A core from the side misses a pith that lies up the slope by the whole offset."""
     one = np.ones(1)
-    along, miss, _ = core_line(
-        100 * one, np.array([[0.0, 13.0]]), azimuth_deg=0 * one, aim_deg=0 * one, entry_mm=100 * one
-    )
+    along, miss, _ = core_line(np.array([[0.0, 13.0]]), azimuth_deg=0 * one, aim_deg=0 * one, entry_mm=100 * one)
     assert (float(along[0]), float(miss[0])) == (100.0, 13.0)  # plane geometry
-    along, miss, _ = core_line(
-        100 * one, np.array([[0.0, 13.0]]), azimuth_deg=90 * one, aim_deg=0 * one, entry_mm=100 * one
-    )
+    along, miss, _ = core_line(np.array([[0.0, 13.0]]), azimuth_deg=90 * one, aim_deg=0 * one, entry_mm=100 * one)
     assert float(along[0]) == pytest.approx(87.0)  # plane geometry: along the slope the core meets the pith sooner
     assert float(miss[0]) == pytest.approx(0.0, abs=1e-9)
 

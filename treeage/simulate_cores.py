@@ -189,14 +189,12 @@ def draw_widths(
 
 
 def core_line(
-    radius_mm: Floats, pith_mm: Floats, *, azimuth_deg: Floats, aim_deg: Floats, entry_mm: Floats
+    pith_mm: Floats, *, azimuth_deg: Floats, aim_deg: Floats, entry_mm: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Where a core's line passes the pith.
 
     Parameters
     ----------
-    radius_mm : numpy.ndarray, shape (n,)
-        Mean inside-bark radius [mm]; only its shape is used to check the others.
     pith_mm : numpy.ndarray, shape (n, 2)
         Position of the pith relative to the geometric centre [mm].
     azimuth_deg : numpy.ndarray, shape (n,)
@@ -216,12 +214,12 @@ def core_line(
     A pith 5 mm aside of a core through the centre of a stem of 100 mm.
 
     >>> one = np.ones(1)
-    >>> along, miss, own = core_line(
-    ...     100 * one, np.array([[0.0, 5.0]]), azimuth_deg=0 * one, aim_deg=0 * one, entry_mm=100 * one)
+    >>> pith = np.array([[0.0, 5.0]])
+    >>> along, miss, own = core_line(pith, azimuth_deg=0 * one, aim_deg=0 * one, entry_mm=100 * one)
     >>> float(along[0]), float(miss[0]), round(float(own[0]), 3)
     (100.0, 5.0, 100.125)
     """
-    angle = np.deg2rad(np.broadcast_to(azimuth_deg, radius_mm.shape))
+    angle = np.deg2rad(azimuth_deg)
     aim = angle + np.deg2rad(aim_deg)
     entry = entry_mm[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
     direction = -np.stack([np.cos(aim), np.sin(aim)], axis=1)
@@ -308,7 +306,7 @@ def draw_cores(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> Core
     azimuth = (first[sections.tree] + coring.angle_deg * sections.number) % 360
     aim = coring.aim_sd_deg * rng.standard_normal(count)
     pith = trees.offset_share[sections.tree] * radius[:, None]
-    along, miss, own = core_line(radius, pith, azimuth_deg=azimuth, aim_deg=aim, entry_mm=entry)
+    along, miss, own = core_line(pith, azimuth_deg=azimuth, aim_deg=aim, entry_mm=entry)
     again = rng.random(count) < coring.hit_share
     along, miss = np.where(again, own, along), np.where(again, 0.0, miss)
     widths = widths * (own / widths.sum(axis=1))[:, None]
