@@ -173,7 +173,7 @@ def _own_scale(
     growth: InnerGrowth, distance_mm: FloatArray, model: RingModel, calibration: RingCalibration | None
 ) -> FloatArray:
     scale = model.own_scale(growth, distance_mm)
-    return scale if calibration is None else scale * calibration.own_factor
+    return scale if calibration is None else scale * calibration.factor_at(distance_mm)
 
 
 def missing_rings(
@@ -300,7 +300,7 @@ def _predict(
     growth = inner_growth(series, genus=genus)
     model = ring_model()
     points, weights = _distance_points(distance, sd)
-    location = np.concatenate([model.location(growth.take([k]), points[k]) for k in range(len(growth))])
+    location = model.location(growth, points)
     if calibration is not None:
         location = location + calibration.offset_on(points)
     scale = _own_scale(growth, np.exp(_mean_log_distance(weights, points)), model, calibration)

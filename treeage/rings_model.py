@@ -41,6 +41,8 @@ FEATURES = (
     "step_inner",
 )
 SPREAD_FEATURES = 2  # the last two: spread and step, which a mean width alone cannot tell
+_SPREADS = slice(len(FEATURES) - SPREAD_FEATURES, len(FEATURES))
+TERMS = (*FEATURES, "spread_inner x log_mean_10_rings", "(log_mean_1_rings - log_mean_5_rings) squared")
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,7 +63,7 @@ class InnerGrowth:
     --------
     >>> growth = inner_growth([[1.0, 1.0, 1.0], [2.0]])
     >>> len(growth), growth.ring_count.tolist()
-    (2, [3, 1])
+    (2, [3.0, 1.0])
     """
 
     features: FloatArray
@@ -267,6 +269,28 @@ def inner_growth_from_means(
     )
 
 
+def regression_terms(features: FloatArray, typical_spreads: FloatArray) -> FloatArray:
+    """Complete the features by typical spreads where unknown, and by two products.
+
+    Parameters
+    ----------
+    features : numpy.ndarray, shape (n_core, n_feature)
+        As in InnerGrowth.
+    typical_spreads : numpy.ndarray, shape (2,)
+        Spreads to assume where they are unknown.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_core, n_term)
+        Columns as in TERMS.
+    """
+    spreads = features[:, _SPREADS]
+    spreads = np.where(np.isnan(spreads), typical_spreads, spreads)
+    one, five, ten = (features[:, WINDOW_RINGS.index(rings)] for rings in (1, 5, 10))
+    products = (spreads[:, 0] * ten, (one - five) ** 2)
+    return np.column_stack([features[:, : -SPREAD_FEATURES], spreads, *products])
+
+
 @dataclass(frozen=True, eq=False)
 class RingModel:
     """Fitted model of the hidden mean ring width.
@@ -276,8 +300,8 @@ class RingModel:
     ring_nodes : numpy.ndarray, shape (n_node,)
         Numbers of visible rings for which coefficients were fitted; between them the coefficients are interpolated in
         the logarithm, outside the nearest node holds.
-    coefficients : numpy.ndarray, shape (n_node, n_feature + 1, n_basis)
-        For the intercept and each feature, the weights of the powers 0, 1, ... of ln(distance / 10 mm).
+    coefficients : numpy.ndarray, shape (n_node, n_term + 1, n_basis)
+        For the intercept and each term, the weights of the powers 0, 1, ... of ln(distance / 10 mm).
     scale_coefficients : numpy.ndarray, shape (n_node, n_scale)
         For ln(own scale): intercept, ln(distance / 10 mm), its square, spread_inner, step_inner.
     typical_spreads : numpy.ndarray, shape (2,)
@@ -289,6 +313,15 @@ class RingModel:
     tree_sd, stand_sd : float
         Standard deviations of the deviations that the cores of a tree (u) and the trees of a stand (b) share, in log
         width.
+    stand_nodes_mm : numpy.ndarray, shape (n_stand,)
+        Distances [mm] at which the covariances below are given.
+    stand_variance : numpy.ndarray, shape (n_stand,)
+        Variance of a core's whole deviation b + u + v.
+    stand_target : numpy.ndarray, shape (n_stand, 3)
+        Covariance of a core's deviation with the mean of other trees at the same distance from the pith, of other trees
+        in the same years, and of the tree's other cores in the same years.
+    stand_shared, stand_single : numpy.ndarray, shape (n_stand, 3, 3)
+        Covariance of these means over n trees: shared + single / n.
     source : str
         Where the numbers come from.
 
@@ -305,18 +338,30 @@ class RingModel:
     tail_df: float
     tree_sd: float
     stand_sd: float
+    stand_nodes_mm: FloatArray
+    stand_variance: FloatArray
+    stand_target: FloatArray
+    stand_shared: FloatArray
+    stand_single: FloatArray
     source: str
 
     def _log_distance(self, distance_mm: FloatArray) -> FloatArray:
         return np.asarray(np.log(np.clip(distance_mm, *self.distance_range_mm) / 10.0))
 
-    def _filled(self, growth: InnerGrowth) -> FloatArray:
-        features = growth.features
-        spreads = features[:, -SPREAD_FEATURES:]
-        if not np.isnan(spreads).any():
-            return features
-        filled = np.where(np.isnan(spreads), self.typical_spreads, spreads)
-        return np.concatenate([features[:, :-SPREAD_FEATURES], filled], axis=1)
+    def terms(self, growth: InnerGrowth) -> FloatArray:
+        """Regression terms of the location.
+
+        Parameters
+        ----------
+        growth : InnerGrowth
+            Visible growth of n_core cores.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_core, n_term)
+            The features, unknown spreads filled with typical ones, and two products of them (TERMS).
+        """
+        return regression_terms(growth.features, self.typical_spreads)
 
     def _node_weights(self, growth: InnerGrowth) -> FloatArray:
         """Weights of the ring nodes for each core, shape (n_core, n_node); two of a row are above 0."""
@@ -332,8 +377,8 @@ class RingModel:
         ----------
         growth : InnerGrowth
             Visible growth of n_core cores.
-        distance_mm : array-like, shape (n_r,)
-            Candidate distances to the pith [mm], at least 0.
+        distance_mm : array-like, shape (n_r,) or (n_core, n_r)
+            Candidate distances to the pith [mm], at least 0; the same for all cores, or a row a core.
 
         Returns
         -------
@@ -347,13 +392,16 @@ class RingModel:
         (1, 2)
         """
         logs = self._log_distance(np.asarray(distance_mm, dtype=np.float64))
-        return np.asarray(
-            self._powers(growth) @ np.vander(logs, self.coefficients.shape[2], increasing=True).T
-        )
+        powers = self._powers(growth)
+        value = np.zeros((len(growth), logs.shape[-1]))
+        for power in powers.T[::-1]:
+            value *= logs
+            value += power[:, None]
+        return value
 
     def _powers(self, growth: InnerGrowth) -> FloatArray:
         """Polynomial in ln(distance / 10 mm) that is each core's location, shape (n_core, n_basis)."""
-        features = self._filled(growth)
+        features = self.terms(growth)
         weights = self._node_weights(growth)
         powers = np.zeros((len(growth), self.coefficients.shape[2]))
         for node in range(self.ring_nodes.size):
@@ -379,7 +427,7 @@ class RingModel:
             Scale in log width.
         """
         logs = self._log_distance(np.asarray(distance_mm, dtype=np.float64))
-        spreads = self._filled(growth)[:, -SPREAD_FEATURES:]
+        spreads = self.terms(growth)[:, _SPREADS]
         table = self._node_weights(growth) @ self.scale_coefficients
         terms = np.column_stack([np.ones_like(logs), logs, logs**2, spreads])
         return np.asarray(np.exp((table * terms).sum(1)))
@@ -406,7 +454,7 @@ def ring_model() -> RingModel:
     """
     text = resources.files("treeage").joinpath("data/rings_model.json").read_text(encoding="utf-8")
     data = json.loads(text)
-    if tuple(data["features"]) != FEATURES:
+    if tuple(data["terms"]) != TERMS:
         raise InputError(
             Fault(
                 show(data["features"]),
@@ -415,15 +463,26 @@ def ring_model() -> RingModel:
                 "rings_model.json",
             )
         )
+    arrays = {
+        name: np.array(data[name], dtype=np.float64)
+        for name in (
+            "ring_nodes",
+            "coefficients",
+            "scale_coefficients",
+            "typical_spreads",
+            "stand_nodes_mm",
+            "stand_variance",
+            "stand_target",
+            "stand_shared",
+            "stand_single",
+        )
+    }
     low, high = data["distance_range_mm"]
     return RingModel(
-        ring_nodes=np.array(data["ring_nodes"], dtype=np.float64),
-        coefficients=np.array(data["coefficients"], dtype=np.float64),
-        scale_coefficients=np.array(data["scale_coefficients"], dtype=np.float64),
-        typical_spreads=np.array(data["typical_spreads"], dtype=np.float64),
         distance_range_mm=(low, high),
         tail_df=data["tail_df"],
         tree_sd=data["tree_sd"],
         stand_sd=data["stand_sd"],
         source=data["source"],
+        **arrays,
     )

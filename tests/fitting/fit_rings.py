@@ -20,7 +20,7 @@ from scipy.optimize import minimize
 from scipy.special import stdtr
 
 from treeage.rings_mass import t_density
-from treeage.rings_model import FEATURES, SPREAD_FEATURES, inner_growth
+from treeage.rings_model import FEATURES, SPREAD_FEATURES, TERMS, inner_growth, regression_terms
 
 SOURCE = (
     "raw ring widths of 165 sites of the public international tree-ring archive "
@@ -30,7 +30,9 @@ TARGETS_MM = (1, 1.4, 2, 2.8, 4, 5, 7, 10, 14, 20, 28, 40, 56, 80, 110, 150)  # 
 RING_NODES = (1, 2, 3, 5, 10, 20, 40, 80)  # visible rings; the last node is the whole core
 MIN_VISIBLE = 30
 POWERS = 3  # of ln(distance / 10 mm): level, slope, bend
-TAIL_DF = 8.0
+TAIL_DF = 5.0
+MARGINAL_DF = 12.0  # of b + u + v together, for the location
+_SPREADS = slice(len(FEATURES) - SPREAD_FEATURES, len(FEATURES))
 RIDGE = 3.0
 
 
@@ -73,65 +75,69 @@ def design(features: np.ndarray, distance_mm: np.ndarray) -> np.ndarray:
 
 def scale_design(features: np.ndarray, distance_mm: np.ndarray) -> np.ndarray:
     logs = np.log(distance_mm / 10.0)
-    return np.column_stack([np.ones_like(logs), logs, logs**2, features[:, -SPREAD_FEATURES:]])
+    return np.column_stack([np.ones_like(logs), logs, logs**2, features[:, _SPREADS]])
 
 
-def fit_node(features, cases, weights, shared_sd, start=None):
-    """Interval-censored maximum likelihood of location and own scale; the shared deviations are summed out."""
+def edges(cases: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Log edges of the counted ring number over the distance; the lower edge of one ring is open."""
     distance, hidden = cases.distance_mm.to_numpy(), cases.hidden.to_numpy()
-    raw, scale_terms = design(features, distance), scale_design(features, distance)
+    lower = np.log(np.maximum(hidden - 0.5, 0.5)) - np.log(distance)
+    return lower, np.log(hidden + 0.5) - np.log(distance), hidden > 1
+
+
+def censored(location, scale, limits, df, shared=(np.zeros(1), np.ones(1))):
+    """Probability of each counted number and its slopes in location and log scale, shared deviations summed out."""
+    lower, upper, closed = limits
+    total, by_location, by_scale = (np.zeros(len(location)) for _ in range(3))
+    for node, share in zip(*shared, strict=True):
+        high, low = (upper + location + node) / scale, (lower + location + node) / scale
+        at_high, at_low = t_density(high, df), np.where(closed, t_density(low, df), 0.0)
+        total += share * (stdtr(df, high) - np.where(closed, stdtr(df, low), 0.0))
+        by_location += share * (at_high - at_low) / scale
+        by_scale -= share * (at_high * high - at_low * np.where(closed, low, 0.0))
+    return np.maximum(total, 1e-12), by_location, by_scale
+
+
+def fit_location(terms, cases, weights):
+    """Interval-censored maximum likelihood of the location, with a scale that bends along with it."""
+    raw, scale_terms = design(terms, cases.distance_mm.to_numpy()), scale_design(terms, cases.distance_mm.to_numpy())
     centre, spread = raw.mean(0), raw.std(0)
     centre[0], spread[0] = 0.0, 1.0
     spread[spread < 1e-9] = 1.0
-    matrix = (raw - centre) / spread
-    upper = np.log(hidden + 0.5) - np.log(distance)
-    lower = np.where(hidden > 1, np.log(np.maximum(hidden - 0.5, 0.5)) - np.log(distance), -np.inf)
-    nodes, shares = hermegauss(9)
-    shares = shares / shares.sum()
-    size = matrix.shape[1]
-    target = np.log(distance / hidden)
+    matrix, size, limits = (raw - centre) / spread, raw.shape[1], edges(cases)
     ridge = np.full(size, RIDGE)
     ridge[0] = 0.0
-    first = np.linalg.solve(
-        matrix.T @ (matrix * weights[:, None]) + np.diag(ridge), matrix.T @ (weights * target)
-    )
-    begin = (
-        np.concatenate([first, [np.log(0.25)], np.zeros(scale_terms.shape[1] - 1)])
-        if start is None
-        else start
-    )
+    target = np.log(cases.distance_mm / cases.hidden).to_numpy()
+    first = np.linalg.solve(matrix.T @ (matrix * weights[:, None]) + np.diag(ridge), matrix.T @ (weights * target))
+    begin = np.concatenate([first, [np.log(0.3)], np.zeros(scale_terms.shape[1] - 1)])
 
     def loss(parameters):
-        location, scale = matrix @ parameters[:size], np.exp(scale_terms @ parameters[size:])
-        total = np.zeros(len(hidden))
-        by_location, by_scale = np.zeros(len(hidden)), np.zeros(len(hidden))
-        for node, share in zip(nodes, shares, strict=True):
-            high, low = (
-                (upper + location + shared_sd * node) / scale,
-                (lower + location + shared_sd * node) / scale,
-            )
-            chance = stdtr(TAIL_DF, high) - np.where(
-                hidden > 1, stdtr(TAIL_DF, np.where(hidden > 1, low, 0)), 0.0
-            )
-            at_high = t_density(high, TAIL_DF)
-            at_low = np.where(hidden > 1, t_density(np.where(hidden > 1, low, 0.0), TAIL_DF), 0.0)
-            total += share * chance
-            by_location += share * (at_high - at_low) / scale
-            by_scale -= share * (at_high * high - at_low * np.where(hidden > 1, low, 0.0))
-        total = np.maximum(total, 1e-12)
-        value = -(weights * np.log(total)).sum() + 0.5 * (ridge * parameters[:size] ** 2).sum()
-        slope = np.concatenate(
-            [
-                -matrix.T @ (weights * by_location / total) + ridge * parameters[:size],
-                -scale_terms.T @ (weights * by_scale / total),
-            ]
-        )
-        return value / len(hidden), slope / len(hidden)
+        scale = np.exp(scale_terms @ parameters[size:])
+        chance, by_location, by_scale = censored(matrix @ parameters[:size], scale, limits, MARGINAL_DF)
+        value = -(weights * np.log(chance)).sum() + 0.5 * (ridge * parameters[:size] ** 2).sum()
+        slope = -matrix.T @ (weights * by_location / chance) + ridge * parameters[:size]
+        return value / len(cases), np.concatenate([slope, -scale_terms.T @ (weights * by_scale / chance)]) / len(cases)
 
-    found = minimize(loss, begin, jac=True, method="L-BFGS-B", options={"maxiter": 400, "maxfun": 500})
+    found = minimize(loss, begin, jac=True, method="L-BFGS-B", options={"maxiter": 150})
     best = found.x[:size] / spread
-    best[0] -= (best * centre).sum() - best[0] * centre[0]
-    return best.reshape(-1, POWERS), found.x[size:], found.x
+    best[0] -= (best[1:] * centre[1:]).sum()
+    return best.reshape(-1, POWERS)
+
+
+def fit_scale(table, terms, cases, weights, shared_sd, df=TAIL_DF):
+    """Own scale of a core given the location; the shared deviations are summed out."""
+    scale_terms, limits = scale_design(terms, cases.distance_mm.to_numpy()), edges(cases)
+    location = design(terms, cases.distance_mm.to_numpy()) @ table.ravel()
+    nodes, shares = hermegauss(7)
+    shared = (shared_sd * nodes, shares / shares.sum())
+
+    def loss(parameters):
+        chance, _, by_scale = censored(location, np.exp(scale_terms @ parameters), limits, df, shared)
+        slope = -scale_terms.T @ (weights * by_scale / chance)
+        return -(weights * np.log(chance)).sum() / len(cases), slope / len(cases)
+
+    begin = np.concatenate([[np.log(0.2)], np.zeros(scale_terms.shape[1] - 1)])
+    return minimize(loss, begin, jac=True, method="L-BFGS-B", options={"maxiter": 60})
 
 
 def site_weights(cases: pd.DataFrame) -> np.ndarray:
@@ -157,32 +163,34 @@ def shared_spreads(cases: pd.DataFrame, residual: np.ndarray) -> tuple[float, fl
     return float(np.sqrt(max(between, 0))), float(np.sqrt(max(tree / tree_pairs - between, 0)))
 
 
-def fit(series: pd.DataFrame, cases: pd.DataFrame, spreads: tuple[float, float] = (0.12, 0.16)) -> dict:
+def fit(series: pd.DataFrame, cases: pd.DataFrame, nodes: tuple[int, ...] = RING_NODES) -> dict:
     weights = site_weights(cases)
-    shared = float(np.hypot(*spreads))
-    coefficients, scales, start = [], [], None
-    for rings in reversed(RING_NODES):
+    coefficients, scales, typical, spreads = [], [], None, (0.0, 0.0)
+    for rings in reversed(nodes):
         longest = None if rings == RING_NODES[-1] else rings
         visible = [
             series.widths[k][h : (None if longest is None else h + longest)]
             for k, h in zip(cases.number, cases.hidden, strict=True)
         ]
-        features = np.nan_to_num(inner_growth(visible).features)
-        table, scale, _ = fit_node(features, cases, weights, shared)
+        terms = regression_terms(np.nan_to_num(inner_growth(visible).features), np.zeros(SPREAD_FEATURES))
+        table = fit_location(terms, cases, weights)
         if longest is None:
             residual = np.log(cases.distance_mm / cases.hidden).to_numpy() - (
-                design(features, cases.distance_mm.to_numpy()) @ table.ravel()
+                design(terms, cases.distance_mm.to_numpy()) @ table.ravel()
             )
-            found = shared_spreads(cases, residual)
-            typical = features[:, -SPREAD_FEATURES:].mean(0)
-            print("spreads found", found, "residual sd", residual.std())
+            spreads = shared_spreads(cases, residual)
+            typical = terms[:, _SPREADS].mean(0)
+            print("shared spreads", spreads, "residual sd", residual.std())
+            for df in (4.0, 5.0, 8.0):
+                print("tails", df, fit_scale(table, terms, cases, weights, float(np.hypot(*spreads)), df).fun)
+        scale = fit_scale(table, terms, cases, weights, float(np.hypot(*spreads))).x
         coefficients.insert(0, table)
         scales.insert(0, scale)
-        print(rings, "scale", np.round(scale, 3), "coef level", np.round(table[:, 0], 3))
+        print(rings, "scale", np.round(scale, 3), "level", np.round(table[:, 0], 3), flush=True)
     return {
         "source": SOURCE,
-        "features": list(FEATURES),
-        "ring_nodes": list(RING_NODES),
+        "terms": list(TERMS),
+        "ring_nodes": list(nodes),
         "coefficients": [np.round(table, 5).tolist() for table in coefficients],
         "scale_coefficients": [np.round(scale, 5).tolist() for scale in scales],
         "typical_spreads": np.round(typical, 4).tolist(),

@@ -1,0 +1,102 @@
+"""Fit the covariances of stand information and add them to treeage/data/rings_model.json.
+
+Usage: python tests/fitting/fit_rings_stand.py DATA_FOLDER [MODEL.json]
+
+Run after fit_rings.py, on the same folder. Each core of the fit sites is cut at the ring boundary nearest to each
+distance, and predicted with and without what the other cores of its site show; the products of the deviations, averaged
+over sites, are the covariances.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from fit_rings import load
+
+from treeage.rings_model import RingModel, inner_growth, ring_model
+from treeage.rings_stand import DatedSeries, stand_evidence
+
+NODES_MM = (2.0, 5.0, 10.0, 20.0, 40.0, 80.0)
+MIN_VISIBLE = 30
+
+
+def site_rows(site: pd.DataFrame, model: RingModel) -> list[tuple]:
+    """For each core and distance of a site: node, deviation, three means, three numbers of trees."""
+    rows = []
+    for number, row in enumerate(site.itertuples()):
+        others = site.drop(site.index[number])
+        neighbours = DatedSeries(others.widths.tolist(), others["first"], others.tree.tolist(), [True] * len(others))
+        radius = np.cumsum(row.widths)
+        cuts = []
+        for node, target in enumerate(NODES_MM):
+            hidden = int(np.abs(radius - target).argmin()) + 1
+            if row.widths.size - hidden >= MIN_VISIBLE and 0.65 <= radius[hidden - 1] / target <= 1.35:
+                cuts.append((node, hidden))
+        if not cuts:
+            continue
+        visible = [row.widths[hidden:] for _, hidden in cuts]
+        targets = DatedSeries(visible, [row.first + h for _, h in cuts], [row.tree] * len(cuts), [False] * len(cuts))
+        means, trees = stand_evidence(targets, neighbours, model)
+        depth = np.array([radius[hidden - 1] for _, hidden in cuts])
+        hidden = np.array([h for _, h in cuts])
+        deviation = np.log(depth / hidden) - model.location(inner_growth(visible), depth[:, None])[:, 0]
+        for place, (node, _) in enumerate(cuts):
+            rows.append((row.site, node, deviation[place], *means[place, node], *trees[place, node]))
+    return rows
+
+
+def collect(series: pd.DataFrame, model: RingModel) -> pd.DataFrame:
+    rows = [row for _, site in series.groupby("site", sort=False) for row in site_rows(site, model)]
+    return pd.DataFrame(rows, columns=["site", "node", "deviation", "m0", "m1", "m2", "n0", "n1", "n2"])
+
+
+def moments(frame: pd.DataFrame) -> dict:
+    """Covariances by node: with the target, and shared + single / n among the means."""
+    size = len(NODES_MM)
+    variance, target = np.zeros(size), np.zeros((size, 3))
+    shared, single = np.zeros((size, 3, 3)), np.zeros((size, 3, 3))
+    for node, part in frame.groupby("node"):
+        weight = 1.0 / np.sqrt(part.groupby("site").site.transform("size").to_numpy())
+        variance[node] = np.average(part.deviation**2, weights=weight)
+        for a in range(3):
+            known = (part[f"n{a}"] > 0).to_numpy()
+            # a mean over more trees says more about the covariance
+            heavy = weight * part[f"n{a}"] / (part[f"n{a}"] + 3.0)
+            target[node, a] = np.average((part.deviation * part[f"m{a}"])[known], weights=heavy[known])
+            for b in range(a, 3):
+                both = known & (part[f"n{b}"] > 0).to_numpy()
+                product = (part[f"m{a}"] * part[f"m{b}"])[both].to_numpy()
+                number = np.maximum(part[f"n{a}"], part[f"n{b}"])[both].to_numpy()
+                if a == b == 2 or (b == 2 and a < 2):
+                    level, slope = np.average(product, weights=weight[both]), 0.0
+                else:
+                    terms = np.column_stack([np.ones_like(number), 1.0 / number])
+                    root = np.sqrt(weight[both])[:, None]
+                    level, slope = np.linalg.lstsq(terms * root, product * root[:, 0], rcond=None)[0]
+                shared[node, a, b] = shared[node, b, a] = level
+                single[node, a, b] = single[node, b, a] = slope
+    return {
+        "stand_nodes_mm": list(NODES_MM),
+        "stand_variance": np.round(variance, 5).tolist(),
+        "stand_target": np.round(target, 5).tolist(),
+        "stand_shared": np.round(shared, 5).tolist(),
+        "stand_single": np.round(single, 5).tolist(),
+    }
+
+
+def main() -> None:
+    out = Path(sys.argv[2]) if len(sys.argv) > 2 else Path(__file__).parents[2] / "treeage" / "data" / "rings_model.json"
+    frame = collect(load(Path(sys.argv[1])), ring_model())
+    print(frame.groupby("node")[["deviation", "m0", "m1", "m2", "n0", "n1", "n2"]].mean().round(3))
+    found = moments(frame)
+    for name, value in found.items():
+        print(name, np.round(value, 3).tolist())
+    out.write_text(json.dumps({**json.loads(out.read_text()), **found}, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
