@@ -219,7 +219,8 @@ def test_two_heights_against_brute_force():
             -20,
             60,
         )
-    start, mass = establishment_given_shared(likelihood, passing, ONE)
+    start, mass, evidence = establishment_given_shared(likelihood, passing, ONE)
+    assert evidence.tolist() == [1.0]
     expected: dict[int, float] = {}
     for node in range(3):
         for year in range(1840, 1910):

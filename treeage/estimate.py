@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from treeage.errors import require_probability
 from treeage.estimate_accounting import account_rows, gather_sources
-from treeage.estimate_answers import HeightTable, minimum_answer, tree_answer
+from treeage.estimate_answers import minimum_answer, tree_answer
 from treeage.estimate_cores import core_facts
 from treeage.estimate_dates import shared_nodes
+from treeage.estimate_heights import HeightTable, TiedHeights, tie_heights
 from treeage.estimate_inputs import core_inputs
 from treeage.estimate_trees import date_trees
 from treeage.height import HeightModel, height_model
@@ -84,13 +85,20 @@ def estimate_ages(
     dated = date_trees(facts, inputs, heights.passing_years, tick=tick)
     nodes = shared_nodes()
     rows_of = {str(tree): np.flatnonzero(facts.table["tree"] == tree) for tree in facts.table["tree"].unique()}
+    tied: dict[str, TiedHeights] = {}
+    for tree, dates in dated.items():
+        if dates.likelihood is not None:
+            species = str(facts.records[dates.lead]["species"])
+            tied[tree] = tie_heights(dates, facts, heights, species, nodes)
+            heights.learn(species, tied[tree].evidence)
     answers = []
     for record in field.trees.to_dict("records"):
         rows = rows_of.get(str(record["tree"]))
         if rows is None:
             continue
         if record["tree"] in dated:
-            answers.append(tree_answer(record, dated[record["tree"]], facts, inputs, heights, nodes, prob))
+            tree = str(record["tree"])
+            answers.append(tree_answer(record, dated[tree], facts, inputs, heights, nodes, tied.get(tree), prob))
         else:
             answers.append(minimum_answer(record, rows, facts))
     return Ages(
@@ -103,6 +111,7 @@ def estimate_ages(
         sources=gather_sources(facts, inputs, heights, answers),
         stand_weights={str(name): nodes.stand_weights for name in field.trees["species"].unique()},
         settings=_settings(field, seed),
+        height_weights=heights.all_weights(),
     )
 
 

@@ -17,7 +17,7 @@ from treeage.results_tree import TreeAge
 from treeage.rings import ring_model
 
 if TYPE_CHECKING:
-    from treeage.estimate_answers import HeightTable
+    from treeage.estimate_heights import HeightTable
     from treeage.tables import Field
 
 ACCOUNT_COLUMNS = ["table", "row", "tree", "core", "status", "reason", "rows"]

@@ -18,93 +18,14 @@ from treeage.estimate_dates import TreeDates
 from treeage.estimate_inputs import CoreInputs
 from treeage.height import HeightModel
 from treeage.pmf import Pmf
-from treeage.posterior import RateNodes, establishment_given_shared
+from treeage.estimate_heights import HeightTable, TiedHeights
+from treeage.posterior import RateNodes
 from treeage.results_tree import SharedParts, TreeAge
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 CONFLICT_LEVEL = 0.01  # choice: cores of a tree are reported as disagreeing below this predictive p value
-
-
-class HeightTable:
-    """Years to each coring height that occurs, computed once.
-
-    Parameters
-    ----------
-    models : mapping of str to HeightModel
-        By species.
-    """
-
-    def __init__(self, models: Mapping[str, HeightModel]) -> None:
-        self.models = models
-        self._years: dict[tuple[str, float], tuple[int, Array]] = {}
-        self._nodes: dict[tuple[str, float], Ints] = {}
-        self.used: dict[tuple[str, float], int] = {}
-
-    def years(self, species: str, height_m: float) -> tuple[int, Array]:
-        """Mass of the years to a height for each shared value of the model.
-
-        Parameters
-        ----------
-        species : str
-            Species.
-        height_m : float
-            Coring height [m].
-
-        Returns
-        -------
-        start : int
-            First number of years.
-        mass : numpy.ndarray, shape (n_shared, n)
-            Rows sum to 1.
-        """
-        key = (species, height_m)
-        if key not in self._years:
-            self._years[key] = self.models[species].years_given_shared(height_m)
-        self.used[key] = self.used.get(key, 0) + 1
-        return self._years[key]
-
-    def passing_years(self, species: str, height_m: float) -> Ints:
-        """Whole years to a height for each shared and each tree value of the model.
-
-        Parameters
-        ----------
-        species : str
-            Species.
-        height_m : float
-            Coring height [m].
-
-        Returns
-        -------
-        numpy.ndarray of int, shape (n_shared, n_tree_node)
-            ceil(passing season) - 1, at least 0.
-        """
-        key = (species, height_m)
-        if key not in self._nodes:
-            seasons = np.asarray(self.models[species].passing_seasons(height_m))
-            self._nodes[key] = np.maximum(np.ceil(seasons) - 1, 0).astype(np.int64)
-        return self._nodes[key]
-
-    def notes(self) -> pd.DataFrame:
-        """What a reader must know about the height models used.
-
-        Returns
-        -------
-        pandas.DataFrame
-            Columns of the notes table.
-        """
-        rows = []
-        for species, model in self.models.items():
-            heights = sorted({height for name, height in self.used if name == species})
-            words = {caution for height in heights for caution in model.cautions(height)}
-            rows += [
-                {"file": "field.toml", "row": 0, "item": species, "column": "height", "got": caution,
-                 "need": "years to coring height with a source that covers it",
-                 "do": "Measure seedlings or core some trees at two heights."}
-                for caution in sorted(words)
-            ]  # fmt: skip
-        return pd.DataFrame(rows, columns=["file", "row", "item", "column", "got", "need", "do"])
 
 
 def tree_answer(  # noqa: PLR0913 -- one call in one place; every part is a separate source
@@ -114,6 +35,7 @@ def tree_answer(  # noqa: PLR0913 -- one call in one place; every part is a sepa
     inputs: CoreInputs,
     heights: HeightTable,
     nodes: RateNodes,
+    tied: TiedHeights | None,
     prob: float,
 ) -> TreeAge:
     """Answer for one dated tree.
@@ -130,6 +52,8 @@ def tree_answer(  # noqa: PLR0913 -- one call in one place; every part is a sepa
         Years to height.
     nodes : RateNodes
         The shared growth rate.
+    tied : TiedHeights or None
+        Joint mass of a tree that was cored at several heights.
     prob : float
         Probability of the intervals in the table of cores.
 
@@ -142,17 +66,19 @@ def tree_answer(  # noqa: PLR0913 -- one call in one place; every part is a sepa
     lead = facts.records[dates.lead]
     height_m = float(lead["core_height_m"])
     years_start, years = heights.years(species, height_m)
-    years_pmf = Pmf(years_start, years.mean(axis=0)).trim()
+    weights = heights.weights(species, years.shape[0])
     collar = collar_mass(_number(record, "collar_years"), _number(record, "collar_years_sd"))
     added = Pmf(dates.start, nodes.stand_weights @ dates.given_stand).trim()
     pith = added.negate().shift(dates.reference_year)
     joint: Array | None = None
     added_start, given = dates.start, dates.given_stand
-    if dates.likelihood is None:
+    if tied is None:
+        years_pmf = Pmf(years_start, weights @ years).trim()
         before_collar = pith.convolve(years_pmf.negate())
     else:
-        joint, added_start, years_pmf = _two_heights(dates, facts, heights, species, nodes)
-        before_collar = Pmf(added_start, np.einsum("bkn,b->n", joint, nodes.stand_weights)).trim()
+        joint, added_start = tied.joint, tied.start
+        years_pmf = Pmf(tied.years_start, weights @ tied.years).trim()
+        before_collar = Pmf(added_start, np.einsum("bkn,b,k->n", joint, nodes.stand_weights, weights)).trim()
         before_collar = before_collar.negate().shift(dates.reference_year)
     establishment = before_collar.convolve(collar.negate()).trim()
     outer_year, lost = _outer_year(facts, dates.cores)
@@ -281,27 +207,6 @@ def variance_shares(dates: TreeDates, pith: float, height: float, collar: float)
     total = shares.sum()
     names = ("share_count", "share_distance", "share_rate", "share_height", "share_collar")
     return dict(zip(names, (shares / total).tolist() if total > 1e-12 else [float("nan")] * 5, strict=True))
-
-
-def _two_heights(
-    dates: TreeDates, facts: CoreFacts, heights: HeightTable, species: str, nodes: RateNodes
-) -> tuple[Array, int, Pmf]:
-    """Joint mass of added rings and years where two heights tie them, and the years to the lead height."""
-    rows = list(dates.cores)
-    place = rows.index(dates.lead)
-    core_heights = [float(facts.records[row]["core_height_m"]) for row in rows]
-    years = np.stack([heights.passing_years(species, height) for height in core_heights])
-    order = [place, *(k for k in range(len(rows)) if k != place)]
-    patterns = {tuple(key[k] for k in order): mass for key, mass in (dates.likelihood or {}).items()}
-    low, joint = establishment_given_shared(patterns, years[order], nodes)
-    weight = np.zeros(years[place].shape)
-    extra = years - years[place]
-    for key, mass in (dates.likelihood or {}).items():
-        match = np.all(extra == np.asarray(key)[:, None, None], axis=0)
-        weight[match] = float(nodes.weights @ mass.sum(axis=1))
-    first = int(years[place].min())
-    years_pmf = Pmf(first, np.bincount(years[place].ravel() - first, weights=weight.ravel())).trim()
-    return joint, low + dates.start, years_pmf
 
 
 def _missed_given_tree(dates: TreeDates, inputs: CoreInputs, pith: Pmf) -> Pmf:

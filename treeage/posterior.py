@@ -337,7 +337,7 @@ def combine_cases(
 
 def establishment_given_shared(
     likelihood: dict[tuple[int, ...], Array], passing_years: Ints, nodes: RateNodes
-) -> tuple[int, Array]:
+) -> tuple[int, Array, Array]:
     """Mass of rings and years to add for a tree cored at several heights.
 
     Parameters
@@ -357,6 +357,8 @@ def establishment_given_shared(
         First number on the last axis, 0 meaning the first added ring and no years to the height.
     mass : numpy.ndarray, shape (n_stand, n_shared, n)
         Mass of added rings + years to the reference height, scaled over each (stand, shared) pair.
+    evidence : numpy.ndarray, shape (n_shared,)
+        How well each shared value of the height model fits this tree, largest 1.
 
     Notes
     -----
@@ -366,7 +368,7 @@ def establishment_given_shared(
     Examples
     --------
     >>> nodes = RateNodes(np.zeros(1), np.ones(1), np.ones((1, 1)))
-    >>> start, mass = establishment_given_shared({(0,): np.array([[0.5, 0.5]])}, np.array([[[3, 4]]]), nodes)
+    >>> start, mass, _ = establishment_given_shared({(0,): np.array([[0.5, 0.5]])}, np.array([[[3, 4]]]), nodes)
     >>> start, mass[0, 0].tolist()
     (3, [0.25, 0.5, 0.25])
     """
@@ -383,4 +385,5 @@ def establishment_given_shared(
             at = int(first[row, column]) - low
             out[:, row, at : at + size] += by_stand
     total = out.sum(axis=2, keepdims=True)
-    return low, out / np.where(total > 0, total, 1.0)
+    evidence = nodes.stand_weights @ total[:, :, 0]
+    return low, out / np.where(total > 0, total, 1.0), evidence / evidence.max()

@@ -45,6 +45,8 @@ class Ages:
         Every model and default actually used: step, what, source, known, trees.
     stand_weights : Mapping of str to numpy.ndarray
         Probabilities of the stand's growth-rate part, by rate group.
+    height_weights : Mapping of str to numpy.ndarray
+        Probabilities of the height model's shared values, by height group; equal where absent.
     settings : Mapping
         Site, hemisphere and the rest of the settings used.
     sampled : xarray.DataArray or None
@@ -64,6 +66,7 @@ class Ages:
     sources: pd.DataFrame
     stand_weights: Mapping[str, Array]
     settings: Mapping[str, Any]
+    height_weights: Mapping[str, Array] = field(default_factory=dict)
     sampled: xarray.DataArray | None = None
     inference: Any = None
     extras: Mapping[str, Any] = field(default_factory=dict)
@@ -163,7 +166,8 @@ class Ages:
             if parts is None:
                 continue
             nodes = parts.years.shape[0] if parts.joint is None else parts.joint.shape[1]
-            shared = (level[parts.height_group] * nodes).astype(np.int64)
+            weights = self.height_weights.get(parts.height_group, np.full(nodes, 1 / nodes))
+            shared = np.minimum(np.searchsorted(np.cumsum(weights), level[parts.height_group]), nodes - 1)
             collar = answer.distributions["collar_years"].sample(n, rng)
             years[:, column] = parts.sample(stand[parts.rate_group], shared, rng) - collar
         coords = {"draw": np.arange(n), "tree": [answer.tree for answer in answers]}
