@@ -71,7 +71,18 @@ def made_up_tree(number: int, *, name: str | None = None, outer_year: int = OUTE
         core_conflict_p=0.004 if number == 5 else 0.6,
         flags=("cores_disagree",) if number == 5 else (),
         parts=parts,
-        cores=pd.DataFrame({"core": ["A", "B"], "rings_counted": [rings, rings - 7]}),
+        cores=pd.DataFrame(
+            {
+                "core": ["A", "B"],
+                "dating": [dating, dating],
+                "inner_end": [inner, "no_arcs"],
+                "core_height_m": [0.8, 0.8],
+                "rings_counted": [rings, rings - 7],
+                "innermost_year": [innermost, innermost + 7],
+                "distance_from": ["pith on the core" if inner == "pith" else "arc", "radius less core length"],
+                "lead": [True, False],
+            }
+        ),
     )
 
 
@@ -88,74 +99,28 @@ def made_up_ages(count: int = 48, *, minimum: int = 2, names: tuple[str, ...] = 
         for number in range(count)
     ]
     trees += [minimum_tree(f"R{number + 1}", 95 + 10 * number) for number in range(minimum)]
-    accounting = [
-        {"table": "trees.csv", "row": at + 2, "tree": each.tree, "core": "", "status": each.status, "reason": ""}
-        for at, each in enumerate(trees)
-    ]
-    accounting += [
-        {
-            "table": "cores.csv",
-            "row": 2 * at + side + 2,
-            "tree": each.tree,
-            "core": "AB"[side],
-            "status": each.status,
-            "reason": "",
-        }
+    rows = [("trees", at + 2, each.tree, "", each.status, "", 1) for at, each in enumerate(trees)]
+    rows += [
+        ("cores", 2 * at + side + 2, each.tree, "AB"[side], each.status, "", 1)
         for at, each in enumerate(trees)
         for side in (0, 1)
     ]
-    accounting.append(
-        {
-            "table": "cores.csv",
-            "row": 2 * len(trees) + 2,
-            "tree": "X9",
-            "core": "A",
-            "status": "refused",
-            "reason": "no rings counted",
-        }
-    )
-    sources = pd.DataFrame(
-        [
-            {
-                "step": "years to core height",
-                "what": "fit to 24 seedlings of Larix decidua",
-                "source": "seedlings.csv",
-                "known": "user",
-                "trees": count,
-            },
-            {
-                "step": "distance",
-                "what": "eccentricity 0.13 share",
-                "source": "Renvall 1923 & Woodall <2008>",
-                "known": "derived",
-                "trees": count,
-            },
-        ]
-    )
-    notes = pd.DataFrame(
-        [
-            {
-                "file": "trees.csv",
-                "row": 3,
-                "item": "tree T02",
-                "column": "crown",
-                "got": "an unknown column",
-                "need": "a known name",
-                "do": "It is kept and not used.",
-            }
-        ]
-    )
-    events = pd.DataFrame(
-        {"year": [1847, 1850, 1926], "event": ["fire", "new law", "end of grazing"], "note": ["", "", "parish book"]}
-    )
+    rows.append(("cores", 2 * len(trees) + 2, "X9", "A", "refused", "no rings counted", 1))
+    rows.append(("rings", 0, "", "", "used", "", 4321))
+    sources = [
+        ("distance to the pith", "eccentricity 0.13", "Renvall 1923 & Woodall <2008>", "derived", count),
+        ("years to coring height", "Larix decidua: 24 young trees", "the user's own young trees", "user", count),
+    ]
+    note = ("trees.csv", 3, "tree T02", "crown", "an unknown column", "a known name", "It is kept and not used.")
+    events = [(1847, "fire", ""), (1850, "new law", ""), (1926, "end of grazing", "parish book")]
     return Ages(
         tree_ages=tuple(trees),
         prob=0.9,
-        accounting=pd.DataFrame(accounting),
+        accounting=pd.DataFrame(rows, columns=["table", "row", "tree", "core", "status", "reason", "rows"]),
         tree_table=pd.DataFrame(),
-        events=events,
-        notes=notes,
-        sources=sources,
+        events=pd.DataFrame(events, columns=["year", "event", "note"]),
+        notes=pd.DataFrame([note], columns=["file", "row", "item", "column", "got", "need", "do"]),
+        sources=pd.DataFrame(sources, columns=["step", "what", "source", "known", "used"]),
         stand_weights={"": np.ones(1)},
-        settings={"name": "High <pasture>", "hemisphere": "north"},
+        settings={"name": "High <pasture>", "hemisphere": "north", "seed": 7},
     )

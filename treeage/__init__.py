@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from treeage.report import write_outputs
     from treeage.results import Ages
     from treeage.results_tree import TreeAge
-    from treeage.rings import calibrate_missing_rings, missing_rings, missing_rings_many
+    from treeage.rings import missing_rings, missing_rings_many
+    from treeage.rings_calibration import calibrate_missing_rings
     from treeage.simulate import example_field
     from treeage.tables import Field, read_field
 
@@ -34,7 +35,7 @@ _HOME = {
     "PriorWarning": "errors",
     "TreeAge": "results_tree",
     "arc_radius": "distance",
-    "calibrate_missing_rings": "rings",
+    "calibrate_missing_rings": "rings_calibration",
     "estimate_ages": "estimate",
     "example_field": "simulate",
     "missing_rings": "rings",

@@ -103,7 +103,7 @@ def year_ticks(low: float, high: float, *, most: int = 10) -> list[int]:
         if candidate >= rough:
             break
     marks = np.arange(np.floor(low / step) * step, high + step, step).astype(int)
-    years = [int(mark) if mark > 0 else int(mark) + 1 for mark in marks]
+    years = [int(mark) if mark > 0 or step == 1 else int(mark) + 1 for mark in marks]
     return [year for year in years if low <= year <= high]
 
 

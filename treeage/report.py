@@ -111,8 +111,8 @@ def _headline(ages: Ages) -> str:
     widths = [high - low + 1 for low, high in (pmf.interval(ages.prob) for pmf in dated)]
     more = f", and {rest} as a minimum only" if rest else ""
     return (
-        f"{len(dated)} trees dated{more}: establishment between {year_text(first)} and {year_text(last)} (medians). Half "
-        f"of the {100 * ages.prob:g} % intervals are at most {sorted(widths)[(len(widths) - 1) // 2]} years long."
+        f"{len(dated)} trees dated{more}: establishment between {year_text(first)} and {year_text(last)} (medians). "
+        f"Half of the {100 * ages.prob:g} % intervals are at most {sorted(widths)[(len(widths) - 1) // 2]} years long."
     )
 
 

@@ -1,0 +1,325 @@
+"""Figures: what is drawn where, read back from the artists; looks that hold in grey; nothing global changed."""
+
+from dataclasses import replace
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from made_up_ages import bell, made_up_ages, made_up_tree, minimum_tree
+from matplotlib import pyplot as plt
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.figure import Figure
+
+from treeage import plots
+from treeage.errors import InputError
+from treeage.plots_style import GROUPS, WARM, padded, year_ticks
+from treeage.pmf import Pmf
+from treeage.results_tree import SHARES, year_text
+
+mpl.use("Agg")
+AGES = made_up_ages()
+EVERY = {
+    "plot_dates": AGES,
+    "plot_age_structure": AGES,
+    "plot_uncertainty_sources": AGES,
+    "plot_anatomy": AGES.tree_ages[2],
+    "plot_mass": bell(20, 4),
+}
+
+
+@pytest.fixture(autouse=True)
+def _close_figures():
+    """Leave no figure open."""
+    yield
+    plt.close("all")
+
+
+def empty_axes():
+    """Axes of a figure outside pyplot."""
+    return Figure(figsize=(6, 4)).subplots()
+
+
+def luminance(colour):
+    """Relative luminance of a colour in print."""
+    red, green, blue = mpl.colors.to_rgb(colour)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue  # ITU-R BT.709 weights
+
+
+def grey_labels(ax):
+    """Labels of both axes and of all ticks."""
+    return [text.get_text() for text in (*ax.get_xticklabels(), *ax.get_yticklabels())]
+
+
+@pytest.mark.parametrize("name", sorted(EVERY))
+def test_draws_on_the_axes_it_is_given(name):
+    """The axes passed in come back, with labels, and pyplot knows of no new figure."""
+    ax = empty_axes()
+    assert getattr(plots, name)(EVERY[name], ax=ax) is ax
+    assert ax.get_xlabel()
+    assert plt.get_fignums() == []
+
+
+@pytest.mark.parametrize("name", sorted(EVERY))
+def test_makes_a_figure_and_changes_nothing_global(name):
+    """Without axes a figure opens that pyplot shows; the global settings stay as they were."""
+    before = dict(mpl.rcParams)
+    ax = getattr(plots, name)(EVERY[name])
+    assert plt.get_fignums() == [ax.figure.number]
+    ax.figure.canvas.draw()
+    assert dict(mpl.rcParams) == before
+
+
+def test_results_plot_themselves():
+    """Ages, one tree and one mass function hand over to the same functions."""
+    assert AGES.plot(empty_axes()).get_ylabel() == "Tree"
+    assert AGES["T03"].plot(empty_axes()).get_title(loc="left") == "Tree T03"
+    assert bell(5, 1).plot(empty_axes()).get_ylabel() == "Probability"
+
+
+def test_dates_are_in_order_with_their_intervals():
+    """Line ends are the interval ends; trees stand in order of their median."""
+    ax = plots.plot_dates(made_up_ages(12, minimum=0), ax=empty_axes())
+    names = [label.get_text() for label in ax.get_yticklabels()]
+    ages = made_up_ages(12, minimum=0)
+    medians = [ages[name].establishment_year.median() for name in names]
+    assert medians == sorted(medians)
+    drawn = {}
+    for lines in ax.collections:
+        if isinstance(lines, LineCollection) and lines.get_linewidth()[0] < 1:
+            drawn |= {int(line[0][1]): (line[0][0], line[1][0]) for line in lines.get_segments()}
+    assert {at: ages[name].establishment_year.interval(0.9) for at, name in enumerate(names)} == drawn
+    assert "90 %" in ax.get_xlabel()
+
+
+def test_dates_mark_the_events_in_view():
+    """One dashed line an event, named with its year; events outside the axis are left out."""
+    ax = plots.plot_dates(AGES, ax=empty_axes())
+    lines = [line for line in ax.lines if line.get_linestyle() == "--" and line.get_color() == WARM]
+    assert sorted(line.get_xdata()[0] for line in lines) == [1847, 1850, 1926]
+    words = [text.get_text() for text in ax.texts if text.get_text()]
+    assert words == ["fire (1847)", "new law (1850)", "end of grazing (1926)"]
+    heights = {text.get_text(): text.xyann[1] for text in ax.texts if text.get_text()}
+    assert heights["fire (1847)"] != heights["new law (1850)"]  # three years apart: names on two lines
+    early = replace(AGES, events=AGES.events.assign(year=[1066, 1850, 2200]))
+    assert [text.get_text() for text in plots.plot_dates(early, ax=empty_axes()).texts if text.get_text()] == [
+        "new law (1850)"
+    ]
+
+
+def test_minimum_only_trees_point_to_the_past():
+    """An arrow from the innermost counted ring to the left edge, and a line in the key."""
+    ages = replace(AGES, tree_ages=(made_up_tree(1), minimum_tree("R1", 95)))
+    ax = plots.plot_dates(ages, ax=empty_axes())
+    arrows = [text for text in ax.texts if text.arrow_patch is not None]
+    assert arrows[0].xyann[0] == 1930  # hand sum: 2024 - 95 + 1
+    assert arrows[0].xy[0] == ax.get_xlim()[0]
+    assert "minimum age only: before" in [text.get_text() for text in ax.get_legend().get_texts()]
+
+
+def test_years_before_the_common_era_are_labelled():
+    """A stand of 2,100-year-old trees has BCE labels and no year 0."""
+    ax = plots.plot_dates(made_up_ages(12, minimum=0, outer_year=120), ax=empty_axes())
+    labels = [label.get_text() for label in ax.get_xticklabels()]
+    assert any(label.endswith(" BCE") for label in labels)
+    assert any(label.endswith(" CE") for label in labels)
+    assert not any(label.split()[0] == "0" for label in labels)
+
+
+def test_a_dollar_sign_in_a_name_is_text():
+    """Names with two dollar signs must not be set as a formula."""
+    ages = made_up_ages(3, minimum=0, names=("A$x^2$", "$B_1$", "plain"))
+    for draw in (plots.plot_dates, plots.plot_uncertainty_sources):
+        ax = draw(ages, ax=empty_axes())
+        ax.figure.canvas.draw()
+        assert {label.get_text() for label in ax.get_yticklabels()} == {"A$x^2$", "$B_1$", "plain"}
+        assert not any(label.get_parse_math() for label in ax.get_yticklabels())
+    assert not plots.plot_anatomy(ages["$B_1$"], ax=empty_axes())._left_title.get_parse_math()
+
+
+def test_many_trees_are_not_named_one_by_one():
+    """Above 80 trees the axis counts trees instead of naming them."""
+    ages = made_up_ages(90, minimum=0)
+    assert plots.plot_dates(ages, ax=empty_axes()).get_ylabel() == "Trees in order of date [number]"
+    ax = plots.plot_uncertainty_sources(ages, ax=empty_axes())
+    assert ax.get_ylabel() == "Trees in order of their uncertainty [number]"
+
+
+@pytest.mark.parametrize("name", ["plot_dates", "plot_age_structure", "plot_uncertainty_sources"])
+def test_a_field_without_dated_trees_says_so(name):
+    """No tree at all still gives axes with a sentence."""
+    ax = getattr(plots, name)(replace(AGES, tree_ages=()), ax=empty_axes())
+    assert [text.get_text() for text in ax.texts] == ["No tree could be dated."]
+
+
+def test_age_structure_counts_joint_draws():
+    """Bars are means and whiskers quantiles of the counts in the joint draws, recomputed by hand."""
+    ages = made_up_ages(20, minimum=1)
+    ax = plots.plot_age_structure(ages, bin_years=25, ax=empty_axes())
+    draws = ages.draws(plots.BIN_DRAWS, seed=0).to_numpy()
+    whiskers = {line[0][0]: (line[0][1], line[1][1]) for line in ax.collections[0].get_segments()}
+    assert len(ax.patches) >= 4
+    for bar in ax.patches:
+        middle = bar.get_x() + bar.get_width() / 2
+        inside = ((draws >= middle - 12.5) & (draws < middle + 12.5)).sum(axis=1)
+        assert bar.get_height() == pytest.approx(inside.mean())
+        assert whiskers[middle] == tuple(np.quantile(inside, [0.05, 0.95], method="inverted_cdf"))
+    assert sum(bar.get_height() for bar in ax.patches) == pytest.approx(20, abs=0.2)
+    assert "[number]" in ax.get_ylabel()
+
+
+def test_default_periods_are_at_least_twice_the_spread():
+    """The period is the next round number of at least two median standard deviations, and the label says so."""
+    ages = made_up_ages(30, minimum=0)
+    spread = np.median([answer.establishment_year.sd() for answer in ages])
+    ax = plots.plot_age_structure(ages, ax=empty_axes())
+    width = round(ax.patches[0].get_width() / 0.92)
+    assert width in plots.ROUND_BINS
+    assert width >= 2 * spread > plots.ROUND_BINS[plots.ROUND_BINS.index(width) - 1]
+    assert f"periods of {width} years, {width / spread:.1f} times the typical dating SD of {spread:.1f} years" in (
+        ax.get_xlabel()
+    )
+
+
+def test_periods_below_a_year_are_refused():
+    """The message shows the value and the unit."""
+    with pytest.raises(InputError, match=r"plot_age_structure, bin_years: got 0, need at least 1 \[years\]"):
+        plots.plot_age_structure(AGES, bin_years=0, ax=empty_axes())
+
+
+def test_exact_dates_have_an_age_structure():
+    """Pith at the ground and crossdated: no spread, periods of one year."""
+    sure = made_up_tree(1)
+    point = sure.distributions | {"establishment_year": Pmf.point(1900)}
+    parts = replace(sure.parts, reference_year=1900, added_start=0, added=np.ones((1, 1)), years_start=0)
+    parts = replace(parts, years=np.ones((1, 1)))
+    ages = replace(AGES, tree_ages=(replace(sure, distributions=point, parts=parts),))
+    assert "exact dates" in plots.plot_age_structure(ages, ax=empty_axes()).get_xlabel()
+
+
+def test_bars_of_uncertainty_add_to_the_standard_deviation():
+    """Each tree's parts end at its standard deviation and are in proportion to its shares."""
+    ages = made_up_ages(10, minimum=1)
+    ax = plots.plot_uncertainty_sources(ages, ax=empty_axes())
+    names = [label.get_text() for label in ax.get_yticklabels()]
+    widths = dict.fromkeys(range(len(names)), 0.0)
+    for bars in (each for each in ax.collections if isinstance(each, PolyCollection)):
+        for path in bars.get_paths():
+            box = path.get_extents()
+            widths[round((box.y0 + box.y1) / 2)] += box.width
+    spreads = [ages[name].establishment_year.sd() for name in names]
+    assert list(widths.values()) == pytest.approx(spreads)
+    assert spreads == sorted(spreads)
+    first = ax.collections[0].get_paths()[-1].get_extents()
+    last = ages[names[-1]]
+    assert first.width == pytest.approx(last.shares["share_count"] * last.establishment_year.sd())
+
+
+def test_shares_that_are_not_known_draw_no_bar():
+    """A tree without any uncertainty has missing shares: the row stays empty."""
+    tree = made_up_tree(2)
+    ages = replace(AGES, tree_ages=(replace(tree, shares=dict.fromkeys(SHARES, float("nan"))), made_up_tree(3)))
+    ax = plots.plot_uncertainty_sources(ages, ax=empty_axes())
+    rows = {round(path.get_extents().y0 + 0.41) for bars in ax.collections for path in bars.get_paths()}
+    assert len(rows) == 1
+    assert len(ax.get_yticks()) == 2
+
+
+def test_sources_differ_in_grey_print():
+    """Neighbouring parts differ in lightness by at least 0.1, or one is hatched."""
+    looks = list(plots.SOURCE_LOOKS.values())
+    assert tuple(plots.SOURCE_LOOKS) == SHARES
+    for (_, one, hatch), (_, two, other) in zip(looks, looks[1:], strict=False):
+        assert hatch != other or abs(luminance(one) - luminance(two)) > 0.1
+
+
+def test_groups_do_not_use_the_colour_of_events():
+    """No species looks like an event, and all looks differ."""
+    assert WARM not in GROUPS
+    assert len(set(GROUPS)) == len(GROUPS)
+
+
+def test_anatomy_steps_back_from_ring_to_establishment():
+    """Dots stand at the medians of each step; words give medians and intervals."""
+    tree = made_up_tree(9)  # has collar years
+    ax = plots.plot_anatomy(tree, ax=empty_axes())
+    names = [label.get_text() for label in ax.get_yticklabels()]
+    assert names == [
+        "counted rings",
+        "missed rings",
+        "pith year at 0.8 m",
+        "years to 0.8 m",
+        "buried collar",
+        "establishment",
+    ]
+    first = 2024 - tree.facts["rings_counted"] + 1
+    pith, rise = tree.pith_year.median(), tree.years_to_core_height.median()
+    collar = tree.distributions["collar_years"].median()
+    dots = [line.get_xdata()[0] for line in ax.lines if line.get_marker() == "o"]
+    start = tree.establishment_year.median()
+    assert dots == [first - tree.missed_rings.median(), pith, pith - rise, pith - rise - collar, start]
+    low, high = tree.establishment_year.interval(0.9)
+    age_low, age_high = tree.age.interval(0.9)
+    words = [text.get_text() for text in ax.texts]
+    assert f"{start} ({low} to {high})\nage {tree.age.median()} ({age_low} to {age_high})" in words
+    assert f"{tree.facts['rings_counted']} rings ({first} to 2024)" in words
+
+
+def test_anatomy_hangs_from_the_lead_core():
+    """A lead core that ends in an earlier year than the tree starts from its own innermost ring."""
+    tree = made_up_tree(2)
+    shifted = replace(tree, cores=tree.cores.assign(innermost_year=tree.cores["innermost_year"] - 4))
+    first = 2024 - tree.facts["rings_counted"] + 1 - 4
+    ax = plots.plot_anatomy(shifted, ax=empty_axes())
+    assert ax.texts[0].get_text().startswith(f"{tree.facts['rings_counted']} rings ({first} to ")
+
+
+def test_anatomy_of_a_minimum_shows_the_rings_only():
+    """No mass functions, but the counted rings."""
+    ax = plots.plot_anatomy(minimum_tree(), ax=empty_axes())
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["counted rings"]
+    assert ax.texts[0].get_text() == "95 rings (1930 to 2024)"  # hand sum: 2024 - 95 + 1
+
+
+def test_mass_bars_are_the_mass():
+    """Heights are the probabilities; the dark bars are the interval."""
+    pmf = Pmf(10, [0.02, 0.2, 0.5, 0.25, 0.03])
+    ax = plots.plot_mass(pmf, ax=empty_axes())
+    bars = {round(bar.get_x() + bar.get_width() / 2): bar for bar in ax.patches}
+    assert {at: bar.get_height() for at, bar in bars.items()} == pytest.approx(
+        {v: pmf.prob_at(v) for v in range(10, 15)}
+    )
+    dark = {at for at, bar in bars.items() if luminance(bar.get_facecolor()) < 0.4}
+    assert dark == {11, 12, 13}  # closed form: 5 % and 95 % quantiles of the mass above
+    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["median 12", "90 % interval 11 to 13"]
+
+
+def test_mass_of_a_point_can_be_drawn():
+    """All mass on one value: one bar of height 1."""
+    ax = plots.plot_mass(Pmf.point(0), ax=empty_axes())
+    assert [bar.get_height() for bar in ax.patches] == [1.0]
+
+
+@given(
+    st.floats(-12_000, 3000, allow_nan=False),
+    st.floats(1, 9000, allow_nan=False),
+    st.integers(3, 12),
+)
+def test_ticks_are_round_and_inside(low, span, most):
+    """Ticks rise, lie inside the axis, are few, and read round in both eras."""
+    ticks = year_ticks(low, low + span, most=most)
+    assert ticks == sorted(set(ticks))
+    assert all(low <= tick <= low + span for tick in ticks)
+    assert len(ticks) <= most + 2
+    spoken = [int(year_text(tick).split()[0]) for tick in ticks]
+    step = min(np.diff(ticks), default=1)
+    if step >= 10:
+        assert all(year % 5 == 0 or year == 1 for year in spoken)
+
+
+@given(st.lists(st.floats(-1e4, 1e4), min_size=1, max_size=5))
+def test_padding_keeps_the_data_inside(values):
+    """The axis is never empty and holds all values."""
+    low, high = padded(np.array(values))
+    assert low < min(values) <= max(values) < high
