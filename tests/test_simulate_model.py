@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from treeage.errors import InputError
 from treeage.grids import DISTANCE_GRID_MM
 from treeage.rings import missing_rings
 from treeage.simulate import scenario, simulate_from_model, simulate_stand
@@ -60,13 +61,26 @@ def test_missed_rings_of_single_cores_follow_the_public_prediction() -> None:
     distance = np.full(len(cores), DISTANCE_GRID_MM[at])
     stated = [missing_rings(float(DISTANCE_GRID_MM[at]), each, genus="Larix") for each in widths]
     for _ in range(8):
-        missed = simulate_model._draw_missed(cores, widths, mass, distance=distance, rng=rng)
+        missed = simulate_model._draw_missed(cores, widths, mass, distance=distance, alone=True, rng=rng)
         ranks += [
             pmf.cdf(int(number)) - rng.random() * pmf.prob_at(int(number))
             for pmf, number in zip(stated, missed, strict=True)
         ]
     assert np.mean(ranks) == pytest.approx(0.5, abs=0.035)  # four standard errors of a uniform mean, n = 1200
     assert np.std(ranks) == pytest.approx(12**-0.5, abs=0.02)  # closed form of a uniform
+
+
+def test_shared_by_the_stand_or_not() -> None:
+    """Drawn once for the stand, hidden widths of its trees lie together; the word is checked."""
+    base = scenario("short")
+    recipe = replace(base, trees=60, coring=replace(base.coring, angle_deg=90.0))
+    means = {}
+    for word in ("tree", "stand"):
+        stands = [simulate_from_model(recipe, seed=seed, shared_by=word) for seed in range(12)]
+        means[word] = np.std([np.log(stand.truth["cores"]["missed_rings"]).mean() for stand in stands])
+    assert means["stand"] > means["tree"]
+    with pytest.raises(InputError, match="got plot, need tree or stand"):
+        simulate_from_model(recipe, shared_by="plot")
 
 
 def test_same_seed_same_truth() -> None:

@@ -27,6 +27,7 @@ from treeage.distance_radius import (
     opposite_cores,
     short_core_density,
 )
+from treeage.errors import Fault, InputError, show
 from treeage.grids import DISTANCE_GRID_MM
 from treeage.height import height_model
 from treeage.rings import inner_growth, inner_growth_from_means, ring_model
@@ -134,7 +135,7 @@ def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator)
 
 
 def _draw_missed(
-    cores: pd.DataFrame, widths: list[Floats], mass: Floats, *, distance: Floats, rng: np.random.Generator
+    cores: pd.DataFrame, widths: list[Floats], mass: Floats, *, distance: Floats, alone: bool, rng: np.random.Generator
 ) -> Ints:
     """Draw missed rings: ln(hidden width) = location + b + u + v, and M = max(1, round(distance / width))."""
     model = ring_model()
@@ -157,25 +158,28 @@ def _draw_missed(
         location = np.where(rows, own, location)
         scale = np.where(rows, model.own_scale(growth, typical), scale)
     owner = np.unique(cores["tree"].to_numpy(dtype=str), return_inverse=True)[1]
-    shared = np.hypot(model.stand_sd, model.tree_sd) * rng.standard_normal(owner.max() + 1)
+    trees = int(owner.max()) + 1
+    shared = model.stand_sd * rng.standard_normal(trees if alone else 1)
+    shared = shared + model.tree_sd * rng.standard_normal(trees)
     own_part = scale * rng.standard_t(model.tail_df, len(cores))
     width = np.exp(location + shared[owner] + own_part)
     missed = np.where(distance > 0, np.maximum(np.round(distance / width), 1), 0)
     return missed.astype(np.int64)
 
 
-def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, rng: np.random.Generator) -> Ints:
-    """Draw years to the coring height of every core, the shared state of the height model anew for each tree."""
+def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, *, alone: bool, rng: np.random.Generator) -> Ints:
+    """Draw years to the coring height of every core, given a state of the height model for each tree or species."""
     seedlings = stand.tables["seedlings"]
     models = {
         name: height_model(chosen, seedlings=seedlings[seedlings["species"] == name])
         for name, chosen in stand.settings["height"].items()
     }
+    state = {name: int(rng.integers(model.deviation.shape[0])) for name, model in models.items()}
     years = np.zeros(len(cores), dtype=np.int64)
     heights, species = _numbers(cores, "core_height_m"), cores["species"].to_numpy(dtype=str)
     for rows in cores.groupby("tree", sort=False).indices.values():
         model = models[species[rows[0]]]
-        shared = int(rng.integers(model.deviation.shape[0]))
+        shared = int(rng.integers(model.deviation.shape[0])) if alone else state[species[rows[0]]]
         if np.ptp(heights[rows]) <= SAME_HEIGHT_M:
             start, mass = model.years_given_shared(float(heights[rows[0]]))
             years[rows] = start + _draw_rows(mass[[shared]], rng)[0]
@@ -198,7 +202,9 @@ def _visible_widths(stand: SimulatedStand) -> list[Floats]:
     ]
 
 
-def simulate_from_model(recipe: Scenario | str = "mixed", *, seed: int | np.random.Generator = 0) -> SimulatedStand:
+def simulate_from_model(
+    recipe: Scenario | str = "mixed", *, seed: int | np.random.Generator = 0, shared_by: str = "tree"
+) -> SimulatedStand:
     """Draw a virtual stand whose hidden truth follows exactly the model that the estimate states.
 
     Parameters
@@ -207,6 +213,9 @@ def simulate_from_model(recipe: Scenario | str = "mixed", *, seed: int | np.rand
         The recipe, or the name of one that ships.
     seed : int or numpy.random.Generator, default 0
         Source of randomness.
+    shared_by : {"tree", "stand"}, default "tree"
+        Whether what a stand shares (its part of the growth rate, the state of each species' height model) is drawn
+        anew for every tree, as if each stood in a stand of its own, or once for the stand.
 
     Returns
     -------
@@ -216,20 +225,20 @@ def simulate_from_model(recipe: Scenario | str = "mixed", *, seed: int | np.rand
     Raises
     ------
     InputError
-        If there is no scenario of that name.
+        If there is no scenario of that name, or shared_by is another word.
     ModelError
         If a height model cannot be made from the seedlings.
 
     Notes
     -----
-    A stand is drawn by `simulate_stand`; its readings and visible widths are kept as given, and the hidden
-    quantities are drawn from the model: the distance from what the readings say, the log hidden width from
-    the fitted location with its stand, tree and core deviations, the count error from its mass function,
-    the years to the coring height from the height model of the seedlings. The pith year follows from the
-    cores, and each core's outer year from the pith year, so the outer years of a tree's cores differ. What
-    a stand shares is drawn anew for every tree, as if each tree stood in a stand of its own: hits are then
-    independent and the binomial band of `validate.coverage` is right. Stated intervals must cover at their
-    nominal rate here; on `simulate_stand` they are put to a harder test.
+    A stand is drawn by `simulate_stand`; its readings and visible widths are kept as given, and what is hidden is drawn
+    from the model: the distance from what the readings say, the log hidden width from the fitted location with
+    its stand, tree and core deviations, the count error from its mass function, the years to the coring height from
+    the height model of the seedlings. The pith year follows from the cores, and each core's outer year from the pith
+    year, so the outer years of a tree's cores differ. Stated intervals must cover at their nominal rate here; on
+    `simulate_stand` they are put to a harder test. With shared_by "tree" hits are independent and the binomial band
+    of `validate.coverage` is right; it does not fit an estimate that learns from other trees of the stand what
+    they share, as it does of the height model where trees are cored at two heights: use "stand" there.
 
     Examples
     --------
@@ -237,6 +246,10 @@ def simulate_from_model(recipe: Scenario | str = "mixed", *, seed: int | np.rand
     >>> int(stand.truth["cores"]["missed_rings"].max())
     0
     """
+    if shared_by not in ("tree", "stand"):
+        raise InputError(
+            Fault(show(shared_by), "tree or stand", "Use one of them.", "simulate_from_model", 0, "shared_by")
+        )
     rng = np.random.default_rng(seed)
     chosen = scenario(recipe) if isinstance(recipe, str) else recipe
     chosen = replace(chosen, collar_years_mean=0.0)
@@ -245,13 +258,14 @@ def simulate_from_model(recipe: Scenario | str = "mixed", *, seed: int | np.rand
     cores = given.merge(trees.drop(columns=["collar_years", "collar_years_sd"]), on="tree", how="left")
     mass = distance_masses(cores)
     distance = _draw_distances(cores, mass, rng)
-    missed = _draw_missed(cores, _visible_widths(stand), mass, distance=distance, rng=rng)
+    alone = shared_by == "tree"
+    missed = _draw_missed(cores, _visible_widths(stand), mass, distance=distance, alone=alone, rng=rng)
     counted = cores["rings_counted"].to_numpy(dtype=np.int64)
     start, error_mass = count_error_mass(
         counted, cores["dating"].to_numpy(dtype=str), genus=[str(name) for name in cores["species"]]
     )
     error = start + _draw_rows(error_mass, rng)
-    years = _draw_years(stand, cores, rng)
+    years = _draw_years(stand, cores, alone=alone, rng=rng)
     span = years + missed + error + counted - 1  # outer year less establishment year
     owner = np.unique(cores["tree"].to_numpy(dtype=str), return_inverse=True)[1]
     longest = np.zeros(owner.max() + 1, dtype=np.int64)

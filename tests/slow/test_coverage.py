@@ -38,9 +38,23 @@ def test_intervals_cover_at_their_nominal_rate_inside_the_model(name: str) -> No
     ("name", "cores", "angle_deg"), [("mixed", 1, 0.0), ("short", 2, 180.0), ("two_heights", 2, 90.0)]
 )
 def test_other_layouts_cover_inside_the_model(name: str, cores: int, angle_deg: float) -> None:
-    """One core a tree, opposite cores that share a diameter, and cores at two heights, 1,000 trees."""
+    """One core a tree, and opposite cores that share a diameter, 1,000 trees."""
     checked = _from_model(name, 4, cores=cores, angle_deg=angle_deg)
     assert checked.coverage["within"].all(), checked.coverage.to_string()
+
+
+def test_cores_at_two_heights_cover_inside_the_model() -> None:
+    """Trees of one stand teach each other the height model: 60 stands of 20 trees, with a band for stands."""
+    base = scenario("two_heights")
+    recipe = replace(base, trees=20, coring=replace(base.coring, angle_deg=90.0))
+    stands = [simulate_from_model(recipe, seed=4000 + seed, shared_by="stand") for seed in range(60)]
+    checked = validate_stands(stands)
+    for prob in (0.5, 0.8, 0.9, 0.95):
+        tail = (1 - prob) / 2
+        middle = (checked.scores["rank_low"] + checked.scores["rank_high"]) / 2
+        by_stand = ((middle > tail) & (middle < 1 - tail)).groupby(checked.scores["stand"]).mean()
+        covered = checked.coverage.set_index("prob")["covered"][prob]
+        assert abs(covered - prob) < 3 * by_stand.std() / np.sqrt(60), checked.coverage.to_string()
 
 
 def test_arcs_taken_as_exact_fail(monkeypatch: pytest.MonkeyPatch) -> None:
