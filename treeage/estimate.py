@@ -16,9 +16,9 @@ from treeage.errors import require_probability
 from treeage.estimate_accounting import account_rows, gather_sources
 from treeage.estimate_answers import minimum_answer, tree_answer
 from treeage.estimate_cores import core_facts
-from treeage.estimate_dates import shared_nodes
 from treeage.estimate_heights import HeightTable, TiedHeights, tie_heights
 from treeage.estimate_inputs import core_inputs
+from treeage.estimate_stand import reach_further, species_rates
 from treeage.estimate_trees import date_trees
 from treeage.height import HeightModel, height_model
 from treeage.results import Ages
@@ -30,7 +30,12 @@ LEAST_SEEDLINGS = 5  # choice: fewer young trees say too little about a height c
 
 
 def estimate_ages(
-    field: Field, *, prob: float = 0.9, seed: int = 0, tick: Callable[[int], object] | None = None
+    field: Field,
+    *,
+    prob: float = 0.9,
+    seed: int = 0,
+    from_stand: bool = True,
+    tick: Callable[[int], object] | None = None,
 ) -> Ages:
     """Date every tree of a field, with the uncertainty of each step.
 
@@ -42,6 +47,9 @@ def estimate_ages(
         Probability of the intervals, strictly between 0 and 1.
     seed : int, default 0
         Kept with the result for its draws; the estimate itself is exact and uses no randomness.
+    from_stand : bool, default True
+        Whether the ring tables of the stand's other trees inform the hidden rings of each core (complete cores,
+        the same calendar years, other cores of the tree); without them every core stands alone.
     tick : callable, optional
         Called with the number of trees done, for a progress bar.
 
@@ -82,14 +90,15 @@ def estimate_ages(
     facts = core_facts(field)
     inputs = core_inputs(facts)
     heights = HeightTable(height_models(field))
-    dated = date_trees(facts, inputs, heights.passing_years, tick=tick)
-    nodes = shared_nodes()
+    rates = species_rates(facts, inputs, from_stand=from_stand)
+    inputs = reach_further(inputs, rates)
+    dated = date_trees(facts, inputs, rates, heights.passing_years, tick=tick)
     rows_of = {str(tree): np.flatnonzero(facts.table["tree"] == tree) for tree in facts.table["tree"].unique()}
     tied: dict[str, TiedHeights] = {}
     for tree, dates in dated.items():
         if dates.likelihood is not None:
             species = str(facts.records[dates.lead]["species"])
-            tied[tree] = tie_heights(dates, facts, heights, species, nodes)
+            tied[tree] = tie_heights(dates, facts, heights, species, rates[species].nodes)
             heights.learn(species, tied[tree].evidence)
     answers = []
     for record in field.trees.to_dict("records"):
@@ -98,6 +107,7 @@ def estimate_ages(
             continue
         if record["tree"] in dated:
             tree = str(record["tree"])
+            nodes = rates[str(record["species"])].nodes
             answers.append(tree_answer(record, dated[tree], facts, inputs, heights, nodes, tied.get(tree), prob))
         else:
             answers.append(minimum_answer(record, rows, facts))
@@ -108,8 +118,8 @@ def estimate_ages(
         tree_table=field.trees,
         events=field.events,
         notes=pd.concat([field.notes, heights.notes()], ignore_index=True),
-        sources=gather_sources(facts, inputs, heights, answers),
-        stand_weights={str(name): nodes.stand_weights for name in field.trees["species"].unique()},
+        sources=gather_sources(facts, inputs, heights, rates, answers),
+        stand_weights={name: rate.nodes.stand_weights for name, rate in rates.items()},
         settings=_settings(field, seed),
         height_weights=heights.all_weights(),
     )

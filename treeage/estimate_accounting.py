@@ -5,6 +5,7 @@ Layer 4, part of the family of `estimate`. Own derivation.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from treeage.rings import ring_model
 
 if TYPE_CHECKING:
     from treeage.estimate_heights import HeightTable
+    from treeage.estimate_stand import SpeciesRates
     from treeage.tables import Field
 
 ACCOUNT_COLUMNS = ["table", "row", "tree", "core", "status", "reason", "rows"]
@@ -95,7 +97,11 @@ def _other_tables(field: Field) -> list[dict[str, Any]]:
 
 
 def gather_sources(
-    facts: CoreFacts, inputs: CoreInputs, heights: HeightTable, answers: list[TreeAge]
+    facts: CoreFacts,
+    inputs: CoreInputs,
+    heights: HeightTable,
+    rates: Mapping[str, SpeciesRates],
+    answers: list[TreeAge],
 ) -> pd.DataFrame:
     """List the models and defaults that the answers rest on.
 
@@ -105,6 +111,8 @@ def gather_sources(
         All cores.
     heights : HeightTable
         Height models used.
+    rates : mapping of str to SpeciesRates
+        What the stand's other trees taught.
     answers : list of TreeAge
         The answers.
 
@@ -123,6 +131,9 @@ def gather_sources(
         add("distance to the pith", str(method), _DISTANCE_SOURCES.get(str(method), "see README"), "see defaults", int(count))
     hidden = int(((inputs.distance[:, 0] < 1) & ~inputs.bound_only).sum())
     add("missed rings", "log-linear model of the hidden mean width", ring_model().source, "fitted", hidden)
+    for species, rate in rates.items():
+        what = f"{species}: hidden widths adjusted by {rate.neighbours} dated trees of the stand"
+        add("missed rings", what, "the ring tables of this folder", "user", int((rate.place >= 0).sum()) * (rate.neighbours > 0))
     for dating, count in facts.table["dating"].value_counts().items():
         add("count error", str(dating), _COUNT_SOURCES[str(dating)], "abstract" if dating != "crossdated" else "definition", int(count))
     flagged = {name: sum(name in flags for flags in facts.flags) for name in ("bark_from_published_share", "diameter_from_breast_height")}

@@ -5,7 +5,7 @@ Layer 4, part of the family of `estimate`. Own derivation: variance by step from
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,7 @@ from numpy.typing import NDArray
 from treeage.estimate_inputs import CoreInputs
 from treeage.grids import DISTANCE_GRID_MM
 from treeage.pmf import Pmf
-from treeage.posterior import RateNodes, rate_nodes
-from treeage.rings import missed_ring_mass, ring_model
-from treeage.rings_mass import RATE_STEP
+from treeage.posterior import RateNodes
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -64,18 +62,6 @@ class TreeDates:
     contradiction: bool
 
 
-def shared_nodes() -> RateNodes:
-    """Nodes of the shared growth rate for the model that ships with the package.
-
-    Returns
-    -------
-    RateNodes
-        Shifts are whole steps of the log tables.
-    """
-    model = ring_model()
-    return rate_nodes(model.tree_sd, model.stand_sd, step=RATE_STEP)
-
-
 def rung(rings: int) -> int:
     """Round a number of rings up to the ladder of table sizes.
 
@@ -95,32 +81,6 @@ def rung(rings: int) -> int:
     (True, True)
     """
     return int(np.ceil(16 * _LADDER ** np.ceil(np.log(max(rings, 16) / 16) / np.log(_LADDER) - 1e-9)))
-
-
-def missed_mass(inputs: CoreInputs, rows: Ints, nodes: RateNodes, most: int) -> Array:
-    """Mass of the missed rings of chosen cores for every shift; flat where the core only bounds the date.
-
-    Parameters
-    ----------
-    inputs : CoreInputs
-        All cores.
-    rows : numpy.ndarray of int, shape (n,)
-        The chosen ones.
-    nodes : RateNodes
-        The shared growth rate.
-    most : int
-        Highest number of missed rings.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, n_shift, most + 1)
-        Rows sum to 1.
-    """
-    mass = missed_ring_mass(inputs.growth.take(rows), inputs.distance[rows], nodes.shifts, max_rings=most)
-    flat = inputs.bound_only[rows]
-    mass = np.asarray(mass, dtype=np.float64)
-    mass[flat] = 1.0 / mass.shape[2]
-    return mass
 
 
 def core_marginals(missed: Array, added: Array, nodes: RateNodes) -> tuple[Array, Array]:

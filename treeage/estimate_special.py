@@ -17,8 +17,8 @@ from treeage.estimate_dates import TreeDates, core_marginals, tree_dates
 from treeage.estimate_inputs import CoreInputs
 from treeage.grids import DISTANCE_GRID_MM
 from treeage.pmf import Pmf
-from treeage.posterior import RateNodes, added_rings, combine_cases, combine_cores
-from treeage.rings import missed_ring_mass
+from treeage.estimate_stand import SpeciesRates, placed_mass
+from treeage.posterior import added_rings, combine_cases, combine_cores
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -61,7 +61,7 @@ def special_tree(  # noqa: PLR0913 -- one call in one place
     facts: CoreFacts,
     inputs: CoreInputs,
     rows: list[int],
-    nodes: RateNodes,
+    rate: SpeciesRates,
     passing_years: Callable[[str, float], Ints],
     missed: Array,
     joint: JointCount | None,
@@ -74,8 +74,8 @@ def special_tree(  # noqa: PLR0913 -- one call in one place
         All cores.
     rows : list of int
         Cores of the tree.
-    nodes : RateNodes
-        The shared growth rate.
+    rate : SpeciesRates
+        Shared growth rate and stand adjustment of the tree's species.
     passing_years : callable
         Species and height [m] to whole years to that height, shape (n_shared, n_tree_node).
     missed : numpy.ndarray, shape (n_core, n_shift, n_ring)
@@ -88,6 +88,7 @@ def special_tree(  # noqa: PLR0913 -- one call in one place
     TreeDates
         Referred to the core that says most by itself.
     """
+    nodes = rate.nodes
     start = inputs.count_start
     added = added_rings(missed, start, inputs.count[rows])
     alone, missed_alone = core_marginals(missed, added, nodes)
@@ -99,7 +100,7 @@ def special_tree(  # noqa: PLR0913 -- one call in one place
     years = np.stack([passing_years(species, float(heights[row])) for row in rows])
     extra = years - years[rows.index(lead)]
     # P_core = P_lead + extra, so rings to add to a core = rings to add to the lead + ahead
-    cases, case_weights = _cases(facts, inputs, rows, nodes, missed, added, joint)
+    cases, case_weights = _cases(facts, inputs, rows, rate, missed, added, joint)
     counts = _count_cases(facts, rows, joint)
     span = int(np.ptp(inputs.innermost_year[rows])) + int(np.ptp(extra)) + 1
     low, size = start - span, added.shape[2] + 2 * span
@@ -128,7 +129,7 @@ def _cases(  # noqa: PLR0913 -- one call in one place
     facts: CoreFacts,
     inputs: CoreInputs,
     rows: list[int],
-    nodes: RateNodes,
+    rate: SpeciesRates,
     missed: Array,
     added: Array,
     joint: JointCount | None,
@@ -139,7 +140,7 @@ def _cases(  # noqa: PLR0913 -- one call in one place
     if not face_each_other(facts, rows):
         masses = [(0, missed[k][None]) if tied[k] else (inputs.count_start, added[k][None]) for k in range(len(rows))]
         return masses, np.ones(1)
-    weights, cases = _opposite_cases(facts, inputs, rows, nodes, missed.shape[2] - 1)
+    weights, cases = _opposite_cases(facts, inputs, rows, rate, missed.shape[2] - 1)
     masses = []
     for k, row in enumerate(rows):
         count = np.repeat(inputs.count[[row]], weights.size, axis=0)
@@ -163,17 +164,14 @@ def _count_cases(
 
 
 def _opposite_cases(
-    facts: CoreFacts, inputs: CoreInputs, rows: list[int], nodes: RateNodes, most: int
+    facts: CoreFacts, inputs: CoreInputs, rows: list[int], rate: SpeciesRates, most: int
 ) -> tuple[Array, Array]:
     """Missed rings of two opposite cores for each joint place of the pith."""
     lengths = (float(facts.length_mm[rows[0]]), float(facts.length_mm[rows[1]]))
     weights, distances = opposite_cores(float(facts.radius_mm[rows[0]]), float(facts.radius_sd_mm[rows[0]]), lengths)
-    cases = np.empty((2, weights.size, nodes.shifts.size, most + 1))
-    for core, row in enumerate(rows):
-        mass = _on_grid(distances[:, core])
-        growth = inputs.growth.take(np.full(weights.size, row))
-        cases[core] = missed_ring_mass(growth, mass, nodes.shifts, max_rings=most)
-    return weights, cases
+    repeated = [np.full(weights.size, row) for row in rows]
+    cases = [placed_mass(inputs, same, _on_grid(distances[:, k]), rate, most) for k, same in enumerate(repeated)]
+    return weights, np.stack(cases)
 
 
 def _on_grid(distance_mm: Array) -> Array:

@@ -5,7 +5,7 @@ Layer 4, part of the family of `estimate`. No model of its own: it feeds `poster
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from itertools import groupby
 
@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from treeage.estimate_cores import CoreFacts, column_numbers
-from treeage.estimate_dates import TreeDates, core_marginals, missed_mass, rung, shared_nodes, tree_dates
+from treeage.estimate_dates import TreeDates, core_marginals, rung, tree_dates
 from treeage.estimate_inputs import CoreInputs
 from treeage.estimate_special import HEIGHT_APART_M, JointCounts, face_each_other, special_tree
+from treeage.estimate_stand import SpeciesRates, missed_mass
 from treeage.posterior import RateNodes, added_rings, combine_cores
 
 Ints = NDArray[np.int64]
@@ -26,6 +27,7 @@ _CHUNK = 48  # choice: trees worked on at a time; keeps the arrays in the proces
 def date_trees(
     facts: CoreFacts,
     inputs: CoreInputs,
+    rates: Mapping[str, SpeciesRates],
     passing_years: Callable[[str, float], Ints],
     *,
     joint_counts: JointCounts | None = None,
@@ -37,6 +39,8 @@ def date_trees(
     ----------
     facts, inputs : CoreFacts, CoreInputs
         From `core_facts` and `core_inputs`.
+    rates : mapping of str to SpeciesRates
+        From `species_rates`.
     passing_years : callable
         Species and height [m] to whole years to that height, shape (n_shared, n_tree_node).
     joint_counts : mapping, optional
@@ -49,41 +53,42 @@ def date_trees(
     dict of str to TreeDates
         Trees whose cores only bound the date are left out.
     """
-    nodes = shared_nodes()
     rows_of: dict[str, list[int]] = {}
     for row, tree in enumerate(facts.table["tree"]):
         rows_of.setdefault(str(tree), []).append(row)
     joint = joint_counts or {}
     open_trees = [(tree, rows) for tree, rows in rows_of.items() if not inputs.bound_only[rows].all()]
-    need = {tree: rung(_need(inputs, rows)) for tree, rows in open_trees}
-    open_trees.sort(key=lambda item: need[item[0]])
+    kind = {tree: (str(facts.records[rows[0]]["species"]), rung(_need(inputs, rows))) for tree, rows in open_trees}
+    open_trees.sort(key=lambda item: kind[item[0]])
     heights = column_numbers(facts.table, "core_height_m")
     dated: dict[str, TreeDates] = {}
-    for part in _chunks(open_trees, need):
+    for part in _chunks(open_trees, kind):
         every = np.concatenate([rows for _, rows in part])
-        missed = missed_mass(inputs, every, nodes, need[part[0][0]])
+        species, most = kind[part[0][0]]
+        rate = rates[species]
+        missed = missed_mass(inputs, every, rate, most)
         place = {int(row): k for k, row in enumerate(every)}
         plain = []
         for tree, rows in part:
             apart = np.ptp(heights[rows]) > HEIGHT_APART_M
             if apart or tree in joint or face_each_other(facts, rows):
                 own = missed[[place[row] for row in rows]]
-                dated[tree] = special_tree(facts, inputs, rows, nodes, passing_years, own, joint.get(tree))
+                dated[tree] = special_tree(facts, inputs, rows, rate, passing_years, own, joint.get(tree))
             else:
                 plain.append((tree, rows))
         if plain:
             chosen = [place[row] for _, rows in plain for row in rows]
-            dated |= _plain_trees(inputs, plain, nodes, missed[chosen])
+            dated |= _plain_trees(inputs, plain, rate.nodes, missed[chosen])
         if tick:
             tick(len(part))
     return dated
 
 
 def _chunks(
-    trees: list[tuple[str, list[int]]], need: dict[str, int]
+    trees: list[tuple[str, list[int]]], kind: dict[str, tuple[str, int]]
 ) -> Iterator[list[tuple[str, list[int]]]]:
-    """Trees of one table size, a few dozen at a time."""
-    for _, same in groupby(trees, key=lambda item: need[item[0]]):
+    """Trees of one species and table size, a few dozen at a time."""
+    for _, same in groupby(trees, key=lambda item: kind[item[0]]):
         group = list(same)
         for first in range(0, len(group), _CHUNK):
             yield group[first : first + _CHUNK]
