@@ -1,0 +1,64 @@
+"""Speed of the exact engine, as a ratio to a PyMC run of the same model of one tree, in one run.
+
+Run with `pytest tests/benchmarks --benchmark-only`; the figures are in the extra info of each case.
+"""
+
+import time
+import warnings
+
+import numpy as np
+import pytest
+from two_core_model import pymc_years
+
+from treeage.counting import count_error_mass
+from treeage.distance import arc_likelihood
+from treeage.distance_radius import aimed_core_density, distance_mass
+from treeage.posterior import added_rings, combine_cores, rate_nodes
+from treeage.rings import inner_growth, missed_ring_mass, ring_model
+from treeage.rings_mass import RATE_STEP
+
+TREES = 960
+CHUNK = 48
+
+
+def stand():
+    """Two-core trees with arcs, made up."""
+    rng = np.random.default_rng(0)
+    cores = 2 * TREES
+    growth = inner_growth([rng.lognormal(0, 0.4, 100) for _ in range(cores)])
+    density = aimed_core_density(np.full(cores, 150.0), np.full(cores, 3.0), np.full(cores, 140.0))
+    distance = distance_mass(density, [arc_likelihood(np.full(cores, 10.0), rng.uniform(0.5, 2, cores))])
+    return growth, distance, 1900 + rng.integers(0, 6, cores)
+
+
+def date_all(growth, distance, innermost, dating):
+    """The engine on all trees, in the chunks that the pipeline uses."""
+    model = ring_model()
+    nodes = rate_nodes(model.tree_sd, model.stand_sd, step=RATE_STEP)
+    for first in range(0, 2 * TREES, 2 * CHUNK):
+        rows = np.arange(first, min(2 * TREES, first + 2 * CHUNK))
+        missed = missed_ring_mass(growth.take(rows), distance[rows], nodes.shifts, max_rings=122)
+        start, count = count_error_mass(np.full(rows.size, 100), np.full(rows.size, dating))
+        added = added_rings(np.asarray(missed, dtype=float), start, count)
+        combine_cores(added, start, innermost[rows], np.arange(rows.size).reshape(-1, 2), nodes)
+
+
+@pytest.mark.parametrize("dating", ["crossdated", "lab_count"])
+def test_two_core_trees(benchmark, dating):
+    """Trees dated in a second, one core of the processor."""
+    data = stand()
+    benchmark.pedantic(date_all, args=(*data, dating), rounds=5, warmup_rounds=1)
+    benchmark.extra_info["trees_per_second"] = TREES / benchmark.stats.stats.min
+
+
+def test_against_pymc(benchmark):
+    """How many times faster a tree is dated than by sampling the same model (2 chains of 500 draws)."""
+    data = stand()
+    date_all(*data, "lab_count")
+    benchmark.pedantic(date_all, args=(*data, "lab_count"), rounds=3)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        started = time.perf_counter()
+        pymc_years(500, tune=500)
+        sampled = time.perf_counter() - started
+    benchmark.extra_info["times_faster_than_pymc"] = sampled / (benchmark.stats.stats.min / TREES)
