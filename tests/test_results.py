@@ -1,0 +1,142 @@
+"""Frozen answers and their faces, without an engine."""
+
+from dataclasses import FrozenInstanceError, replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from made_up_ages import made_up_ages
+from scipy import stats
+
+from treeage.errors import InputError
+from treeage.pmf import Pmf
+from treeage.results import Ages
+from treeage.results_tree import DISTRIBUTIONS, SHARES, SharedParts, TreeAge, year_text
+from treeage.schema import columns
+
+
+def shared_only(trees, spread):
+    """Trees whose only error is one that all share: years to height of one height model with a node per value."""
+    nodes = 41
+    quantiles = stats.norm(20, spread).ppf((np.arange(nodes) + 0.5) / nodes).round().astype(int)
+    years = np.zeros((nodes, quantiles.max() + 1))
+    years[np.arange(nodes), quantiles] = 1.0
+    parts = SharedParts(1900, 0, np.ones((1, 1)), 0, years, None, "larch", "larch")
+    mass = {"establishment_year": Pmf(0, years.mean(axis=0)).negate().shift(1900), "collar_years": Pmf.point(0)}
+    return tuple(
+        TreeAge(f"T{k}", "larch", "", "estimated", {}, 2024, 100, distributions=mass, parts=parts) for k in range(trees)
+    )
+
+
+def plain_ages(answers):
+    """Ages around given trees."""
+    empty = pd.DataFrame()
+    account = pd.DataFrame({"table": ["trees"], "status": ["estimated"], "rows": [len(answers)]})
+    return Ages(answers, 0.9, account, empty, empty, empty, empty, {"larch": np.ones(1)}, {})
+
+
+def test_shared_error_does_not_average_away():
+    """30 trees, independent SD 3 and shared SD 4: the mean date has SE 4.04, not 0.91 (own worked example)."""
+    answers = []
+    rng = np.arange(-12, 13)
+    independent = np.exp(-0.5 * (rng / 3) ** 2)
+    independent /= independent.sum()
+    for answer in shared_only(30, 4.0):
+        parts = replace(answer.parts, added_start=-12, added=independent[None])
+        answers.append(replace(answer, parts=parts))
+    draws = plain_ages(tuple(answers)).draws(20_000, seed=1).to_numpy()
+    shared = np.hypot(4.0, 3.0 / np.sqrt(30))  # 4.04, closed form of the example
+    assert draws.mean(axis=1).std() == pytest.approx(shared, rel=0.04)
+    assert draws.mean(axis=1).std() > 4 * 0.91
+
+
+def test_table_has_the_columns_of_the_schema():
+    """The ages table has exactly the columns that the nomenclature promises, in their order."""
+    frame = made_up_ages().to_frame()
+    assert list(frame.columns) == [column.name for column in columns("ages")]
+    assert frame["age_median"].dtype == "Int64"
+
+
+def test_intervals_of_the_table_are_those_of_the_mass_functions():
+    """Median and ends are taken from the Pmf, at the asked probability."""
+    ages = made_up_ages()
+    frame = ages.to_frame(0.5).set_index("tree")
+    for answer in ages:
+        if answer.status != "estimated":
+            continue
+        for name in DISTRIBUTIONS:
+            pmf = answer.distributions[name]
+            row = frame.loc[answer.tree]
+            found = [row[f"{name}_median"], row[f"{name}_lo"], row[f"{name}_hi"]]
+            assert found == [pmf.median(), *pmf.interval(0.5)]
+    assert (frame["prob"] == 0.5).all()
+    with pytest.raises(InputError, match="got 2, need between 0 and 1"):
+        ages.to_frame(2.0)
+
+
+def test_shares_add_to_one():
+    """Variance shares of every estimated tree add to 1."""
+    frame = made_up_ages().to_frame()
+    total = frame[list(SHARES)].sum(axis=1, skipna=False)
+    assert total.dropna().to_numpy() == pytest.approx(1.0)
+
+
+def test_results_are_frozen():
+    """No field of a result can be set."""
+    ages = made_up_ages()
+    with pytest.raises(FrozenInstanceError):
+        ages.prob = 0.5
+    with pytest.raises(FrozenInstanceError):
+        next(iter(ages)).outer_year = 1
+
+
+def test_sentences_round_as_the_trade_does():
+    """SD above 6 rounds to ten years, above 3 to five (common practice), with the interval in full."""
+    def tree(spread):
+        year = np.arange(-60, 61)
+        pmf = Pmf(1892 - 60, np.exp(-0.5 * (year / spread) ** 2))
+        parts = {"establishment_year": pmf, "age": pmf.negate().shift(2025)}
+        return TreeAge("A1", "", "", "estimated", {}, 2024, 100, distributions=parts).sentence()
+
+    assert "c. 1890 (90 % interval" in tree(8.0)
+    assert "c. 1890" in tree(4.0)
+    assert "established 1892" in tree(1.0)
+
+
+@pytest.mark.parametrize(("year", "text"), [(1892, "1892"), (1, "1"), (0, "1 BCE"), (-273, "274 BCE")])
+def test_no_year_zero(year, text):
+    """Astronomical years are written without a year 0 (definition of BCE)."""
+    assert year_text(year) == text
+
+
+def test_html_faces_escape_markup():
+    """Ids with markup come out as text."""
+    answer = replace(next(iter(made_up_ages())), tree="<script>alert(1)</script>", flags=("<b>",))
+    assert "<script>" not in answer._repr_html_()
+    ages = replace(made_up_ages(), tree_ages=(answer,))
+    assert "<script>" not in ages._repr_html_()
+    assert "&lt;script&gt;" in ages._repr_html_()
+
+
+def test_short_faces_name_the_answer():
+    """repr and summary are one line and a few lines with the counts."""
+    ages = made_up_ages()
+    assert "trees dated" in repr(ages)
+    assert f"{len(ages.trees)} trees dated" in ages.summary()
+    assert len(list(ages)) == len(ages)
+    assert ages[ages.trees[0]].tree == ages.trees[0]
+    assert ages[ages.trees[0]].to_frame().shape == (1, len(columns("ages")))
+
+
+def test_replacing_draws_keep_the_face():
+    """Sampled draws from elsewhere are handed out by the same method."""
+    import xarray
+
+    sampled = xarray.DataArray(
+        np.arange(20).reshape(10, 2), dims=("draw", "tree"), coords={"draw": np.arange(10), "tree": ["T0", "T1"]}
+    )
+    ages = replace(plain_ages(shared_only(2, 1.0)), sampled=sampled)
+    draws = ages.draws(6, seed=3)
+    assert draws.shape == (6, 2)
+    assert len(np.unique(draws.sel(tree="T0"))) == 6  # without replacement while there are enough
+    assert ages.draws(50, seed=3).shape == (50, 2)
