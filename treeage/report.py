@@ -13,6 +13,7 @@ import platform
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
+from functools import cache
 from importlib import metadata, resources
 from pathlib import Path
 from string import ascii_lowercase
@@ -29,6 +30,8 @@ from treeage.results_tree import CONVENTIONS, year_text
 from treeage.version import VERSION
 
 if TYPE_CHECKING:
+    from jinja2 import Template
+
     from treeage.results import Ages
 
 FIGURE_COUNT = 4  # figures of a report, for progress bars
@@ -66,16 +69,12 @@ def report_html(ages: Ages, *, figures: Sequence[ReportFigure] | None = None) ->
     str
         The page. Names from the tables are escaped.
     """
-    from jinja2 import Environment, StrictUndefined
-
-    text = resources.files("treeage").joinpath("data", "report.html.j2").read_text(encoding="utf-8")
-    page = Environment(autoescape=True, undefined=StrictUndefined).from_string(text)
     drawn = report_figures(ages) if figures is None else figures
     name = str(ages.settings.get("name") or "")
     account_names, account = _account(ages)
     flags = _flags(ages)
     letters = {flag["name"]: flag["letter"] for flag in flags}
-    return page.render(
+    page: str = _template().render(
         title=f"Tree ages: {name}" if name else "Tree ages",
         headline=_headline(ages),
         description=str(ages.settings.get("description") or "No description of the site was given."),
@@ -100,6 +99,15 @@ def report_html(ages: Ages, *, figures: Sequence[ReportFigure] | None = None) ->
         version=VERSION,
         seed=ages.settings.get("seed", 0),
     )
+    return page
+
+
+@cache
+def _template() -> Template:
+    from jinja2 import Environment, StrictUndefined
+
+    text = resources.files("treeage").joinpath("data", "report.html.j2").read_text(encoding="utf-8")
+    return Environment(autoescape=True, undefined=StrictUndefined).from_string(text)
 
 
 def _headline(ages: Ages) -> str:
