@@ -60,9 +60,7 @@ def arc_radius(chord_mm: ArrayLike, rise_mm: ArrayLike) -> Array:
         worst = np.broadcast_to(rise, np.broadcast_shapes(rise.shape, chord.shape))
         got = float(np.atleast_1d(worst)[np.argmax(np.atleast_1d(rise - chord / 2))])
         raise InputError(
-            Fault(
-                f"{got:g}", "at most half the chord [mm]", "Check chord and rise.", "arc_radius", 0, "rise_mm"
-            )
+            Fault(f"{got:g}", "at most half the chord [mm]", "Check chord and rise.", "arc_radius", 0, "rise_mm")
         )
     return rise / 2 + chord**2 / (8 * rise)
 
@@ -104,9 +102,7 @@ def ray_distance(gap_mm: ArrayLike, angle_deg: ArrayLike) -> Array:
     return gap / 2 / np.tan(np.deg2rad(angle) / 2)
 
 
-def radial_length(
-    length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_percent: ArrayLike = 0.0
-) -> Array:
+def radial_length(length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_percent: ArrayLike = 0.0) -> Array:
     """Horizontal green length of a core that was bored at a tilt and measured dry.
 
     Parameters
@@ -248,9 +244,7 @@ def arc_likelihood(
     sd = np.sqrt(reading**2 + (slope * priors.CHORD_SD.value) ** 2 + (priors.ROUNDNESS.value * expected) ** 2)
     likelihood = _normal(rise - expected, sd)
     # past a half circle no chord of this length fits; let it fade over the roundness of rings
-    fade = np.exp(
-        -0.5 * (np.maximum(chord / 2 - radius, 0) / (priors.ROUNDNESS.value * chord / 2 + 1e-9)) ** 2
-    )
+    fade = np.exp(-0.5 * (np.maximum(chord / 2 - radius, 0) / (priors.ROUNDNESS.value * chord / 2 + 1e-9)) ** 2)
     return _top_one(likelihood * fade)
 
 
@@ -409,9 +403,7 @@ def unseen_curvature(count: int = 1) -> Array:
     """
     rise = _rise_at(DISTANCE_GRID_MM[None, :], np.array([[priors.CORE_WIDTH.value]]))
     not_looked = priors.CURVATURE_OVERLOOKED.value
-    unseen = not_looked + (1 - not_looked) * ndtr(
-        (priors.CURVATURE_SEEN.value - rise) / priors.CURVATURE_SEEN_SD.value
-    )
+    unseen = not_looked + (1 - not_looked) * ndtr((priors.CURVATURE_SEEN.value - rise) / priors.CURVATURE_SEEN_SD.value)
     return np.repeat(unseen, count, axis=0)
 
 

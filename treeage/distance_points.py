@@ -107,9 +107,7 @@ def fit_circles(ring: ArrayLike, x_mm: ArrayLike, y_mm: ArrayLike) -> CircleFit:
     return CircleFit(curvature, float(np.sqrt(covariance[0, 0])), distance, spread)
 
 
-def point_likelihood(
-    ring: ArrayLike, x_mm: ArrayLike, y_mm: ArrayLike, *, beyond_mm: float = 0.0
-) -> Array:
+def point_likelihood(ring: ArrayLike, x_mm: ArrayLike, y_mm: ArrayLike, *, beyond_mm: float = 0.0) -> Array:
     """Likelihood of the distance to the pith from digitised boundaries.
 
     Parameters

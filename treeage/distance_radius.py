@@ -64,9 +64,7 @@ def inside_radius(
     require_positive("inside_radius", diameter_cm=diameter_cm)
     outside = np.atleast_1d(np.asarray(diameter_cm, dtype=np.float64)) * 5.0
     given = np.full_like(outside, np.nan) if bark_mm is None else np.broadcast_to(bark_mm, outside.shape)
-    given_sd = (
-        np.full_like(outside, np.nan) if bark_sd_mm is None else np.broadcast_to(bark_sd_mm, outside.shape)
-    )
+    given_sd = np.full_like(outside, np.nan) if bark_sd_mm is None else np.broadcast_to(bark_sd_mm, outside.shape)
     known = np.isfinite(given)
     bark = np.where(known, given, priors.BARK_SHARE.value * outside)
     default_sd = np.where(known, priors.BARK_SD_SHARE.value * bark, priors.BARK_SHARE_SD.value * outside)
@@ -124,9 +122,7 @@ def short_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm:
     grid = DISTANCE_GRID_MM[None, :, None]
     ahead = (short - grid * np.cos(_ANGLES)) / along
     aside = grid * np.sin(_ANGLES) / across
-    density: Array = (np.exp(-0.5 * (ahead**2 + aside**2)) @ _WEIGHTS) * (
-        DISTANCE_GRID_MM / (across * along)[:, :, 0]
-    )
+    density: Array = (np.exp(-0.5 * (ahead**2 + aside**2)) @ _WEIGHTS) * (DISTANCE_GRID_MM / (across * along)[:, :, 0])
     return density
 
 
@@ -194,9 +190,7 @@ def grid_cells() -> Array:
     >>> bool(abs(grid_cells().sum() - DISTANCE_GRID_MM[-1]) / DISTANCE_GRID_MM[-1] < 0.03)
     True
     """
-    edges = np.concatenate(
-        [[0.0], (DISTANCE_GRID_MM[1:] + DISTANCE_GRID_MM[:-1]) / 2, DISTANCE_GRID_MM[-1:] * 1.02]
-    )
+    edges = np.concatenate([[0.0], (DISTANCE_GRID_MM[1:] + DISTANCE_GRID_MM[:-1]) / 2, DISTANCE_GRID_MM[-1:] * 1.02])
     return np.diff(edges)
 
 

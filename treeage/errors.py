@@ -123,13 +123,16 @@ def fault_lines(faults: Sequence[Fault], *, most: int = SHOWN_FAULTS) -> list[st
         groups.setdefault((fault.file, fault.column, re.sub(r"[-+.e\d]+", "", fault.need)), []).append(fault)
     lines: list[str] = []
     for members in groups.values():
-        if len(members) <= ALIKE_FAULTS:
-            lines.extend(fault.line() for fault in members)
-            continue
-        rows = [str(fault.row) for fault in members[1:] if fault.row]
-        at = f" in rows {', '.join(rows[:SHOWN_ROWS])}{', ...' if len(rows) > SHOWN_ROWS else ''}" if rows else ""
-        lines.append(f"{members[0].line()} ... and {len(members) - 1} more like it{at}.")
+        few = len(members) <= ALIKE_FAULTS
+        lines.extend([fault.line() for fault in members] if few else [_shared_line(members)])
     return lines
+
+
+def _shared_line(members: Sequence[Fault]) -> str:
+    rows = [str(fault.row) for fault in members[1:] if fault.row]
+    more = ", ..." if len(rows) > SHOWN_ROWS else ""
+    at = f" in rows {', '.join(rows[:SHOWN_ROWS])}{more}" if rows else ""
+    return f"{members[0].line()} ... and {len(members) - 1} more like it{at}."
 
 
 class _FaultError(ValueError):

@@ -127,21 +127,53 @@ def gather_sources(
         if used:
             rows.append({"step": step, "what": what, "source": source, "known": known, "used": used})
 
-    for method, count in pd.Series([m for m, b in zip(facts.methods, inputs.bound_only, strict=True) if not b]).value_counts().items():
-        add("distance to the pith", str(method), _DISTANCE_SOURCES.get(str(method), "see README"), "see defaults", int(count))
+    for method, count in (
+        pd.Series([m for m, b in zip(facts.methods, inputs.bound_only, strict=True) if not b]).value_counts().items()
+    ):
+        add(
+            "distance to the pith",
+            str(method),
+            _DISTANCE_SOURCES.get(str(method), "see README"),
+            "see defaults",
+            int(count),
+        )
     hidden = int(((inputs.distance[:, 0] < 1) & ~inputs.bound_only).sum())
     add("missed rings", "log-linear model of the hidden mean width", ring_model().source, "fitted", hidden)
     for species, rate in rates.items():
         what = f"{species}: hidden widths adjusted by {rate.neighbours} dated trees of the stand"
-        add("missed rings", what, "the ring tables of this folder", "user", int((rate.place >= 0).sum()) * (rate.neighbours > 0))
+        add(
+            "missed rings",
+            what,
+            "the ring tables of this folder",
+            "user",
+            int((rate.place >= 0).sum()) * (rate.neighbours > 0),
+        )
     for dating, count in facts.table["dating"].value_counts().items():
-        add("count error", str(dating), _COUNT_SOURCES[str(dating)], "abstract" if dating != "crossdated" else "definition", int(count))
-    flagged = {name: sum(name in flags for flags in facts.flags) for name in ("bark_from_published_share", "diameter_from_breast_height")}
-    for entry, flag in ((priors.BARK_SHARE, "bark_from_published_share"), (priors.TAPER, "diameter_from_breast_height")):
+        add(
+            "count error",
+            str(dating),
+            _COUNT_SOURCES[str(dating)],
+            "abstract" if dating != "crossdated" else "definition",
+            int(count),
+        )
+    flagged = {
+        name: sum(name in flags for flags in facts.flags)
+        for name in ("bark_from_published_share", "diameter_from_breast_height")
+    }
+    for entry, flag in (
+        (priors.BARK_SHARE, "bark_from_published_share"),
+        (priors.TAPER, "diameter_from_breast_height"),
+    ):
         add("diameter", f"{entry.meaning}: {entry.value:g} {entry.unit}", entry.source, entry.known, flagged[flag])
     trees = pd.Series([answer.species for answer in answers if answer.status == "estimated"], dtype=object)
     for species, model in heights.models.items():
-        add("years to coring height", f"{species}: {model.name}", model.source, model.known, int((trees == species).sum()))
+        add(
+            "years to coring height",
+            f"{species}: {model.name}",
+            model.source,
+            model.known,
+            int((trees == species).sum()),
+        )
     return pd.DataFrame(rows, columns=["step", "what", "source", "known", "used"])
 
 

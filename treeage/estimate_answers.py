@@ -100,12 +100,12 @@ def tree_answer(  # noqa: PLR0913 -- one call in one place; every part is a sepa
         outer_year=outer_year,
         minimum_age=_minimum_age(facts, dates.cores),
         distributions=distributions,
-        shares=variance_shares(dates, pith.var(), max(0.0, establishment.var() - pith.var() - collar.var()), collar.var()),
+        shares=variance_shares(
+            dates, pith.var(), max(0.0, establishment.var() - pith.var() - collar.var()), collar.var()
+        ),
         core_conflict_p=dates.conflict_p,
         flags=_flags(record, dates, facts, heights.models[species], height_m),
-        parts=SharedParts(
-            dates.reference_year, added_start, given, years_start, years, joint, species, species
-        ),
+        parts=SharedParts(dates.reference_year, added_start, given, years_start, years, joint, species, species),
         cores=_core_table(dates, facts, inputs, prob),
     )
 

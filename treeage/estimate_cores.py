@@ -190,7 +190,9 @@ def _distances(
     assumed = np.where(assumed > 0, assumed, _DEFAULT_RADIUS_MM)
     if seen.any():
         spread = np.where(np.isfinite(radius_sd), radius_sd, assumed / 3)  # choice: no diameter, a third of the guess
-        density[seen] = aimed_core_density(assumed[seen], spread[seen], np.where(np.isfinite(radius), length, np.nan)[seen])
+        density[seen] = aimed_core_density(
+            assumed[seen], spread[seen], np.where(np.isfinite(radius), length, np.nan)[seen]
+        )
     density[end == "pith"] = 0.0
     no_arcs = hidden & (end == "no_arcs")
     likelihoods = [_spread_rows(rows, values) for rows, values in sources.values()]
@@ -234,7 +236,10 @@ def _sources(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[str
     rows = np.isfinite(chord) & np.isfinite(rise)
     reading = column_numbers(table, "arc_sd_mm", priors.ARC_SD.value)
     add("arc", rows, arc_likelihood(chord[rows], rise[rows], reading[rows]) if rows.any() else chord)
-    circle, step = column_numbers(table, "circle_radius_mm", np.nan), column_numbers(table, "circle_step_mm", priors.CIRCLE_STEP.value)
+    circle, step = (
+        column_numbers(table, "circle_radius_mm", np.nan),
+        column_numbers(table, "circle_step_mm", priors.CIRCLE_STEP.value),
+    )
     rows = np.isfinite(circle)
     add("template circle", rows, circle_likelihood(circle[rows], step[rows]) if rows.any() else circle)
     gap, angle = column_numbers(table, "ray_gap_mm", np.nan), column_numbers(table, "ray_angle_deg", np.nan)

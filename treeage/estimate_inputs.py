@@ -87,7 +87,9 @@ def _growth(facts: CoreFacts, counted: Ints, species: list[str]) -> tuple[InnerG
     table = facts.table
     measured = np.array([widths.size > 0 and widths.sum() > 0 for widths in facts.widths_mm])
     inner = column_numbers(table, "inner_width_mm")
-    rings = np.where(np.isfinite(column_numbers(table, "inner_width_rings")), column_numbers(table, "inner_width_rings"), 10.0)
+    rings = np.where(
+        np.isfinite(column_numbers(table, "inner_width_rings")), column_numbers(table, "inner_width_rings"), 10.0
+    )
     expected = facts.distance @ DISTANCE_GRID_MM
     from_length = facts.length_mm / counted
     from_radius = np.maximum(facts.radius_mm - expected, 0.2 * facts.radius_mm) / counted
@@ -151,4 +153,6 @@ def _own_location(growth: InnerGrowth, distance_mm: Array) -> Array:
     knots = np.exp(np.linspace(np.log(0.05), np.log(DISTANCE_GRID_MM[-1]), 24))
     table = model.location(growth, knots)
     at = np.clip((np.log(distance_mm / knots[0]) / np.log(knots[1] / knots[0])).astype(int), 0, knots.size - 1)
-    return np.minimum(table[np.arange(len(distance_mm)), at], table[np.arange(len(distance_mm)), np.minimum(at + 1, 23)])
+    return np.minimum(
+        table[np.arange(len(distance_mm)), at], table[np.arange(len(distance_mm)), np.minimum(at + 1, 23)]
+    )

@@ -144,13 +144,13 @@ def _cases(  # noqa: PLR0913 -- one call in one place
     masses = []
     for k, row in enumerate(rows):
         count = np.repeat(inputs.count[[row]], weights.size, axis=0)
-        masses.append((0, cases[k]) if tied[k] else (inputs.count_start, added_rings(cases[k], inputs.count_start, count)))
+        masses.append(
+            (0, cases[k]) if tied[k] else (inputs.count_start, added_rings(cases[k], inputs.count_start, count))
+        )
     return masses, weights
 
 
-def _count_cases(
-    facts: CoreFacts, rows: list[int], joint: JointCount | None
-) -> list[tuple[float, tuple[int, ...]]]:
+def _count_cases(facts: CoreFacts, rows: list[int], joint: JointCount | None) -> list[tuple[float, tuple[int, ...]]]:
     """Joint cases of the count errors that were read together, with their probabilities; 0 for the other cores."""
     if joint is None:
         return [(1.0, (0,) * len(rows))]

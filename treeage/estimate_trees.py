@@ -122,5 +122,7 @@ def _plain_trees(
         dated[tree] = tree_dates(
             inputs, own, single, (int(result.reference_year[index]), result.start, result.given_stand[index])
         )
-        dated[tree] = replace(dated[tree], conflict_p=float(result.conflict_p[index]), contradiction=bool(result.contradiction[index]))
+        dated[tree] = replace(
+            dated[tree], conflict_p=float(result.conflict_p[index]), contradiction=bool(result.contradiction[index])
+        )
     return dated

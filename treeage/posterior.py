@@ -18,9 +18,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _REACH = 3.6  # choice: standard deviations of the shared rate covered by the nodes (all but 3e-4 of it)
-_SPACING = (
-    1.2  # choice: node spacing in sd of the tree's part; a sum of normals this close errs by about 2e-6
-)
+_SPACING = 1.2  # choice: node spacing in sd of the tree's part; a sum of normals this close errs by about 2e-6
 _STAND_NODES = 7  # choice: Gauss-Hermite nodes of the stand's part, exact for moments up to 13
 
 

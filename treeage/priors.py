@@ -65,12 +65,8 @@ ARC_SD = Sourced(
     "derived",
 )
 CHORD_SD = Sourced(0.10, "mm", "reading error of the chord of an arc", "as for the rise", "choice")
-CIRCLE_STEP = Sourced(
-    2.0, "mm", "step between the circles of a transparent template", "common practice", "choice"
-)
-RAY_ANGLE_SD = Sourced(
-    2.0, "degree", "reading error of the angle between two rays", "a small protractor", "choice"
-)
+CIRCLE_STEP = Sourced(2.0, "mm", "step between the circles of a transparent template", "common practice", "choice")
+RAY_ANGLE_SD = Sourced(2.0, "degree", "reading error of the angle between two rays", "a small protractor", "choice")
 RAY_GAP_SD = Sourced(0.2, "mm", "reading error of the gap between two rays", "as for ring widths", "choice")
 DIRECT_SHARE = Sourced(
     0.15,
@@ -111,9 +107,7 @@ BARK_SD_SHARE = Sourced(
     "reading in furrowed bark",
     "choice",
 )
-CORE_WIDTH = Sourced(
-    5.0, "mm", "width of the wood on which curvature can be seen", "common borers 4.3-5.15 mm", "read"
-)
+CORE_WIDTH = Sourced(5.0, "mm", "width of the wood on which curvature can be seen", "common borers 4.3-5.15 mm", "read")
 CURVATURE_SEEN = Sourced(
     0.157,
     "mm",
@@ -129,9 +123,7 @@ CURVATURE_OVERLOOKED = Sourced(
     "field sheets are filled in a hurry",
     "choice",
 )
-AIM_TAIL_DF = Sourced(
-    4.0, "degrees of freedom", "tails of the miss of an aimed core", "borers drift", "choice"
-)
+AIM_TAIL_DF = Sourced(4.0, "degrees of freedom", "tails of the miss of an aimed core", "borers drift", "choice")
 GROSS_ERROR = Sourced(
     1e-6,
     "share",

@@ -82,9 +82,7 @@ class Ages:
             if answer.tree == tree:
                 return answer
         known = ", ".join(answer.tree for answer in self.tree_ages[:5])
-        raise KeyError(
-            f"Ages: got tree {tree!r}, need one of the {len(self)} dated trees ({known}, ...); see .trees"
-        )
+        raise KeyError(f"Ages: got tree {tree!r}, need one of the {len(self)} dated trees ({known}, ...); see .trees")
 
     @property
     def trees(self) -> list[str]:
@@ -154,10 +152,7 @@ class Ages:
             rows = rng.choice(self.sampled.sizes["draw"], n, replace=n > self.sampled.sizes["draw"])
             return self.sampled.isel(draw=rows).assign_coords(draw=np.arange(n))
         answers = [answer for answer in self.tree_ages if answer.parts is not None]
-        stand = {
-            group: rng.choice(weights.size, n, p=weights)
-            for group, weights in sorted(self.stand_weights.items())
-        }
+        stand = {group: rng.choice(weights.size, n, p=weights) for group, weights in sorted(self.stand_weights.items())}
         heights = {answer.parts.height_group: answer.parts for answer in answers if answer.parts is not None}
         level = {group: rng.random(n) for group in sorted(heights)}
         years = np.empty((n, len(answers)), dtype=np.int64)
@@ -186,9 +181,7 @@ class Ages:
         lines += [f"  {table}: {status} {count}" for (table, status), count in counts.items()]
         spread = [answer.establishment_year.sd() for answer in self.tree_ages if answer.parts is not None]
         if spread:
-            lines.append(
-                f"Standard deviation of the establishment year: median {np.median(spread):.1f} years."
-            )
+            lines.append(f"Standard deviation of the establishment year: median {np.median(spread):.1f} years.")
         lines.append(f"Intervals: {100 * self.prob:g} %, equal-tailed.")
         return "\n".join(lines)
 
@@ -200,9 +193,7 @@ class Ages:
         columns += ["establishment_year_lo", "establishment_year_hi", "minimum_age", "flags"]
         table = self.to_frame()[columns].to_html(index=False, max_rows=20, na_rep="", escape=True)
         text = html.escape(self.summary()).replace("\n", "<br>")
-        return (
-            f"<p>{text}</p>{table}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
-        )
+        return f"<p>{text}</p>{table}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the establishment dates of all trees in order, with their intervals and the events.

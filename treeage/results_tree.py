@@ -247,10 +247,7 @@ class TreeAge:
             Columns of the ages table; missing values where only a minimum can be claimed.
         """
         out: dict[str, Any] = {"tree": self.tree, "species": self.species, "plot": self.plot_id}
-        out |= {
-            key: self.facts.get(key)
-            for key in ("cores", "dating", "inner_end", "core_height_m", "rings_counted")
-        }
+        out |= {key: self.facts.get(key) for key in ("cores", "dating", "inner_end", "core_height_m", "rings_counted")}
         for name in DISTRIBUTIONS:
             pmf = self.distributions.get(name)
             low, high = pmf.interval(prob) if pmf else (None, None)

@@ -1,0 +1,189 @@
+"""What can be read off a mass function on whole numbers: moments, quantiles, intervals.
+
+Layer 0. Definitions of discrete distributions; own derivation.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from treeage.errors import require_probability
+
+_TINY = 1e-12  # choice: probability below which a quantile does not step on, so that rounding cannot move an interval
+
+
+class MassFacts:
+    """The reading side of `Pmf`.
+
+    Examples
+    --------
+    >>> from treeage.pmf import Pmf
+    >>> isinstance(Pmf.point(3), MassFacts)
+    True
+    """
+
+    __slots__ = ("_mass", "_start")
+
+    _start: int
+    _mass: NDArray[np.float64]
+
+    @property
+    def start(self) -> int:
+        """First whole number of the support.
+
+        Returns
+        -------
+        int
+            The lowest number that is stored.
+        """
+        return self._start
+
+    @property
+    def stop(self) -> int:
+        """Last whole number of the support.
+
+        Returns
+        -------
+        int
+            The highest number that is stored (included).
+        """
+        return self._start + self._mass.size - 1
+
+    @property
+    def support(self) -> NDArray[np.int64]:
+        """Whole numbers that carry the mass.
+
+        Returns
+        -------
+        numpy.ndarray of int, shape (n,)
+            start, start + 1, ..., stop.
+        """
+        return np.arange(self._start, self._start + self._mass.size)
+
+    @property
+    def mass(self) -> NDArray[np.float64]:
+        """Probabilities, read-only.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+            One for each number of the support; they sum to 1.
+        """
+        return self._mass
+
+    def mean(self) -> float:
+        """Mean.
+
+        Returns
+        -------
+        float
+            Expected value.
+        """
+        return float(self._start + np.arange(self._mass.size) @ self._mass)
+
+    def var(self) -> float:
+        """Variance.
+
+        Returns
+        -------
+        float
+            Expected squared distance from the mean.
+        """
+        steps = np.arange(self._mass.size)
+        return float((steps - steps @ self._mass) ** 2 @ self._mass)
+
+    def sd(self) -> float:
+        """Standard deviation.
+
+        Returns
+        -------
+        float
+            Square root of the variance.
+        """
+        return float(np.sqrt(self.var()))
+
+    def prob_at(self, value: int) -> float:
+        """Probability of one whole number.
+
+        Parameters
+        ----------
+        value : int
+            The number.
+
+        Returns
+        -------
+        float
+            Its probability, 0 outside the support.
+        """
+        step = int(value) - self._start
+        return float(self._mass[step]) if 0 <= step < self._mass.size else 0.0
+
+    def cdf(self, value: int) -> float:
+        """Probability of at most a whole number.
+
+        Parameters
+        ----------
+        value : int
+            The number.
+
+        Returns
+        -------
+        float
+            Sum of the mass up to and with it.
+        """
+        step = int(np.floor(value)) - self._start
+        return float(min(1.0, self._mass[: max(0, step + 1)].sum()))
+
+    def quantile(self, prob: float) -> int:
+        """Smallest whole number with at least the given probability up to it.
+
+        Parameters
+        ----------
+        prob : float
+            Probability, strictly between 0 and 1.
+
+        Returns
+        -------
+        int
+            The quantile.
+
+        Raises
+        ------
+        InputError
+            If prob is not between 0 and 1.
+        """
+        require_probability("Pmf.quantile", prob=prob)
+        step = int(np.searchsorted(np.cumsum(self._mass), prob - _TINY))
+        return self._start + min(step, self._mass.size - 1)
+
+    def median(self) -> int:
+        """Smallest whole number with at least half of the probability up to it.
+
+        Returns
+        -------
+        int
+            The median.
+        """
+        return self.quantile(0.5)
+
+    def interval(self, prob: float = 0.9) -> tuple[int, int]:
+        """Equal-tailed interval of whole numbers that contains at least the given probability.
+
+        Parameters
+        ----------
+        prob : float, default 0.9
+            Probability, strictly between 0 and 1 (0.9: the package's one interval probability).
+
+        Returns
+        -------
+        tuple of int
+            Low and high end, both included.
+
+        Raises
+        ------
+        InputError
+            If prob is not between 0 and 1.
+        """
+        require_probability("Pmf.interval", prob=prob)
+        return self.quantile((1 - prob) / 2), self.quantile(1 - (1 - prob) / 2)
