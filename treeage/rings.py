@@ -15,7 +15,7 @@ from treeage.errors import Fault, InputError, require_nonnegative, require_proba
 from treeage.grids import DISTANCE_GRID_MM
 from treeage.pmf import Pmf
 from treeage.rings_calibration import RingCalibration
-from treeage.rings_mass import RATE_STEP, exact_mass, fast_mass
+from treeage.rings_mass import RATE_STEP, Tails, exact_mass, fast_mass
 from treeage.rings_model import InnerGrowth, RingModel, inner_growth, inner_growth_from_means, ring_model
 
 if TYPE_CHECKING:
@@ -40,12 +40,11 @@ FloatArray = NDArray[np.float64]
 _SHARED_NODES = 9  # choice: Gauss-Hermite nodes of the shared deviation when one core is predicted alone
 _DISTANCE_NODES = 41  # choice: nodes over +-4 standard deviations of a distance
 _TAIL_SCALES = 7.0  # choice: own scales kept above the largest expected number; about 1e-4 is lumped beyond
+_ROUNDING = 1e-7  # choice: tables are single precision; a quantile does not step on for less
 _MOST_RINGS = 20_000  # choice: more than the age of any known tree
 
 
-def shared_spreads(
-    model: RingModel | None = None, calibration: RingCalibration | None = None
-) -> tuple[float, float]:
+def shared_spreads(model: RingModel | None = None, calibration: RingCalibration | None = None) -> tuple[float, float]:
     """Standard deviations of the shared deviations of log hidden width.
 
     Parameters
@@ -143,9 +142,7 @@ def missed_ring_mass(
             )
         )
     if max_rings < 2:
-        raise InputError(
-            Fault(show(max_rings), "at least 2 [rings]", "Raise it.", "missed_ring_mass", 0, "max_rings")
-        )
+        raise InputError(Fault(show(max_rings), "at least 2 [rings]", "Raise it.", "missed_ring_mass", 0, "max_rings"))
     used = model or ring_model()
     location = used.location(growth, DISTANCE_GRID_MM)
     if calibration is not None:
@@ -157,7 +154,7 @@ def missed_ring_mass(
         expected,
         mass,
         scale,
-        used.tail_df,
+        used.tails,
         np.atleast_1d(np.asarray(shifts, dtype=np.float64)),
         max_rings=max_rings,
     )
@@ -225,8 +222,8 @@ def missing_rings(
     >>> 15 <= rings.median() <= 22
     True
     """
-    pmfs = _predict([distance_mm], [inner_widths_mm], [distance_sd_mm], genus, calibration)
-    return pmfs[0]
+    ((_, cells),) = _predict([distance_mm], [inner_widths_mm], [distance_sd_mm], genus, calibration)
+    return Pmf(0, cells[0])
 
 
 def missing_rings_many(
@@ -274,9 +271,16 @@ def missing_rings_many(
     import pandas as pd
 
     require_probability("missing_rings_many", prob=prob)
-    pmfs = _predict(distances_mm, inner_widths_mm, distance_sd_mm, genus, calibration)
-    rows = [(pmf.median(), pmf.mean(), *pmf.interval(prob)) for pmf in pmfs]
-    return pd.DataFrame(rows, columns=["median", "mean", "lo", "hi"])
+    blocks = _predict(distances_mm, inner_widths_mm, distance_sd_mm, genus, calibration)
+    table = np.zeros((sum(rows.size for rows, _ in blocks), 4))
+    for rows, cells in blocks:
+        below = np.cumsum(cells, axis=1, dtype=np.float64)
+        below /= below[:, -1:]
+        table[rows, 1] = cells @ np.arange(cells.shape[1]) / cells.sum(1)
+        for column, level in ((0, 0.5), (2, (1 - prob) / 2), (3, 1 - (1 - prob) / 2)):
+            table[rows, column] = (below < level - _ROUNDING).sum(1)
+    frame = pd.DataFrame(table, columns=["median", "mean", "lo", "hi"])
+    return frame.astype({"median": np.int64, "lo": np.int64, "hi": np.int64})
 
 
 def _predict(
@@ -285,17 +289,13 @@ def _predict(
     distance_sd_mm: ArrayLike,
     genus: str | Sequence[str | None] | None,
     calibration: RingCalibration | None,
-) -> list[Pmf]:
-    """One Pmf a core: distance nodes times nodes of the shared deviation, then the table of the own deviation."""
-    distance, sd = require_nonnegative(
-        "missing_rings", distance_mm=distances_mm, distance_sd_mm=distance_sd_mm
-    )
+) -> list[tuple[NDArray[np.intp], FloatArray]]:
+    """Positions and masses of the cores in classes of size: distance nodes times nodes of the shared deviation."""
+    distance, sd = require_nonnegative("missing_rings", distance_mm=distances_mm, distance_sd_mm=distance_sd_mm)
     distance = np.atleast_1d(distance)
     if distance.size != len(series):
         got = f"{distance.size} distances and {len(series)} series"
-        raise InputError(
-            Fault(got, "the same number of both", "Pass one a core.", "missing_rings", 0, "distances_mm")
-        )
+        raise InputError(Fault(got, "the same number of both", "Pass one a core.", "missing_rings", 0, "distances_mm"))
     sd = np.broadcast_to(sd, distance.shape)
     growth = inner_growth(series, genus=genus)
     model = ring_model()
@@ -311,7 +311,7 @@ def _predict(
     mass = (weights[:, 1:, None] * (shares / shares.sum())).reshape(len(growth), -1)
     columns = np.concatenate([expected[:, :1], columns], axis=1)
     mass = np.concatenate([weights[:, :1], mass], axis=1)
-    return _pmfs_by_size(columns, mass, scale, model.tail_df)
+    return _masses_by_size(columns, mass, scale, model.tails)
 
 
 def _distance_points(distance: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -336,14 +336,16 @@ def _distance_points(distance: FloatArray, sd: FloatArray) -> tuple[FloatArray, 
     return points, weights / weights.sum(1, keepdims=True)
 
 
-def _pmfs_by_size(expected: FloatArray, mass: FloatArray, scale: FloatArray, df: float) -> list[Pmf]:
+def _masses_by_size(
+    expected: FloatArray, mass: FloatArray, scale: FloatArray, tails: Tails
+) -> list[tuple[NDArray[np.intp], FloatArray]]:
     """Run the table in classes of similar largest numbers, so that memory follows the need."""
     top = np.where(mass > 0, expected, -np.inf).max(1) + _TAIL_SCALES * scale
-    most = np.clip(np.exp2(np.ceil(np.log2(np.exp(np.minimum(top, 50.0)) + 1.0))), 8, _MOST_RINGS).astype(int)
-    pmfs: list[Pmf | None] = [None] * scale.size
+    most = np.exp2(np.ceil(np.log2(np.exp(np.minimum(top, 50.0)) + 1.0)))
+    most = np.clip(most, 8, _MOST_RINGS).astype(np.intp)
+    blocks = []
     for size in np.unique(most):
         rows = np.flatnonzero(most == size)
-        cells = fast_mass(expected[rows], mass[rows], scale[rows], df, np.zeros(1), max_rings=int(size))
-        for row, values in zip(rows, cells[:, 0], strict=True):
-            pmfs[row] = Pmf(0, values)
-    return [pmf for pmf in pmfs if pmf is not None]
+        cells = fast_mass(expected[rows], mass[rows], scale[rows], tails, np.zeros(1), max_rings=int(size))
+        blocks.append((rows, cells[:, 0]))
+    return blocks

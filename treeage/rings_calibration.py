@@ -164,9 +164,7 @@ def deviations_from_pith(
     return found
 
 
-def best_prediction(
-    means: FloatArray, trees: FloatArray, model: RingModel
-) -> tuple[FloatArray, FloatArray]:
+def best_prediction(means: FloatArray, trees: FloatArray, model: RingModel) -> tuple[FloatArray, FloatArray]:
     """Best linear prediction of a core's shared deviation from the three kinds of evidence.
 
     Parameters
@@ -232,9 +230,7 @@ def calibration_from(
     own = np.maximum(model.stand_variance - shared, 1e-3)
     left = model.stand_variance - everything - stand_variance - model.tree_sd**2
     factor = np.sqrt(np.clip(left / own, _FACTOR_RANGE[0] ** 2, _FACTOR_RANGE[1] ** 2))
-    return RingCalibration(
-        model.stand_nodes_mm, offset, float(np.sqrt(stand_variance)), model.tree_sd, factor, trees
-    )
+    return RingCalibration(model.stand_nodes_mm, offset, float(np.sqrt(stand_variance)), model.tree_sd, factor, trees)
 
 
 def calibrate_missing_rings(

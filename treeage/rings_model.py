@@ -7,7 +7,7 @@ own derivation, fitted to raw ring widths of a public archive by tests/fitting/f
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, show
+from treeage.rings_mass import Tails
 
 FloatArray = NDArray[np.float64]
 
@@ -87,14 +88,12 @@ class InnerGrowth:
             The rows in the given order.
         """
         chosen = np.asarray(rows, dtype=np.intp)
-        return InnerGrowth(
-            self.features[chosen], self.ring_count[chosen], tuple(self.genus[k] for k in chosen)
-        )
+        return InnerGrowth(self.features[chosen], self.ring_count[chosen], tuple(self.genus[k] for k in chosen))
 
 
 def _genus_tuple(genus: str | Sequence[str | None] | None, cores: int, where: str) -> tuple[str | None, ...]:
     if genus is None or isinstance(genus, str):
-        return (genus,) * cores
+        return (_genus_of(genus),) * cores
     if len(genus) != cores:
         raise InputError(
             Fault(
@@ -106,7 +105,13 @@ def _genus_tuple(genus: str | Sequence[str | None] | None, cores: int, where: st
                 "genus",
             )
         )
-    return tuple(genus)
+    return tuple(_genus_of(name) for name in genus)
+
+
+def _genus_of(name: str | None) -> str | None:
+    """First word of a species name, capitalised."""
+    words = (name or "").split()
+    return words[0].capitalize() if words else None
 
 
 def _checked_series(widths_mm: Sequence[ArrayLike], where: str) -> tuple[FloatArray, NDArray[np.intp]]:
@@ -187,14 +192,10 @@ def _growth_of_flat(flat: FloatArray, counts: NDArray[np.intp], genus: tuple[str
         columns.append(_rate_within(total, starts, ends, millimetres))
     columns.append(_fastest_run(total, starts, ends))
     logs = [np.log(np.maximum(column, WIDTH_FLOOR_MM)) for column in columns]
-    return InnerGrowth(
-        np.column_stack([*logs, *_spreads(flat, starts, counts)]), counts.astype(np.float64), genus
-    )
+    return InnerGrowth(np.column_stack([*logs, *_spreads(flat, starts, counts)]), counts.astype(np.float64), genus)
 
 
-def _rate_within(
-    total: FloatArray, starts: NDArray[np.intp], ends: NDArray[np.intp], millimetres: float
-) -> FloatArray:
+def _rate_within(total: FloatArray, starts: NDArray[np.intp], ends: NDArray[np.intp], millimetres: float) -> FloatArray:
     """Mean width [mm] of the rings within a length of wood from the innermost ring outwards, the last ring in part."""
     target = np.minimum(total[starts] + millimetres, total[ends])
     ring = np.minimum(np.maximum(np.searchsorted(total, target, side="left"), starts + 1), ends)
@@ -214,9 +215,7 @@ def _fastest_run(total: FloatArray, starts: NDArray[np.intp], ends: NDArray[np.i
     return np.where(ends - starts > RUN_RINGS, best, (total[ends] - total[starts]) / (ends - starts))
 
 
-def _spreads(
-    flat: FloatArray, starts: NDArray[np.intp], counts: NDArray[np.intp]
-) -> tuple[FloatArray, FloatArray]:
+def _spreads(flat: FloatArray, starts: NDArray[np.intp], counts: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
     """Standard deviation of the log widths of the inner rings, and root mean square of their steps; NaN for one ring."""
     length = np.minimum(SPREAD_RINGS, counts)
     index = np.minimum(np.arange(SPREAD_RINGS), length[:, None] - 1) + starts[:, None]
@@ -264,9 +263,7 @@ def inner_growth_from_means(
     logs = np.log(np.maximum(mean, WIDTH_FLOOR_MM))
     features = np.repeat(logs[:, None], len(FEATURES), axis=1)
     features[:, -SPREAD_FEATURES:] = np.nan
-    return InnerGrowth(
-        features, count.astype(np.float64), _genus_tuple(genus, mean.size, "inner_growth_from_means")
-    )
+    return InnerGrowth(features, count.astype(np.float64), _genus_tuple(genus, mean.size, "inner_growth_from_means"))
 
 
 def regression_terms(features: FloatArray, typical_spreads: FloatArray) -> FloatArray:
@@ -288,7 +285,7 @@ def regression_terms(features: FloatArray, typical_spreads: FloatArray) -> Float
     spreads = np.where(np.isnan(spreads), typical_spreads, spreads)
     one, five, ten = (features[:, WINDOW_RINGS.index(rings)] for rings in (1, 5, 10))
     products = (spreads[:, 0] * ten, (one - five) ** 2)
-    return np.column_stack([features[:, : -SPREAD_FEATURES], spreads, *products])
+    return np.column_stack([features[:, :-SPREAD_FEATURES], spreads, *products])
 
 
 @dataclass(frozen=True, eq=False)
@@ -308,8 +305,10 @@ class RingModel:
         Spreads assumed where only a mean width is known.
     distance_range_mm : tuple of float
         Distances [mm] the model was fitted on; beyond them the location of the nearest end holds.
-    tail_df : float
-        Degrees of freedom of the t distribution of a core's own deviation v.
+    tails : Tails
+        Shape of a core's own deviation v, in the direction of more rings.
+    genus_offset : mapping of str to float
+        Added to the location where the genus is known and listed; drawn towards 0 by the number of sites.
     tree_sd, stand_sd : float
         Standard deviations of the deviations that the cores of a tree (u) and the trees of a stand (b) share, in log
         width.
@@ -335,7 +334,8 @@ class RingModel:
     scale_coefficients: FloatArray
     typical_spreads: FloatArray
     distance_range_mm: tuple[float, float]
-    tail_df: float
+    tails: Tails
+    genus_offset: Mapping[str, float]
     tree_sd: float
     stand_sd: float
     stand_nodes_mm: FloatArray
@@ -365,9 +365,7 @@ class RingModel:
 
     def _node_weights(self, growth: InnerGrowth) -> FloatArray:
         """Weights of the ring nodes for each core, shape (n_core, n_node); two of a row are above 0."""
-        position = np.interp(
-            np.log(growth.ring_count), np.log(self.ring_nodes), np.arange(self.ring_nodes.size)
-        )
+        position = np.interp(np.log(growth.ring_count), np.log(self.ring_nodes), np.arange(self.ring_nodes.size))
         return np.asarray(np.maximum(1.0 - np.abs(position[:, None] - np.arange(self.ring_nodes.size)), 0.0))
 
     def location(self, growth: InnerGrowth, distance_mm: ArrayLike) -> FloatArray:
@@ -409,6 +407,8 @@ class RingModel:
             if rows.size:
                 table = self.coefficients[node]
                 powers[rows] += weights[rows, node, None] * (table[0] + features[rows] @ table[1:])
+        if any(name is not None for name in growth.genus):
+            powers[:, 0] += [0.0 if name is None else self.genus_offset.get(name, 0.0) for name in growth.genus]
         return powers
 
     def own_scale(self, growth: InnerGrowth, distance_mm: ArrayLike) -> FloatArray:
@@ -480,7 +480,8 @@ def ring_model() -> RingModel:
     low, high = data["distance_range_mm"]
     return RingModel(
         distance_range_mm=(low, high),
-        tail_df=data["tail_df"],
+        tails=Tails(data["tail_df"], data["tail_skew"]),
+        genus_offset=data["genus_offset"],
         tree_sd=data["tree_sd"],
         stand_sd=data["stand_sd"],
         source=data["source"],

@@ -17,9 +17,8 @@ import numpy as np
 import pandas as pd
 from numpy.polynomial.hermite_e import hermegauss
 from scipy.optimize import minimize
-from scipy.special import stdtr
 
-from treeage.rings_mass import t_density
+from treeage.rings_mass import Tails
 from treeage.rings_model import FEATURES, SPREAD_FEATURES, TERMS, inner_growth, regression_terms
 
 SOURCE = (
@@ -31,7 +30,8 @@ RING_NODES = (1, 2, 3, 5, 10, 20, 40, 80)  # visible rings; the last node is the
 MIN_VISIBLE = 30
 POWERS = 3  # of ln(distance / 10 mm): level, slope, bend
 TAIL_DF = 5.0
-MARGINAL_DF = 12.0  # of b + u + v together, for the location
+MARGINAL = Tails(12.0, 1.05)  # of b + u + v together, for the slopes of the location
+GENUS_SITES = 1.5  # choice: sites that count as much as the prior of no genus effect
 _SPREADS = slice(len(FEATURES) - SPREAD_FEATURES, len(FEATURES))
 RIDGE = 3.0
 
@@ -85,14 +85,14 @@ def edges(cases: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return lower, np.log(hidden + 0.5) - np.log(distance), hidden > 1
 
 
-def censored(location, scale, limits, df, shared=(np.zeros(1), np.ones(1))):
+def censored(location, scale, limits, tails, shared=(np.zeros(1), np.ones(1))):
     """Probability of each counted number and its slopes in location and log scale, shared deviations summed out."""
     lower, upper, closed = limits
     total, by_location, by_scale = (np.zeros(len(location)) for _ in range(3))
     for node, share in zip(*shared, strict=True):
         high, low = (upper + location + node) / scale, (lower + location + node) / scale
-        at_high, at_low = t_density(high, df), np.where(closed, t_density(low, df), 0.0)
-        total += share * (stdtr(df, high) - np.where(closed, stdtr(df, low), 0.0))
+        at_high, at_low = tails.density(high), np.where(closed, tails.density(low), 0.0)
+        total += share * (tails.cdf(high) - np.where(closed, tails.cdf(low), 0.0))
         by_location += share * (at_high - at_low) / scale
         by_scale -= share * (at_high * high - at_low * np.where(closed, low, 0.0))
     return np.maximum(total, 1e-12), by_location, by_scale
@@ -113,7 +113,7 @@ def fit_location(terms, cases, weights):
 
     def loss(parameters):
         scale = np.exp(scale_terms @ parameters[size:])
-        chance, by_location, by_scale = censored(matrix @ parameters[:size], scale, limits, MARGINAL_DF)
+        chance, by_location, by_scale = censored(matrix @ parameters[:size], scale, limits, MARGINAL)
         value = -(weights * np.log(chance)).sum() + 0.5 * (ridge * parameters[:size] ** 2).sum()
         slope = -matrix.T @ (weights * by_location / chance) + ridge * parameters[:size]
         return value / len(cases), np.concatenate([slope, -scale_terms.T @ (weights * by_scale / chance)]) / len(cases)
@@ -124,20 +124,41 @@ def fit_location(terms, cases, weights):
     return best.reshape(-1, POWERS)
 
 
-def fit_scale(table, terms, cases, weights, shared_sd, df=TAIL_DF):
-    """Own scale of a core given the location; the shared deviations are summed out."""
-    scale_terms, limits = scale_design(terms, cases.distance_mm.to_numpy()), edges(cases)
-    location = design(terms, cases.distance_mm.to_numpy()) @ table.ravel()
+def fit_scale(location, terms, cases, weights, shared_sd, df, skew=None):
+    """Level and own scale given the slopes of the location, and the skew unless given; shared deviations summed out."""
+    distance = cases.distance_mm.to_numpy()
+    scale_terms, limits = scale_design(terms, distance), edges(cases)
+    powers = np.vander(np.log(distance / 10.0), POWERS, increasing=True)
     nodes, shares = hermegauss(7)
     shared = (shared_sd * nodes, shares / shares.sum())
 
-    def loss(parameters):
-        chance, _, by_scale = censored(location, np.exp(scale_terms @ parameters), limits, df, shared)
-        slope = -scale_terms.T @ (weights * by_scale / chance)
-        return -(weights * np.log(chance)).sum() / len(cases), slope / len(cases)
+    def parts(parameters, log_skew):
+        place = location + powers @ parameters[:POWERS]
+        scale = np.exp(scale_terms @ parameters[POWERS:-1])
+        return censored(place, scale, limits, Tails(df, float(np.exp(log_skew))), shared)
 
-    begin = np.concatenate([[np.log(0.2)], np.zeros(scale_terms.shape[1] - 1)])
-    return minimize(loss, begin, jac=True, method="L-BFGS-B", options={"maxiter": 60})
+    def loss(parameters):
+        log_skew = parameters[-1] if skew is None else np.log(skew)
+        chance, by_location, by_scale = parts(parameters, log_skew)
+        slope = [-powers.T @ (weights * by_location / chance), -scale_terms.T @ (weights * by_scale / chance), [0.0]]
+        if skew is None:
+            shifted, _, _ = parts(parameters, log_skew + 1e-4)
+            slope[2] = [-(weights * (np.log(shifted) - np.log(chance))).sum() / 1e-4]
+        return -(weights * np.log(chance)).sum() / len(cases), np.concatenate(slope) / len(cases)
+
+    begin = np.concatenate([np.zeros(POWERS), [np.log(0.2)], np.zeros(scale_terms.shape[1] - 1), [0.05]])
+    found = minimize(loss, begin, jac=True, method="L-BFGS-B", options={"maxiter": 60})
+    best_skew = float(np.exp(found.x[-1])) if skew is None else skew
+    return found.x[:POWERS], found.x[POWERS:-1], best_skew, found.fun
+
+
+def genus_offsets(cases: pd.DataFrame, residual: np.ndarray) -> dict[str, float]:
+    """Mean deviation of the sites of each genus, drawn towards 0 by the number of sites; two sites at least."""
+    frame = cases.assign(residual=residual)
+    frame = frame[frame.target.between(5, 56)]
+    sites = frame.groupby(["genus", "site"]).residual.mean().groupby("genus").agg(["mean", "size"])
+    sites = sites[(sites["size"] >= 2) & (sites.index != "Various")]
+    return {g: round(float(r["mean"] * r["size"] / (r["size"] + GENUS_SITES)), 4) for g, r in sites.iterrows()}
 
 
 def site_weights(cases: pd.DataFrame) -> np.ndarray:
@@ -165,28 +186,35 @@ def shared_spreads(cases: pd.DataFrame, residual: np.ndarray) -> tuple[float, fl
 
 def fit(series: pd.DataFrame, cases: pd.DataFrame, nodes: tuple[int, ...] = RING_NODES) -> dict:
     weights = site_weights(cases)
-    coefficients, scales, typical, spreads = [], [], None, (0.0, 0.0)
+    distance = cases.distance_mm.to_numpy()
+    coefficients, scales = [], []
     for rings in reversed(nodes):
-        longest = None if rings == RING_NODES[-1] else rings
+        whole = rings == RING_NODES[-1]
         visible = [
-            series.widths[k][h : (None if longest is None else h + longest)]
+            series.widths[k][h : (None if whole else h + rings)]
             for k, h in zip(cases.number, cases.hidden, strict=True)
         ]
         terms = regression_terms(np.nan_to_num(inner_growth(visible).features), np.zeros(SPREAD_FEATURES))
         table = fit_location(terms, cases, weights)
-        if longest is None:
-            residual = np.log(cases.distance_mm / cases.hidden).to_numpy() - (
-                design(terms, cases.distance_mm.to_numpy()) @ table.ravel()
-            )
-            spreads = shared_spreads(cases, residual)
+        location = design(terms, distance) @ table.ravel()
+        if whole:
+            residual = np.log(distance / cases.hidden.to_numpy()) - location
+            offsets = genus_offsets(cases, residual)
+            by_genus = cases.genus.map(offsets).fillna(0.0).to_numpy()
+            spreads = shared_spreads(cases, residual - by_genus)
+            shared = float(np.hypot(*spreads))
             typical = terms[:, _SPREADS].mean(0)
-            print("shared spreads", spreads, "residual sd", residual.std())
+            print("genus", offsets, "shared", spreads, "residual sd", residual.std(), (residual - by_genus).std())
             for df in (4.0, 5.0, 8.0):
-                print("tails", df, fit_scale(table, terms, cases, weights, float(np.hypot(*spreads)), df).fun)
-        scale = fit_scale(table, terms, cases, weights, float(np.hypot(*spreads))).x
+                print("tails", df, fit_scale(location + by_genus, terms, cases, weights, shared, df))
+            skew = fit_scale(location + by_genus, terms, cases, weights, shared, TAIL_DF)[2]
+        shift, scale, _, value = fit_scale(location + by_genus, terms, cases, weights, shared, TAIL_DF, skew)
+        table[0] += shift
         coefficients.insert(0, table)
         scales.insert(0, scale)
-        print(rings, "scale", np.round(scale, 3), "level", np.round(table[:, 0], 3), flush=True)
+        print(
+            rings, "value", round(value, 4), "scale", np.round(scale, 3), "level", np.round(table[:, 0], 3), flush=True
+        )
     return {
         "source": SOURCE,
         "terms": list(TERMS),
@@ -196,6 +224,8 @@ def fit(series: pd.DataFrame, cases: pd.DataFrame, nodes: tuple[int, ...] = RING
         "typical_spreads": np.round(typical, 4).tolist(),
         "distance_range_mm": [1.0, 120.0],
         "tail_df": TAIL_DF,
+        "tail_skew": round(skew, 4),
+        "genus_offset": offsets,
         "stand_sd": round(spreads[0], 4),
         "tree_sd": round(spreads[1], 4),
     }
@@ -204,14 +234,13 @@ def fit(series: pd.DataFrame, cases: pd.DataFrame, nodes: tuple[int, ...] = RING
 def main() -> None:
     folder = Path(sys.argv[1])
     out = (
-        Path(sys.argv[2])
-        if len(sys.argv) > 2
-        else Path(__file__).parents[2] / "treeage" / "data" / "rings_model.json"
+        Path(sys.argv[2]) if len(sys.argv) > 2 else Path(__file__).parents[2] / "treeage" / "data" / "rings_model.json"
     )
     series = load(folder)
     cases = truncate(series)
     print(len(series), "series,", len(cases), "cases,", cases.site.nunique(), "sites")
-    out.write_text(json.dumps(fit(series, cases), indent=1) + "\n", encoding="utf-8")
+    known = json.loads(out.read_text(encoding="utf-8")) if out.exists() else {}
+    out.write_text(json.dumps({**known, **fit(series, cases)}, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

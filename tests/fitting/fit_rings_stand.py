@@ -22,6 +22,7 @@ from treeage.rings_stand import DatedSeries, stand_evidence
 
 NODES_MM = (2.0, 5.0, 10.0, 20.0, 40.0, 80.0)
 MIN_VISIBLE = 30
+SAME_TREE = 0.3  # choice: correlation of a neighbour's own parts in the first two kinds
 
 
 def site_rows(site: pd.DataFrame, model: RingModel) -> list[tuple]:
@@ -55,30 +56,33 @@ def collect(series: pd.DataFrame, model: RingModel) -> pd.DataFrame:
 
 
 def moments(frame: pd.DataFrame) -> dict:
-    """Covariances by node: with the target, and shared + single / n among the means."""
+    """Covariances by node: with the target, and shared + single / n among the means.
+
+    A tree's deviation is exchangeable with the target's, so the shared part among the means of one kind is the
+    covariance with the target; what is left of their variance is the single part.
+    """
     size = len(NODES_MM)
     variance, target = np.zeros(size), np.zeros((size, 3))
     shared, single = np.zeros((size, 3, 3)), np.zeros((size, 3, 3))
     for node, part in frame.groupby("node"):
         weight = 1.0 / np.sqrt(part.groupby("site").site.transform("size").to_numpy())
         variance[node] = np.average(part.deviation**2, weights=weight)
+        number = part[["n0", "n1", "n2"]].to_numpy()
+        mean = part[["m0", "m1", "m2"]].to_numpy()
+        known = number > 0
         for a in range(3):
-            known = (part[f"n{a}"] > 0).to_numpy()
             # a mean over more trees says more about the covariance
-            heavy = weight * part[f"n{a}"] / (part[f"n{a}"] + 3.0)
-            target[node, a] = np.average((part.deviation * part[f"m{a}"])[known], weights=heavy[known])
-            for b in range(a, 3):
-                both = known & (part[f"n{b}"] > 0).to_numpy()
-                product = (part[f"m{a}"] * part[f"m{b}"])[both].to_numpy()
-                number = np.maximum(part[f"n{a}"], part[f"n{b}"])[both].to_numpy()
-                if a == b == 2 or (b == 2 and a < 2):
-                    level, slope = np.average(product, weights=weight[both]), 0.0
-                else:
-                    terms = np.column_stack([np.ones_like(number), 1.0 / number])
-                    root = np.sqrt(weight[both])[:, None]
-                    level, slope = np.linalg.lstsq(terms * root, product * root[:, 0], rcond=None)[0]
-                shared[node, a, b] = shared[node, b, a] = level
-                single[node, a, b] = single[node, b, a] = slope
+            heavy = weight * known[:, a] * number[:, a] / (number[:, a] + 3.0)
+            target[node, a] = np.average(part.deviation * mean[:, a], weights=heavy)
+            shared[node, a, a] = target[node, a]
+            left = (mean[:, a] ** 2 - target[node, a]) * np.maximum(number[:, a], 1)
+            single[node, a, a] = np.average(left, weights=weight * known[:, a])
+        single[node, 0, 1] = single[node, 1, 0] = SAME_TREE * np.sqrt(single[node, 0, 0] * single[node, 1, 1])
+        for a, b in ((0, 1), (0, 2), (1, 2)):
+            both = weight * known[:, a] * known[:, b]
+            part_single = single[node, a, b] / np.maximum(np.maximum(number[:, a], number[:, b]), 1)
+            shared[node, a, b] = np.average(mean[:, a] * mean[:, b] - part_single, weights=both)
+            shared[node, b, a] = shared[node, a, b]
     return {
         "stand_nodes_mm": list(NODES_MM),
         "stand_variance": np.round(variance, 5).tolist(),
@@ -89,7 +93,9 @@ def moments(frame: pd.DataFrame) -> dict:
 
 
 def main() -> None:
-    out = Path(sys.argv[2]) if len(sys.argv) > 2 else Path(__file__).parents[2] / "treeage" / "data" / "rings_model.json"
+    out = (
+        Path(sys.argv[2]) if len(sys.argv) > 2 else Path(__file__).parents[2] / "treeage" / "data" / "rings_model.json"
+    )
     frame = collect(load(Path(sys.argv[1])), ring_model())
     print(frame.groupby("node")[["deviation", "m0", "m1", "m2", "n0", "n1", "n2"]].mean().round(3))
     found = moments(frame)
