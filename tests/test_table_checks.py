@@ -169,6 +169,10 @@ FAULTS: dict[str, tuple[Edits, str]] = {
         {("cores", 2, "core_length_mm"): 0.195},
         r"core_length_mm: got 0.195, need a length of rings 0.1 to 10 \[mm\] wide; these are 0.00244",
     ),
+    "widths in 1/100 mm longer than the stem": (
+        {("rings", -1, "width_mm"): 90, ("cores", -1, "core_length_mm"): "", ("trees", 0, "dbh_cm"): 20},
+        r"core_length_mm: got a core 9000 mm long, need at most .* 180 \[mm\]\. .*this looks like 1/100 mm in the core",
+    ),
     "distance beyond the stem": (
         {("cores", 1, "distance_mm"): 300, ("cores", 1, "chord_mm"): "", ("cores", 1, "rise_mm"): ""},
         r"distance_mm: got 300, need at most 195, what the core leaves of the stem \[mm\]",

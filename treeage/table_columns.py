@@ -174,18 +174,18 @@ def _absent(item: Column, raw: RawTable, names: list[str], settings: Settings, f
 
 
 def _default_in_range(item: Column, value: object, findings: Findings) -> None:
-    where = f"defaults.{item.name}"
-    if item.kind in ("text", "choice"):
-        good = isinstance(value, str) and bool(value) and (item.kind == "text" or value in item.choices)
-    else:
-        good = isinstance(value, (int, float)) and not isinstance(value, bool)
-        good = good and item.range is not None and bool(item.range.holds(float(str(value))))
-        good = good and (item.kind == "number" or float(str(value)).is_integer())
-    if not good:
-        near = nearest(str(value), item.choices)
-        number = float(value) if isinstance(value, (int, float)) else np.nan
-        do = f"Did you mean {near}?" if near else slip(item, number) or "Correct it or leave it out."
-        findings.fault(SETTINGS_FILE, show(value), item.need, do, column=where)
+    number = float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else np.nan
+    if _fits(item, value, number):
+        return
+    near = nearest(str(value), item.choices)
+    do = f"Did you mean {near}?" if near else slip(item, number) or "Correct it or leave it out."
+    findings.fault(SETTINGS_FILE, show(value), item.need, do, column=f"defaults.{item.name}")
+
+
+def _fits(item: Column, value: object, number: float) -> bool:
+    if item.range is None:
+        return isinstance(value, str) and value != "" and value in (item.choices or (value,))
+    return bool(item.range.holds(number)) and (item.kind == "number" or number.is_integer())
 
 
 def _column_advice(item: Column, names: list[str]) -> str:
@@ -215,21 +215,20 @@ def _text_column(item: Column, cells: list[str], shell: Table, findings: Finding
 
 
 def _choice_column(item: Column, cells: list[str], shell: Table, findings: Findings) -> pd.Series:
-    meaning = {word: word for word in item.choices} | {"": item.default} | {word: item.default for word in NA_WORDS}
-    words = set(cells)
-    for word in words - set(meaning):
+    meaning = {word: word for word in item.choices} | dict.fromkeys(("", *NA_WORDS), item.default)
+    for word in set(cells) - set(meaning):
         if word.lower() in item.choices:
             meaning[word] = word.lower()  # a capital letter changes nothing
     wrong = [row for row, cell in enumerate(cells) if cell not in meaning]
-    texts = []
-    for row in wrong:
-        near = nearest(cells[row], item.choices)
-        do = f"Did you mean {near}?" if near else "Choose one of the list."
-        texts.append((show(cells[row]), item.need, do))
-    findings.at_rows(shell, wrong, item.name, texts)
+    findings.at_rows(shell, wrong, item.name, [_word_fault(item, cells[row]) for row in wrong])
     if item.required:
         _required_cells(item, np.array([meaning.get(cell, "x") == "" for cell in cells], dtype=bool), shell, findings)
     return pd.Series([meaning.get(cell, "") for cell in cells], dtype="str")
+
+
+def _word_fault(item: Column, word: str) -> tuple[str, str, str]:
+    near = nearest(word, item.choices)
+    return show(word), item.need, f"Did you mean {near}?" if near else "Choose one of the list."
 
 
 def _numbers(

@@ -67,23 +67,25 @@ def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTabl
     checksums: dict[str, str] = {}
     names = sorted(entry.name for entry in folder.iterdir() if entry.is_file())
     for table in INPUT_TABLES:
-        found = [name for name in (f"{table}.csv", f"{table}.parquet") if name in names]
+        found = [name for name in names if name in (f"{table}.csv", f"{table}.parquet")]
         if len(found) > 1:
-            findings.fault(
-                found[0], "both a CSV and a Parquet file", "one of them", f"Remove {found[1]} or {found[0]}."
-            )
+            do = f"Remove {found[1]} or {found[0]}."
+            findings.fault(found[0], "both a CSV and a Parquet file", "one of them", do)
         elif found:
             data = (folder / found[0]).read_bytes()
             checksums[found[0]] = hashlib.sha256(data).hexdigest()
-            raw = (
-                _parquet(found[0], data, findings) if found[0].endswith(".parquet") else _csv(found[0], data, findings)
-            )
-            if raw is not None:
-                tables[table] = raw
+            tables |= _raw_table(table, found[0], data, findings)
         elif table in REQUIRED_TABLES:
-            findings.fault(f"{table}.csv", "no such file", f"a table of {table}", _missing_file(table, names, folder))
+            do = _missing_file(table, names, folder)
+            findings.fault(f"{table}.csv", "no such file", f"a table of {table}", do)
     _other_files(names, findings)
     return tables, checksums
+
+
+def _raw_table(table: str, file: str, data: bytes, findings: Findings) -> dict[str, RawTable]:
+    read = _csv if file.endswith(".csv") else _parquet
+    raw = read(file, data, findings)
+    return {} if raw is None else {table: raw}
 
 
 def _missing_file(table: str, names: list[str], folder: Path) -> str:
@@ -127,13 +129,18 @@ def _csv(file: str, data: bytes, findings: Findings) -> RawTable | None:
     names = _header(file, header, findings)
     if names is None or cells is None:
         return None
-    if " " in text or "\t" in text or not text.isascii():
-        cells = [[cell.strip() for cell in column] for column in cells]
-    named = dict(zip(names, cells, strict=True))
-    table: dict[str, RawColumn] = {
-        name: column for name, column in named.items() if any(column) or not name.startswith("unnamed_")
-    }
-    return RawTable(file, table, np.asarray(lines, dtype=np.int64))
+    table = dict(zip(names, _trimmed(text, cells), strict=True))
+    return RawTable(file, _without_empty_unnamed(table), np.asarray(lines, dtype=np.int64))
+
+
+def _trimmed(text: str, cells: list[list[str]]) -> list[list[str]]:
+    if text.isascii() and " " not in text and "\t" not in text:
+        return cells
+    return [[cell.strip() for cell in column] for column in cells]
+
+
+def _without_empty_unnamed(table: dict[str, list[str]]) -> dict[str, RawColumn]:
+    return {name: cells for name, cells in table.items() if any(cells) or not name.startswith("unnamed_")}
 
 
 def _decoded(file: str, data: bytes, findings: Findings) -> str | None:
@@ -187,19 +194,13 @@ def _even_columns(text: str) -> Parts | None:
 
 def _quoted_columns(file: str, text: str, findings: Findings) -> Parts | None:
     """Split with care for quotes, blank lines (skipped) and uneven lines (faults, and no cells then)."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows: list[list[str]] = []
     lines: list[int] = []
-    start = 1
     try:
-        for cells in reader:
-            if any(cells) and (len(cells) > 1 or cells[0].strip()):
-                rows.append(cells)
-                lines.append(start)
-            start = reader.line_num + 1
+        _fill_rows(text, rows, lines)
     except csv.Error as error:
         got, do = f"text that is not a table ({error})", "Look for a lone quote mark in or after this row."
-        findings.fault(file, got, "quotes that close", do, row=start)
+        findings.fault(file, got, "quotes that close", do, row=max(lines, default=0) + 1)
         return None
     if not rows:
         return [], [], []
@@ -210,33 +211,39 @@ def _quoted_columns(file: str, text: str, findings: Findings) -> Parts | None:
     return rows[0], found, lines[1:]
 
 
+def _fill_rows(text: str, rows: list[list[str]], lines: list[int]) -> None:
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    start = 1
+    for cells in reader:
+        if any(cells) and (len(cells) > 1 or cells[0].strip()):
+            rows.append(cells)
+            lines.append(start)
+        start = reader.line_num + 1
+
+
 def _header(file: str, header: list[str], findings: Findings) -> list[str] | None:
-    names = [name.strip() for name in header]
-    for mark, word in ((";", "semicolons"), ("\t", "tabs")):
-        if len(names) == 1 and mark in names[0]:
-            do = SAVE_AS
-            if mark == ";":
-                do = "In a text editor replace every comma by a point and then every semicolon by a comma."
-            findings.fault(file, f"columns parted by {word}", "commas between columns", do, row=1)
-            return None
-    names = [name or f"unnamed_{position + 1}" for position, name in enumerate(names)]
-    doubles = sorted({name for name in names if names.count(name) > 1})
-    for name in doubles:
-        findings.fault(
-            file,
-            f"the column {name} {names.count(name)} times",
-            "each column once",
-            "Rename or remove one.",
-            row=1,
-        )
-    table = Path(file).stem
-    known = {item.name for item in columns(table)}
-    if not known & set(names):
-        example = ",".join(item.name for item in columns(table)[:3])
-        do = f"Put a first line with column names, for example {example}."
+    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
+        got, do = "columns parted by tabs", SAVE_AS
+        if ";" in header[0]:
+            got = "columns parted by semicolons"
+            do = "In a text editor replace every comma by a point and then every semicolon by a comma."
+        findings.fault(file, got, "commas between columns", do, row=1)
+        return None
+    names = [name.strip() or f"unnamed_{position + 1}" for position, name in enumerate(header)]
+    known = [item.name for item in columns(Path(file).stem)]
+    if not set(known) & set(names):
+        do = f"Put a first line with column names, for example {','.join(known[:3])}."
         findings.fault(file, show(",".join(names)), "a header row with known column names", do, row=1)
         return None
-    return None if doubles else names
+    return None if _repeated(file, names, 1, findings) else names
+
+
+def _repeated(file: str, names: list[str], row: int, findings: Findings) -> bool:
+    doubles = sorted({name for name in names if names.count(name) > 1})
+    for name in doubles:
+        got, do = f"the column {name} {names.count(name)} times", "Rename or remove one."
+        findings.fault(file, got, "each column once", do, row=row)
+    return bool(doubles)
 
 
 def _even(file: str, rows: list[list[str]], lines: list[int], findings: Findings) -> bool:
@@ -288,12 +295,7 @@ def raw_from_frame(file: str, frame: pd.DataFrame, findings: Findings) -> RawTab
         The table, rows counted from 1; None when its columns cannot be told apart.
     """
     names = [str(name).strip() for name in frame.columns]
-    doubles = sorted({name for name in names if names.count(name) > 1})
-    for name in doubles:
-        findings.fault(
-            file, f"the column {name} {names.count(name)} times", "each column once", "Rename or remove one."
-        )
-    if doubles:
+    if _repeated(file, names, 0, findings):
         return None
     table = {name: _raw_column(frame.iloc[:, position]) for position, name in enumerate(names)}
     return RawTable(file, table, np.arange(1, len(frame) + 1, dtype=np.int64))

@@ -82,18 +82,22 @@ def rows_of_cores(table: Table, places: Mapping[tuple[str, str], int], findings:
     code = np.array([places.get(pair, -1) for pair in pairs], dtype=np.int64)
     lost: dict[tuple[str, str], list[int]] = {}
     for row in np.flatnonzero(code < 0).tolist():
-        if all(pairs[row]):
-            lost.setdefault(pairs[row], []).append(row)
-    alike = {tuple(_bare(part) for part in pair): pair for pair in places} if lost else {}
-    firsts, texts = [], []
-    for pair, rows in lost.items():
-        near = alike.get(tuple(_bare(part) for part in pair))
-        do = f"Did you mean tree {near[0]}, core {near[1]}?" if near else "Add the core or correct the names."
-        got = f"tree {pair[0]}, core {pair[1]}" + (f" in {len(rows)} rows" if len(rows) > 1 else "")
-        firsts.append(rows[0])
-        texts.append((got, "a core of the cores table", do))
-    findings.at_rows(table, firsts, "core", texts)
+        lost.setdefault(pairs[row], []).append(row)
+    named = {pair: rows for pair, rows in lost.items() if all(pair)}
+    alike = {_bare_pair(pair): pair for pair in places} if named else {}
+    texts = [_lost_core(pair, len(rows), alike.get(_bare_pair(pair))) for pair, rows in named.items()]
+    findings.at_rows(table, [rows[0] for rows in named.values()], "core", texts)
     return code
+
+
+def _lost_core(pair: tuple[str, str], rows: int, near: tuple[str, str] | None) -> tuple[str, str, str]:
+    do = f"Did you mean tree {near[0]}, core {near[1]}?" if near else "Add the core or correct the names."
+    got = f"tree {pair[0]}, core {pair[1]}" + (f" in {rows} rows" if rows > 1 else "")
+    return got, "a core of the cores table", do
+
+
+def _bare_pair(pair: tuple[str, str]) -> tuple[str, str]:
+    return _bare(pair[0]), _bare(pair[1])
 
 
 def _bare(name: str) -> str:
@@ -136,20 +140,19 @@ def _near_duplicates(table: Table, names: Sequence[tuple[str, ...]], column: str
 
 
 def _trees_and_cores(trees: Table, cores: Table, findings: Findings) -> None:
-    names = set(trees.texts("tree"))
+    names, owners = trees.texts("tree"), cores.texts("tree")
+    known, cored = set(names), set(owners) | {""}
     alike = {_bare(name): name for name in names}
-    owners = cores.texts("tree")
-    rows = [row for row, name in enumerate(owners) if name and name not in names]
+    rows = [row for row, name in enumerate(owners) if name and name not in known]
     texts = []
     for row in rows:
         near = alike.get(_bare(owners[row]))
         do = f"Did you mean {near}?" if near else "Add the tree to the trees table or correct the name."
         texts.append((owners[row], "a tree of the trees table", do))
     findings.at_rows(cores, rows, "tree", texts)
-    cored = set(owners)
-    bare = [row for row, name in enumerate(trees.texts("tree")) if name and name not in cored]
+    bare = [row for row, name in enumerate(names) if name not in cored]
     do = "Nothing, if it was not cored; it is counted as refused."
-    notes = [(trees.texts("tree")[row], "at least one core", do) for row in bare]
+    notes = [(names[row], "at least one core", do) for row in bare]
     findings.at_rows(trees, bare, "tree", notes, note=True)
 
 

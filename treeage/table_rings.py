@@ -240,20 +240,22 @@ def _sum_and_length(
     too_long = total > (1 + LONGER_SHARE) * length + LENGTH_MM
     if not too_long and (fresh >= (1 - SHORTER_SHARE) * length - LENGTH_MM or not complete):
         return
-    slips = {name: unit_named(ratio_slip(*pair, "mm")) for name, pair in _pairs(total, length).items() if complete}
     got, need = f"widths that add to {total:.4g}", f"a sum near core_length_mm {length:g} [mm]"
     do = "Check both; only a core that ends in rot or runs askew to its rings is longer than they are."
     if total > length:
         do = "Check both: the rings cannot be longer than the core."
-    named = [f"{slip} in {name}" for name, slip in slips.items() if slip]
-    if named:
-        do = f"{named[0]}: check the unit."
+    named = _slip_between(total, length) if complete else ""
     fault = total > LENGTH_FACTOR * length or bool(named)
-    findings.at_rows(table, [row], "width_mm", [(got, need, do)], note=not fault)
+    findings.at_rows(table, [row], "width_mm", [(got, need, named or do)], note=not fault)
 
 
-def _pairs(total: float, length: float) -> dict[str, tuple[float, float]]:
-    return {"width_mm": (total, length), "core_length_mm": (length, total)}
+def _slip_between(total: float, length: float) -> str:
+    pairs = {"width_mm": (total, length), "core_length_mm": (length, total)}
+    for name, (value, expected) in pairs.items():
+        unit = unit_named(ratio_slip(value, expected, "mm"))
+        if unit:
+            return f"{unit} in {name}: check the unit."
+    return ""
 
 
 def _inner_width(cores: Table, row: int, written: float, table_mm: float, findings: Findings) -> None:

@@ -113,20 +113,27 @@ def check_settings(content: Mapping[str, Any], findings: Findings) -> Settings:
     Settings
         The settings; where a value is at fault, the default stands in.
     """
-    sections = {key: value for key, value in content.items() if _known(key, SETTINGS_SECTIONS, "", findings)}
-    for key, value in list(sections.items()):
-        if not isinstance(value, Mapping):
-            findings.fault(SETTINGS_FILE, show(value), "a section", f"Write [{key}] on a line of its own.", column=key)
-            del sections[key]
-    site = {key: v for key, v in sections.get("site", {}).items() if _known(key, SITE_KEYS, "site", findings)}
-    defaults = sections.get("defaults", {})
-    defaults = {key: v for key, v in defaults.items() if _known(key, default_columns(), "defaults", findings)}
+    site = {
+        key: v for key, v in _section(content, "site", findings).items() if _known(key, SITE_KEYS, "site", findings)
+    }
     if "hemisphere" not in site:
         do = 'Write hemisphere = "north" or "south" under [site].'
         findings.note(SETTINGS_FILE, "no hemisphere", "north or south (north assumed)", do, column="site.hemisphere")
     values = {key: value for key, value in site.items() if _site_value(key, value, findings)}
-    height = {key: v for key, v in sections.get("height", {}).items() if _height_model(key, v, findings)}
-    return Settings(**values, defaults=dict(defaults), height=height)
+    allowed, defaults = default_columns(), _section(content, "defaults", findings)
+    defaults = {key: value for key, value in defaults.items() if _known(key, allowed, "defaults", findings)}
+    height = {key: v for key, v in _section(content, "height", findings).items() if _height_model(key, v, findings)}
+    for key in content:
+        _known(key, SETTINGS_SECTIONS, "", findings)
+    return Settings(**values, defaults=defaults, height=height)
+
+
+def _section(content: Mapping[str, Any], name: str, findings: Findings) -> Mapping[str, Any]:
+    section = content.get(name, {})
+    if isinstance(section, Mapping):
+        return section
+    findings.fault(SETTINGS_FILE, show(section), "a section", f"Write [{name}] on a line of its own.", column=name)
+    return {}
 
 
 def _known(key: str, allowed: Iterable[str], section: str, findings: Findings) -> bool:

@@ -16,7 +16,8 @@ from treeage.table_units import RING_WIDTH, ratio_slip, unit_named, width_slip
 
 SLACK_AT_CORE, SLACK_AT_BREAST = 1.05, 1.20  # choice: stems are not round, and taper between the two heights
 PAST_PITH = 1.6  # choice: a core longer than so many radii went past the pith
-SHORT_FAULT, SHORT_NOTE = 0.2, 0.5  # choice: a core that holds the pith is seldom shorter than half a radius
+SHORT_FAULT, SHORT_NOTE = 0.2, 0.5  # choice: a core near the pith is seldom shorter than half a radius, and below a
+# fifth it is a fault when another unit would explain it
 BARK_SHARE = (0.005, 0.20)  # single bark as a share of the diameter; practice range for barks of all kinds
 DIAMETER_RATIO = (0.7, 2.5)  # choice: diameter at the core over diameter at breast height
 
@@ -128,16 +129,9 @@ def _too_long(
 ) -> None:
     limit = 2 * radius * slack
     for row in np.flatnonzero(across > limit):
-        stem, core = _slips(float(across[row]), float(radius[row]))
-        do = "Check the length, the ring widths and the diameter."
-        if stem:
-            do = f"{stem} in the diameter: check its unit (needed is cm)."
-        elif core:
-            do = f"{core} in the core: check the unit of its length or widths."
-        got, need = (
-            f"a core {across[row]:.4g} mm long",
-            f"at most the stem inside bark, {2 * radius[row]:.4g} [mm]",
-        )
+        do = _slips(float(across[row]), float(radius[row])) or "Check the length, the ring widths and the diameter."
+        got = f"a core {across[row]:.4g} mm long"
+        need = f"at most the stem inside bark, {2 * radius[row]:.4g} [mm]"
         findings.at_rows(cores, [int(row)], "core_length_mm", [(got, need, do)])
     rows = np.flatnonzero((across > PAST_PITH * radius) & ~(across > limit))
     do = "If it went past the pith, give only the length and rings up to the pith."
@@ -151,23 +145,20 @@ def _too_short(cores: Table, across: NDArray[np.float64], radius: NDArray[np.flo
     ends = np.array(cores.texts("inner_end"), dtype=object)
     near = (ends == "pith") | (ends == "arcs")
     for row in np.flatnonzero(near & (across < SHORT_NOTE * radius)):
-        stem, core = _slips(float(across[row]), float(radius[row]))
-        fault = across[row] < SHORT_FAULT * radius[row] and (ends[row] == "pith" or bool(stem or core))
-        do = "Check the length and the diameter."
-        if fault and (stem or core):
-            parts = [f"{stem} in the diameter"] * bool(stem) + [f"{core} in the core".replace("This", "this")] * bool(
-                core
-            )
-            do = ", or ".join(parts) + ": check both units."
+        slips = _slips(float(across[row]), float(radius[row]))
+        fault = across[row] < SHORT_FAULT * radius[row] and slips != ""
+        do = slips if fault else "Check the length and the diameter, or an eccentric stem."
         got = f"a core {across[row]:.4g} mm long that ends at {'the pith' if ends[row] == 'pith' else 'arcs'}"
         need = f"a length near the radius inside bark, {radius[row]:.4g} [mm]"
         findings.at_rows(cores, [int(row)], "core_length_mm", [(got, need, do)], note=not fault)
 
 
-def _slips(across: float, radius: float) -> tuple[str, str]:
-    """Name the unit slip in the diameter and in the core that would make the core reach the centre."""
+def _slips(across: float, radius: float) -> str:
+    """Name the unit slips in the diameter or in the core that would make the core reach the centre."""
     stem = unit_named(ratio_slip(radius / 5, across / 5, "cm"))  # mm of radius / 5 = cm of diameter
-    return stem, unit_named(ratio_slip(across, radius, "mm"))
+    core = unit_named(ratio_slip(across, radius, "mm"))
+    named = [f"{slip} in the {place}" for slip, place in ((stem, "diameter"), (core, "core")) if slip]
+    return ", or ".join(named).replace(", or This", ", or this") + ": check the units." if named else ""
 
 
 def _with_distance(cores: Table, across: NDArray[np.float64], radius: NDArray[np.float64], findings: Findings) -> None:
@@ -177,13 +168,8 @@ def _with_distance(cores: Table, across: NDArray[np.float64], radius: NDArray[np
     texts = []
     for row in rows:
         need = f"at most {2 * radius[row] - across[row]:.4g}, what the core leaves of the stem [mm]"
-        texts.append(
-            (
-                show(distance[row]),
-                need,
-                ratio_slip(float(distance[row]), float(radius[row] - across[row]), "mm") or do,
-            )
-        )
+        slip = ratio_slip(float(distance[row]), float(radius[row] - across[row]), "mm")
+        texts.append((show(distance[row]), need, slip or do))
     findings.at_rows(cores, rows, "distance_mm", texts)
 
 

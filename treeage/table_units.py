@@ -67,15 +67,13 @@ def slip(column: Column, value: float) -> str:
 
 
 def _looks_like(value: float, unit: str, plausible: Interval) -> str:
-    lengths = [(name, value * factor) for name, factor in OTHER_UNITS.get(unit, ())]
-    fitting = [(name, right) for name, right in lengths if right > 0 and plausible.holds(right)]
-    metric = [pair for pair in fitting if pair[0] not in IMPERIAL][:1]  # the first that fits is the likeliest
-    fitting = metric + [pair for pair in fitting if pair[0] in IMPERIAL]
-    if not fitting:
-        return ""
-    if len(fitting) == 1:
-        return f"This looks like {fitting[0][0]}: write {fitting[0][1]:.4g}."
-    return "This looks like " + " or ".join(f"{name} (write {right:.4g})" for name, right in fitting) + "."
+    rights = {name: value * factor for name, factor in OTHER_UNITS.get(unit, ())}
+    fitting = [name for name in rights if value > 0 and plausible.holds(rights[name])]
+    decimal = [name for name in fitting if name not in IMPERIAL][:1]  # the first that fits is the likeliest
+    named = decimal + [name for name in fitting if name in IMPERIAL]
+    if len(named) > 1:
+        return "This looks like " + " or ".join(f"{name} (write {rights[name]:.4g})" for name in named) + "."
+    return f"This looks like {named[0]}: write {rights[named[0]]:.4g}." if named else ""
 
 
 def width_slip(mean_width_mm: float) -> str:

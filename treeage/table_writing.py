@@ -155,20 +155,7 @@ def write_field(
     ['cores.csv', 'field.toml', 'trees.csv']
     """
     target = Path(folder)
-    faults = []
-    for name in tables:
-        if name not in INPUT_TABLES:
-            near = nearest(name, INPUT_TABLES)
-            do = f"Did you mean {near}?" if near else "Leave it out."
-            faults.append(Fault(name, f"one of {', '.join(INPUT_TABLES)}", do, "write_field", 0, "tables"))
-    for name in REQUIRED_TABLES:
-        if name not in tables:
-            faults.append(Fault("nothing", f"a table of {name}", "Pass it.", "write_field", 0, f"tables[{name!r}]"))
-    if target.is_file():
-        faults.append(Fault(f"the file {target}", "a folder", "Choose another name.", "write_field", 0, "folder"))
-    elif target.is_dir() and any(target.iterdir()) and not replace:
-        do = "Choose an empty folder, or say that files may be replaced."
-        faults.append(Fault(f"{target}, which holds files", "an empty or new folder", do, "write_field", 0, "folder"))
+    faults = [*_table_faults(tables), *_folder_faults(target, replace)]
     if faults:
         raise InputError(faults)
     for name, frame in tables.items():
@@ -176,3 +163,24 @@ def write_field(
             write_table(frame, target / f"{name}.csv")
     write_text(target / SETTINGS_FILE, settings_text(settings or Settings()))
     return target
+
+
+def _table_faults(tables: Mapping[str, pd.DataFrame]) -> list[Fault]:
+    faults = []
+    for name in set(tables) - set(INPUT_TABLES):
+        near = nearest(name, INPUT_TABLES)
+        do = f"Did you mean {near}?" if near else "Leave it out."
+        faults.append(Fault(name, f"one of {', '.join(INPUT_TABLES)}", do, "write_field", 0, "tables"))
+    for name in REQUIRED_TABLES:
+        if name not in tables:
+            faults.append(Fault("nothing", f"a table of {name}", "Pass it.", "write_field", 0, f"tables[{name!r}]"))
+    return faults
+
+
+def _folder_faults(target: Path, replace: bool) -> list[Fault]:
+    if target.is_file():
+        return [Fault(f"the file {target}", "a folder", "Choose another name.", "write_field", 0, "folder")]
+    if replace or not target.is_dir() or not any(target.iterdir()):
+        return []
+    do = "Choose an empty folder, or say that files may be replaced."
+    return [Fault(f"{target}, which holds files", "an empty or new folder", do, "write_field", 0, "folder")]
