@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from treeage.version import VERSION as __version__
 
 if TYPE_CHECKING:
+    from treeage.alignment import Alignment, align_cores
     from treeage.distance import arc_radius
     from treeage.errors import ConflictWarning, InputError, ModelError, ModelWarning, PriorWarning
     from treeage.estimate import estimate_ages
@@ -22,10 +23,12 @@ if TYPE_CHECKING:
     from treeage.rings import missing_rings, missing_rings_many
     from treeage.rings_calibration import calibrate_missing_rings
     from treeage.simulate import example_field
+    from treeage.stand import StandHistory, stand_history
     from treeage.tables import Field, read_field
 
 _HOME = {
     "Ages": "results",
+    "Alignment": "alignment",
     "ConflictWarning": "errors",
     "Field": "tables",
     "InputError": "errors",
@@ -33,7 +36,9 @@ _HOME = {
     "ModelWarning": "errors",
     "Pmf": "pmf",
     "PriorWarning": "errors",
+    "StandHistory": "stand",
     "TreeAge": "results_tree",
+    "align_cores": "alignment",
     "arc_radius": "distance",
     "calibrate_missing_rings": "rings_calibration",
     "estimate_ages": "estimate",
@@ -41,12 +46,14 @@ _HOME = {
     "missing_rings": "rings",
     "missing_rings_many": "rings",
     "read_field": "tables",
+    "stand_history": "stand",
     "write_outputs": "report",
     "years_to_height": "height",
 }
 
 __all__ = [
     "Ages",
+    "Alignment",
     "ConflictWarning",
     "Field",
     "InputError",
@@ -54,8 +61,10 @@ __all__ = [
     "ModelWarning",
     "Pmf",
     "PriorWarning",
+    "StandHistory",
     "TreeAge",
     "__version__",
+    "align_cores",
     "arc_radius",
     "calibrate_missing_rings",
     "estimate_ages",
@@ -63,6 +72,7 @@ __all__ = [
     "missing_rings",
     "missing_rings_many",
     "read_field",
+    "stand_history",
     "write_outputs",
     "years_to_height",
 ]

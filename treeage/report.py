@@ -262,6 +262,19 @@ def write_outputs(
     Notes
     -----
     The same ages and seed give the same bytes, but for the date in run.json.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from treeage.estimate import estimate_ages
+    >>> from treeage.tables import Field
+    >>> trees = pd.DataFrame({"tree": ["A1"], "species": ["Larix decidua"]})
+    >>> core = {"tree": "A1", "core": "a", "outer_year": 2024, "rings_counted": 120}
+    >>> cores = pd.DataFrame([core | {"dating": "crossdated", "inner_end": "pith", "core_height_m": 0.0}])
+    >>> ages = estimate_ages(Field.from_frames(trees, cores))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     sorted(path.name for path in write_outputs(ages, folder, draws=10))[:3]
+    ['age_structure.png', 'age_structure.svg', 'ages.csv']
     """
     target = Path(folder)
     if target.exists() and not target.is_dir():

@@ -1,0 +1,281 @@
+"""Contracts of the whole package, read from its source: public names, layers, documentation, habits, import cost."""
+
+import ast
+import inspect
+import re
+import subprocess
+import sys
+import tomllib
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+import treeage
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = Path(treeage.__file__).parent
+MODULES = sorted(path.stem for path in PACKAGE.glob("*.py") if path.stem not in ("__init__", "__main__"))
+HEAVY = ("pymc", "arviz", "pytensor", "matplotlib", "statsmodels", "xarray", "scipy.stats", "scipy.optimize", "jinja2")
+ARGUMENT_CHECKS = {"require_positive", "require_nonnegative", "require_probability"}  # their names are the arguments
+MOST_LINES, MOST_PARAMETERS = 400, 8  # the house rules
+
+
+@cache
+def tree_of(module):
+    """Syntax tree of a module."""
+    return ast.parse((PACKAGE / f"{module}.py").read_text(encoding="utf-8"))
+
+
+def functions_of(module):
+    """Public functions and methods of public classes: name and node."""
+    for node in tree_of(module).body:
+        if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+            yield node.name, node
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+            for inner in node.body:
+                if isinstance(inner, ast.FunctionDef) and not inner.name.startswith("_"):
+                    yield f"{node.name}.{inner.name}", inner
+
+
+def is_type_checking(node):
+    """Whether a statement is `if TYPE_CHECKING:`."""
+    return isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
+
+
+def imports_of(module, *, run_only):
+    """Modules imported anywhere in a module, or at its top when it runs, as dotted names."""
+    tree = tree_of(module)
+    nodes = [node for node in tree.body if not is_type_checking(node)] if run_only else list(ast.walk(tree))
+    for node in nodes:
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def map_of_layers():
+    """The module map of DEVELOPERS.md: layer by module."""
+    layers = {}
+    for line in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines():
+        row = re.fullmatch(r"\|\s*(\d+)\s*\|(.*)\|", line.strip())
+        if row:
+            layers |= dict.fromkeys(re.findall(r"`(\w+)`", row.group(2).split("|")[0]), int(row.group(1)))
+    return layers
+
+
+def family(module):
+    """First word of a module name, without its plural: tables, table_checks and table_units are one family."""
+    return module.split("_")[0].rstrip("s")
+
+
+def layer_of(module, layers):
+    """Layer of a module: its own entry, else that of its family."""
+    if module in layers:
+        return layers[module]
+    return next((layer for name, layer in layers.items() if family(name) == family(module)), None)
+
+
+# ------------------------------------------------------------------ public names
+
+
+def test_every_public_name_is_there():
+    """Each name of __all__ is found, once, where the table says."""
+    assert len(set(treeage.__all__)) == len(treeage.__all__)
+    assert set(treeage.__all__) == set(treeage._HOME) | {"__version__"}
+    for name, home in treeage._HOME.items():
+        found = getattr(treeage, name)
+        assert found.__module__ == f"treeage.{home}", name
+        assert name in dir(treeage)
+
+
+def test_type_checkers_see_the_same_names():
+    """The imports for type checkers and the table of lazy names are the same."""
+    tree = ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))
+    (block,) = (node for node in tree.body if is_type_checking(node))
+    seen = {alias.name: node.module.removeprefix("treeage.") for node in block.body for alias in node.names}
+    assert seen == treeage._HOME
+
+
+def test_the_names_that_users_are_promised():
+    """The public interface does not lose a name without this test saying so."""
+    promised = {
+        "read_field", "Field", "InputError", "ModelError", "estimate_ages", "Ages", "TreeAge", "Pmf", "arc_radius",
+        "missing_rings", "missing_rings_many", "calibrate_missing_rings", "align_cores", "years_to_height",
+        "stand_history", "example_field", "write_outputs",
+    }  # fmt: skip
+    assert promised <= set(treeage.__all__)
+
+
+def test_unknown_names_say_what_there_is():
+    """A wrong name shows itself and the right ones."""
+    with pytest.raises(AttributeError, match="no attribute 'estimate_age'; it has .*estimate_ages"):
+        treeage.estimate_age  # noqa: B018
+
+
+def test_version_is_that_of_the_project():
+    """One version number."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert treeage.__version__ == project["version"]
+
+
+@pytest.mark.parametrize("name", sorted(treeage._HOME))
+def test_public_objects_are_documented(name):
+    """Functions: a sentence, Parameters, Returns, Examples. Classes: a sentence, and the same for their methods."""
+    found = getattr(treeage, name)
+    text = inspect.getdoc(found) or ""
+    assert text.splitlines()[0].endswith("."), name
+    if inspect.isclass(found):
+        own = [(key, value) for key, value in vars(found).items() if not key.startswith("_")]
+        members = [(key, getattr(value, "fget", None) or getattr(value, "__func__", value)) for key, value in own]
+        for key, member in members:
+            if inspect.isfunction(member):
+                words = inspect.getdoc(member) or ""
+                assert words.splitlines()[0].endswith("."), f"{name}.{key}"
+                assert "Returns\n-------" in words, f"{name}.{key}"
+    else:
+        for section in ("Parameters\n----------", "Returns\n-------", "Examples\n--------"):
+            assert section in text, f"{name} lacks {section.split()[0]}"
+
+
+# ------------------------------------------------------------------ layers and imports
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_imports_go_down(module):
+    """Imports reach lower layers, `errors`, or the module's own family only; results fetch their plots when called."""
+    layers = map_of_layers()
+    own = layer_of(module, layers)
+    assert own is not None, f"{module} is not in the module map of DEVELOPERS.md"
+    for name in imports_of(module, run_only=False):
+        target = name.removeprefix("treeage.").split(".")[0]
+        if not name.startswith("treeage.") or target not in MODULES:
+            continue
+        allowed = layer_of(target, layers) < own or target == "errors" or family(target) == family(module)
+        lazy_plot = family(target) == "plot" and target not in {
+            each.removeprefix("treeage.").split(".")[0] for each in imports_of(module, run_only=True)
+        }
+        assert allowed or lazy_plot, f"{module} (layer {own}) imports {target} (layer {layer_of(target, layers)})"
+
+
+def test_the_map_names_modules_that_exist():
+    """The table of DEVELOPERS.md holds no module that is gone, but for those still to come."""
+    coming = {"hierarchical"}
+    assert set(map_of_layers()) - set(MODULES) - coming == set()
+
+
+def test_there_is_no_import_cycle():
+    """Following the imports at run time never comes back."""
+    graph = {
+        module: {
+            name.removeprefix("treeage.").split(".")[0]
+            for name in imports_of(module, run_only=True)
+            if name.startswith("treeage.")
+        }
+        & set(MODULES)
+        for module in MODULES
+    }
+    done, path = set(), []
+
+    def walk(module):
+        assert module not in path, " -> ".join([*path, module])
+        if module not in done:
+            path.append(module)
+            for target in sorted(graph[module]):
+                walk(target)
+            path.pop()
+            done.add(module)
+
+    for module in MODULES:
+        walk(module)
+    assert done == set(MODULES)
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_heavy_imports_wait_until_they_are_needed(module):
+    """Samplers, figures, templates and labelled arrays are imported inside functions."""
+    found = set(imports_of(module, run_only=True))
+    assert not {name for name in found for heavy in HEAVY if name == heavy or name.startswith(f"{heavy}.")}
+
+
+def test_the_package_import_is_light():
+    """`import treeage` brings no other package along, and its processor time stays under half a second."""
+    code = (
+        "import sys, time\nbefore, start = set(sys.modules), time.process_time()\nimport treeage\n"
+        "took = time.process_time() - start\nnew = {name.split('.')[0] for name in set(sys.modules) - before}\n"
+        "print(took, *sorted(new & {'numpy', 'pandas', 'scipy', 'matplotlib', 'xarray', 'pyarrow'}))"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    took, *brought = ran.stdout.split()
+    assert brought == []
+    assert float(took) < 0.5  # the house rule; measured 0.01 s
+
+
+# ------------------------------------------------------------------ habits
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_modules_are_short(module):
+    """A file is one idea."""
+    assert len((PACKAGE / f"{module}.py").read_text(encoding="utf-8").splitlines()) <= MOST_LINES
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_signatures_are_plain(module):
+    """No **kwargs, at most 8 parameters, nothing mutable as a default."""
+    for name, node in functions_of(module):
+        arguments = node.args
+        assert arguments.kwarg is None or name in ARGUMENT_CHECKS, f"{module}.{name} takes **{arguments.kwarg.arg}"
+        names = [each.arg for each in (*arguments.posonlyargs, *arguments.args, *arguments.kwonlyargs)]
+        count = len([each for each in names if each not in ("self", "cls")])
+        assert count <= MOST_PARAMETERS or name == "Field.from_frames", f"{module}.{name} has {count} parameters"
+        defaults = [*arguments.defaults, *(each for each in arguments.kw_defaults if each is not None)]
+        assert not any(isinstance(each, (ast.List, ast.Dict, ast.Set)) for each in defaults), f"{module}.{name}"
+
+
+def plot_functions():
+    """Every function that draws, with its module."""
+    for module in MODULES:
+        for name, node in functions_of(module):
+            if name.startswith("plot_") or name.endswith(".plot"):
+                yield pytest.param(node, id=f"{module}.{name}")
+
+
+@pytest.mark.parametrize("node", list(plot_functions()))
+def test_every_plot_takes_and_returns_axes(node):
+    """`ax` is optional, the answer is axes, and no star arguments hide options."""
+    arguments = node.args
+    every = {each.arg: each for each in (*arguments.args, *arguments.kwonlyargs)}
+    assert ast.unparse(every["ax"].annotation) == "Axes | None"
+    assert ast.unparse(node.returns) == "Axes"
+    assert arguments.vararg is None
+    assert "ax" in [each.arg for each in arguments.kwonlyargs] or node.name == "plot"
+
+
+@pytest.mark.parametrize("module", [module for module in MODULES if module != "cli"])
+def test_only_the_command_line_prints_or_exits(module):
+    """No print, no exit code, no writing to the screen outside `cli`."""
+    for node in ast.walk(tree_of(module)):
+        if isinstance(node, ast.Call):
+            words = ast.unparse(node.func)
+            assert words not in ("print", "exit", "quit", "sys.exit", "os._exit", "SystemExit", "input"), module
+            assert not words.startswith(("sys.stdout", "sys.stderr")), module
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_no_assert_and_no_global_randomness(module):
+    """Input is checked with errors that help; chance comes from a seed or generator passed in."""
+    for node in ast.walk(tree_of(module)):
+        assert not isinstance(node, ast.Assert), f"{module}, line {node.lineno}"
+        if isinstance(node, ast.Attribute) and ast.unparse(node.value) in ("np.random", "numpy.random"):
+            assert node.attr in ("default_rng", "Generator", "SeedSequence"), f"{module}, line {node.lineno}"
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_modules_say_what_they_are(module):
+    """The docstring of a module names its layer, as in the module map."""
+    text = ast.get_docstring(tree_of(module)) or ""
+    stated = re.search(r"Layer (\d+)", text)
+    assert stated, f"{module} does not state its layer"
+    assert int(stated.group(1)) == layer_of(module, map_of_layers())
