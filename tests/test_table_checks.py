@@ -448,6 +448,19 @@ def test_half_circle_read_with_error_passes(tmp_path: Path) -> None:
     assert len(read(tmp_path, changed(edits)).cores) == 3
 
 
+def test_odd_values_are_a_unit_slip_only_when_they_are_most(tmp_path: Path) -> None:
+    """One stout tree is asked about; a whole column of such trees looks like millimetres."""
+    edits = {("trees", 0, "dbh_cm"): 310, ("cores", -1, "core_length_mm"): "", ("cores", 2, "inner_end"): "rot"}
+    tables = changed(edits)
+    tables.pop("rings")
+    text = note_text(read(tmp_path, tables))
+    assert "got 310, need mostly 1 to 250 [cm]. Check it; it is used as written." in text
+    tables["trees"]["dbh_cm"] = [310, 420]
+    assert "got 310, need mostly 1 to 250 [cm]. This looks like millimetres: write 31." in note_text(
+        read(tmp_path, tables)
+    )
+
+
 def test_many_alike_faults_share_a_line(tmp_path: Path) -> None:
     """A slip in every row fills one line of the message and a hundred rows of the frame."""
     tables = changed({("rings", -1, "width_mm"): 185})

@@ -298,7 +298,9 @@ def _in_range(item: Column, values: NDArray[np.float64], shell: Table, findings:
     if item.plausible is not None:
         odd = np.flatnonzero(~np.isnan(values) & ~outside & ~item.plausible.holds(values))
         need = f"mostly {item.plausible.text(item.unit)}"
-        advice = [slip(item, float(values[row])) or "Check it; it is used as written." for row in odd]
+        most = 2 * len(odd) > np.count_nonzero(~np.isnan(values))  # one odd value is seldom a wrong unit, most are
+        slips = [slip(item, float(values[row])) if most else "" for row in odd]
+        advice = [text or "Check it; it is used as written." for text in slips]
         notes = [(show(values[row]), need, text) for row, text in zip(odd, advice, strict=True)]
         findings.at_rows(shell, odd, item.name, notes, note=True)
     return np.where(outside, np.nan, values)
