@@ -155,7 +155,13 @@ def test_age_at_core_height_is_flagged():
 
 def test_dbh_below_taper_is_flagged_and_wider():
     """A diameter at breast height stands in for the one at the core, with more spread and a flag."""
-    core = {"inner_end": "no_arcs", "core_length_mm": 120.0, "core_height_m": [0.5], "inner_width_mm": 1.0, "inner_width_rings": 20}
+    core = {
+        "inner_end": "no_arcs",
+        "core_length_mm": 120.0,
+        "core_height_m": [0.5],
+        "inner_width_mm": 1.0,
+        "inner_width_rings": 20,
+    }
     at_core = estimate_ages(one_tree(tree={"core_diameter_cm": 31.3, "bark_mm": 10.0}, **core))["A1"]
     at_dbh = estimate_ages(one_tree(tree={"dbh_cm": 30.5, "bark_mm": 10.0}, **core))["A1"]
     assert "diameter_from_breast_height" in at_dbh.flags
@@ -238,11 +244,14 @@ def two_trees(order):
         "tree": ["A", "A", "B", "C"], "core": ["a", "b", "a", "a"], "outer_year": 2024,
         "rings_counted": [100, 98, 150, 80], "dating": ["lab_count", "lab_count", "crossdated", "field_count"],
         "inner_end": ["arcs", "arcs", "broken", "arcs"], "core_height_m": 1.0,
-        "chord_mm": [10.0, 9.0, None, 8.0], "rise_mm": [1.0, 0.7, None, 1.2], "core_length_mm": [120.0, 118.0, 150.0, 140.0],
+        "chord_mm": [10.0, 9.0, None, 8.0], "rise_mm": [1.0, 0.7, None, 1.2],
+        "core_length_mm": [120.0, 118.0, 150.0, 140.0],
         "inner_width_mm": 1.1, "inner_width_rings": 20,
     })  # fmt: skip
     return Field.from_frames(
-        trees.iloc[order[:3]], cores.iloc[order[3:]], settings=heights(model="mean_sd", height_m=1, mean_years=9, sd_years=3)
+        trees.iloc[order[:3]],
+        cores.iloc[order[3:]],
+        settings=heights(model="mean_sd", height_m=1, mean_years=9, sd_years=3),
     )
 
 

@@ -1,4 +1,4 @@
-"""A plain PyMC model of one two-core tree, written out from the model's words, and the exact engine on the same tree."""
+"""A plain PyMC model of one two-core tree, from the model's words, and the exact engine on the same tree."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def pymc_years(draws, *, tune=1500):
     knots = np.log(np.linspace(2.0, 60.0, 120))
     locations = model.location(growth, np.exp(knots))
     scale = model.own_scale(growth, np.array(DISTANCE_MM))
-    with pm.Model() as tree:
+    with pm.Model():
         shared = pm.Normal("shared", 0.0, float(np.hypot(model.tree_sd, model.stand_sd)))
         distance = pm.TruncatedNormal("distance", np.array(DISTANCE_MM), np.array(DISTANCE_SD_MM), lower=0.1, shape=2)
         added = pm.DiscreteUniform("added", -1, 140)

@@ -62,7 +62,7 @@ def arc_radius(chord_mm: ArrayLike, rise_mm: ArrayLike) -> Array:
         raise InputError(
             Fault(f"{got:g}", "at most half the chord [mm]", "Check chord and rise.", "arc_radius", 0, "rise_mm")
         )
-    return rise / 2 + chord**2 / (8 * rise)
+    return np.asarray(rise / 2 + chord**2 / (8 * rise))
 
 
 def ray_distance(gap_mm: ArrayLike, angle_deg: ArrayLike) -> Array:
@@ -99,7 +99,7 @@ def ray_distance(gap_mm: ArrayLike, angle_deg: ArrayLike) -> Array:
     28.58
     """
     gap, angle = require_positive("ray_distance", gap_mm=gap_mm, angle_deg=angle_deg)
-    return gap / 2 / np.tan(np.deg2rad(angle) / 2)
+    return np.asarray(gap / 2 / np.tan(np.deg2rad(angle) / 2))
 
 
 def radial_length(length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_percent: ArrayLike = 0.0) -> Array:
@@ -136,7 +136,7 @@ def radial_length(length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_
     length, tilt, shrink = require_nonnegative(
         "radial_length", length_mm=length_mm, tilt_deg=tilt_deg, shrinkage_percent=shrinkage_percent
     )
-    return length * np.cos(np.deg2rad(tilt)) / (1 - shrink / 100)
+    return np.asarray(length * np.cos(np.deg2rad(tilt)) / (1 - shrink / 100))
 
 
 def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
@@ -170,14 +170,14 @@ def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
     1.82
     """
     along, miss = require_nonnegative("off_axis_radius", along_mm=along_mm, miss_mm=miss_mm)
-    return np.hypot(along, miss)
+    return np.asarray(np.hypot(along, miss))
 
 
 # ---------------------------------------------------------------- likelihoods on the grid
 
 
 def _normal(error: Array, sd: Array) -> Array:
-    return np.exp(-0.5 * (error / sd) ** 2) / (sd * _SQRT_TAU)
+    return np.asarray(np.exp(-0.5 * (error / sd) ** 2) / (sd * _SQRT_TAU))
 
 
 def _column(value: ArrayLike) -> Array:

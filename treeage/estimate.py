@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from treeage.errors import require_probability
 from treeage.estimate_accounting import account_rows, gather_sources
-from treeage.estimate_answers import minimum_answer, tree_answer
-from treeage.estimate_cores import core_facts
+from treeage.estimate_answers import Workings, minimum_answer, tree_answer
+from treeage.estimate_cores import core_facts, table_records
 from treeage.estimate_heights import HeightTable, TiedHeights, tie_heights
 from treeage.estimate_inputs import core_inputs
 from treeage.estimate_stand import reach_further, species_rates
@@ -100,17 +99,17 @@ def estimate_ages(
             species = str(facts.records[dates.lead]["species"])
             tied[tree] = tie_heights(dates, facts, heights, species, rates[species].nodes)
             heights.learn(species, tied[tree].evidence)
+    workings = Workings(facts, inputs, heights, rates, tied)
     answers = []
-    for record in field.trees.to_dict("records"):
+    for record in table_records(field.trees):
         rows = rows_of.get(str(record["tree"]))
         if rows is None:
             continue
-        if record["tree"] in dated:
-            tree = str(record["tree"])
-            nodes = rates[str(record["species"])].nodes
-            answers.append(tree_answer(record, dated[tree], facts, inputs, heights, nodes, tied.get(tree), prob))
-        else:
+        dates_of = dated.get(str(record["tree"]))
+        if dates_of is None:
             answers.append(minimum_answer(record, rows, facts))
+        else:
+            answers.append(tree_answer(record, dates_of, workings, prob=prob))
     return Ages(
         tree_ages=tuple(answers),
         prob=prob,
@@ -118,7 +117,7 @@ def estimate_ages(
         tree_table=field.trees,
         events=field.events,
         notes=pd.concat([field.notes, heights.notes()], ignore_index=True),
-        sources=gather_sources(facts, inputs, heights, rates, answers),
+        sources=gather_sources(workings, answers),
         stand_weights={name: rate.nodes.stand_weights for name, rate in rates.items()},
         settings=_settings(field, seed),
         height_weights=heights.all_weights(),

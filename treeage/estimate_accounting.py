@@ -5,7 +5,6 @@ Layer 4, part of the family of `estimate`. Own derivation.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,8 +17,7 @@ from treeage.results_tree import TreeAge
 from treeage.rings import ring_model
 
 if TYPE_CHECKING:
-    from treeage.estimate_heights import HeightTable
-    from treeage.estimate_stand import SpeciesRates
+    from treeage.estimate_answers import Workings
     from treeage.tables import Field
 
 ACCOUNT_COLUMNS = ["table", "row", "tree", "core", "status", "reason", "rows"]
@@ -96,23 +94,13 @@ def _other_tables(field: Field) -> list[dict[str, Any]]:
     return rows
 
 
-def gather_sources(
-    facts: CoreFacts,
-    inputs: CoreInputs,
-    heights: HeightTable,
-    rates: Mapping[str, SpeciesRates],
-    answers: list[TreeAge],
-) -> pd.DataFrame:
+def gather_sources(workings: Workings, answers: list[TreeAge]) -> pd.DataFrame:
     """List the models and defaults that the answers rest on.
 
     Parameters
     ----------
-    facts, inputs : CoreFacts, CoreInputs
-        All cores.
-    heights : HeightTable
-        Height models used.
-    rates : mapping of str to SpeciesRates
-        What the stand's other trees taught.
+    workings : Workings
+        What the answers were made from.
     answers : list of TreeAge
         The answers.
 
@@ -121,74 +109,54 @@ def gather_sources(
     pandas.DataFrame
         Columns step, what, source, known, used (number of cores or trees).
     """
+    facts, inputs, heights, rates = workings.facts, workings.inputs, workings.heights, workings.rates
     rows: list[dict[str, Any]] = []
 
     def add(step: str, what: str, source: str, known: str, used: int) -> None:
         if used:
             rows.append({"step": step, "what": what, "source": source, "known": known, "used": used})
 
-    for method, count in (
-        pd.Series([m for m, b in zip(facts.methods, inputs.bound_only, strict=True) if not b]).value_counts().items()
-    ):
-        add(
-            "distance to the pith",
-            str(method),
-            _DISTANCE_SOURCES.get(str(method), "see README"),
-            "see defaults",
-            int(count),
-        )
+    methods = [m for m, bound in zip(facts.methods, inputs.bound_only, strict=True) if not bound]
+    for method, count in pd.Series(methods, dtype=object).value_counts().items():
+        source = _DISTANCE_SOURCES.get(str(method), "several sources multiplied, see README")
+        add("distance to the pith", str(method), source, "see defaults", int(count))
     hidden = int(((inputs.distance[:, 0] < 1) & ~inputs.bound_only).sum())
     add("missed rings", "log-linear model of the hidden mean width", ring_model().source, "fitted", hidden)
     for species, rate in rates.items():
         what = f"{species}: hidden widths adjusted by {rate.neighbours} dated trees of the stand"
-        add(
-            "missed rings",
-            what,
-            "the ring tables of this folder",
-            "user",
-            int((rate.place >= 0).sum()) * (rate.neighbours > 0),
-        )
+        used = int((rate.place >= 0).sum()) if rate.neighbours else 0
+        add("missed rings", what, "the ring tables of this folder", "user", used)
     for dating, count in facts.table["dating"].value_counts().items():
-        add(
-            "count error",
-            str(dating),
-            _COUNT_SOURCES[str(dating)],
-            "abstract" if dating != "crossdated" else "definition",
-            int(count),
-        )
-    flagged = {
-        name: sum(name in flags for flags in facts.flags)
-        for name in ("bark_from_published_share", "diameter_from_breast_height")
-    }
+        known = "definition" if dating == "crossdated" else "abstract"
+        add("count error", str(dating), _COUNT_SOURCES[str(dating)], known, int(count))
     for entry, flag in (
         (priors.BARK_SHARE, "bark_from_published_share"),
         (priors.TAPER, "diameter_from_breast_height"),
     ):
-        add("diameter", f"{entry.meaning}: {entry.value:g} {entry.unit}", entry.source, entry.known, flagged[flag])
-    trees = pd.Series([answer.species for answer in answers if answer.status == "estimated"], dtype=object)
+        used = sum(flag in flags for flags in facts.flags)
+        add("diameter", f"{entry.meaning}: {entry.value:g} {entry.unit}", entry.source, entry.known, used)
+    trees = [answer.species for answer in answers if answer.status == "estimated"]
     for species, model in heights.models.items():
-        add(
-            "years to coring height",
-            f"{species}: {model.name}",
-            model.source,
-            model.known,
-            int((trees == species).sum()),
-        )
+        add("years to coring height", f"{species}: {model.name}", model.source, model.known, trees.count(species))
     return pd.DataFrame(rows, columns=["step", "what", "source", "known", "used"])
 
 
+_ARCS = "plane geometry; use as in Baker et al. 2005, Ecol. Monogr. 75:317-343, App. B"
+_WEISBERG = "Weisberg & Swanson 2001, Northwest Sci. 75:145-156"
 _DISTANCE_SOURCES = {
     "pith on the core": "seen on the core",
-    "arc": "chord and rise of the innermost arc: plane geometry; use as in Baker et al. 2005, Ecol. Monogr. 75:317-343, App. B",
-    "several arcs": "chord and rise of several arcs: plane geometry; use as in Baker et al. 2005, Ecol. Monogr. 75:317-343, App. B",
+    "arc": f"chord and rise of the innermost arc: {_ARCS}",
+    "several arcs": f"chord and rise of several arcs: {_ARCS}",
     "template circle": "template of concentric circles, Applequist 1958, J. For. 56:141",
     "rays": "converging rays, Rozas 2003, Plant Ecology 167, doi 10.1023/A:1023969822044",
-    "radius less core length": "Norton, Palmer & Ogden 1987, NZ J. Bot. 25, with the eccentricity of Renvall 1923 and Woodall 2008",
+    "radius less core length": (
+        "Norton, Palmer & Ogden 1987, NZ J. Bot. 25, with the eccentricity of Renvall 1923 and Woodall 2008"
+    ),
     "distance read": "the distance column of cores.csv",
     "digitised boundaries": "least-squares concentric circles through the points of points.csv",
 }
 _COUNT_SOURCES = {
     "crossdated": "no count error by definition",
-    "lab_count": "Weisberg & Swanson 2001, Northwest Sci. 75:145-156: mean error 1.5 years",
-    "field_count": "Weisberg & Swanson 2001, Northwest Sci. 75:145-156: 75 % within 10, 87 % within 20 years",
+    "lab_count": f"{_WEISBERG}: mean error 1.5 years",
+    "field_count": f"{_WEISBERG}: 75 % within 10, 87 % within 20 years",
 }

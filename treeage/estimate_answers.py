@@ -6,6 +6,7 @@ Layer 4, part of the family of `estimate`. Convolutions of mass functions; own d
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,11 +16,11 @@ from scipy.special import ndtr
 
 from treeage.estimate_cores import CoreFacts
 from treeage.estimate_dates import TreeDates
+from treeage.estimate_heights import HeightTable, TiedHeights
 from treeage.estimate_inputs import CoreInputs
+from treeage.estimate_stand import SpeciesRates
 from treeage.height import HeightModel
 from treeage.pmf import Pmf
-from treeage.estimate_heights import HeightTable, TiedHeights
-from treeage.posterior import RateNodes
 from treeage.results_tree import SharedParts, TreeAge
 
 Array = NDArray[np.float64]
@@ -28,16 +29,30 @@ Ints = NDArray[np.int64]
 CONFLICT_LEVEL = 0.01  # choice: cores of a tree are reported as disagreeing below this predictive p value
 
 
-def tree_answer(  # noqa: PLR0913 -- one call in one place; every part is a separate source
-    record: Mapping[str, Any],
-    dates: TreeDates,
-    facts: CoreFacts,
-    inputs: CoreInputs,
-    heights: HeightTable,
-    nodes: RateNodes,
-    tied: TiedHeights | None,
-    prob: float,
-) -> TreeAge:
+@dataclass(frozen=True)
+class Workings:
+    """What the answers of all trees are made from.
+
+    Parameters
+    ----------
+    facts, inputs : CoreFacts, CoreInputs
+        All cores.
+    heights : HeightTable
+        Years to height.
+    rates : mapping of str to SpeciesRates
+        Shared growth rate by species.
+    tied : mapping of str to TiedHeights
+        Joint mass of the trees that were cored at several heights.
+    """
+
+    facts: CoreFacts
+    inputs: CoreInputs
+    heights: HeightTable
+    rates: Mapping[str, SpeciesRates]
+    tied: Mapping[str, TiedHeights]
+
+
+def tree_answer(record: Mapping[str, Any], dates: TreeDates, workings: Workings, *, prob: float) -> TreeAge:
     """Answer for one dated tree.
 
     Parameters
@@ -46,14 +61,8 @@ def tree_answer(  # noqa: PLR0913 -- one call in one place; every part is a sepa
         Row of trees.csv.
     dates : TreeDates
         Pith date.
-    facts, inputs : CoreFacts, CoreInputs
-        All cores.
-    heights : HeightTable
-        Years to height.
-    nodes : RateNodes
-        The shared growth rate.
-    tied : TiedHeights or None
-        Joint mass of a tree that was cored at several heights.
+    workings : Workings
+        Everything else.
     prob : float
         Probability of the intervals in the table of cores.
 
@@ -62,6 +71,9 @@ def tree_answer(  # noqa: PLR0913 -- one call in one place; every part is a sepa
     TreeAge
         With mass functions, shares, flags and the parts for joint draws.
     """
+    facts, inputs, heights = workings.facts, workings.inputs, workings.heights
+    tied = workings.tied.get(str(record["tree"]))
+    nodes = workings.rates[str(record["species"])].nodes
     species = str(record["species"])
     lead = facts.records[dates.lead]
     height_m = float(lead["core_height_m"])

@@ -5,7 +5,7 @@ Layer 4, part of the family of `estimate`. No model of its own: it chooses among
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Adder = Callable[[str, Flags, Array], None]
 
 _SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
 _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
@@ -99,7 +100,7 @@ def core_facts(field: Field) -> CoreFacts:
     radius, radius_sd = _radius(table, field.settings.breast_height_m, flags)
     widths = _widths(field, table, tilt, shrinkage)
     distance, methods = _distances(field, table, length, radius, radius_sd, widths, flags)
-    return CoreFacts(table, length, radius, radius_sd, distance, widths, methods, flags, table.to_dict("records"))
+    return CoreFacts(table, length, radius, radius_sd, distance, widths, methods, flags, table_records(table))
 
 
 def column_numbers(table: pd.DataFrame, name: str, default: float = float("nan")) -> Array:
@@ -128,6 +129,27 @@ def column_numbers(table: pd.DataFrame, name: str, default: float = float("nan")
         return np.full(len(table), default)
     values = pd.to_numeric(table[name], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
     return np.where(np.isfinite(values), values, default)
+
+
+def table_records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a table as dictionaries.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Any table with text column names.
+
+    Returns
+    -------
+    list of dict
+        One a row.
+
+    Examples
+    --------
+    >>> table_records(pd.DataFrame({"tree": ["A1"]}))
+    [{'tree': 'A1'}]
+    """
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
 def _mark(flags: list[set[str]], rows: Flags, word: str) -> None:
@@ -264,26 +286,26 @@ def _beyond(widths: Array, ring: int) -> float:
     return float(widths[: ring - 1].sum()) if widths.size >= ring - 1 else float("nan")
 
 
-def _add_arcs(field: Field, table: pd.DataFrame, widths: list[Array], add: object) -> None:
+def _add_arcs(field: Field, table: pd.DataFrame, widths: list[Array], add: Adder) -> None:
     """Arcs of arcs.csv: several on one core multiply."""
     rows, product = np.zeros(len(table), dtype=bool), np.ones((len(table), DISTANCE_GRID_MM.size))
     place = {key: at for at, key in enumerate(zip(table["tree"], table["core"], strict=True))}
     reading = column_numbers(field.arcs, "arc_sd_mm", priors.ARC_SD.value)
-    for at, arc in enumerate(field.arcs.itertuples(index=False)):
-        core = place.get((arc.tree, arc.core), -1)
-        beyond = _beyond(widths[core], int(arc.ring)) if core >= 0 else float("nan")
+    for at, arc in enumerate(table_records(field.arcs)):
+        core = place.get((arc["tree"], arc["core"]), -1)
+        beyond = _beyond(widths[core], int(arc["ring"])) if core >= 0 else float("nan")
         if np.isfinite(beyond):
-            product[core] *= arc_likelihood(arc.chord_mm, arc.rise_mm, reading[at], beyond_mm=beyond)[0]
+            product[core] *= arc_likelihood(arc["chord_mm"], arc["rise_mm"], reading[at], beyond_mm=beyond)[0]
             rows[core] = True
-    add("several arcs", rows, product[rows])  # type: ignore[operator]
+    add("several arcs", rows, product[rows])
 
 
-def _add_points(field: Field, table: pd.DataFrame, widths: list[Array], add: object) -> None:
+def _add_points(field: Field, table: pd.DataFrame, widths: list[Array], add: Adder) -> None:
     """Digitised ring boundaries of points.csv."""
     rows, values = np.zeros(len(table), dtype=bool), np.ones((len(table), DISTANCE_GRID_MM.size))
     place = {key: at for at, key in enumerate(zip(table["tree"], table["core"], strict=True))}
     for key, points in field.points.groupby(["tree", "core"], sort=False):
-        core = place.get(key, -1)
+        core = place.get((key[0], key[1]), -1)
         boundary = points[points["ring"] >= 1]
         enough = boundary.groupby("ring").size().max() if len(boundary) else 0
         if core < 0 or enough < 3:
@@ -294,7 +316,7 @@ def _add_points(field: Field, table: pd.DataFrame, widths: list[Array], add: obj
         ring, along, across = (boundary[name].to_numpy() for name in ("ring", "x_mm", "y_mm"))
         values[core] = point_likelihood(ring, along, across, beyond_mm=beyond)
         rows[core] = True
-    add("digitised boundaries", rows, values[rows])  # type: ignore[operator]
+    add("digitised boundaries", rows, values[rows])
 
 
 def _report_conflicts(sources: dict[str, tuple[Flags, Array]], density: Array, flags: list[set[str]]) -> None:

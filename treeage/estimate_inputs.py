@@ -144,7 +144,8 @@ def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
     reach = 3.0 * np.hypot(model.tree_sd, model.stand_sd) + 4.5 * model.own_scale(growth, high)
     rings = np.exp(np.log(high) - location + reach)
     rings = np.where(distance[:, 0] >= 1.0, 1, rings)
-    return np.clip(np.ceil(rings) + 2, 3, MOST_RINGS).astype(np.int64)
+    most: Ints = np.clip(np.ceil(rings) + 2, 3, MOST_RINGS).astype(np.int64)
+    return most
 
 
 def _own_location(growth: InnerGrowth, distance_mm: Array) -> Array:
@@ -153,6 +154,5 @@ def _own_location(growth: InnerGrowth, distance_mm: Array) -> Array:
     knots = np.exp(np.linspace(np.log(0.05), np.log(DISTANCE_GRID_MM[-1]), 24))
     table = model.location(growth, knots)
     at = np.clip((np.log(distance_mm / knots[0]) / np.log(knots[1] / knots[0])).astype(int), 0, knots.size - 1)
-    return np.minimum(
-        table[np.arange(len(distance_mm)), at], table[np.arange(len(distance_mm)), np.minimum(at + 1, 23)]
-    )
+    rows = np.arange(len(distance_mm))
+    return np.asarray(np.minimum(table[rows, at], table[rows, np.minimum(at + 1, knots.size - 1)]))

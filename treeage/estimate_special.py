@@ -15,9 +15,9 @@ from treeage.distance_radius import opposite_cores
 from treeage.estimate_cores import CoreFacts, column_numbers
 from treeage.estimate_dates import TreeDates, core_marginals, tree_dates
 from treeage.estimate_inputs import CoreInputs
+from treeage.estimate_stand import SpeciesRates, placed_mass
 from treeage.grids import DISTANCE_GRID_MM
 from treeage.pmf import Pmf
-from treeage.estimate_stand import SpeciesRates, placed_mass
 from treeage.posterior import added_rings, combine_cases, combine_cores
 
 Array = NDArray[np.float64]

@@ -1,6 +1,6 @@
 """Exact grid posterior of the pith year from one, two or more cores of a tree, with the shared growth rate summed out.
 
-Layer 3. Own derivation: likelihoods of cores multiplied under one flat prior on the pith year, see Notes of `combine_cores`.
+Layer 3. Own derivation: likelihoods of cores multiplied under one flat prior, see Notes of `combine_cores`.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ def rate_nodes(tree_sd: float, stand_sd: float, *, step: float) -> RateNodes:
     tree = max(tree_sd, 1.5 * step)  # choice: a part below the grid's step is kept at it
     spacing = step * max(1, int(np.floor(_SPACING * tree / step)))
     half = int(np.ceil(_REACH * np.hypot(tree, stand_sd) / spacing))
-    shifts = spacing * np.arange(-half, half + 1)
+    shifts: Array = spacing * np.arange(-half, half + 1, dtype=np.float64)
     points, weights = np.polynomial.hermite_e.hermegauss(_STAND_NODES if stand_sd > 0 else 1)
     given = np.exp(-0.5 * ((shifts[None, :] - stand_sd * points[:, None]) / tree) ** 2)
     return RateNodes(shifts, weights / weights.sum(), given / given.sum(axis=1, keepdims=True))

@@ -176,9 +176,10 @@ class Ages:
         str
             Counts of rows by status, median spread, warnings.
         """
-        counts = self.accounting.groupby(["table", "status"], sort=False)["rows"].sum()
+        counts = self.accounting.groupby(["table", "status"], sort=False)["rows"].sum().reset_index()
         lines = [f"{len(self.trees)} trees dated, {len(self) - len(self.trees)} as a minimum only."]
-        lines += [f"  {table}: {status} {count}" for (table, status), count in counts.items()]
+        columns = (counts[name] for name in ("table", "status", "rows"))
+        lines += [f"  {table}: {status} {count}" for table, status, count in zip(*columns, strict=True)]
         spread = [answer.establishment_year.sd() for answer in self.tree_ages if answer.parts is not None]
         if spread:
             lines.append(f"Standard deviation of the establishment year: median {np.median(spread):.1f} years.")
@@ -186,7 +187,8 @@ class Ages:
         return "\n".join(lines)
 
     def __repr__(self) -> str:
-        return f"Ages({len(self.trees)} trees dated, {len(self) - len(self.trees)} minimum only, {100 * self.prob:g} % intervals)"
+        dated = len(self.trees)
+        return f"Ages({dated} trees dated, {len(self) - dated} minimum only, {100 * self.prob:g} % intervals)"
 
     def _repr_html_(self) -> str:
         columns = ["tree", "species", "age_median", "age_lo", "age_hi", "establishment_year_median"]

@@ -25,9 +25,9 @@ Array = NDArray[np.float64]
 DISTRIBUTIONS = ("missed_rings", "pith_year", "years_to_core_height", "establishment_year", "age")
 SHARES = ("share_count", "share_distance", "share_rate", "share_height", "share_collar")
 CONVENTIONS = (
-    "Ring 1 is the first ring round the pith; the ring against the bark counts. Establishment year is the first growing "
-    "season; age counts growing seasons from establishment to the outer year, both included (years elapsed is one "
-    "less). Southern ring years are the year in which growth began. Years are astronomical; year 0 is 1 BCE."
+    "Ring 1 is the first ring round the pith; the ring against the bark counts. Establishment year is the first "
+    "growing season; age counts growing seasons from establishment to the outer year, both included (years elapsed "
+    "is one less). Southern ring years are the year in which growth began. Years are astronomical; year 0 is 1 BCE."
 )
 
 
@@ -116,7 +116,7 @@ def _pick(mass: Array, rows: NDArray[np.int64], rng: np.random.Generator) -> NDA
     steps = np.searchsorted(
         (total + np.arange(len(total))[:, None]).ravel(), rows + rng.random(rows.size), side="right"
     )
-    return np.minimum(steps - rows * mass.shape[1], mass.shape[1] - 1)
+    return np.asarray(np.minimum(steps - rows * mass.shape[1], mass.shape[1] - 1))
 
 
 @dataclass(frozen=True)
@@ -319,8 +319,9 @@ class TreeAge:
             for name, pmf in self.distributions.items()
         )
         flags = f"<p>Flags: {html.escape(', '.join(self.flags))}</p>" if self.flags else ""
+        head = "<tr><th></th><th>median</th><th>90 % interval</th></tr>"
         return (
-            f"<p><b>{html.escape(self.sentence())}</b></p><table><tr><th></th><th>median</th><th>90 % interval</th></tr>"
+            f"<p><b>{html.escape(self.sentence())}</b></p><table>{head}"
             f"{rows}</table>{flags}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
         )
 
