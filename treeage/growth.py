@@ -45,9 +45,7 @@ def ring_radii(widths_mm: ArrayLike, *, pith_distance_mm: ArrayLike = 0.0) -> ND
     >>> ring_radii([2.0, 1.0, 3.0], pith_distance_mm=4.0).tolist()
     [6.0, 7.0, 10.0]
     """
-    widths, distance = require_nonnegative(
-        "ring_radii", widths_mm=widths_mm, pith_distance_mm=pith_distance_mm
-    )
+    widths, distance = require_nonnegative("ring_radii", widths_mm=widths_mm, pith_distance_mm=pith_distance_mm)
     return np.asarray(distance[..., None] + np.cumsum(widths))
 
 
@@ -143,15 +141,11 @@ def basal_area_increment(
     (widths,) = require_nonnegative(where, widths_mm=widths_mm)
     if (inner_radius_mm is None) == (outer_radius_mm is None):
         got = "neither radius" if inner_radius_mm is None else "both radii"
-        raise InputError(
-            Fault(got, "one radius [mm]", "Give the one you measured.", where, 0, "inner_radius_mm")
-        )
+        raise InputError(Fault(got, "one radius [mm]", "Give the one you measured.", where, 0, "inner_radius_mm"))
     if inner_radius_mm is not None:
         (inner,) = require_nonnegative(where, inner_radius_mm=inner_radius_mm)
     else:
-        (outer,) = require_positive(
-            where, outer_radius_mm=outer_radius_mm if outer_radius_mm is not None else 0.0
-        )
+        (outer,) = require_positive(where, outer_radius_mm=outer_radius_mm if outer_radius_mm is not None else 0.0)
         inner = outer - widths.sum()
         if np.any(inner < -1e-9):
             need = f"at least the {widths.sum():g} mm that the widths sum to"
@@ -252,21 +246,15 @@ def past_diameter_proportional(
     20.77
     """
     where = "past_diameter_proportional"
-    diameter, now = require_positive(
-        where, diameter_inside_cm=diameter_inside_cm, radius_now_mm=radius_now_mm
-    )
+    diameter, now = require_positive(where, diameter_inside_cm=diameter_inside_cm, radius_now_mm=radius_now_mm)
     (then,) = require_nonnegative(where, radius_then_mm=radius_then_mm)
     if np.any(then > now * (1 + 1e-9)):
         got = show(float(np.max(then)))
-        raise InputError(
-            Fault(got, "at most radius_now_mm [mm]", "Swap the two radii?", where, 0, "radius_then_mm")
-        )
+        raise InputError(Fault(got, "at most radius_now_mm [mm]", "Swap the two radii?", where, 0, "radius_then_mm"))
     return np.asarray(diameter * then / now)
 
 
-def past_diameter_subtractive(
-    diameter_inside_cm: ArrayLike, *, growth_since_mm: ArrayLike
-) -> NDArray[np.float64]:
+def past_diameter_subtractive(diameter_inside_cm: ArrayLike, *, growth_since_mm: ArrayLike) -> NDArray[np.float64]:
     """Past diameter as the present one less twice the growth since.
 
     Parameters

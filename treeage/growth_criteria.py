@@ -62,9 +62,7 @@ class ChangeCriterion:
         where = "ChangeCriterion"
         require_positive(where, moderate=self.moderate, major=self.major)
         if self.kind not in KINDS:
-            raise InputError(
-                Fault(show(self.kind), f"one of {', '.join(KINDS)}", "Choose one.", where, 0, "kind")
-            )
+            raise InputError(Fault(show(self.kind), f"one of {', '.join(KINDS)}", "Choose one.", where, 0, "kind"))
         if self.major < self.moderate:
             need = f"at least the moderate threshold {self.moderate:g}"
             raise InputError(Fault(show(self.major), need, "Swap the two.", where, 0, "major"))
@@ -93,9 +91,7 @@ class ChangeCriterion:
         return measures[self.kind](widths_mm, window_years=self.window_years, direction=direction)
 
 
-def absolute_threshold(
-    widths_mm: Sequence[ArrayLike], *, factor: float = 1.25, window_years: int = 10
-) -> float:
+def absolute_threshold(widths_mm: Sequence[ArrayLike], *, factor: float = 1.25, window_years: int = 10) -> float:
     """Threshold of the absolute increase from the spread of all changes in the data.
 
     Parameters
@@ -132,9 +128,7 @@ def absolute_threshold(
     return float(factor * pooled.std())
 
 
-def common_criteria(
-    widths_mm: Sequence[ArrayLike], *, line: BoundaryLine | None = None
-) -> tuple[ChangeCriterion, ...]:
+def common_criteria(widths_mm: Sequence[ArrayLike], *, line: BoundaryLine | None = None) -> tuple[ChangeCriterion, ...]:
     """Criteria in common use, their thresholds with sources.
 
     Parameters
@@ -158,12 +152,8 @@ def common_criteria(
     level = absolute_threshold(widths_mm)
     criteria = [
         ChangeCriterion("percent", "percent", 25.0, 50.0, f"Nowacki and Abrams 1997, {FROM_MEMORY}"),
-        ChangeCriterion(
-            "absolute", "absolute", level, level, f"Fraver and White 2005, 1.25 SD, {FROM_MEMORY}"
-        ),
-        ChangeCriterion(
-            "sustained", "sustained", 50.0, 100.0, f"Lorimer and Frelich 1989, {FROM_MEMORY}", 15
-        ),
+        ChangeCriterion("absolute", "absolute", level, level, f"Fraver and White 2005, 1.25 SD, {FROM_MEMORY}"),
+        ChangeCriterion("sustained", "sustained", 50.0, 100.0, f"Lorimer and Frelich 1989, {FROM_MEMORY}", 15),
     ]
     if line is not None:
         source = f"Black and Abrams 2003, {FROM_MEMORY}; line: {line.source}"

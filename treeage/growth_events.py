@@ -167,14 +167,8 @@ def find_changes(
     import pandas as pd
 
     if not series:
-        raise InputError(
-            Fault("no series", "at least one tree", "Pass ring widths.", "find_changes", 0, "series")
-        )
-    rules = (
-        tuple(criteria)
-        if criteria is not None
-        else common_criteria([core.widths_mm for core in series.values()])
-    )
+        raise InputError(Fault("no series", "at least one tree", "Pass ring widths.", "find_changes", 0, "series"))
+    rules = tuple(criteria) if criteria is not None else common_criteria([core.widths_mm for core in series.values()])
     rows: list[tuple[object, ...]] = []
     depth: dict[str, dict[int, int]] = {rule.name: {} for rule in rules}
     for tree, core in series.items():

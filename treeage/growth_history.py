@@ -63,9 +63,7 @@ class CoreWidths:
         )
         if years.ndim != 1 or years.shape != widths.shape or years.size == 0:
             got = f"{years.size} years and {widths.size} widths"
-            raise InputError(
-                Fault(got, "one width [mm] for each year", "Align the two.", "CoreWidths", 0, "years")
-            )
+            raise InputError(Fault(got, "one width [mm] for each year", "Align the two.", "CoreWidths", 0, "years"))
         if np.any(np.diff(years) != 1):
             step = int(np.argmax(np.diff(years) != 1))
             got = f"{years[step]} followed by {years[step + 1]}"
@@ -335,9 +333,7 @@ def _check_cores(cores: Sequence[CoreWidths], mean: str) -> None:
     ends = sorted({core.outer_year for core in cores})
     if len(ends) > 1:
         got = f"outer years {', '.join(map(str, ends))}"
-        raise InputError(
-            Fault(got, "one outer year", "Cut the longer core to the shorter one.", where, 0, "cores")
-        )
+        raise InputError(Fault(got, "one outer year", "Cut the longer core to the shorter one.", where, 0, "cores"))
 
 
 def _mean_radii(
@@ -370,15 +366,11 @@ def _inside_draws(
     where = "growth_history"
     if bark_mm is None:
         do = "Give bark_mm, 0 for a diameter that is already inside the bark."
-        raise InputError(
-            Fault("a diameter without bark", "single bark thickness [mm]", do, where, 0, "bark_mm")
-        )
+        raise InputError(Fault("a diameter without bark", "single bark thickness [mm]", do, where, 0, "bark_mm"))
     require_positive(where, diameter_cm=diameter_cm)
     require_nonnegative(where, bark_mm=bark_mm, bark_sd_mm=bark_sd_mm)
     if bark_mm > 2.5 * diameter_cm:
         need = f"at most a quarter of the diameter, {2.5 * diameter_cm:g} mm"
-        raise InputError(
-            Fault(show(bark_mm), need, "Check the unit and single thickness.", where, 0, "bark_mm")
-        )
+        raise InputError(Fault(show(bark_mm), need, "Check the unit and single thickness.", where, 0, "bark_mm"))
     bark = np.clip(rng.normal(bark_mm, bark_sd_mm, size=count), 0.0, 2.5 * diameter_cm)
     return np.asarray(diameter_cm - 0.2 * bark)

@@ -83,14 +83,10 @@ class OriginCalibration:
         """
         log_growth = np.log(np.maximum(np.asarray(growth_mm, dtype=np.float64), 1e-6))
         middle = (self.log_gap + self.log_suppressed) / 2
-        return np.asarray(
-            expit((log_growth - middle) * (self.log_gap - self.log_suppressed) / self.log_sd**2)
-        )
+        return np.asarray(expit((log_growth - middle) * (self.log_gap - self.log_suppressed) / self.log_sd**2))
 
 
-def calibrate_origin(
-    gap_growth_mm: ArrayLike, suppressed_growth_mm: ArrayLike, *, source: str
-) -> OriginCalibration:
+def calibrate_origin(gap_growth_mm: ArrayLike, suppressed_growth_mm: ArrayLike, *, source: str) -> OriginCalibration:
     """Calibrate the origin of trees on saplings of known light.
 
     Parameters
@@ -121,15 +117,11 @@ def calibrate_origin(
     gap, low = require_positive(where, gap_growth_mm=gap_growth_mm, suppressed_growth_mm=suppressed_growth_mm)
     if gap.size < 3 or low.size < 3:
         got = f"{gap.size} gap and {low.size} suppressed saplings"
-        raise InputError(
-            Fault(got, "at least 3 of each", "Measure more saplings.", where, 0, "gap_growth_mm")
-        )
+        raise InputError(Fault(got, "at least 3 of each", "Measure more saplings.", where, 0, "gap_growth_mm"))
     log_gap, log_low = np.log(gap), np.log(low)
     if log_gap.mean() <= log_low.mean():
         got = f"gap mean {gap.mean():g} mm, suppressed mean {low.mean():g} mm"
-        raise InputError(
-            Fault(got, "faster growth in gaps", "Swap the two groups?", where, 0, "gap_growth_mm")
-        )
+        raise InputError(Fault(got, "faster growth in gaps", "Swap the two groups?", where, 0, "gap_growth_mm"))
     squares = ((log_gap - log_gap.mean()) ** 2).sum() + ((log_low - log_low.mean()) ** 2).sum()
     sd = float(np.sqrt(max(squares / (gap.size + low.size - 2), 1e-6)))
     return OriginCalibration(float(log_gap.mean()), float(log_low.mean()), sd, source)
@@ -221,9 +213,7 @@ class OriginTable:
             Trees by origin and the quality of the calibration.
         """
         counts = self.frame["origin"].value_counts()
-        parts = ", ".join(
-            f"{counts.get(kind, 0)} {kind}" for kind in ("gap", "suppressed", "unclear", "not seen")
-        )
+        parts = ", ".join(f"{counts.get(kind, 0)} {kind}" for kind in ("gap", "suppressed", "unclear", "not seen"))
         return (
             f"Origin of {len(self.frame)} trees: {parts}; threshold "
             f"{self.calibration.threshold_mm:.2f} mm a year, {100 * self.calibration.error_share:.0f} % of the "

@@ -15,12 +15,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError, ModelWarning, require_nonnegative, require_positive, show
 
-ENOUGH_WIDTHS = (
-    50_000  # Black et al. 2009, abstract: about 50,000 widths a species for a stable boundary line
-)
-LINE_BIN_MM = (
-    0.5  # choice: classes of prior growth [mm] in which the upper edge is read, as is common practice
-)
+ENOUGH_WIDTHS = 50_000  # Black et al. 2009, abstract: about 50,000 widths a species for a stable boundary line
+LINE_BIN_MM = 0.5  # choice: classes of prior growth [mm] in which the upper edge is read, as is common practice
 LINE_TOP = 10  # choice: values averaged at the upper edge of a class, as is common practice
 
 
@@ -53,9 +49,7 @@ def window_means(widths_mm: ArrayLike, *, window_years: int = 10) -> NDArray[np.
     (widths,) = require_nonnegative("window_means", widths_mm=widths_mm)
     if window_years < 1:
         do = "Use 10 for percent change, 15 for sustained change."
-        raise InputError(
-            Fault(show(window_years), "at least 1 [years]", do, "window_means", 0, "window_years")
-        )
+        raise InputError(Fault(show(window_years), "at least 1 [years]", do, "window_means", 0, "window_years"))
     out = np.full((2, widths.size), np.nan)
     last = widths.size - window_years
     if last > window_years - 1:
@@ -66,9 +60,7 @@ def window_means(widths_mm: ArrayLike, *, window_years: int = 10) -> NDArray[np.
     return out
 
 
-def percent_change(
-    widths_mm: ArrayLike, *, window_years: int = 10, direction: str = "release"
-) -> NDArray[np.float64]:
+def percent_change(widths_mm: ArrayLike, *, window_years: int = 10, direction: str = "release") -> NDArray[np.float64]:
     """Percent change of growth after each year.
 
     Parameters
@@ -112,9 +104,7 @@ def percent_change(
         return np.asarray(np.where(before > 0, 100.0 * (after - before) / before, np.nan))
 
 
-def absolute_change(
-    widths_mm: ArrayLike, *, window_years: int = 10, direction: str = "release"
-) -> NDArray[np.float64]:
+def absolute_change(widths_mm: ArrayLike, *, window_years: int = 10, direction: str = "release") -> NDArray[np.float64]:
     """Absolute increase of growth after each year.
 
     Parameters
@@ -271,9 +261,7 @@ class BoundaryLine:
         numpy.ndarray
             Largest change [percent].
         """
-        return np.asarray(
-            self.scale_percent * np.exp(self.rate_per_mm * np.asarray(prior_growth_mm, dtype=np.float64))
-        )
+        return np.asarray(self.scale_percent * np.exp(self.rate_per_mm * np.asarray(prior_growth_mm, dtype=np.float64)))
 
 
 def boundary_share(
@@ -359,9 +347,7 @@ def fit_boundary_line(widths_mm: Sequence[ArrayLike], *, window_years: int = 10)
             edge.append((prior[top].mean(), change[top].mean()))
     if len(edge) < 3:
         need = f"at least 3 classes of {LINE_BIN_MM} mm with {LINE_TOP} increases each"
-        raise InputError(
-            Fault(f"{len(edge)} classes", need, "Pool more trees of the species.", where, 0, "widths_mm")
-        )
+        raise InputError(Fault(f"{len(edge)} classes", need, "Pool more trees of the species.", where, 0, "widths_mm"))
     total = sum(np.size(widths) for widths in widths_mm)
     if total < ENOUGH_WIDTHS:
         need = f"need about {ENOUGH_WIDTHS} for a stable line; treat its classes as low."
@@ -369,16 +355,12 @@ def fit_boundary_line(widths_mm: Sequence[ArrayLike], *, window_years: int = 10)
         warnings.warn(text, ModelWarning, stacklevel=2)
     points = np.array(edge)
     rate, log_scale = np.polyfit(points[:, 0], np.log(points[:, 1]), 1)
-    return BoundaryLine(
-        float(np.exp(log_scale)), float(rate), f"fitted to {total} widths of the user's own trees"
-    )
+    return BoundaryLine(float(np.exp(log_scale)), float(rate), f"fitted to {total} widths of the user's own trees")
 
 
 def _backwards(direction: str) -> bool:
     if direction not in ("release", "suppression"):
-        raise InputError(
-            Fault(show(direction), "release or suppression", "Choose one.", "growth", 0, "direction")
-        )
+        raise InputError(Fault(show(direction), "release or suppression", "Choose one.", "growth", 0, "direction"))
     return direction == "suppression"
 
 

@@ -9,15 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from treeage.plots_style import DEEP, MARKERS, PALE, SMALL, WARM, new_axes, tidy
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from treeage.growth_events import GrowthChanges
     from treeage.growth_history import GrowthHistory
     from treeage.growth_origin import OriginTable
-
-DARK, MIDDLE, LIGHT = "#1b3a57", "#c8691c", "#b9c9d6"  # choice: far apart in lightness, blue and orange
-MARKS = ("o", "s", "^", "D", "v")
 
 
 def plot_growth(result: GrowthHistory, *, ax: Axes | None = None) -> Axes:
@@ -35,18 +34,18 @@ def plot_growth(result: GrowthHistory, *, ax: Axes | None = None) -> Axes:
     matplotlib.axes.Axes
         The axes drawn on.
     """
-    ax = _axes(ax)
+    ax = ax if ax is not None else new_axes()
     frame = result.to_frame()
     name = "diameter_inside_bark_cm"
     band = f"{100 * result.prob:.0f} % interval"
-    ax.fill_between(frame["year"], frame[f"{name}_lo"], frame[f"{name}_hi"], color=LIGHT, label=band)
-    ax.plot(frame["year"], frame[f"{name}_median"], color=DARK, label="proportional")
+    ax.fill_between(frame["year"], frame[f"{name}_lo"], frame[f"{name}_hi"], color=PALE, label=band)
+    ax.plot(frame["year"], frame[f"{name}_median"], color=DEEP, label="proportional")
     other = frame["diameter_inside_bark_subtractive_cm_median"]
     if other.notna().any():
-        ax.plot(frame["year"], other, color=MIDDLE, linestyle="--", label="subtractive")
+        ax.plot(frame["year"], other, color=WARM, linestyle="--", label="subtractive")
     ax.set(xlabel="Year", ylabel="Diameter inside bark [cm]", ylim=(0, None))
-    ax.legend(frameon=False, loc="upper left")
-    return ax
+    ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
+    return tidy(ax, grid="y")
 
 
 def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
@@ -64,11 +63,11 @@ def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
     matplotlib.axes.Axes
         The axes drawn on.
     """
-    ax = _axes(ax)
+    ax = ax if ax is not None else new_axes()
     frame = result.by_decade()
     depth = frame.groupby("decade")["at_risk"].max()
     twin = ax.twinx()
-    twin.fill_between(depth.index + 5, depth.to_numpy(), step="mid", color=LIGHT, alpha=0.6)
+    twin.fill_between(depth.index + 5, depth.to_numpy(), step="mid", color=PALE, alpha=0.6)
     twin.set(ylabel="Trees that can show a change (shaded)", ylim=(0, None))
     ax.set_zorder(twin.get_zorder() + 1)
     ax.patch.set_visible(False)
@@ -77,21 +76,21 @@ def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
         part = frame[frame["criterion"] == name]
         at = part["decade"] + 5 + 1.2 * (position - (len(names) - 1) / 2)
         ends = np.abs(part[["percent_lo", "percent_hi"]].to_numpy().T - part["percent"].to_numpy())
-        tone = (DARK, MIDDLE)[position % 2]
+        tone = (DEEP, WARM)[position % 2]
         face = tone if position < 2 else "white"
         ax.errorbar(
             at,
             part["percent"],
             yerr=ends,
-            fmt=MARKS[position % 5],
+            fmt=MARKERS[position % len(MARKERS)],
             color=tone,
             mfc=face,
             markersize=4,
             label=name,
         )
     ax.set(xlabel="Decade", ylabel=f"Trees with a {result.direction} [%]", ylim=(0, None))
-    ax.legend(frameon=False, loc="upper left")
-    return ax
+    ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
+    return tidy(ax, grid="y")
 
 
 def plot_origins(result: OriginTable, *, ax: Axes | None = None) -> Axes:
@@ -109,21 +108,13 @@ def plot_origins(result: OriginTable, *, ax: Axes | None = None) -> Axes:
     matplotlib.axes.Axes
         The axes drawn on.
     """
-    ax = _axes(ax)
+    ax = ax if ax is not None else new_axes()
     frame = result.frame
     top = max(2 * result.calibration.threshold_mm, float(np.nanmax(frame["early_growth_mm"], initial=0.0)))
     growth = np.linspace(0.01, top * 1.05, 200)
-    ax.plot(growth, result.calibration.gap_probability(growth), color=LIGHT, label="calibration")
-    ax.plot(frame["early_growth_mm"], frame["p_gap"], "o", color=DARK, markersize=4, label="tree")
-    ax.axvline(result.calibration.threshold_mm, color=MIDDLE, linestyle="--", label="even odds")
+    ax.plot(growth, result.calibration.gap_probability(growth), color=PALE, label="calibration")
+    ax.plot(frame["early_growth_mm"], frame["p_gap"], "o", color=DEEP, markersize=4, label="tree")
+    ax.axvline(result.calibration.threshold_mm, color=WARM, linestyle="--", label="even odds")
     ax.set(xlabel="Early radial growth [mm per year]", ylabel="Probability of gap origin", ylim=(-0.02, 1.02))
-    ax.legend(frameon=False, loc="lower right")
-    return ax
-
-
-def _axes(ax: Axes | None) -> Axes:
-    if ax is not None:
-        return ax
-    from matplotlib.pyplot import subplots
-
-    return subplots(figsize=(6.4, 4.0), layout="constrained")[1]
+    ax.legend(frameon=False, fontsize=SMALL, loc="lower right")
+    return tidy(ax, grid="y")

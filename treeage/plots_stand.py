@@ -1,0 +1,292 @@
+"""Figures of a stand's history: structure, recruitment, pulses, events, origin, static models, diameters, past stand.
+
+Layer 6. Colours told apart by colour-blind readers and in grey print; own derivation.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from treeage.plots_style import DEEP, GROUPS, INK, MARKERS, PALE, SMALL, WARM, new_axes, tidy
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from treeage.stand_diameter import AgeFromDiameter
+    from treeage.stand_events import EventResponse
+    from treeage.stand_origin import StandOrigin
+    from treeage.stand_past import PastStand
+    from treeage.stand_pulses import PulseHistory
+    from treeage.stand_recruitment import RecruitmentHistory
+    from treeage.stand_static import StaticModels
+    from treeage.stand_structure import AgeStructure
+
+YEAR = "Establishment year"
+
+
+def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
+    """Draw trees by period with intervals, beside the naive histogram of median dates.
+
+    Parameters
+    ----------
+    result : AgeStructure
+        Trees by period.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame()
+    name = "trees" if result.per_ha is None else "trees_per_ha"
+    width = result.bin_years
+    mean = frame[f"{name}_mean"].to_numpy()
+    ends = np.abs(frame[[f"{name}_lo", f"{name}_hi"]].to_numpy().T - mean)
+    ends[0] = np.where(frame[f"{name}_lo"].to_numpy() > mean, 0.0, ends[0])
+    middle = frame["year_first"].to_numpy() + width / 2
+    naive = frame[f"{name}_naive"]
+    ax.bar(middle, naive, width=0.92 * width, color=PALE, label="by median date")
+    band = f"mean and {100 * result.prob:.0f} % interval"
+    ax.errorbar(middle, mean, yerr=ends, fmt="o", color=DEEP, markersize=4, linewidth=1.2, label=band)
+    unit = "Trees" if result.per_ha is None else "Trees per ha"
+    top = max(float(frame[f"{name}_hi"].max()), float(naive.max()))
+    ax.set(xlabel=f"{YEAR} (bins of {width} years)", ylabel=unit, ylim=(0, 1.2 * top))
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+def plot_recruitment(result: RecruitmentHistory, *, ax: Axes | None = None) -> Axes:
+    """Draw the intensity of establishment with its band over the naive histogram.
+
+    Parameters
+    ----------
+    result : RecruitmentHistory
+        Recovered intensity.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame()
+    size = max(1, int(np.ceil(5 / result.step_years)))  # choice: the naive histogram in bins of at least 5 years
+    length = result.naive.size // size * size
+    coarse = result.naive[:length].reshape(-1, size).mean(axis=1)
+    middle = result.years[:length].reshape(-1, size).mean(axis=1)
+    wide = size * result.step_years
+    ax.bar(middle, coarse, width=wide, color=PALE, label=f"median dates, {wide}-year bins")
+    low, high, median = (frame[f"establishment_{part}"] for part in ("lo", "hi", "median"))
+    band = f"{100 * result.prob:.0f} % band"
+    ax.fill_between(result.years, low, high, color=WARM, alpha=0.25, linewidth=0, label=band)
+    ax.plot(result.years, median, color=DEEP, linewidth=1.6, label="blur undone, median")
+    inside = np.flatnonzero(high.to_numpy() > 0.02 * float(median.max()))
+    if inside.size:
+        ax.set_xlim(result.years[inside[0]] - wide, result.years[inside[-1]] + wide)
+    top = max(float(np.quantile(high, 0.995)), float(coarse.max()))
+    ax.set(xlabel=YEAR, ylabel=result.unit.capitalize(), ylim=(0, 1.05 * top))
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
+    """Draw the pulses: date with interval against share with interval, and the chances of each number.
+
+    Parameters
+    ----------
+    result : PulseHistory
+        Pulses.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame()
+    for at, row in enumerate(frame.to_dict("records")):
+        x, y = row["date_median"], 100 * row["share_median"]
+        ax.errorbar(
+            x,
+            y,
+            xerr=[[x - row["date_lo"]], [row["date_hi"] - x]],
+            yerr=[[y - 100 * row["share_lo"]], [100 * row["share_hi"] - y]],
+            fmt=MARKERS[at % len(MARKERS)],
+            color=DEEP,
+            capsize=3,
+        )
+        words = f"pulse {at + 1}, sd {row['width_sd_years_median']:.0f} years"
+        ax.annotate(words, (x, y), xytext=(6, 6), textcoords="offset points", fontsize=SMALL, color=INK)
+    chances = ", ".join(f"{k}: {p:.2f}" for k, p in enumerate(result.chances) if p >= 0.005)
+    ax.set_title(f"Probability of the number of pulses - {chances}", fontsize=SMALL + 1, color=INK, loc="left")
+    ax.set(xlabel=YEAR, ylabel="Share of the living trees [%]", ylim=(0, None))
+    if frame.empty:
+        ax.text(0.5, 0.5, "no pulse stands out", transform=ax.transAxes, ha="center", color=INK)
+        ax.set_xticks([])
+    return tidy(ax, grid="y")
+
+
+def plot_events(result: EventResponse, *, ax: Axes | None = None) -> Axes:
+    """Draw the trees established within each window after each event.
+
+    Parameters
+    ----------
+    result : EventResponse
+        Answers to events.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame()
+    count = len(result.within_years)
+    for at, window in enumerate(result.within_years):
+        name = f"within_{window}_years"
+        median = frame[f"{name}_median"].to_numpy()
+        ends = np.abs(frame[[f"{name}_lo", f"{name}_hi"]].to_numpy().T - median)
+        place = np.arange(len(frame)) + 0.18 * (at - (count - 1) / 2)
+        color, mark = GROUPS[at % len(GROUPS)], MARKERS[at % len(MARKERS)]
+        ax.errorbar(
+            place, median, yerr=ends, capsize=3, markersize=5, label=f"within {window} years", color=color, fmt=mark
+        )
+    names = [f"{event}\n{year}" for event, year in result.events.items()]
+    for label in ax.set_xticks(range(len(frame)), names):
+        label.label1.set_parse_math(False)
+    ax.set(ylabel=f"Trees established after it (of {len(result.trees)})", ylim=(0, None))
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+def plot_origin(result: StandOrigin, *, ax: Axes | None = None) -> Axes:
+    """Draw the distributions of the date of the oldest tree and of the origin.
+
+    Parameters
+    ----------
+    result : StandOrigin
+        Bound and estimate.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    low = float(np.quantile(result.origin, 0.01))
+    edges = np.linspace(low, float(result.oldest.max()) + 1, 60).tolist()
+    share = np.full(result.origin.size, 100.0 / result.origin.size)
+    ax.hist(np.maximum(result.origin, low), bins=edges, weights=share, color=PALE, label="origin (steady start)")
+    share = np.full(result.oldest.size, 100.0 / result.oldest.size)
+    ax.hist(result.oldest, bins=edges, weights=share, histtype="step", color=DEEP, linewidth=1.6, label="oldest tree")
+    ax.set(xlabel="Year", ylabel="Probability [%]")
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+def plot_static(result: StaticModels, *, ax: Axes | None = None) -> Axes:
+    """Draw counts by age and both static models on a logarithmic axis.
+
+    Parameters
+    ----------
+    result : StaticModels
+        Fits.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    ax.plot(result.ages, np.where(result.counts > 0, result.counts, np.nan), "o", color=DEEP, label="trees")
+    age = np.linspace(result.ages[0], result.ages[-1], 200)
+    first, second = result.estimate["exponential"], result.estimate["power"]
+    ax.plot(age, np.exp(first[0] - first[1] * age), color=INK, label="constant mortality")
+    ax.plot(age, np.exp(second[0]) * age ** -second[1], color=WARM, linestyle="--", label="declining mortality")
+    ax.set(xlabel="Age [years]", ylabel="Trees in the class", yscale="log")
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+def plot_diameter(result: AgeFromDiameter, *, ax: Axes | None = None) -> Axes:
+    """Draw age against diameter with prediction intervals, dotted where extrapolated.
+
+    Parameters
+    ----------
+    result : AgeFromDiameter
+        The relation.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    for at, (name, line) in enumerate(result.lines.items()):
+        if at and len(result.lines) == 2:
+            continue
+        size = np.linspace(0.85 * line.smallest_cm, 1.15 * line.largest_cm, 40)
+        frame = result.predict(size, [name] * size.size)
+        color = GROUPS[at % len(GROUPS)]
+        inside = (size >= line.smallest_cm) & (size <= line.largest_cm)
+        if at == 0:
+            ax.fill_between(size, frame["age_lo"], frame["age_hi"], color=PALE, alpha=0.6, linewidth=0)
+        shown = np.where(inside, frame["age_median"], np.nan)
+        ax.plot(size, frame["age_median"], color=color, linestyle=":", linewidth=1.0)
+        (drawn,) = ax.plot(size, shown, color=color, linewidth=1.8, marker=MARKERS[at % len(MARKERS)], markevery=8)
+        drawn.set_label(f"{name}, {line.trees} cored".lstrip("_"))
+    ax.set(xlabel="Diameter [cm]", ylabel="Age [years], 90 % of single trees shaded", ylim=(0, None))
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+def plot_past(result: PastStand, *, ax: Axes | None = None) -> Axes:
+    """Draw the diameters of the trees at the past date, paler where the tree may not have been there.
+
+    Parameters
+    ----------
+    result : PastStand
+        Past stand.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame().dropna(subset=["diameter_cm_median"]).sort_values("diameter_cm_median")
+    place = np.arange(len(frame))
+    median = frame["diameter_cm_median"].to_numpy()
+    ends = np.abs(frame[["diameter_cm_lo", "diameter_cm_hi"]].to_numpy().T - median)
+    sure = frame["p_present"].to_numpy() >= 0.5
+    ax.vlines(place, median - ends[0], median + ends[1], color=PALE, linewidth=2)
+    ax.plot(place[sure], median[sure], "o", color=DEEP, markersize=4, label="present, probability 0.5 or more")
+    ax.plot(place[~sure], median[~sure], "o", color=WARM, mfc="white", markersize=4, label="less")
+    ax.set(xlabel="Tree, by size", ylabel=f"Diameter in {result.year} [cm]", ylim=(0, None))
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+def _legend(ax: Axes) -> None:
+    legend = ax.legend(frameon=False, fontsize=SMALL, loc="best")
+    for text in legend.get_texts():
+        text.set(color=INK, parse_math=False)

@@ -1,0 +1,321 @@
+"""Establishment by year with the blur of dating undone, roughness and shared error averaged over, with bands.
+
+Layer 3. Own derivation on `stand_intensity`; the roughness is weighted by its marginal likelihood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from treeage.display import html_block
+from treeage.errors import Fault, InputError, require_positive, require_probability
+from treeage.stand_intensity import IntensityFit, YearGrid, fit_intensity, year_grid
+from treeage.stand_shared import SplitDraws, check_draws, split_shared, year_mass
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+ROUGHNESS = np.geomspace(1e-4, 0.4, 13)  # choice: sd of the yearly second difference, from straight to year by year
+ROUGHNESS_SCALE = 0.05  # choice: mean of the exponential prior on it; at 0.05 the log wanders by 10 in 50 years
+GIVE_UP = 12.0  # choice: log evidence below the best at which rougher histories are not tried any more
+SURVIVORS = (
+    "Establishment dates of trees that were alive to be cored: those that died before are missing, so a rise towards "
+    "the present may be mortality and a quiet early period may be death, not absence."
+)
+
+
+@dataclass(frozen=True)
+class RecruitmentHistory:
+    """Intensity of establishment by year, as draws.
+
+    Parameters
+    ----------
+    years : numpy.ndarray, shape (size,)
+        Centres of the cells [year].
+    step_years : int
+        Width of a cell [years].
+    intensity : numpy.ndarray, shape (draws, size)
+        Establishment per year, shared shift included.
+    naive : numpy.ndarray, shape (size,)
+        Histogram of the trees' median dates, in the same unit.
+    own : numpy.ndarray, shape (draws, grid size)
+        The intensity before the shared shift, on the grid of the mass functions [trees per year, unit
+        weight].
+    node, shift : numpy.ndarray, shape (draws,)
+        Stratum of the shared error and the common shift [years] of each draw.
+    grid : YearGrid
+        Grid of the mass functions.
+    roughness : float
+        Median of the roughness.
+    trees : int
+        Number of trees.
+    unit : str
+        "trees per year" or "trees per ha and year".
+    prob : float
+        Probability of the bands.
+    """
+
+    years: NDArray[np.float64]
+    step_years: int
+    intensity: NDArray[np.float64]
+    naive: NDArray[np.float64]
+    own: NDArray[np.float64]
+    node: NDArray[np.int64]
+    shift: NDArray[np.float64]
+    grid: YearGrid
+    roughness: float
+    trees: int
+    unit: str
+    prob: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """Table of the intensity.
+
+        Returns
+        -------
+        pandas.DataFrame
+            year_first, year_last of each cell; median, lo and hi of the establishment per year; naive
+            (histogram of median dates); unit; prob.
+        """
+        import pandas as pd
+
+        tail = (1 - self.prob) / 2
+        median, low, high = np.quantile(self.intensity, [0.5, tail, 1 - tail], axis=0)
+        first = np.ceil(self.years - self.step_years / 2).astype(np.int64)
+        return pd.DataFrame(
+            {
+                "year_first": first,
+                "year_last": first + self.step_years - 1,
+                "establishment_median": median,
+                "establishment_lo": low,
+                "establishment_hi": high,
+                "naive": self.naive,
+                "unit": self.unit,
+                "prob": self.prob,
+            }
+        )
+
+    def share_between(self, first_year: float, last_year: float) -> NDArray[np.float64]:
+        """Share of the living trees that established in a period, as draws.
+
+        Parameters
+        ----------
+        first_year, last_year : float
+            Ends of the period, both included [year].
+
+        Returns
+        -------
+        numpy.ndarray, shape (draws,)
+            Shares from 0 to 1.
+        """
+        low = np.clip((first_year - 0.5 - self.years) / self.step_years + 0.5, 0, 1)
+        high = np.clip((last_year + 0.5 - self.years) / self.step_years + 0.5, 0, 1)
+        return np.asarray(self.intensity @ (high - low) / self.intensity.sum(axis=1))
+
+    def sentence(self) -> str:
+        """State the history in one sentence.
+
+        Returns
+        -------
+        str
+            When half of the living trees established, with the caveat.
+        """
+        middle = np.median(self.intensity, axis=0)
+        cumulative = np.cumsum(middle) / middle.sum()
+        ends = [int(self.years[np.searchsorted(cumulative, level)]) for level in (0.05, 0.5, 0.95)]
+        return (
+            f"{self.trees} living trees: half established by about {ends[1]}, nine tenths between {ends[0]} and "
+            f"{ends[2]}. Survivors only."
+        )
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the intensity with its band over the naive histogram.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            The axes drawn on.
+        """
+        from treeage.plots_stand import plot_recruitment
+
+        return plot_recruitment(self, ax=ax)
+
+    def _repr_html_(self) -> str:
+        return html_block(self.to_frame(), sentence=self.sentence(), notes=[SURVIVORS], digits=2)
+
+
+def recruitment_history(
+    draws: ArrayLike,
+    *,
+    weights: ArrayLike | None = None,
+    last_year: int | None = None,
+    count: int = 1000,
+    prob: float = 0.9,
+    seed: int = 0,
+    split: SplitDraws | None = None,
+) -> RecruitmentHistory:
+    """Estimate establishment by year from joint draws of the trees' dates, undoing the blur of dating.
+
+    Parameters
+    ----------
+    draws : array-like, shape (draws, n)
+        Establishment years with shared error included; one column a tree; 1,000 draws or more.
+    weights : array-like, shape (n,), optional
+        Trees per hectare that each tree stands for, above 0; needed where trees had unequal chances. Without
+        it every tree counts once.
+    last_year : int, optional
+        Year of coring: nothing establishes after it.
+    count : int, default 1000
+        Draws of the history (choice: band ends to a few percent).
+    prob : float, default 0.9
+        Probability of the bands.
+    seed : int, default 0
+        Seed.
+    split : SplitDraws, optional
+        Parts of the draws, if they were split before.
+
+    Returns
+    -------
+    RecruitmentHistory
+        Intensity by year.
+
+    Raises
+    ------
+    InputError
+        If the draws or weights are malformed or there are fewer than 5 trees.
+
+    Notes
+    -----
+    Each tree's own error is undone through its exact mass function; the bands include which trees happened
+    to establish (Poisson), the dating error, the roughness (averaged over by marginal likelihood) and the
+    shared shift, which moves the whole history and is not undone. Unequal weights enter as a weighted
+    likelihood scaled to the effective number of trees. What it cannot see: anything narrower than the trees'
+    own error, and the dead.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> dates = rng.normal(1850, 6, 80) + rng.normal(0, 5, 80)
+    >>> history = recruitment_history(dates + rng.normal(0, 5, (1000, 80)), count=200)
+    >>> bool(np.median(history.share_between(1835, 1865)) > 0.85)
+    True
+    """
+    where = "recruitment_history"
+    array = check_draws(where, draws)
+    require_probability(where, prob=prob)
+    weight = _check_weights(where, weights, array.shape[1])
+    parts = split_shared(array, seed=seed) if split is None else split
+    rng = np.random.default_rng(seed)
+    grid = year_grid(parts, last_year=last_year)
+    effective = weight.sum() ** 2 / (weight**2).sum()
+    share = weight * effective / weight.sum()
+    nodes = parts.deviation.shape[0]
+    node = np.sort(rng.integers(0, nodes, count)) if nodes > 1 else np.zeros(count, dtype=np.int64)
+    own = np.empty((count, grid.size))
+    rough = np.empty(count)
+    for stratum in range(nodes):
+        rows = np.flatnonzero(node == stratum)
+        mass = year_mass(parts, stratum, first_year=grid.first_year, step_years=grid.step_years, size=grid.size)
+        fits, chances = fit_all_roughness(mass, step_years=grid.step_years, weights=share)
+        own[rows], rough[rows] = _intensity_draws(fits, chances, rows.size, rng)
+    own /= grid.step_years
+    shift = np.array([rng.choice(parts.common[stratum]) for stratum in node])
+    years, moved = _shifted(own, shift, grid)
+    per_tree = weight.sum() / effective if weights is not None else 1.0
+    median = np.median(array, axis=0)
+    edges = np.append(years - grid.step_years / 2, years[-1] + grid.step_years / 2)
+    naive = np.histogram(median, bins=edges, weights=weight)[0] / grid.step_years
+    unit = "trees per year" if weights is None else "trees per ha and year"
+    return RecruitmentHistory(
+        years, grid.step_years, moved * per_tree, naive, own, node, shift, grid, float(np.median(rough)),
+        array.shape[1], unit, prob,
+    )  # fmt: skip
+
+
+def fit_all_roughness(
+    mass: NDArray[np.float64], *, step_years: int, weights: NDArray[np.float64]
+) -> tuple[list[tuple[float, IntensityFit]], NDArray[np.float64]]:
+    """Fit every roughness from smooth to rough and weigh the fits by their evidence.
+
+    Parameters
+    ----------
+    mass : numpy.ndarray, shape (n, size)
+        Mass of each tree over the grid.
+    step_years : int
+        Width of a cell [years].
+    weights : numpy.ndarray, shape (n,)
+        Weight of each tree.
+
+    Returns
+    -------
+    list of (float, IntensityFit)
+        Roughness and fit.
+    numpy.ndarray
+        Probability of each.
+    """
+    fits: list[tuple[float, IntensityFit]] = []
+    scores: list[float] = []
+    start: NDArray[np.float64] | None = None
+    for value in ROUGHNESS:
+        fit = fit_intensity(mass, roughness=float(value), step_years=step_years, weights=weights, start=start)
+        start = fit.log_intensity
+        fits.append((float(value), fit))
+        scores.append(fit.log_evidence + float(np.log(value) - value / ROUGHNESS_SCALE))
+        if scores[-1] < max(scores) - GIVE_UP and len(scores) > 3 and scores[-1] < scores[-2]:
+            break
+    chances = np.exp(np.array(scores) - max(scores))
+    return fits, chances / chances.sum()
+
+
+def _intensity_draws(
+    fits: Sequence[tuple[float, IntensityFit]], chances: NDArray[np.float64], count: int, rng: np.random.Generator
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Draws of the intensity of each cell: roughness by its chance, then normal round the mode."""
+    from scipy.linalg import solve_triangular
+
+    chosen = rng.choice(len(fits), size=count, p=chances)
+    size = fits[0][1].log_intensity.size
+    out = np.empty((count, size))
+    for number in np.unique(chosen):
+        fit = fits[number][1]
+        rows = np.flatnonzero(chosen == number)
+        normal = rng.standard_normal((size, rows.size))
+        out[rows] = fit.log_intensity + solve_triangular(fit.factor, normal, trans="T", lower=True).T
+    return np.exp(np.minimum(out, 50.0)), np.array([fits[number][0] for number in chosen])
+
+
+def _shifted(
+    own: NDArray[np.float64], shift: NDArray[np.float64], grid: YearGrid
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Move each draw by its shared shift, on a grid that holds all of them."""
+    pad = int(np.ceil(np.abs(shift).max(initial=0.0) / grid.step_years))
+    years = grid.first_year + grid.step_years * np.arange(-pad, grid.size + pad)
+    if pad == 0:
+        return np.asarray(years, dtype=np.float64), own.copy()
+    moved = [
+        np.interp(years - step, grid.centres, row, left=0.0, right=0.0) for row, step in zip(own, shift, strict=True)
+    ]
+    return np.asarray(years, dtype=np.float64), np.array(moved, dtype=np.float64)
+
+
+def _check_weights(where: str, weights: ArrayLike | None, count: int) -> NDArray[np.float64]:
+    if count < 5:
+        raise InputError(Fault(f"{count} trees", "at least 5 trees", "Date more trees.", where, 0, "draws"))
+    if weights is None:
+        return np.ones(count)
+    (weight,) = require_positive(where, weights=weights)
+    if weight.shape != (count,):
+        got = f"{weight.size} weights"
+        raise InputError(Fault(got, f"one for each of {count} trees", "Align the two.", where, 0, "weights"))
+    return weight

@@ -1,0 +1,269 @@
+"""Static age-structure models: constant and declining mortality fitted to counts by age with Poisson likelihood.
+
+Layer 3. Exponential and power forms (Leak 1975; Hett and Loucks 1976); dating error averaged over joint
+draws.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from treeage.display import html_block
+from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
+from treeage.stand_shared import check_draws
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+FORMS = ("exponential", "power")
+CAVEAT = (
+    "A static model reads the living trees as if establishment had been steady and mortality the same for all "
+    "cohorts. The dead are missing: a pulse of establishment and a change of mortality can leave the same ages "
+    "(Johnson, Miyanishi and Kleb 1994)."
+)
+
+
+def fit_static(ages: ArrayLike, counts: ArrayLike, *, form: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Fit counts by age with one static model.
+
+    Parameters
+    ----------
+    ages : array-like, shape (k,)
+        Middle age of each class [years], above 0; classes of one width.
+    counts : array-like, shape (..., k)
+        Trees in each class, at least 0; empty classes count.
+    form : {"exponential", "power"}
+        N = N0 * exp(-b * age) or N = N0 * age**(-b).
+
+    Returns
+    -------
+    estimate : numpy.ndarray, shape (..., 2)
+        Logarithm of N0, and b (exponential: mortality per year; power: exponent).
+    covariance : numpy.ndarray, shape (..., 2, 2)
+        Covariance of the two.
+
+    Raises
+    ------
+    InputError
+        If an age is not above 0, a count is negative, there are fewer than 2 classes or no trees, or the
+        form is unknown.
+
+    Notes
+    -----
+    Poisson likelihood with a log link, by Newton's method (iteratively reweighted least squares) [1]_. Logs
+    of counts are not fitted: empty classes would have to be dropped.
+
+    References
+    ----------
+    .. [1] McCullagh, P. and Nelder, J. A. (1989). Generalized Linear Models. Chapman and Hall. (From memory.)
+
+    Examples
+    --------
+    100 trees of age 50 and 37 of age 100.
+
+    >>> [fit_static([50, 100], [100, 37], form=form)[0][1].round(4).item() for form in FORMS]
+    [0.0199, 1.4344]
+    """
+    where = "fit_static"
+    (age,) = require_positive(where, ages=ages)
+    (count,) = require_nonnegative(where, counts=counts)
+    if form not in FORMS:
+        raise InputError(Fault(show(form), f"one of {', '.join(FORMS)}", "Choose one.", where, 0, "form"))
+    if age.size < 2 or np.any(count.sum(axis=-1) == 0):
+        got = f"{age.size} classes and {show(float(count.sum()))} trees"
+        raise InputError(Fault(got, "at least 2 classes and 1 tree", "Use narrower classes.", where, 0, "counts"))
+    level = age if form == "exponential" else np.log(age)
+    middle, scale = level.mean(), max(float(np.ptp(level)), 1e-12)
+    design = np.stack([np.ones_like(level), -(level - middle) / scale], axis=1)
+    beta = np.stack([np.log(count.mean(axis=-1)), np.zeros(count.shape[:-1])], axis=-1)
+    information = np.empty((*count.shape[:-1], 2, 2))
+    for _ in range(50):
+        mean = np.exp(np.clip(beta @ design.T, -50, 50))
+        information = np.einsum("...k,ka,kb->...ab", mean, design, design)
+        score = (count - mean) @ design
+        step = np.linalg.solve(information, score[..., None])[..., 0]
+        beta = beta + np.clip(step, -2, 2)  # choice: steps limited, so that a poor start cannot run away
+        if np.abs(step).max() < 1e-10:
+            break
+    back = np.array([[1.0, middle / scale], [0.0, 1.0 / scale]])
+    return beta @ back.T, np.einsum("ab,...bc,dc->...ad", back, np.linalg.inv(information), back)
+
+
+@dataclass(frozen=True)
+class StaticModels:
+    """Static models of an age structure, dating error included.
+
+    Parameters
+    ----------
+    ages : numpy.ndarray, shape (k,)
+        Middle age of the classes [years].
+    counts : numpy.ndarray, shape (k,)
+        Mean count of each class over the joint draws.
+    estimate, sd : dict of str to numpy.ndarray, shape (2,)
+        log N0 and b of each form, and their standard deviations with dating error and overdispersion.
+    aic, dispersion : dict of str to float
+        Mean Akaike criterion, and the Pearson statistic over its degrees of freedom.
+    prob : float
+        Probability of the intervals.
+    """
+
+    ages: NDArray[np.float64]
+    counts: NDArray[np.float64]
+    estimate: dict[str, NDArray[np.float64]]
+    sd: dict[str, NDArray[np.float64]]
+    aic: dict[str, float]
+    dispersion: dict[str, float]
+    prob: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """Table of the models.
+
+        Returns
+        -------
+        pandas.DataFrame, shape (2, 9)
+            model, b, b_lo, b_hi, survival_per_year (exponential only), aic, aic_weight, dispersion, prob.
+        """
+        import pandas as pd
+        from scipy.special import ndtri
+
+        best = min(self.aic.values())
+        total = sum(np.exp(-(value - best) / 2) for value in self.aic.values())
+        rows = []
+        for form in FORMS:
+            value, spread = self.estimate[form][1], self.sd[form][1] * ndtri(0.5 + self.prob / 2)
+            survival = float(np.exp(-value)) if form == "exponential" else float("nan")
+            weight = float(np.exp(-(self.aic[form] - best) / 2) / total)
+            ends = (value, value - spread, value + spread)
+            rows.append((form, *ends, survival, self.aic[form], weight, self.dispersion[form], self.prob))
+        names = ["model", "b", "b_lo", "b_hi", "survival_per_year", "aic", "aic_weight", "dispersion", "prob"]
+        return pd.DataFrame(rows, columns=names)
+
+    def sentence(self) -> str:
+        """State the models in one sentence.
+
+        Returns
+        -------
+        str
+            Both rates, which fits better, and the caveat.
+        """
+        frame = self.to_frame().set_index("model")
+        first, second = frame.loc["exponential"], frame.loc["power"]
+        better = "exponential" if first["aic"] <= second["aic"] else "power"
+        if first["b"] <= 0:
+            return (
+                "The living trees do not become fewer with age, so no mortality can be read from their ages "
+                f"(constant form: {100 * first['b']:.2f} % a year). Establishment was not steady."
+            )
+        return (
+            f"Constant mortality: {100 * first['b']:.2f} % a year ({100 * first['b_lo']:.2f} to "
+            f"{100 * first['b_hi']:.2f}); declining mortality: exponent {second['b']:.2f} ({second['b_lo']:.2f} to "
+            f"{second['b_hi']:.2f}); the {better} form fits better. This holds only if establishment was steady."
+        )
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the counts by age and both models.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            The axes drawn on.
+        """
+        from treeage.plots_stand import plot_static
+
+        return plot_static(self, ax=ax)
+
+    def _repr_html_(self) -> str:
+        return html_block(self.to_frame(), sentence=self.sentence(), notes=[CAVEAT], digits=4)
+
+
+def static_models(
+    draws: ArrayLike,
+    *,
+    survey_year: int,
+    bin_years: int,
+    youngest: int = 0,
+    prob: float = 0.9,
+    count: int = 200,
+) -> StaticModels:
+    """Fit both static models to the ages of a stand, dating error included.
+
+    Parameters
+    ----------
+    draws : array-like, shape (draws, n)
+        Establishment years with shared error included; one column a tree.
+    survey_year : int
+        Year to which ages are counted (the outer ring).
+    bin_years : int
+        Width of the age classes [years], at least 1.
+    youngest : int, default 0
+        Ages below this are left out [years]: those at which trees are too small to be cored.
+    prob : float, default 0.9
+        Probability of the intervals.
+    count : int, default 200
+        Draws to which the models are fitted (choice: far below sampling error).
+
+    Returns
+    -------
+    StaticModels
+        Both fits.
+
+    Raises
+    ------
+    InputError
+        If fewer than 3 age classes are covered.
+
+    Notes
+    -----
+    The variance is that within draws, times the dispersion where that is above 1, plus that between draws
+    [1]_.
+
+    References
+    ----------
+    .. [1] Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. Wiley. (From memory.)
+    """
+    where = "static_models"
+    array = check_draws(where, draws)
+    require_probability(where, prob=prob)
+    require_positive(where, bin_years=bin_years)
+    picked = array[np.linspace(0, array.shape[0] - 1, min(count, array.shape[0])).astype(int)]
+    cell = np.floor((survey_year - picked + 1 - youngest) / bin_years).astype(np.int64)
+    size = int(np.quantile(cell.max(axis=1), 0.5)) + 1
+    if size < 3:
+        do = "Use narrower classes, or older trees."
+        raise InputError(Fault(f"{size} age classes", "at least 3", do, where, 0, "bin_years"))
+    inside = (cell >= 0) & (cell < size)
+    flat = (np.clip(cell, 0, size - 1) + size * np.arange(picked.shape[0])[:, None]).ravel()
+    table = np.bincount(flat, weights=inside.ravel(), minlength=size * picked.shape[0])
+    counts = np.asarray(table, dtype=np.float64).reshape(-1, size)
+    ages = youngest + bin_years * (np.arange(size) + 0.5)
+    estimate: dict[str, NDArray[np.float64]] = {}
+    sd: dict[str, NDArray[np.float64]] = {}
+    aic: dict[str, float] = {}
+    dispersion: dict[str, float] = {}
+    for form in FORMS:
+        values, covariance = fit_static(ages, counts, form=form)
+        level = ages if form == "exponential" else np.log(ages)
+        mean = np.exp(values[:, :1] - values[:, 1:] * level)
+        spread = float((((counts - mean) ** 2 / mean).sum(axis=1) / (size - 2)).mean())
+        within = np.diagonal(covariance, axis1=-2, axis2=-1).mean(axis=0) * max(1.0, spread)
+        between = values.var(axis=0) * (1 + 1 / values.shape[0])
+        estimate[form], sd[form] = values.mean(axis=0), np.sqrt(within + between)
+        aic[form] = float(4 - 2 * _log_likelihood(counts, mean).mean())
+        dispersion[form] = spread
+    return StaticModels(ages, np.asarray(counts.mean(axis=0), dtype=np.float64), estimate, sd, aic, dispersion, prob)
+
+
+def _log_likelihood(counts: NDArray[np.float64], mean: NDArray[np.float64]) -> NDArray[np.float64]:
+    from scipy.special import gammaln
+
+    return np.asarray((counts * np.log(mean) - mean - gammaln(counts + 1)).sum(axis=1))
