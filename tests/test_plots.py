@@ -188,14 +188,26 @@ def test_periods_below_a_year_are_refused():
         plots.plot_age_structure(AGES, bin_years=0, ax=empty_axes())
 
 
-def test_exact_dates_have_an_age_structure():
-    """Pith at the ground and crossdated: no spread, periods of one year."""
+def exact_field():
+    """One tree with the pith at the ground and crossdated: nothing is uncertain."""
     sure = made_up_tree(1)
     point = sure.distributions | {"establishment_year": Pmf.point(1900)}
     parts = replace(sure.parts, reference_year=1900, added_start=0, added=np.ones((1, 1)), years_start=0)
     parts = replace(parts, years=np.ones((1, 1)))
-    ages = replace(AGES, tree_ages=(replace(sure, distributions=point, parts=parts),))
-    assert "exact dates" in plots.plot_age_structure(ages, ax=empty_axes()).get_xlabel()
+    unknown = dict.fromkeys(SHARES, float("nan"))
+    return replace(AGES, tree_ages=(replace(sure, distributions=point, parts=parts, shares=unknown),))
+
+
+def test_exact_dates_can_be_drawn():
+    """Without any spread the periods are a year, and no bar of uncertainty is drawn."""
+    ages = exact_field()
+    ax = plots.plot_age_structure(ages, ax=empty_axes())
+    assert "periods of 1 years, exact dates" in ax.get_xlabel()
+    ax = plots.plot_uncertainty_sources(ages, ax=empty_axes())
+    assert ax.get_legend() is None
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["T02"]
+    assert plots.plot_dates(ages, ax=empty_axes()).get_ylabel() == "Tree"
+    assert plots.plot_anatomy(ages["T02"], ax=empty_axes()).get_xlabel()
 
 
 def test_bars_of_uncertainty_add_to_the_standard_deviation():

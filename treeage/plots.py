@@ -274,7 +274,8 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
         ax.set_ylabel("Tree")
     else:
         ax.set_ylabel("Trees in order of their uncertainty [number]")
-    ax.legend(fontsize=SMALL, frameon=False, loc="lower right")
+    if ax.collections:
+        ax.legend(fontsize=SMALL, frameon=False, loc="lower right")
     return ax
 
 
