@@ -18,7 +18,7 @@ from treeage.validate import Validation, score_against_truth, validate_scenario,
 def checked() -> Validation:
     """Two small stands drawn from the model."""
     recipe = replace(scenario("pith"), trees=40)
-    return validate_stands([simulate_from_model(recipe, seed=seed) for seed in (1, 2)])
+    return validate_stands([simulate_from_model(recipe, seed=seed) for seed in (1, 2)], from_stand=False)
 
 
 def test_validation_gathers_every_tree(checked: Validation) -> None:

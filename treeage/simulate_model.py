@@ -137,7 +137,7 @@ def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator)
 def _draw_missed(
     cores: pd.DataFrame, widths: list[Floats], mass: Floats, *, distance: Floats, alone: bool, rng: np.random.Generator
 ) -> Ints:
-    """Draw missed rings: ln(hidden width) = location + b + u + v, and M = max(1, round(distance / width))."""
+    """Draw missed rings: ln(hidden width) = location + b + u - y, y a skewed t; M = max(1, round(distance / width))."""
     model = ring_model()
     species = [str(name) for name in cores["species"]]
     measured = np.array([each.size > 0 for each in widths])
@@ -161,8 +161,11 @@ def _draw_missed(
     trees = int(owner.max()) + 1
     shared = model.stand_sd * rng.standard_normal(trees if alone else 1)
     shared = shared + model.tree_sd * rng.standard_normal(trees)
-    own_part = scale * rng.standard_t(model.tail_df, len(cores))
-    width = np.exp(location + shared[owner] + own_part)
+    size = np.abs(rng.standard_t(model.tails.df, len(cores)))
+    skew = model.tails.skew
+    up = rng.random(len(cores)) < skew**2 / (1 + skew**2)  # probability of more rings than expected in a skewed t
+    more_rings = scale * np.where(up, size * skew, -size / skew)
+    width = np.exp(location + shared[owner] - more_rings)
     missed = np.where(distance > 0, np.maximum(np.round(distance / width), 1), 0)
     return missed.astype(np.int64)
 
@@ -236,7 +239,8 @@ def simulate_from_model(
     its stand, tree and core deviations, the count error from its mass function, the years to the coring height from
     the height model of the seedlings. The pith year follows from the cores, and each core's outer year from the pith
     year, so the outer years of a tree's cores differ. Stated intervals must cover at their nominal rate here; on
-    `simulate_stand` they are put to a harder test. With shared_by "tree" hits are independent and the binomial band
+    `simulate_stand` they are put to a harder test. Every core stands alone with the shipped model here, as with
+    `estimate_ages(field, from_stand=False)`. With shared_by "tree" hits are independent and the binomial band
     of `validate.coverage` is right; it does not fit an estimate that learns from other trees of the stand what
     they share, as it does of the height model where trees are cored at two heights: use "stand" there.
 

@@ -159,7 +159,9 @@ class Validation:
         return f"Validation({self.name!r}, {self.dated} of {self.trees} trees, {hits})"
 
 
-def validate_stands(stands: Sequence[SimulatedStand], *, probs: Sequence[float] = PROBS) -> Validation:
+def validate_stands(
+    stands: Sequence[SimulatedStand], *, probs: Sequence[float] = PROBS, from_stand: bool = True
+) -> Validation:
     """Run the whole estimate on virtual stands and score it against their truth.
 
     Parameters
@@ -168,6 +170,8 @@ def validate_stands(stands: Sequence[SimulatedStand], *, probs: Sequence[float] 
         From `simulate_stand` or `simulate_from_model`, at least one.
     probs : sequence of float, default (0.5, 0.8, 0.9, 0.95)
         Interval probabilities.
+    from_stand : bool, default True
+        Whether other trees inform each core, as in `estimate_ages`; False for stands of `simulate_from_model`.
 
     Returns
     -------
@@ -199,7 +203,7 @@ def validate_stands(stands: Sequence[SimulatedStand], *, probs: Sequence[float] 
     pmfs: list[Pmf] = []
     tables = []
     for number, stand in enumerate(stands):
-        ages = estimate_ages(stand.field())
+        ages = estimate_ages(stand.field(), from_stand=from_stand)
         table = score_against_truth(ages, stand.truth["trees"])
         stated = {answer.tree: answer.establishment_year for answer in ages}
         pmfs += [stated[tree] for tree in table["tree"]]
@@ -220,7 +224,12 @@ def validate_stands(stands: Sequence[SimulatedStand], *, probs: Sequence[float] 
 
 
 def validate_scenario(
-    recipe: Scenario | str, *, stands: int = 10, seed: int = 0, probs: Sequence[float] = PROBS
+    recipe: Scenario | str,
+    *,
+    stands: int = 10,
+    seed: int = 0,
+    probs: Sequence[float] = PROBS,
+    from_stand: bool = True,
 ) -> Validation:
     """Draw stands of a scenario, estimate them and score the answers.
 
@@ -234,6 +243,8 @@ def validate_scenario(
         Seed of the first stand; the others follow.
     probs : sequence of float, default (0.5, 0.8, 0.9, 0.95)
         Interval probabilities.
+    from_stand : bool, default True
+        Whether other trees inform each core, as in `estimate_ages`.
 
     Returns
     -------
@@ -260,4 +271,5 @@ def validate_scenario(
     """
     from treeage.simulate import simulate_stand
 
-    return validate_stands([simulate_stand(recipe, seed=seed + step) for step in range(stands)], probs=probs)
+    drawn = [simulate_stand(recipe, seed=seed + step) for step in range(stands)]
+    return validate_stands(drawn, probs=probs, from_stand=from_stand)
