@@ -8,15 +8,12 @@ from hypothesis import strategies as st
 from treeage import priors
 from treeage.distance import (
     arc_likelihood,
-    arc_radius,
     circle_likelihood,
     direct_likelihood,
-    off_axis_radius,
-    radial_length,
-    ray_distance,
     ray_likelihood,
     unseen_curvature,
 )
+from treeage.distance_geometry import arc_radius, off_axis_radius, radial_length, ray_distance
 from treeage.distance_points import fit_circles, point_likelihood
 from treeage.distance_radius import (
     aimed_core_density,

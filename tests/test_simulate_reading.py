@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from treeage.counting import count_error
-from treeage.distance import arc_radius, ray_distance
+from treeage.distance_geometry import arc_radius, ray_distance
 from treeage.simulate_cores import draw_cores
 from treeage.simulate_reading import read_series, read_traces, rise_of, true_chord
 from treeage.simulate_scenario import scenario

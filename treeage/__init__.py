@@ -12,7 +12,7 @@ from treeage.version import VERSION as __version__
 
 if TYPE_CHECKING:
     from treeage.alignment import Alignment, align_cores
-    from treeage.distance import arc_radius
+    from treeage.distance_geometry import arc_radius
     from treeage.errors import ConflictWarning, InputError, ModelError, ModelWarning, PriorWarning
     from treeage.estimate import estimate_ages
     from treeage.height import years_to_height
@@ -39,7 +39,7 @@ _HOME = {
     "StandHistory": "stand",
     "TreeAge": "results_tree",
     "align_cores": "alignment",
-    "arc_radius": "distance",
+    "arc_radius": "distance_geometry",
     "calibrate_missing_rings": "rings_calibration",
     "estimate_ages": "estimate",
     "example_field": "simulate",

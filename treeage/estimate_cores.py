@@ -18,10 +18,10 @@ from treeage.distance import (
     arc_likelihood,
     circle_likelihood,
     direct_likelihood,
-    radial_length,
     ray_likelihood,
     unseen_curvature,
 )
+from treeage.distance_geometry import radial_length
 from treeage.distance_points import point_likelihood
 from treeage.distance_radius import (
     aimed_core_density,
