@@ -37,8 +37,9 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
-_SHARED_NODES = 9  # choice: Gauss-Hermite nodes of the shared deviation when one core is predicted alone
+_SHARED_NODES = 15  # choice: Gauss-Hermite nodes of the shared deviation when one core is predicted alone
 _DISTANCE_NODES = 41  # choice: nodes over +-4 standard deviations of a distance
+_KNOWN_SD_MM = 1e-4  # choice: a distance with a smaller standard deviation is known
 _TAIL_SCALES = 7.0  # choice: own scales kept above the largest expected number; about 1e-4 is lumped beyond
 _ROUNDING = 1e-7  # choice: tables are single precision; a quantile does not step on for less
 _MOST_RINGS = 20_000  # choice: more than the age of any known tree
@@ -318,7 +319,8 @@ def _distance_points(distance: FloatArray, sd: FloatArray) -> tuple[FloatArray, 
     """Nodes [mm] and weights of each distance; column 0 is the pith, with the weight of what lies at or below 0."""
     from scipy.special import ndtr
 
-    if not np.any(sd > 0):
+    sd = np.where(sd < _KNOWN_SD_MM, 0.0, sd)
+    if not np.any(sd):
         points = np.column_stack([np.zeros_like(distance), distance])
         return points, np.column_stack([distance == 0, distance > 0]).astype(np.float64)
     steps = np.linspace(-4.0, 4.0, _DISTANCE_NODES)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError
-from treeage.rings_model import InnerGrowth, RingModel, inner_growth, ring_model
+from treeage.rings_model import RingModel, inner_growth, ring_model
 
 FloatArray = NDArray[np.float64]
 
@@ -140,7 +140,7 @@ def deviations_from_pith(
     Returns
     -------
     numpy.ndarray, shape (n_core, n_node)
-        ln(true mean hidden width) minus its location; NaN where the core is too short.
+        ln(true mean hidden width) minus its expected value; NaN where the core is too short.
     """
     found = np.full((len(widths_mm), distances_mm.size), np.nan)
     places, visible, radii, hidden = [], [], [], []
@@ -158,9 +158,9 @@ def deviations_from_pith(
     if places:
         radius_mm = np.array(radii)
         growth = inner_growth(visible, genus=genus)
-        location = model.location(growth, radius_mm[:, None])[:, 0]
+        expected = model.mean_log_width(growth, radius_mm[:, None])[:, 0]
         rows, nodes = np.array(places).T
-        found[rows, nodes] = np.log(radius_mm / np.array(hidden)) - location
+        found[rows, nodes] = np.log(radius_mm / np.array(hidden)) - expected
     return found
 
 
@@ -290,21 +290,3 @@ def calibrate_missing_rings(
     return RingCalibration(
         found.distance_mm, found.offset[0], found.stand_sd, found.tree_sd, found.own_factor[0], found.trees[0]
     )
-
-
-def growth_of(widths_mm: Sequence[ArrayLike], genus: str | None) -> InnerGrowth:
-    """Summarise visible widths, all cores of one genus.
-
-    Parameters
-    ----------
-    widths_mm : sequence of array-like
-        Visible widths [mm], innermost first.
-    genus : str, optional
-        Genus of all cores.
-
-    Returns
-    -------
-    InnerGrowth
-        One row a core.
-    """
-    return inner_growth(widths_mm, genus=genus)

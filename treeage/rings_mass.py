@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 
-RATE_STEP = 0.05  # choice: step of the log tables; cubic interpolation keeps them within 1e-3 total variation
+RATE_STEP = 0.035  # choice: step of the log tables; cubic interpolation keeps them within 1e-3 total variation
 SCALE_RATIO = 1.2  # choice: neighbouring own scales that are mixed; see own_mixture
-SCALE_LOW = 0.04  # choice: below any spread that real wood shows
-SCALE_NODES = 20  # choice: up to 0.04 * 1.2**19 = 1.3
+SCALE_LOW = 0.10  # choice: a core never repeats what is known of it more closely than this
+SCALE_NODES = 14  # choice: up to 0.10 * 1.2**13 = 1.07
 _MARGIN = 2.0  # choice: expected log ring numbers this far outside the table are drawn in to it
 _NEGLIGIBLE = 1e-9  # choice: distance cells with less probability are left out; their sum is far below 1e-3
 _BLOCK = 100  # choice: cores worked on at a time, so that the tables stay in the processor's cache
@@ -121,34 +121,34 @@ def _cubic_integrals(fraction: FloatArray) -> FloatArray:
 
 @lru_cache(maxsize=32)
 def _edge_operator(shifts: tuple[float, ...], max_rings: int) -> tuple[LogTable, csr_array]:
-    """Sparse matrix from densities on the table (and its two outer tails) to masses of 1 ... max_rings at each shift."""
-    from scipy.sparse import csr_array
+    """Sparse matrix from densities on the table and its two tails to masses of 1 ... max_rings at each shift."""
+    from scipy.sparse import coo_array
 
     edges = _ring_edges(max_rings)
     low = np.floor((edges[0] + min(shifts)) / RATE_STEP) * RATE_STEP - 2 * RATE_STEP
     size = int(np.ceil((edges[-1] + max(shifts) - low) / RATE_STEP)) + 4
-    table = LogTable(float(low), size)
-    points = (edges[None, :] + np.asarray(shifts)[:, None]).ravel()
-    cell = np.floor((points - low) / RATE_STEP).astype(np.intp)
-    part = _cubic_integrals((points - low) / RATE_STEP - cell) * RATE_STEP
+    place = (edges[None, :] + np.asarray(shifts)[:, None] - low) / RATE_STEP
+    cell = np.floor(place).astype(np.intp)
+    part = _cubic_integrals((place - cell).ravel()).ravel() * RATE_STEP
+    columns = (cell[..., None] - 1 + np.arange(4)).ravel()
+    first = np.arange(len(shifts))[:, None] * max_rings  # row of one ring at each shift
+    upper = np.repeat(first + np.arange(max_rings - 1), 4)  # the edge ends this row and begins the next
+    # whole cells between the two edges of each row
+    start = np.concatenate([np.zeros((len(shifts), 1), dtype=np.intp), cell], axis=1).ravel()
+    stop = np.concatenate([cell, np.full((len(shifts), 1), size - 1)], axis=1).ravel()
+    count = stop - start
+    whole_row = np.repeat(np.arange(start.size), count)
+    whole_cell = np.repeat(start - np.cumsum(count) + count, count) + np.arange(count.sum())
     full = _cubic_integrals(np.ones(1))[0] * RATE_STEP
-    whole_cells = np.zeros((size, size))  # row c: integral over the cells before cell c
-    for step in range(1, size):
-        whole_cells[step] = whole_cells[step - 1]
-        for node in range(4):
-            whole_cells[step, np.clip(step - 2 + node, 0, size - 1)] += full[node]
-    cumulative = whole_cells[cell]
-    rows = np.arange(points.size)
-    for node in range(4):
-        cumulative[rows, cell - 1 + node] += part[:, node]
-    cumulative = cumulative.reshape(len(shifts), edges.size, size)
-    everything = np.broadcast_to(whole_cells[size - 1], (len(shifts), 1, size))
-    masses = np.diff(np.concatenate([np.zeros((len(shifts), 1, size)), cumulative, everything], axis=1), axis=1)
-    operator = np.zeros((len(shifts), max_rings, size + 2))
-    operator[:, :, 1:-1] = np.where(np.abs(masses) > 1e-13, masses, 0.0)
-    operator[:, 0, 0] = 1.0
-    operator[:, -1, -1] = 1.0
-    return table, csr_array(operator.reshape(-1, size + 2).astype(np.float32))
+    whole_columns = np.clip(whole_cell[:, None] - 1 + np.arange(4), 0, size - 1)
+    tails = (first.ravel(), first.ravel() + max_rings - 1)
+    rows = np.concatenate([upper, upper + 1, np.repeat(whole_row, 4), *tails])
+    places = np.concatenate(
+        [columns + 1, columns + 1, whole_columns.ravel() + 1, 0 * tails[0], 0 * tails[0] + size + 1]
+    )
+    values = np.concatenate([part, -part, np.tile(full, whole_row.size), np.ones(2 * len(shifts))])
+    operator = coo_array((values, (rows, places)), shape=(len(shifts) * max_rings, size + 2)).tocsr()
+    return LogTable(float(low), size), operator.astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -158,7 +158,7 @@ class Tails:
     Parameters
     ----------
     df : float
-        Degrees of freedom, above 0.
+        Degrees of freedom, above 1.
     skew : float, default 1.0
         Factor on the scale towards more rings; its inverse holds towards fewer (1: symmetric).
 
@@ -179,6 +179,19 @@ class Tails:
 
     df: float
     skew: float = 1.0
+
+    @property
+    def mean(self) -> float:
+        """Mean of the standardised deviation.
+
+        Returns
+        -------
+        float
+            E|t| (k - 1/k); 0 without skew.
+        """
+        df, skew = self.df, self.skew
+        size = 2 * np.sqrt(df / np.pi) * np.exp(gammaln((df + 1) / 2) - gammaln(df / 2)) / (df - 1)
+        return float(size * (skew - 1 / skew))
 
     def density(self, value: FloatArray) -> FloatArray:
         """Density of the standardised deviation.

@@ -418,19 +418,38 @@ class RingModel:
         ----------
         growth : InnerGrowth
             Visible growth of n_core cores.
-        distance_mm : array-like, shape (n_core,)
-            Typical distance of each core [mm].
+        distance_mm : array-like, shape (n_core,) or (n_core, n_r)
+            Typical distance of each core, or several [mm].
 
         Returns
         -------
-        numpy.ndarray, shape (n_core,)
+        numpy.ndarray, shape of distance_mm
             Scale in log width.
         """
         logs = self._log_distance(np.asarray(distance_mm, dtype=np.float64))
         spreads = self.terms(growth)[:, _SPREADS]
         table = self._node_weights(growth) @ self.scale_coefficients
-        terms = np.column_stack([np.ones_like(logs), logs, logs**2, spreads])
-        return np.asarray(np.exp((table * terms).sum(1)))
+        fixed = table[:, 0] + (table[:, 3:] * spreads).sum(1)
+        shape = (-1,) + (1,) * (logs.ndim - 1)
+        bend = table[:, 1].reshape(shape) * logs + table[:, 2].reshape(shape) * logs**2
+        return np.asarray(np.exp(fixed.reshape(shape) + bend))
+
+    def mean_log_width(self, growth: InnerGrowth, distance_mm: FloatArray) -> FloatArray:
+        """Mean of the log hidden width, which lies below the location where the tails are skewed.
+
+        Parameters
+        ----------
+        growth : InnerGrowth
+            Visible growth of n_core cores.
+        distance_mm : numpy.ndarray, shape (n_core, n_r)
+            Distances of each core [mm].
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_core, n_r)
+            location - own scale x mean of the tails.
+        """
+        return self.location(growth, distance_mm) - self.tails.mean * self.own_scale(growth, distance_mm)
 
 
 @lru_cache(maxsize=1)

@@ -160,12 +160,12 @@ def stand_evidence(
     Returns
     -------
     means : numpy.ndarray, shape (n_target, n_node, 3)
-        Mean of ln(true mean width) minus location: other trees at the same distance from the pith, other trees in the
+        Mean of ln(true mean width) minus its expected value: other trees at the same distance from the pith, other trees in the
         same years, other cores of the tree in the same years.
     trees : numpy.ndarray, shape (n_target, n_node, 3)
         Number of trees behind each mean; 0 where there is none.
     """
-    means, trees = _age_evidence(targets, neighbours, model, genus)
+    means, trees = age_evidence(targets, neighbours, model, genus=genus)
     first_offset, _ = best_prediction(means, trees, model)
     growth = inner_growth(list(targets.widths_mm), genus=genus)
     expected = model.location(growth, model.stand_nodes_mm) + first_offset
@@ -180,10 +180,25 @@ def stand_evidence(
     return means, trees
 
 
-def _age_evidence(
-    targets: DatedSeries, neighbours: DatedSeries, model: RingModel, genus: str | None
+def age_evidence(
+    targets: DatedSeries, neighbours: DatedSeries, model: RingModel, *, genus: str | None = None
 ) -> tuple[FloatArray, FloatArray]:
-    """Means and numbers of the first kind: other trees cut at the same distance from their pith."""
+    """Evidence of the first kind alone: other trees cut at the same distance from their pith.
+
+    Parameters
+    ----------
+    targets, neighbours : DatedSeries
+        As in stand_adjustment; years are not used.
+    model : RingModel
+        The model under test.
+    genus : str, optional
+        Genus of the stand.
+
+    Returns
+    -------
+    means, trees : numpy.ndarray, shape (n_target, n_node, 3)
+        As in stand_evidence, the last two kinds empty.
+    """
     shape = (len(targets), model.stand_nodes_mm.size, 3)
     means, trees = np.zeros(shape), np.zeros(shape)
     complete = np.flatnonzero(neighbours.to_pith)
@@ -243,7 +258,7 @@ def _year_deviations(
     radius = total[cut][:, None] - total[cut[:, None] - rings]
     usable = (rings >= _LEAST_COVER * wanted) & (radius > 0.0)
     radius = np.maximum(radius, 1e-3)
-    deviation = np.log(radius / rings) - model.location(growth, radius)
+    deviation = np.log(radius / rings) - model.mean_log_width(growth, radius)
     # cores of one tree share its weight
     place = {name: number for number, name in enumerate(dict.fromkeys(neighbours.tree))}
     code = np.array([place[name] for name in neighbours.tree])[pairs.other] + len(place) * pairs.target

@@ -41,10 +41,11 @@ def site_rows(site: pd.DataFrame, model: RingModel) -> list[tuple]:
             continue
         visible = [row.widths[hidden:] for _, hidden in cuts]
         targets = DatedSeries(visible, [row.first + h for _, h in cuts], [row.tree] * len(cuts), [False] * len(cuts))
-        means, trees = stand_evidence(targets, neighbours, model)
+        means, trees = stand_evidence(targets, neighbours, model, genus=row.genus)
+        growth = inner_growth(visible, genus=row.genus)
         depth = np.array([radius[hidden - 1] for _, hidden in cuts])
         hidden = np.array([h for _, h in cuts])
-        deviation = np.log(depth / hidden) - model.location(inner_growth(visible), depth[:, None])[:, 0]
+        deviation = np.log(depth / hidden) - model.mean_log_width(growth, depth[:, None])[:, 0]
         for place, (node, _) in enumerate(cuts):
             rows.append((row.site, node, deviation[place], *means[place, node], *trees[place, node]))
     return rows
