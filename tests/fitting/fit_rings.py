@@ -1,9 +1,9 @@
 """Fit the model of missed inner rings to a folder of raw ring widths and write treeage/data/rings_model.json.
 
-Usage: python tests/fitting/fit_rings.py DATA_FOLDER [OUT.json]
+Usage: python tests/fitting/fit_rings.py DATA_FOLDER [--level-only]
 
-DATA_FOLDER holds series.csv.gz (site, tree, core, year, width_mm; from the inside out) and series_index.csv (site, tree,
-core, genus, split). Only the sites of split `fit` are used. Source of the shipped numbers: raw ring widths of 165 sites
+DATA_FOLDER holds series.csv.gz (site, tree, core, year, width_mm; from the inside out) and series_index.csv (site,
+tree, core, genus, split). Only the sites of split `fit` are used. Source of the shipped numbers: raw ring widths of 165 sites
 of the public international tree-ring archive (World Data Service for Paleoclimatology, NOAA NCEI).
 """
 
@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.polynomial.hermite_e import hermegauss
 from scipy.optimize import minimize
 
+from treeage.rings import missing_rings_many
 from treeage.rings_mass import Tails
 from treeage.rings_model import FEATURES, SPREAD_FEATURES, TERMS, inner_growth, regression_terms
 
@@ -188,7 +189,7 @@ def shared_spreads(cases: pd.DataFrame, residual: np.ndarray) -> tuple[float, fl
 def fit(series: pd.DataFrame, cases: pd.DataFrame, nodes: tuple[int, ...] = RING_NODES) -> dict:
     weights = site_weights(cases)
     distance = cases.distance_mm.to_numpy()
-    coefficients, scales = [], []
+    coefficients, scales, skew = [], [], 1.0
     for rings in reversed(nodes):
         whole = rings == RING_NODES[-1]
         visible = [
@@ -233,16 +234,38 @@ def fit(series: pd.DataFrame, cases: pd.DataFrame, nodes: tuple[int, ...] = RING
     }
 
 
-def main() -> None:
-    folder = Path(sys.argv[1])
-    out = (
-        Path(sys.argv[2]) if len(sys.argv) > 2 else Path(__file__).parents[2] / "treeage" / "data" / "rings_model.json"
+def unbiased(series: pd.DataFrame, cases: pd.DataFrame, data: dict) -> dict:
+    """Move level, slope and bend of all nodes so that the mean number of rings is right on average at every distance.
+
+    The median suits the logarithm; a mean over a stand is right only if the mean of each mass function is.
+    """
+    part = cases[cases.target.isin((2, 5, 10, 20, 40))]
+    visible = [series.widths[k][h:] for k, h in zip(part.number, part.hidden, strict=True)]
+    table = missing_rings_many(part.distance_mm, visible, genus=part.genus.tolist())
+    weight = site_weights(part)
+    sums = pd.DataFrame(
+        {"target": part.target, "mean": weight * table["mean"].to_numpy(), "true": weight * part.hidden}
     )
-    series = load(folder)
+    sums = sums.groupby("target").sum()
+    ratio = np.log(sums["mean"] / sums["true"])
+    print("mean over truth", ratio.round(4).to_dict())
+    powers = np.vander(np.log(ratio.index.to_numpy(dtype=float) / 10.0), POWERS, increasing=True)
+    shift = np.linalg.lstsq(powers, ratio.to_numpy(), rcond=None)[0]
+    moved = np.array(data["coefficients"])
+    moved[:, 0, :] += shift
+    return {**data, "coefficients": np.round(moved, 5).tolist()}
+
+
+def main() -> None:
+    out = Path(__file__).parents[2] / "treeage" / "data" / "rings_model.json"
+    series = load(Path(sys.argv[1]))
     cases = truncate(series)
     print(len(series), "series,", len(cases), "cases,", cases.site.nunique(), "sites")
-    known = json.loads(out.read_text(encoding="utf-8")) if out.exists() else {}
-    out.write_text(json.dumps({**known, **fit(series, cases)}, indent=1) + "\n", encoding="utf-8")
+    if "--level-only" not in sys.argv:
+        known = json.loads(out.read_text(encoding="utf-8")) if out.exists() else {}
+        out.write_text(json.dumps({**known, **fit(series, cases)}, indent=1) + "\n", encoding="utf-8")
+    data = unbiased(series, cases, json.loads(out.read_text(encoding="utf-8")))
+    out.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
