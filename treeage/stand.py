@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 FEWEST_TREES = 5  # choice: below this no history can be told
+LINE_DRAWS = 1000  # choice: draws for age from diameter, whose scatter is far wider than their error
 
 
 class DatedTrees(Protocol):
@@ -304,9 +305,9 @@ def _left_out(table: pd.DataFrame, names: Sequence[str]) -> list[str]:
 
 
 def _static(draws: NDArray[np.float64], survey: int, structure: AgeStructure, prob: float) -> StaticModels | None:
-    """Static models from the age class of the youngest dated tree up; younger trees were too small to core."""
+    """Static models from one age class above the youngest dated tree, where too small trees and blur do not reach."""
     width = structure.bin_years
-    youngest = int((survey - np.median(draws, axis=0).max() + 1) // width * width)
+    youngest = int((survey - np.median(draws, axis=0).max() + 1) // width * width + width)
     try:
         return static_models(draws, survey_year=survey, bin_years=width, youngest=youngest, prob=prob)
     except InputError:
@@ -324,7 +325,7 @@ def _diameters(
     group = table["species"].astype(str) if "species" in table.columns else pd.Series("", index=table.index)
     cored = [name for name, known in zip(names, usable, strict=True) if known]
     model = age_from_diameter(
-        draws[:, usable],
+        draws[:LINE_DRAWS, usable],
         size[usable],
         survey_year=survey,
         groups=group.reindex(cored).tolist(),

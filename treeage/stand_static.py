@@ -206,7 +206,8 @@ def static_models(
     bin_years : int
         Width of the age classes [years], at least 1.
     youngest : int, default 0
-        Ages below this are left out [years]: those at which trees are too small to be cored.
+        Ages below this are left out [years]. Choose it a class above the smallest cored age: at a sharp edge the dating
+        error carries trees out of the first class, which looks like less mortality.
     prob : float, default 0.9
         Probability of the intervals.
     count : int, default 200
@@ -245,7 +246,7 @@ def static_models(
     flat = (np.clip(cell, 0, size - 1) + size * np.arange(picked.shape[0])[:, None]).ravel()
     table = np.bincount(flat, weights=inside.ravel(), minlength=size * picked.shape[0])
     counts = np.asarray(table, dtype=np.float64).reshape(-1, size)
-    ages = youngest + bin_years * (np.arange(size) + 0.5)
+    ages = np.asarray(youngest + bin_years * (np.arange(size) + 0.5), dtype=np.float64)
     estimate: dict[str, NDArray[np.float64]] = {}
     sd: dict[str, NDArray[np.float64]] = {}
     aic: dict[str, float] = {}
@@ -260,7 +261,8 @@ def static_models(
         estimate[form], sd[form] = values.mean(axis=0), np.sqrt(within + between)
         aic[form] = float(4 - 2 * _log_likelihood(counts, mean).mean())
         dispersion[form] = spread
-    return StaticModels(ages, np.asarray(counts.mean(axis=0), dtype=np.float64), estimate, sd, aic, dispersion, prob)
+    middle: NDArray[np.float64] = np.asarray(counts.mean(axis=0), dtype=np.float64)
+    return StaticModels(ages, middle, estimate, sd, aic, dispersion, prob)
 
 
 def _log_likelihood(counts: NDArray[np.float64], mean: NDArray[np.float64]) -> NDArray[np.float64]:

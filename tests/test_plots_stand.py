@@ -1,0 +1,51 @@
+"""Tests of the figures of stand and growth: axes given are used, labels carry units, colours differ in grey print."""
+
+import inspect
+
+import numpy as np
+import pytest
+from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
+
+from treeage import plots_growth, plots_stand
+from treeage.plots_style import DEEP, PALE, WARM
+from treeage.stand_pulses import PulseHistory
+
+
+@pytest.mark.parametrize("module", [plots_stand, plots_growth])
+def test_every_plot_takes_and_returns_axes(module) -> None:  # type: ignore[no-untyped-def]
+    """Every public plot has a result, then ax as a keyword only, and no further keywords."""
+    plots = [item for name, item in vars(module).items() if name.startswith("plot_")]
+    assert plots
+    for plot in plots:
+        parameters = list(inspect.signature(plot).parameters.values())
+        assert [parameter.name for parameter in parameters] == ["result", "ax"]
+        assert parameters[1].kind is inspect.Parameter.KEYWORD_ONLY and parameters[1].default is None
+
+
+def test_colours_differ_in_grey() -> None:
+    """The three main colours are far apart in lightness."""
+    grey = sorted(np.dot([0.299, 0.587, 0.114], to_rgb(color)) for color in (DEEP, WARM, PALE))  # luma, ITU-R BT.601
+    assert np.diff(grey).min() > 0.2
+
+
+def test_pulse_plot_draws_one_mark_a_pulse() -> None:
+    """Dates and shares are where the draws say."""
+    draws = np.tile([1850.0], (10, 1))
+    result = PulseHistory(
+        np.array([0.1, 0.9]), draws, np.full((10, 1), 5.0), np.full((10, 1), 0.4), np.full((4, 2), 0.5), 4, 15.0, 0.9
+    )
+    ax = Figure().subplots()
+    plots_stand.plot_pulses(result, ax=ax)
+    (mark,) = [line for line in ax.lines if line.get_marker() == "o"]
+    assert mark.get_xydata().tolist() == [[1850.0, 40.0]]  # hand sum
+    assert "1: 0.90" in ax.get_title(loc="left")
+
+
+def test_no_pulse_says_so() -> None:
+    """An empty figure carries words."""
+    empty = np.empty((10, 0))
+    result = PulseHistory(np.array([0.95, 0.05]), empty, empty, empty, np.ones((4, 1)), 4, 15.0, 0.9)
+    ax = Figure().subplots()
+    plots_stand.plot_pulses(result, ax=ax)
+    assert any("no pulse" in text.get_text() for text in ax.texts)

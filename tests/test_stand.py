@@ -1,0 +1,99 @@
+"""Tests of treeage.stand: the whole history on the public faces of ages."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from made_up_ages import made_up_ages
+from stand_cases import joint_draws
+
+from treeage.errors import InputError, ModelWarning
+from treeage.stand import stand_history
+
+
+class _Ages:
+    """Ages with chosen draws: trees of two species, one of them not dated."""
+
+    prob = 0.9
+
+    def __init__(self, draws: np.ndarray, weights: list[float] | None = None) -> None:
+        import xarray
+
+        count = draws.shape[1]
+        self._draws = xarray.DataArray(draws, dims=("draw", "tree"))
+        self.trees = [f"T{number}" for number in range(count)]
+        size = 10 + 0.3 * (2024 - draws.mean(axis=0))
+        self.tree_table = pd.DataFrame(
+            {
+                "tree": [*self.trees, "U1"],
+                "species": ["larch", "pine"] * (count // 2) + ["larch"] * (count % 2) + ["pine"],
+                "dbh_cm": [*size, 30.0],
+                "trees_per_ha": [np.nan] * (count + 1) if weights is None else [*weights, np.nan],
+            }
+        )
+        self.events = pd.DataFrame({"year": [1845.0, np.nan], "event": ["fire", "unknown year"]})
+
+    def draws(self, n: int, *, seed: int = 0):  # type: ignore[no-untyped-def]
+        """Joint draws, all of them."""
+        return self._draws
+
+    def __getitem__(self, tree: str) -> SimpleNamespace:
+        return SimpleNamespace(outer_year=2024)
+
+
+@pytest.fixture(scope="module")
+def cohort() -> _Ages:
+    """60 trees that came after a fire in 1845."""
+    rng = np.random.default_rng(1)
+    return _Ages(joint_draws(rng.normal(1855, 5, 60), rng, size=800), [20.0] * 60)
+
+
+def test_all_parts_of_a_cohort(cohort: _Ages) -> None:
+    """One pulse after the fire, per hectare, with all tables."""
+    history = stand_history(cohort)
+    assert history.pulses.number == 1
+    assert history.structure.per_ha is not None and history.recruitment.unit == "trees per ha and year"
+    tables = history.tables()
+    assert set(tables) >= {"age_structure", "recruitment", "pulses", "origin", "events", "age_from_diameter"}
+    assert tables["pulse_membership"]["tree"].tolist() == cohort.trees
+    assert tables["uncored_trees"]["tree"].tolist() == ["U1"]
+    assert list(history.events.events) == ["fire"]  # type: ignore[union-attr]
+    assert history.to_frame().equals(tables["age_structure"])
+    assert any("have no date" in note for note in history.notes)
+
+
+def test_faces(cohort: _Ages) -> None:
+    """Repr, sentences, HTML and plot; same seed, same tables."""
+    from matplotlib.figure import Figure
+
+    history = stand_history(cohort, count=800, bin_years=5)
+    assert repr(history) == "StandHistory(60 trees, 1 pulse(s), bins of 5 years)"
+    assert any("cannot be read one by one" in text for text in history.sentences())
+    assert "Survivors only" in history._repr_html_()
+    ax = Figure().subplots()
+    assert history.plot(ax=ax) is ax
+    again = stand_history(cohort, count=800, bin_years=5)
+    assert all(again.tables()[name].equals(table) for name, table in history.tables().items())
+
+
+def test_on_ages_of_the_package() -> None:
+    """The results of the package satisfy the protocol; an empty tree table is no obstacle."""
+    history = stand_history(made_up_ages(24), count=500)
+    assert len(history.trees) == 24 and history.diameter is None and history.uncored.empty
+    assert any("Every tree counts once" in note for note in history.notes)
+
+
+def test_partial_weights_warn() -> None:
+    """Weights for some trees only are not used, with a warning that names the numbers."""
+    rng = np.random.default_rng(2)
+    ages = _Ages(joint_draws(rng.uniform(1800, 1900, 20), rng, size=200), [20.0] * 10 + [float("nan")] * 10)
+    with pytest.warns(ModelWarning, match="got 10 of 20 dated trees, need all of them or none"):
+        history = stand_history(ages, most_pulses=0)
+    assert history.structure.per_ha is None
+
+
+def test_too_few_trees() -> None:
+    """Fewer than five dated trees tell no history."""
+    with pytest.raises(InputError, match="got 3 dated trees, need at least 5"):
+        stand_history(made_up_ages(3))

@@ -1,0 +1,97 @@
+"""Tests of treeage.stand_static: constant and declining mortality by Poisson likelihood."""
+
+import numpy as np
+import pytest
+
+from treeage.errors import InputError
+from treeage.stand_static import fit_static, static_models
+
+
+def test_worked_example() -> None:
+    """100 trees of age 50 and 37 of age 100: survival .9803 a year, or an exponent of 1.434."""
+    exponential = fit_static([50, 100], [100, 37], form="exponential")[0]
+    power = fit_static([50, 100], [100, 37], form="power")[0]
+    assert exponential[1] == pytest.approx(0.01989, abs=5e-6)  # hand sum: ln(100 / 37) / 50
+    assert np.exp(-exponential[1]) == pytest.approx(0.9803, abs=5e-5)  # hand sum
+    assert power[1] == pytest.approx(1.434, abs=5e-4)  # hand sum: ln(100 / 37) / ln 2
+    assert np.exp(exponential[0] - exponential[1] * 50) == pytest.approx(100)  # exact through two points
+
+
+@pytest.mark.parametrize("form", ["exponential", "power"])
+def test_against_statsmodels(form: str) -> None:
+    """Estimates and covariances equal those of a generalised linear model, empty classes included."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(1)
+    ages = np.arange(15.0, 300, 10)
+    counts = rng.poisson(40 * np.exp(-0.02 * ages), size=(3, ages.size))
+    counts[0, 20:] = 0
+    estimate, covariance = fit_static(ages, counts, form=form)
+    level = ages if form == "exponential" else np.log(ages)
+    for row in range(3):
+        glm = sm.GLM(counts[row], sm.add_constant(-level), family=sm.families.Poisson()).fit(tol=1e-12)  # statsmodels
+        assert np.allclose(estimate[row], glm.params, rtol=1e-5)
+        assert np.allclose(covariance[row], glm.cov_params(), rtol=1e-4)
+
+
+def _stand(seed: int, trees: int = 400, shared: float = 3.0) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    ages = np.minimum(20 + rng.exponential(50, trees), 400)
+    read = 2024 - ages + 1 + rng.normal(0, 5, trees) + rng.normal(0, shared)
+    return read + rng.normal(0, shared, (300, 1)) + rng.normal(0, 5, (300, trees))
+
+
+def test_mortality_is_recovered_and_the_form_told() -> None:
+    """A stand with 2 % constant mortality: the rate in its interval, and the exponential form preferred."""
+    frame = static_models(_stand(2), survey_year=2024, bin_years=20, youngest=20).to_frame().set_index("model")
+    assert frame.loc["exponential", "b_lo"] < 0.02 < frame.loc["exponential", "b_hi"]  # simulated truth
+    assert frame.loc["exponential", "aic_weight"] > 0.9
+    assert frame.loc["exponential", "survival_per_year"] == pytest.approx(0.98, abs=0.004)  # simulated truth
+    assert np.isnan(frame.loc["power", "survival_per_year"])
+
+
+def test_intervals_cover() -> None:
+    """From a class above the smallest cored age, the 90 % interval covers 2 % in at least 80 % of 60 stands."""
+    hits = 0
+    for seed in range(60):
+        model = static_models(_stand(seed, 200), survey_year=2024, bin_years=20, youngest=40, count=40)
+        row = model.to_frame().iloc[0]
+        hits += row["b_lo"] < 0.02 < row["b_hi"]
+    assert hits / 60 >= 0.8
+
+
+def test_rising_ages_give_no_mortality() -> None:
+    """Where older trees are more numerous the sentence refuses to call it mortality."""
+    rng = np.random.default_rng(3)
+    draws = 2024 - rng.triangular(20, 200, 200, 300) + rng.normal(0, 2, (100, 300))
+    model = static_models(draws, survey_year=2024, bin_years=20)
+    assert "no mortality can be read" in model.sentence()
+
+
+def test_faces() -> None:
+    """Sentence with the condition, HTML with the caveat, plot on the given axes."""
+    from matplotlib.figure import Figure
+
+    model = static_models(_stand(4), survey_year=2024, bin_years=20, youngest=20)
+    assert "only if establishment was steady" in model.sentence()
+    assert "dead are missing" in model._repr_html_()
+    ax = Figure().subplots()
+    assert model.plot(ax=ax) is ax and ax.get_yscale() == "log"
+
+
+@pytest.mark.parametrize(
+    ("make", "match"),
+    [
+        (lambda: fit_static([0, 10], [1, 1], form="power"), "got 0 at position 0, need finite and above 0"),
+        (lambda: fit_static([5, 10], [1, 1], form="linear"), "got linear, need one of exponential, power"),
+        (lambda: fit_static([5, 10], [0, 0], form="power"), "got 2 classes and 0 trees"),
+        (
+            lambda: static_models(np.full((5, 6), 2000.0), survey_year=2024, bin_years=50),
+            "got 1 age classes, need at least 3",
+        ),
+    ],
+)
+def test_refusals(make, match: str) -> None:  # type: ignore[no-untyped-def]
+    """Each fault names the value and the need."""
+    with pytest.raises(InputError, match=match):
+        make()
