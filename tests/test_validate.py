@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -13,12 +14,14 @@ from treeage.estimate import estimate_ages
 from treeage.simulate import scenario, simulate_from_model, simulate_stand
 from treeage.validate import Validation, score_against_truth, validate_scenario, validate_stands
 
+ALONE = partial(estimate_ages, from_stand=False, from_pairs=False)  # the model of simulate_from_model
+
 
 @pytest.fixture(scope="module")
 def checked() -> Validation:
     """Two small stands drawn from the model."""
     recipe = replace(scenario("pith"), trees=40)
-    return validate_stands([simulate_from_model(recipe, seed=seed) for seed in (1, 2)], from_stand=False)
+    return validate_stands([simulate_from_model(recipe, seed=seed) for seed in (1, 2)], estimate=ALONE)
 
 
 def test_validation_gathers_every_tree(checked: Validation) -> None:

@@ -217,8 +217,8 @@ def simulate_from_model(
     seed : int or numpy.random.Generator, default 0
         Source of randomness.
     shared_by : {"tree", "stand"}, default "tree"
-        Whether what a stand shares (its part of the growth rate, the state of each species' height model) is drawn
-        anew for every tree, as if each stood in a stand of its own, or once for the stand.
+        Whether what a stand shares (its part of the growth rate, the state of each species' height model)
+        is drawn anew for every tree, as if each stood in a stand of its own, or once for the stand.
 
     Returns
     -------
@@ -234,14 +234,15 @@ def simulate_from_model(
 
     Notes
     -----
-    A stand is drawn by `simulate_stand`; its readings and visible widths are kept as given, and what is hidden is drawn
-    from the model: the distance from what the readings say, the log hidden width from the fitted location with
-    its stand, tree and core deviations, the count error from its mass function, the years to the coring height from
-    the height model of the seedlings. The pith year follows from the cores, and each core's outer year from the pith
-    year, so the outer years of a tree's cores differ. Stated intervals must cover at their nominal rate here; on
-    `simulate_stand` they are put to a harder test. Every core stands alone with the shipped model here, as with
-    `estimate_ages(field, from_stand=False)`. With shared_by "tree" hits are independent and the binomial band
-    of `validate.coverage` is right; it does not fit an estimate that learns from other trees of the stand what
+    A stand is drawn by `simulate_stand`; its readings and visible widths are kept as given, and what is
+    hidden is drawn from the model: the distance from what the readings say, the log hidden width from the
+    fitted location with its stand, tree and core deviations, the count error from its mass function, the
+    years to the coring height from the height model of the seedlings. The pith year follows from the cores,
+    and each core's outer year from the pith year, so the outer years of a tree's cores differ. Stated
+    intervals must cover at their nominal rate here; on `simulate_stand` they are put to a harder test.
+    Every core stands alone with the shipped model here, as with `estimate_ages(field, from_stand=False,
+    from_pairs=False)`. With shared_by "tree" hits are independent and the binomial band of
+    `validate.coverage` is right; it does not fit an estimate that learns from other trees of the stand what
     they share, as it does of the height model where trees are cored at two heights: use "stand" there.
 
     Examples

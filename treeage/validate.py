@@ -5,7 +5,7 @@ Layer 5. Own derivation; the scores are in `validate_scores`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from treeage.pmf import Pmf
     from treeage.results import Ages
     from treeage.simulate import Scenario, SimulatedStand
+    from treeage.tables import Field
 
 __all__ = [
     "BAND",
@@ -160,7 +161,10 @@ class Validation:
 
 
 def validate_stands(
-    stands: Sequence[SimulatedStand], *, probs: Sequence[float] = PROBS, from_stand: bool = True
+    stands: Sequence[SimulatedStand],
+    *,
+    probs: Sequence[float] = PROBS,
+    estimate: Callable[[Field], Ages] | None = None,
 ) -> Validation:
     """Run the whole estimate on virtual stands and score it against their truth.
 
@@ -170,8 +174,9 @@ def validate_stands(
         From `simulate_stand` or `simulate_from_model`, at least one.
     probs : sequence of float, default (0.5, 0.8, 0.9, 0.95)
         Interval probabilities.
-    from_stand : bool, default True
-        Whether other trees inform each core, as in `estimate_ages`; False for stands of `simulate_from_model`.
+    estimate : callable, optional
+        Field to Ages; `estimate_ages` with its defaults when left out. Stands of `simulate_from_model` need
+        `estimate_ages` with from_stand=False and from_pairs=False, because their cores stand alone.
 
     Returns
     -------
@@ -200,10 +205,11 @@ def validate_stands(
 
     from treeage.estimate import estimate_ages
 
+    run = estimate or estimate_ages
     pmfs: list[Pmf] = []
     tables = []
     for number, stand in enumerate(stands):
-        ages = estimate_ages(stand.field(), from_stand=from_stand)
+        ages = run(stand.field())
         table = score_against_truth(ages, stand.truth["trees"])
         stated = {answer.tree: answer.establishment_year for answer in ages}
         pmfs += [stated[tree] for tree in table["tree"]]
@@ -229,7 +235,7 @@ def validate_scenario(
     stands: int = 10,
     seed: int = 0,
     probs: Sequence[float] = PROBS,
-    from_stand: bool = True,
+    estimate: Callable[[Field], Ages] | None = None,
 ) -> Validation:
     """Draw stands of a scenario, estimate them and score the answers.
 
@@ -243,8 +249,8 @@ def validate_scenario(
         Seed of the first stand; the others follow.
     probs : sequence of float, default (0.5, 0.8, 0.9, 0.95)
         Interval probabilities.
-    from_stand : bool, default True
-        Whether other trees inform each core, as in `estimate_ages`.
+    estimate : callable, optional
+        Field to Ages; `estimate_ages` with its defaults when left out.
 
     Returns
     -------
@@ -272,4 +278,4 @@ def validate_scenario(
     from treeage.simulate import simulate_stand
 
     drawn = [simulate_stand(recipe, seed=seed + step) for step in range(stands)]
-    return validate_stands(drawn, probs=probs, from_stand=from_stand)
+    return validate_stands(drawn, probs=probs, estimate=estimate)

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
 
 from treeage import estimate_cores
+from treeage.estimate import estimate_ages
 from treeage.simulate import scenario, simulate_from_model
 from treeage.validate import Validation, validate_scenario, validate_stands
 
 pytestmark = pytest.mark.slow
 
+ALONE = partial(estimate_ages, from_stand=False, from_pairs=False)  # the model of simulate_from_model
 TREES = 250  # choice: several stands, so that seedlings and stands are drawn often
 
 
@@ -20,7 +23,7 @@ def _from_model(name: str, stands: int, *, cores: int = 2, angle_deg: float = 90
     base = scenario(name)
     coring = replace(base.coring, cores_per_tree=cores, angle_deg=angle_deg)
     recipe = replace(base, trees=TREES, coring=coring)
-    return validate_stands([simulate_from_model(recipe, seed=1000 + seed) for seed in range(stands)], from_stand=False)
+    return validate_stands([simulate_from_model(recipe, seed=1000 + seed) for seed in range(stands)], estimate=ALONE)
 
 
 @pytest.mark.parametrize("name", ["pith", "arcs", "short", "rot", "counted", "mixed"])
@@ -48,7 +51,7 @@ def test_cores_at_two_heights_cover_inside_the_model() -> None:
     base = scenario("two_heights")
     recipe = replace(base, trees=20, coring=replace(base.coring, angle_deg=90.0))
     stands = [simulate_from_model(recipe, seed=4000 + seed, shared_by="stand") for seed in range(60)]
-    checked = validate_stands(stands, from_stand=False)
+    checked = validate_stands(stands, estimate=ALONE)
     for prob in (0.5, 0.8, 0.9, 0.95):
         tail = (1 - prob) / 2
         middle = (checked.scores["rank_low"] + checked.scores["rank_high"]) / 2
@@ -69,9 +72,9 @@ def test_arcs_taken_as_exact_fail(monkeypatch: pytest.MonkeyPatch) -> None:
     reading = replace(base.reading, arc_sd_mm=0.5, template_share=0.0, ray_share=0.0, direct_share=0.0)
     recipe = replace(base, trees=TREES, reading=reading, coring=replace(base.coring, cores_per_tree=1))
     stands = [simulate_from_model(recipe, seed=2000 + seed) for seed in range(4)]
-    assert validate_stands(stands, from_stand=False).coverage["within"].all()
+    assert validate_stands(stands, estimate=ALONE).coverage["within"].all()
     monkeypatch.setattr(estimate_cores, "arc_likelihood", sharp)
-    assert not validate_stands(stands, from_stand=False).coverage["within"].all()
+    assert not validate_stands(stands, estimate=ALONE).coverage["within"].all()
 
 
 @pytest.mark.parametrize("name", ["pith", "arcs", "short", "rot", "counted", "mixed"])
