@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from treeage.errors import InputError
 from treeage.rings import missing_rings, ring_model
 from treeage.rings_calibration import best_prediction, calibrate_missing_rings, deviations_from_pith
+from treeage.rings_growth import inner_growth
 
 
 def complete(cores, seed, young=1.0, rings=90):
@@ -19,8 +20,6 @@ def complete(cores, seed, young=1.0, rings=90):
 
 def test_deviation_is_the_log_ratio_of_truth_and_expectation():
     """A complete core cut at a ring boundary deviates by ln(true mean hidden width) minus its expected value."""
-    from treeage.rings_model import inner_growth
-
     model, widths = ring_model(), np.concatenate([np.full(5, 2.0), np.full(40, 1.0)])
     found = deviations_from_pith([widths], np.array([10.0]), model)
     expected = model.mean_log_width(inner_growth([widths[5:]]), np.array([[10.0]]))[0, 0]

@@ -8,8 +8,10 @@ from scipy import integrate, stats
 
 from treeage.rings_mass import SCALE_LOW, SCALE_RATIO, Tails, exact_mass, fast_mass, own_mixture, scale_node
 
+PLAIN = Tails(5.0)
 
-def one_core(expected, scale, *, shifts=(0.0,), tails=Tails(5.0), most=60, run=exact_mass):
+
+def one_core(expected, scale, *, shifts=(0.0,), tails=PLAIN, most=60, run=exact_mass):
     """Mass for one core at one distance beyond the pith."""
     both = np.array([[0.0, expected]])
     mass = np.array([[0.0, 1.0]])

@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.rings_model import FEATURES, TERMS, inner_growth, inner_growth_from_means, ring_model
+from treeage.rings_growth import FEATURES, inner_growth, inner_growth_from_means
+from treeage.rings_model import TERMS, ring_model
 
 widths_of_a_core = st.lists(st.floats(0.0, 6.0), min_size=1, max_size=90).filter(lambda w: sum(w) > 0.5)
 
@@ -121,7 +122,7 @@ def test_few_rings_tell_less():
 
 
 def test_genus_moves_the_location_and_a_species_name_is_enough():
-    """A listed genus shifts the location by its offset; an unknown one by nothing."""
+    """A listed genus shifts the location by its offset, another by that of other genera, none by nothing."""
     model = ring_model()
     assert "Pinus" in model.genus_offset
     core = [[1.0] * 30]
@@ -129,7 +130,9 @@ def test_genus_moves_the_location_and_a_species_name_is_enough():
     pine = model.location(inner_growth(core, genus="pinus sylvestris"), [10.0])[0, 0]
     other = model.location(inner_growth(core, genus="Nomenia"), [10.0])[0, 0]
     assert pine - plain == pytest.approx(model.genus_offset["Pinus"])  # closed form
-    assert other == plain
+    assert other - plain == pytest.approx(model.genus_offset["other genera"])  # closed form
+    scales = [model.own_scale(inner_growth(core, genus=g), np.array([10.0]))[0] for g in ("Pinus", None)]
+    assert scales[0] / scales[1] == pytest.approx(model.genus_scale["Pinus"])  # closed form
 
 
 @pytest.mark.parametrize(

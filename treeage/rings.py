@@ -6,7 +6,7 @@ Layer 2. Public face and engine functions on top of rings_model (expected width)
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,8 +15,9 @@ from treeage.errors import Fault, InputError, require_nonnegative, require_proba
 from treeage.grids import DISTANCE_GRID_MM
 from treeage.pmf import Pmf
 from treeage.rings_calibration import RingCalibration
+from treeage.rings_growth import InnerGrowth, inner_growth, inner_growth_from_means
 from treeage.rings_mass import RATE_STEP, Tails, exact_mass, fast_mass
-from treeage.rings_model import InnerGrowth, RingModel, inner_growth, inner_growth_from_means, ring_model
+from treeage.rings_model import RingModel, ring_model
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,6 +37,7 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
+MassArray = NDArray[Any]  # single precision from the tables, double by brute force
 
 _SHARED_NODES = 15  # choice: Gauss-Hermite nodes of the shared deviation when one core is predicted alone
 _DISTANCE_NODES = 41  # choice: nodes over +-4 standard deviations of a distance
@@ -81,7 +83,7 @@ def missed_ring_mass(
     model: RingModel | None = None,
     calibration: RingCalibration | None = None,
     method: Literal["fast", "exact"] = "fast",
-) -> FloatArray:
+) -> MassArray:
     """Probability of each number of missed rings at given values of the shared deviation.
 
     Parameters
@@ -290,7 +292,7 @@ def _predict(
     distance_sd_mm: ArrayLike,
     genus: str | Sequence[str | None] | None,
     calibration: RingCalibration | None,
-) -> list[tuple[NDArray[np.intp], FloatArray]]:
+) -> list[tuple[NDArray[np.intp], MassArray]]:
     """Positions and masses of the cores in classes of size: distance nodes times nodes of the shared deviation."""
     distance, sd = require_nonnegative("missing_rings", distance_mm=distances_mm, distance_sd_mm=distance_sd_mm)
     distance = np.atleast_1d(distance)
@@ -340,12 +342,12 @@ def _distance_points(distance: FloatArray, sd: FloatArray) -> tuple[FloatArray, 
 
 def _masses_by_size(
     expected: FloatArray, mass: FloatArray, scale: FloatArray, tails: Tails
-) -> list[tuple[NDArray[np.intp], FloatArray]]:
+) -> list[tuple[NDArray[np.intp], MassArray]]:
     """Run the table in classes of similar largest numbers, so that memory follows the need."""
     top = np.where(mass > 0, expected, -np.inf).max(1) + _TAIL_SCALES * scale
     most = np.exp2(np.ceil(np.log2(np.exp(np.minimum(top, 50.0)) + 1.0)))
     most = np.clip(most, 8, _MOST_RINGS).astype(np.intp)
-    blocks = []
+    blocks: list[tuple[NDArray[np.intp], MassArray]] = []
     for size in np.unique(most):
         rows = np.flatnonzero(most == size)
         cells = fast_mass(expected[rows], mass[rows], scale[rows], tails, np.zeros(1), max_rings=int(size))

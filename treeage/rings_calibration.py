@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError
-from treeage.rings_model import RingModel, inner_growth, ring_model
+from treeage.rings_growth import inner_growth
+from treeage.rings_model import RingModel, ring_model
 
 FloatArray = NDArray[np.float64]
 

@@ -87,7 +87,7 @@ class LogTable:
         numpy.ndarray, shape (size,)
             ln(number of rings).
         """
-        return self.low + RATE_STEP * np.arange(self.size)
+        return np.asarray(self.low + RATE_STEP * np.arange(self.size), dtype=np.float64)
 
     @property
     def wide(self) -> LogTable:
@@ -269,7 +269,7 @@ def fast_mass(
     shifts: FloatArray,
     *,
     max_rings: int,
-) -> FloatArray:
+) -> NDArray[np.float32]:
     """Mass of 0 ... max_rings by table interpolation.
 
     Parameters

@@ -7,7 +7,7 @@ own derivation, fitted to raw ring widths of a public archive by tests/fitting/f
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
@@ -15,255 +15,15 @@ from importlib import resources
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.errors import Fault, InputError, require_nonnegative, require_positive, show
+from treeage.errors import Fault, InputError, show
+from treeage.rings_growth import FEATURES, SPREAD_FEATURES, WINDOW_RINGS, InnerGrowth
 from treeage.rings_mass import Tails
 
 FloatArray = NDArray[np.float64]
 
-WIDTH_FLOOR_MM = 0.02  # choice: two reading steps of 0.01 mm; keeps the logarithm of absent rings finite
-WINDOW_RINGS = (
-    1,
-    2,
-    3,
-    5,
-    10,
-    20,
-    40,
-)  # choice: even steps of the logarithm, from one ring to a human generation
-WINDOW_MM = (5.0, 10.0, 20.0, 40.0)  # choice: the distances at which cores usually end
-RUN_RINGS = 10  # choice: the fastest decade of the core
-SPREAD_RINGS = 20  # choice: enough rings for a standard deviation, few enough to be inner wood
-FEATURES = (
-    *(f"log_mean_{rings}_rings" for rings in WINDOW_RINGS),
-    "log_mean_all_rings",
-    *(f"log_mean_{millimetres:.0f}_mm" for millimetres in WINDOW_MM),
-    "log_fastest_run",
-    "spread_inner",
-    "step_inner",
-)
-SPREAD_FEATURES = 2  # the last two: spread and step, which a mean width alone cannot tell
-_SPREADS = slice(len(FEATURES) - SPREAD_FEATURES, len(FEATURES))
+OTHER_GENERA = "other genera"
 TERMS = (*FEATURES, "spread_inner x log_mean_10_rings", "(log_mean_1_rings - log_mean_5_rings) squared")
-
-
-@dataclass(frozen=True, eq=False)
-class InnerGrowth:
-    """What the visible rings of many cores say about their inner growth, one row a core.
-
-    Parameters
-    ----------
-    features : numpy.ndarray, shape (n_core, n_feature)
-        Columns as in FEATURES: natural logarithms of mean widths [mm], then two spreads of log widths; NaN where a
-        spread is unknown.
-    ring_count : numpy.ndarray, shape (n_core,)
-        Number of visible rings the row rests on, at least 1.
-    genus : tuple of str or None
-        One for each core; None where unknown.
-
-    Examples
-    --------
-    >>> growth = inner_growth([[1.0, 1.0, 1.0], [2.0]])
-    >>> len(growth), growth.ring_count.tolist()
-    (2, [3.0, 1.0])
-    """
-
-    features: FloatArray
-    ring_count: FloatArray
-    genus: tuple[str | None, ...]
-
-    def __len__(self) -> int:
-        return int(self.ring_count.size)
-
-    def take(self, rows: ArrayLike) -> InnerGrowth:
-        """Select cores.
-
-        Parameters
-        ----------
-        rows : array-like of int
-            Positions of the cores.
-
-        Returns
-        -------
-        InnerGrowth
-            The rows in the given order.
-        """
-        chosen = np.asarray(rows, dtype=np.intp)
-        return InnerGrowth(self.features[chosen], self.ring_count[chosen], tuple(self.genus[k] for k in chosen))
-
-
-def _genus_tuple(genus: str | Sequence[str | None] | None, cores: int, where: str) -> tuple[str | None, ...]:
-    if genus is None or isinstance(genus, str):
-        return (_genus_of(genus),) * cores
-    if len(genus) != cores:
-        raise InputError(
-            Fault(
-                f"{len(genus)} genera",
-                f"one, or {cores} (one a core)",
-                "Pass one for each core.",
-                where,
-                0,
-                "genus",
-            )
-        )
-    return tuple(_genus_of(name) for name in genus)
-
-
-def _genus_of(name: str | None) -> str | None:
-    """First word of a species name, capitalised."""
-    words = (name or "").split()
-    return words[0].capitalize() if words else None
-
-
-def _checked_series(widths_mm: Sequence[ArrayLike], where: str) -> tuple[FloatArray, NDArray[np.intp]]:
-    """All widths in one row, and the number of rings of each core."""
-    arrays = [np.asarray(widths, dtype=np.float64).ravel() for widths in widths_mm]
-    counts = np.fromiter((array.size for array in arrays), dtype=np.intp, count=len(arrays))
-    if counts.size and counts.min() == 0:
-        first = int(np.argmin(counts))
-        raise InputError(
-            Fault(
-                "no widths",
-                "at least one ring width [mm]",
-                "Leave the core out.",
-                where,
-                0,
-                "inner_widths_mm",
-                f"core {first}",
-            )
-        )
-    flat = np.concatenate(arrays) if arrays else np.zeros(0)
-    require_nonnegative(where, inner_widths_mm=flat)
-    return flat, counts
-
-
-def inner_growth(
-    inner_widths_mm: Sequence[ArrayLike], *, genus: str | Sequence[str | None] | None = None
-) -> InnerGrowth:
-    """Summarise the visible rings of many cores by means over windows that start at the innermost ring.
-
-    Parameters
-    ----------
-    inner_widths_mm : sequence of array-like
-        One series for each core: visible widths [mm], innermost first, any number from 1 up, each at least 0 (0: a
-        dated ring that is locally absent; it counts as a ring).
-    genus : str or sequence of str, optional
-        Genus of all cores or of each core; unknown by default.
-
-    Returns
-    -------
-    InnerGrowth
-        One row a core.
-
-    Raises
-    ------
-    InputError
-        If a core has no ring or a width is negative or not finite.
-
-    Notes
-    -----
-    A window longer than the core uses the whole core. Means below 0.02 mm are raised to that (absent rings).
-
-    References
-    ----------
-    .. [1] Own derivation; the windows are choices, see tests/fitting/fit_rings.py.
-
-    Examples
-    --------
-    >>> growth = inner_growth([[1.0, 3.0, 2.0, 2.0, 2.0]])
-    >>> np.exp(growth.features[0, [0, 1, 3]]).round(3).tolist()
-    [1.0, 2.0, 2.0]
-    """
-    flat, counts = _checked_series(inner_widths_mm, "inner_growth")
-    return _growth_of_flat(flat, counts, _genus_tuple(genus, counts.size, "inner_growth"))
-
-
-def _growth_of_flat(flat: FloatArray, counts: NDArray[np.intp], genus: tuple[str | None, ...]) -> InnerGrowth:
-    if counts.size == 0:
-        return InnerGrowth(np.zeros((0, len(FEATURES))), np.zeros(0), ())
-    ends = np.cumsum(counts)
-    starts = ends - counts
-    total = np.concatenate([[0.0], np.cumsum(flat)])
-    columns = []
-    for rings in WINDOW_RINGS:
-        length = np.minimum(rings, counts)
-        columns.append((total[starts + length] - total[starts]) / length)
-    columns.append((total[ends] - total[starts]) / counts)
-    for millimetres in WINDOW_MM:
-        columns.append(_rate_within(total, starts, ends, millimetres))
-    columns.append(_fastest_run(total, starts, ends))
-    logs = [np.log(np.maximum(column, WIDTH_FLOOR_MM)) for column in columns]
-    return InnerGrowth(np.column_stack([*logs, *_spreads(flat, starts, counts)]), counts.astype(np.float64), genus)
-
-
-def _rate_within(total: FloatArray, starts: NDArray[np.intp], ends: NDArray[np.intp], millimetres: float) -> FloatArray:
-    """Mean width [mm] of the rings within a length of wood from the innermost ring outwards, the last ring in part."""
-    target = np.minimum(total[starts] + millimetres, total[ends])
-    ring = np.minimum(np.maximum(np.searchsorted(total, target, side="left"), starts + 1), ends)
-    width = np.maximum(total[ring] - total[ring - 1], 1e-9)
-    rings = ring - 1 - starts + np.clip((target - total[ring - 1]) / width, 0.0, 1.0)
-    return np.asarray((target - total[starts]) / np.maximum(rings, 1e-3))
-
-
-def _fastest_run(total: FloatArray, starts: NDArray[np.intp], ends: NDArray[np.intp]) -> FloatArray:
-    """Largest mean width [mm] of a run of rings; of the whole core where it is shorter than a run."""
-    run = np.full(total.size, -1.0)
-    run[: max(total.size - RUN_RINGS, 0)] = (total[RUN_RINGS:] - total[:-RUN_RINGS]) / RUN_RINGS
-    # a run that starts in the last rings of a core would reach into the next one
-    for back in range(1, RUN_RINGS):
-        run[np.maximum(ends - back, starts)] = -1.0
-    best = np.maximum.reduceat(run, starts)
-    return np.where(ends - starts > RUN_RINGS, best, (total[ends] - total[starts]) / (ends - starts))
-
-
-def _spreads(flat: FloatArray, starts: NDArray[np.intp], counts: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
-    """Standard deviation of the log widths of the inner rings, and root mean square of their steps; NaN for one ring."""
-    length = np.minimum(SPREAD_RINGS, counts)
-    index = np.minimum(np.arange(SPREAD_RINGS), length[:, None] - 1) + starts[:, None]
-    logs = np.log(np.maximum(flat[index], WIDTH_FLOOR_MM))
-    used = np.arange(SPREAD_RINGS) < length[:, None]
-    mean = (logs * used).sum(1) / length
-    variance = (((logs - mean[:, None]) * used) ** 2).sum(1) / np.maximum(length - 1, 1)
-    steps = (np.diff(logs, axis=1) ** 2 * used[:, 1:]).sum(1) / np.maximum(length - 1, 1)
-    known = length > 1
-    return np.where(known, np.sqrt(variance), np.nan), np.where(known, np.sqrt(steps), np.nan)
-
-
-def inner_growth_from_means(
-    mean_mm: ArrayLike, ring_count: ArrayLike, *, genus: str | Sequence[str | None] | None = None
-) -> InnerGrowth:
-    """Summarise cores of which only the mean width of the innermost rings was written down.
-
-    Parameters
-    ----------
-    mean_mm : array-like, shape (n_core,)
-        Mean width of the innermost visible rings [mm], above 0.
-    ring_count : array-like, shape (n_core,)
-        Number of rings in that mean, above 0.
-    genus : str or sequence of str, optional
-        Genus of all cores or of each core; unknown by default.
-
-    Returns
-    -------
-    InnerGrowth
-        One row a core; the two spreads are unknown (NaN) and are filled with typical values by the model.
-
-    Raises
-    ------
-    InputError
-        If a mean or a number is not above 0.
-
-    Examples
-    --------
-    >>> growth = inner_growth_from_means([1.5], [20])
-    >>> float(np.exp(growth.features[0, 0]))
-    1.5
-    """
-    mean, count = require_positive("inner_growth_from_means", mean_mm=mean_mm, ring_count=ring_count)
-    mean, count = np.broadcast_arrays(np.atleast_1d(mean), np.atleast_1d(count))
-    logs = np.log(np.maximum(mean, WIDTH_FLOOR_MM))
-    features = np.repeat(logs[:, None], len(FEATURES), axis=1)
-    features[:, -SPREAD_FEATURES:] = np.nan
-    return InnerGrowth(features, count.astype(np.float64), _genus_tuple(genus, mean.size, "inner_growth_from_means"))
+_SPREADS = slice(len(FEATURES) - SPREAD_FEATURES, len(FEATURES))
 
 
 def regression_terms(features: FloatArray, typical_spreads: FloatArray) -> FloatArray:
@@ -288,6 +48,11 @@ def regression_terms(features: FloatArray, typical_spreads: FloatArray) -> Float
     return np.column_stack([features[:, :-SPREAD_FEATURES], spreads, *products])
 
 
+def _by_genus(growth: InnerGrowth, table: Mapping[str, float], unknown: float) -> FloatArray:
+    other = table.get(OTHER_GENERA, unknown)
+    return np.array([unknown if name is None else table.get(name, other) for name in growth.genus])
+
+
 @dataclass(frozen=True, eq=False)
 class RingModel:
     """Fitted model of the hidden mean ring width.
@@ -307,8 +72,9 @@ class RingModel:
         Distances [mm] the model was fitted on; beyond them the location of the nearest end holds.
     tails : Tails
         Shape of a core's own deviation v, in the direction of more rings.
-    genus_offset : mapping of str to float
-        Added to the location where the genus is known and listed; drawn towards 0 by the number of sites.
+    genus_offset, genus_scale : mapping of str to float
+        Added to the location, and factor on the own scale, where the genus is known; each drawn towards the mean of all
+        genera by the number of sites. OTHER_GENERA is for a genus that is not listed.
     tree_sd, stand_sd : float
         Standard deviations of the deviations that the cores of a tree (u) and the trees of a stand (b) share, in log
         width.
@@ -336,6 +102,7 @@ class RingModel:
     distance_range_mm: tuple[float, float]
     tails: Tails
     genus_offset: Mapping[str, float]
+    genus_scale: Mapping[str, float]
     tree_sd: float
     stand_sd: float
     stand_nodes_mm: FloatArray
@@ -385,6 +152,7 @@ class RingModel:
 
         Examples
         --------
+        >>> from treeage.rings_growth import inner_growth_from_means
         >>> growth = inner_growth_from_means([1.0], [20])
         >>> ring_model().location(growth, [10.0, 20.0]).shape
         (1, 2)
@@ -408,7 +176,7 @@ class RingModel:
                 table = self.coefficients[node]
                 powers[rows] += weights[rows, node, None] * (table[0] + features[rows] @ table[1:])
         if any(name is not None for name in growth.genus):
-            powers[:, 0] += [0.0 if name is None else self.genus_offset.get(name, 0.0) for name in growth.genus]
+            powers[:, 0] += _by_genus(growth, self.genus_offset, 0.0)
         return powers
 
     def own_scale(self, growth: InnerGrowth, distance_mm: ArrayLike) -> FloatArray:
@@ -430,6 +198,8 @@ class RingModel:
         spreads = self.terms(growth)[:, _SPREADS]
         table = self._node_weights(growth) @ self.scale_coefficients
         fixed = table[:, 0] + (table[:, 3:] * spreads).sum(1)
+        if any(name is not None for name in growth.genus):
+            fixed = fixed + np.log(_by_genus(growth, self.genus_scale, 1.0))
         shape = (-1,) + (1,) * (logs.ndim - 1)
         bend = table[:, 1].reshape(shape) * logs + table[:, 2].reshape(shape) * logs**2
         return np.asarray(np.exp(fixed.reshape(shape) + bend))
@@ -501,6 +271,7 @@ def ring_model() -> RingModel:
         distance_range_mm=(low, high),
         tails=Tails(data["tail_df"], data["tail_skew"]),
         genus_offset=data["genus_offset"],
+        genus_scale=data["genus_scale"],
         tree_sd=data["tree_sd"],
         stand_sd=data["stand_sd"],
         source=data["source"],

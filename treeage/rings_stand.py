@@ -18,7 +18,8 @@ from treeage.rings_calibration import (
     calibration_from,
     deviations_from_pith,
 )
-from treeage.rings_model import InnerGrowth, RingModel, inner_growth, ring_model
+from treeage.rings_growth import InnerGrowth, inner_growth
+from treeage.rings_model import RingModel, ring_model
 
 FloatArray = NDArray[np.float64]
 
@@ -58,6 +59,17 @@ class DatedSeries:
     first_year: ArrayLike
     tree: Sequence[str]
     to_pith: ArrayLike
+
+    @property
+    def ring_count(self) -> NDArray[np.intp]:
+        """Number of rings of each core.
+
+        Returns
+        -------
+        numpy.ndarray of int, shape (n_core,)
+            Lengths of the series.
+        """
+        return np.array([np.size(widths) for widths in self.widths_mm], dtype=np.intp)
 
     def __post_init__(self) -> None:
         arrays = tuple(np.asarray(widths, dtype=np.float64) for widths in self.widths_mm)
@@ -160,8 +172,8 @@ def stand_evidence(
     Returns
     -------
     means : numpy.ndarray, shape (n_target, n_node, 3)
-        Mean of ln(true mean width) minus its expected value: other trees at the same distance from the pith, other trees in the
-        same years, other cores of the tree in the same years.
+        Mean of ln(true mean width) minus its expected value: other trees at the same distance from the pith, other
+        trees in the same years, other cores of the tree in the same years.
     trees : numpy.ndarray, shape (n_target, n_node, 3)
         Number of trees behind each mean; 0 where there is none.
     """
@@ -204,10 +216,10 @@ def age_evidence(
     complete = np.flatnonzero(neighbours.to_pith)
     if complete.size == 0:
         return means, trees
-    widths = [neighbours.widths_mm[core] for core in complete]
+    widths = [neighbours.widths_mm[int(core)] for core in complete]
     deviation = deviations_from_pith(widths, model.stand_nodes_mm, model, genus)
     names = {name: place for place, name in enumerate(dict.fromkeys(neighbours.tree))}
-    code = np.array([names[neighbours.tree[core]] for core in complete])
+    code = np.array([names[neighbours.tree[int(core)]] for core in complete])
     known = ~np.isnan(deviation)
     total, cores = np.zeros((len(names), shape[1])), np.zeros((len(names), shape[1]))
     np.add.at(total, code, np.where(known, deviation, 0.0))
@@ -222,7 +234,7 @@ def age_evidence(
 
 
 def _pairs(targets: DatedSeries, neighbours: DatedSeries) -> _Pairs:
-    counts = np.array([len(widths) for widths in neighbours.widths_mm], dtype=np.intp)
+    counts = neighbours.ring_count
     names = {name: place for place, name in enumerate(dict.fromkeys((*neighbours.tree, *targets.tree)))}
     other_tree = np.array([names[name] for name in neighbours.tree])
     first = np.asarray(neighbours.first_year)
@@ -247,7 +259,7 @@ def _year_deviations(
 ) -> tuple[FloatArray, FloatArray]:
     """Deviation of each other core over the hidden years of its target, and its weight; (n_pair, n_node)."""
     flat = np.concatenate([np.asarray(widths) for widths in neighbours.widths_mm])
-    counts = np.array([np.size(widths) for widths in neighbours.widths_mm], dtype=np.intp)
+    counts = neighbours.ring_count
     starts = np.cumsum(counts) - counts
     total = np.concatenate([[0.0], np.cumsum(flat)])
     cut = starts[pairs.other] + pairs.before

@@ -1,10 +1,11 @@
 """Fit the model of missed inner rings to a folder of raw ring widths and write treeage/data/rings_model.json.
 
-Usage: python tests/fitting/fit_rings.py DATA_FOLDER [--level-only]
+Usage: python tests/fitting/fit_rings.py DATA_FOLDER [--finish]
 
-DATA_FOLDER holds series.csv.gz (site, tree, core, year, width_mm; from the inside out) and series_index.csv (site,
-tree, core, genus, split). Only the sites of split `fit` are used. Source of the shipped numbers: raw ring widths of 165 sites
-of the public international tree-ring archive (World Data Service for Paleoclimatology, NOAA NCEI).
+DATA_FOLDER holds series.csv.gz (site, tree, core, year, width_mm; from the inside out) and series_index.csv
+(site, tree, core, genus, split). Only the sites of split `fit` are used. Source of the shipped numbers: raw ring
+widths of 165 sites of the public international tree-ring archive (World Data Service for Paleoclimatology, NOAA
+NCEI). --finish repeats only the last steps: genera, and the mean number of rings at every distance.
 """
 
 from __future__ import annotations
@@ -19,8 +20,9 @@ from numpy.polynomial.hermite_e import hermegauss
 from scipy.optimize import minimize
 
 from treeage.rings import missing_rings_many
+from treeage.rings_growth import FEATURES, SPREAD_FEATURES, inner_growth
 from treeage.rings_mass import Tails
-from treeage.rings_model import FEATURES, SPREAD_FEATURES, TERMS, inner_growth, regression_terms
+from treeage.rings_model import OTHER_GENERA, TERMS, regression_terms, ring_model
 
 SOURCE = (
     "raw ring widths of 165 sites of the public international tree-ring archive "
@@ -32,6 +34,7 @@ MIN_VISIBLE = 30
 POWERS = 3  # of ln(distance / 10 mm): level, slope, bend
 TAIL_DF = 5.0  # choice: the likelihood is flat from 4 to 6 and falls beyond
 MARGINAL = Tails(12.0, 1.05)  # of b + u + v together, for the slopes of the location
+SCALE_SITES = 2.0  # choice: the same for the own scale
 GENUS_SITES = 1.5  # choice: sites that count as much as the prior of no genus effect
 ALONE = (np.zeros(1), np.ones(1))  # no shared deviation
 _SPREADS = slice(len(FEATURES) - SPREAD_FEATURES, len(FEATURES))
@@ -154,13 +157,41 @@ def fit_scale(location, terms, cases, weights, shared_sd, skew=None):
     return found.x[:POWERS], found.x[POWERS:-1], best_skew, found.fun
 
 
+def towards_mean(sites: pd.DataFrame, prior_sites: float) -> dict[str, float]:
+    """Genus means of site values, drawn towards the mean of all genera by the number of sites; two sites at least."""
+    genera = sites.groupby("genus").value.agg(["mean", "size"])
+    genera = genera[genera.index != "Various"]
+    middle = float(genera["mean"].mean())
+    listed = genera[genera["size"] >= 2]
+    values = middle + (listed["mean"] - middle) * listed["size"] / (listed["size"] + prior_sites)
+    return {**{genus: round(float(value), 4) for genus, value in values.items()}, OTHER_GENERA: round(middle, 4)}
+
+
 def genus_offsets(cases: pd.DataFrame, residual: np.ndarray) -> dict[str, float]:
-    """Mean deviation of the sites of each genus, drawn towards 0 by the number of sites; two sites at least."""
-    frame = cases.assign(residual=residual)
+    """Mean deviation of each genus."""
+    frame = cases.assign(value=residual)
     frame = frame[frame.target.between(5, 56)]
-    sites = frame.groupby(["genus", "site"]).residual.mean().groupby("genus").agg(["mean", "size"])
-    sites = sites[(sites["size"] >= 2) & (sites.index != "Various")]
-    return {g: round(float(r["mean"] * r["size"] / (r["size"] + GENUS_SITES)), 4) for g, r in sites.iterrows()}
+    return towards_mean(frame.groupby(["genus", "site"]).value.mean().reset_index(), GENUS_SITES)
+
+
+def genus_scales(cases, location, scale, shared_sd, skew) -> dict[str, float]:
+    """Factor on the own scale of each genus: the most likely one of each site, averaged in the logarithm."""
+    nodes, shares = hermegauss(5)
+    shared, limits = (shared_sd * nodes, shares / shares.sum()), edges(cases)
+    factors = np.exp(np.linspace(-0.6, 0.6, 13))
+    likelihood = np.column_stack(
+        [np.log(censored(location, scale * f, limits, Tails(TAIL_DF, skew), shared)[0]) for f in factors]
+    )
+    near = cases.target.between(5, 56).to_numpy()
+    by_site = (
+        pd.DataFrame(likelihood[near], index=cases.index[near]).groupby([cases.genus[near], cases.site[near]]).mean()
+    )
+    # the genus as a whole: cores of a site share its level, so the mean over sites of the likelihood of their cases
+    by_genus, count = by_site.groupby("genus").mean(), by_site.groupby("genus").size()
+    best = pd.Series(np.log(factors)[by_genus.to_numpy().argmax(1)], index=by_genus.index)
+    sites = pd.DataFrame({"genus": np.repeat(best.index, count), "value": np.repeat(best.to_numpy(), count)})
+    found = towards_mean(sites, SCALE_SITES)
+    return {genus: round(float(np.exp(value)), 4) for genus, value in found.items()}
 
 
 def site_weights(cases: pd.DataFrame) -> np.ndarray:
@@ -202,14 +233,14 @@ def fit(series: pd.DataFrame, cases: pd.DataFrame, nodes: tuple[int, ...] = RING
         if whole:
             residual = np.log(distance / cases.hidden.to_numpy()) - location
             offsets = genus_offsets(cases, residual)
-            by_genus = cases.genus.map(offsets).fillna(0.0).to_numpy()
-            spreads = shared_spreads(cases, residual - by_genus)
+            genus_part = genus_of(cases, offsets, 0.0)
+            spreads = shared_spreads(cases, residual - genus_part)
             shared = float(np.hypot(*spreads))
             typical = terms[:, _SPREADS].mean(0)
-            print("genus", offsets, "shared", spreads, "residual sd", residual.std(), (residual - by_genus).std())
+            print("genus", offsets, "shared", spreads, "residual sd", residual.std(), (residual - genus_part).std())
         few = slice(None) if whole else slice(None, None, 3)  # a third of the cases is enough for six numbers
         found = fit_scale(
-            (location + by_genus)[few], terms[few], cases[few], weights[few], shared, None if whole else skew
+            (location + genus_part)[few], terms[few], cases[few], weights[few], shared, None if whole else skew
         )
         shift, scale, skew, value = found
         table[0] += shift
@@ -228,10 +259,31 @@ def fit(series: pd.DataFrame, cases: pd.DataFrame, nodes: tuple[int, ...] = RING
         "distance_range_mm": [1.0, 120.0],
         "tail_df": TAIL_DF,
         "tail_skew": round(skew, 4),
-        "genus_offset": offsets,
+        "genus_offset": {},
+        "genus_scale": {},
         "stand_sd": round(spreads[0], 4),
         "tree_sd": round(spreads[1], 4),
     }
+
+
+def genus_of(cases: pd.DataFrame, table: dict[str, float], mixed: float) -> np.ndarray:
+    """Value of each case's genus; mixed stands have none."""
+    return np.array([mixed if g == "Various" else table.get(g, table[OTHER_GENERA]) for g in cases.genus])
+
+
+def by_genus(series: pd.DataFrame, cases: pd.DataFrame, data: dict) -> dict:
+    """Offsets and scales of the genera under the fitted model."""
+    ring_model.cache_clear()
+    model = ring_model()
+    growth = inner_growth([series.widths[k][h:] for k, h in zip(cases.number, cases.hidden, strict=True)])
+    distance = cases.distance_mm.to_numpy()[:, None]
+    deviation = np.log(distance[:, 0] / cases.hidden.to_numpy()) - model.mean_log_width(growth, distance)[:, 0]
+    offsets = genus_offsets(cases, deviation)
+    location = model.location(growth, distance)[:, 0] + genus_of(cases, offsets, 0.0)
+    shared = float(np.hypot(model.stand_sd, model.tree_sd))
+    scales = genus_scales(cases, location, model.own_scale(growth, distance)[:, 0], shared, model.tails.skew)
+    print("genus offsets", offsets, "scales", scales)
+    return {**data, "genus_offset": offsets, "genus_scale": scales}
 
 
 def unbiased(series: pd.DataFrame, cases: pd.DataFrame, data: dict) -> dict:
@@ -239,9 +291,10 @@ def unbiased(series: pd.DataFrame, cases: pd.DataFrame, data: dict) -> dict:
 
     The median suits the logarithm; a mean over a stand is right only if the mean of each mass function is.
     """
+    ring_model.cache_clear()
     part = cases[cases.target.isin((2, 5, 10, 20, 40))]
     visible = [series.widths[k][h:] for k, h in zip(part.number, part.hidden, strict=True)]
-    table = missing_rings_many(part.distance_mm, visible, genus=part.genus.tolist())
+    table = missing_rings_many(part.distance_mm, visible, genus=part.genus.replace("Various", None).tolist())
     weight = site_weights(part)
     sums = pd.DataFrame(
         {"target": part.target, "mean": weight * table["mean"].to_numpy(), "true": weight * part.hidden}
@@ -261,11 +314,12 @@ def main() -> None:
     series = load(Path(sys.argv[1]))
     cases = truncate(series)
     print(len(series), "series,", len(cases), "cases,", cases.site.nunique(), "sites")
-    if "--level-only" not in sys.argv:
+    if "--finish" not in sys.argv:
         known = json.loads(out.read_text(encoding="utf-8")) if out.exists() else {}
         out.write_text(json.dumps({**known, **fit(series, cases)}, indent=1) + "\n", encoding="utf-8")
-    data = unbiased(series, cases, json.loads(out.read_text(encoding="utf-8")))
-    out.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+    for step in (by_genus, unbiased, unbiased):
+        data = step(series, cases, json.loads(out.read_text(encoding="utf-8")))
+        out.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
