@@ -202,7 +202,7 @@ def test_exact_dates_can_be_drawn():
     """Without any spread the periods are a year, and no bar of uncertainty is drawn."""
     ages = exact_field()
     ax = plots.plot_age_structure(ages, ax=empty_axes())
-    assert "periods of 1 years, exact dates" in ax.get_xlabel()
+    assert "periods of 1 year, exact dates" in ax.get_xlabel()
     ax = plots.plot_uncertainty_sources(ages, ax=empty_axes())
     assert ax.get_legend() is None
     assert [label.get_text() for label in ax.get_yticklabels()] == ["T02"]

@@ -125,15 +125,15 @@ def test_public_objects_are_documented(name):
     """Functions: a sentence, Parameters, Returns, Examples. Classes: a sentence, and the same for their methods."""
     found = getattr(treeage, name)
     text = inspect.getdoc(found) or ""
-    assert text.splitlines()[0].endswith("."), name
+    assert text.partition("\n")[0].endswith("."), f"{name} does not open with a sentence"
     if inspect.isclass(found):
         own = [(key, value) for key, value in vars(found).items() if not key.startswith("_")]
         members = [(key, getattr(value, "fget", None) or getattr(value, "__func__", value)) for key, value in own]
         for key, member in members:
             if inspect.isfunction(member):
                 words = inspect.getdoc(member) or ""
-                assert words.splitlines()[0].endswith("."), f"{name}.{key}"
-                assert "Returns\n-------" in words, f"{name}.{key}"
+                assert words.partition("\n")[0].endswith("."), f"{name}.{key} does not open with a sentence"
+                assert "Returns\n-------" in words, f"{name}.{key} does not say what it returns"
     else:
         for section in ("Parameters\n----------", "Returns\n-------", "Examples\n--------"):
             assert section in text, f"{name} lacks {section.split()[0]}"

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_up_ages import made_up_ages, made_up_tree, minimum_tree
 
-from treeage import report, report_figures, report_methods
+from treeage import report, report_figures, report_methods, report_page
 from treeage.errors import InputError
 from treeage.plots import plot_dates
 from treeage.version import VERSION
@@ -250,10 +250,10 @@ def test_the_page_is_well_formed_and_stands_alone(page, written):
 
 def test_every_tree_has_its_row(page):
     """Median above its interval; a minimum-only tree shows its minimum and no date."""
-    rows = {row[0]: row for row in page.rows if len(row) == len(report.TREE_COLUMNS)}
+    rows = {row[0]: row for row in page.rows if len(row) == len(report_page.TREE_COLUMNS)}
     frame = AGES.to_frame().set_index("tree")
     assert set(rows) - {"tree"} == set(frame.index)
-    title = [name for name, _ in report.TREE_COLUMNS]
+    title = [name for name, _ in report_page.TREE_COLUMNS]
     row, facts = rows["T03"], frame.loc["T03"]
     low, high = facts["establishment_year_lo"], facts["establishment_year_hi"]
     assert row[title.index("establishment year")] == f"{facts['establishment_year_median']}|{low} to {high}"
@@ -283,7 +283,7 @@ def test_flags_and_notes_are_explained(page):
 
 def test_figures_state_the_probability(quick):
     """Each caption says what interval is drawn, with the probability of the estimate."""
-    figures = report.report_figures(replace(made_up_ages(4), prob=0.8))
+    figures = report_figures.report_figures(replace(made_up_ages(4), prob=0.8))
     assert [figure.name for figure in figures] == ["dates", "age_structure", "uncertainty_sources", "anatomy"]
     assert "80 % interval" in figures[0].caption
     assert "80 % interval" in figures[1].caption
@@ -341,6 +341,18 @@ def test_old_trees_have_era_labels():
     assert f"{1 - start} BCE" in words
 
 
+def test_tables_of_special_steps_are_shown_and_written(tmp_path, quick):
+    """Rings to check stand in the report and in a file of their own; what is no table or has no rows does not."""
+    rings = pd.DataFrame({"tree": ["T<1>"], "core": ["A"], "kind": ["absent"], "year": [1912], "prob": [0.87654]})
+    extras = {"rings_to_check": rings, "empty": rings.head(0), "model": object(), "../up": rings}
+    report.write_outputs(replace(AGES, extras=extras), tmp_path / "out", draws=5)
+    assert files_in(tmp_path) == {f"out/{name}" for name in FILES | {"rings_to_check.csv"}}
+    pd.testing.assert_frame_equal(pd.read_csv(tmp_path / "out" / "rings_to_check.csv"), rings)
+    read = Page((tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
+    assert ["T<1>", "A", "absent", "1912", "0.877"] in read.rows
+    assert "Rings to check" in read.text
+
+
 # ------------------------------------------------------------------ the methods text
 
 
@@ -379,6 +391,19 @@ def test_methods_without_a_height_model_say_so():
     """No years to height is an explicit statement."""
     bare = replace(AGES, sources=AGES.sources[AGES.sources["step"] != "years to coring height"])
     assert "dates refer to the coring height" in report_methods.methods_text(bare, version="1")
+
+
+def test_methods_name_what_the_field_taught():
+    """Neighbours' rings and cores read against each other are named with their numbers, where they were used."""
+    rows = [
+        ("missed rings", "Larix decidua: hidden widths adjusted by 9 dated trees of the stand", "own", "user", 12),
+        ("count error", "two ring tables of a tree read against each other", "own", "fitted", 3),
+    ]
+    taught = pd.concat([AGES.sources, pd.DataFrame(rows, columns=AGES.sources.columns)])
+    text = report_methods.methods_text(replace(AGES, sources=taught), version="1")
+    assert "adjusted by 9 dated trees of the stand." in text
+    assert "For 3 trees the ring tables of two cores were read against each other" in text
+    assert "read against each other" not in report_methods.methods_text(AGES, version="1")
 
 
 def test_methods_start_no_markup():

@@ -210,8 +210,8 @@ def _caught_warnings() -> Iterator[list[str]]:
 
 
 def _screen(ages: Ages) -> str:
-    from treeage.report import note_line
     from treeage.report_methods import account_lines
+    from treeage.report_page import note_line
 
     lines = [ages.summary().splitlines()[0], ""]
     frame = ages.to_frame()

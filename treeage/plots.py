@@ -130,7 +130,9 @@ def _draw_species(
     ends = [pmf.interval(prob) for _, pmf in pairs]
     half = [pmf.interval(0.5) for _, pmf in pairs]
     ax.hlines(at, [low for low, _ in ends], [high for _, high in ends], color=look["color"], linewidth=0.9)
-    ax.hlines(at, [low for low, _ in half], [high for _, high in half], color=look["color"], linewidth=3.6, alpha=0.5)
+    ax.hlines(
+        at, [low for low, _ in half], [high for _, high in half], color=look["color"], linewidth=0.9 * size, alpha=0.5
+    )
     ax.plot(
         [pmf.median() for _, pmf in pairs],
         at,
@@ -207,13 +209,14 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     ax.vlines(centre, low, high, color=INK, linewidth=1.1, label=f"{100 * ages.prob:g} % interval of the number")
     ax.plot(np.repeat(centre, 2), np.stack([low, high]).T.ravel(), "_", color=INK, markersize=5)
     ratio = f"{width / spread:.1f} times the" if spread > 0 else "exact dates, no"
-    note = f"Establishment year (periods of {width} years, {ratio} typical dating SD"
+    period = "1 year" if width == 1 else f"{width} years"
+    note = f"Establishment year (periods of {period}, {ratio} typical dating SD"
     year_axis(
         ax, edges[0] - width / 2, edges[-1] + width / 2, label=f"{note}{f' of {spread:.1f} years' if spread else ''})"
     )
     draw_events(ax, ages.events, edges[0], edges[-1])
     ax.set_ylim(0, float(max(high.max(), middle.max())) * 1.2)
-    ax.set_ylabel(f"Trees established in {width} years [number]")
+    ax.set_ylabel(f"Trees established in {period} [number]")
     ax.legend(fontsize=TINY, edgecolor="none", framealpha=0.9, loc="upper left", ncols=2)
     return ax
 

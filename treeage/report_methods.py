@@ -229,8 +229,10 @@ def _model(ages: Ages) -> list[str]:
         "The number of missed rings follows from that distance and from the widths of the visible inner rings through "
         "a log-linear model of the hidden mean width, whose error has a part shared by the stand, a part shared by "
         "the cores of a tree and a part of the core.",
+        *_learned(ages),
         "The error of the ring count was 0 for crossdated cores and a skewed, heavy-tailed distribution for counted "
         "ones.",
+        *_read_together(ages),
         "The cores of a tree were combined by multiplying their likelihoods on whole years under a flat prior of the "
         "pith year, with the shared growth rate summed out.",
     ]
@@ -249,6 +251,34 @@ def _model(ages: Ages) -> list[str]:
     if collars:
         said.append(f"Years hidden by a buried collar were subtracted for {_counted(collars, 'tree')}.")
     return said
+
+
+def _used(ages: Ages, step: str, words: str) -> list[tuple[str, int]]:
+    """What the sources say of a step, and how often, where certain words stand in it."""
+    return [
+        (str(row["what"]), int(row.get("used", 0)))
+        for row in ages.sources.to_dict("records")
+        if row["step"] == step and words in str(row["what"])
+    ]
+
+
+def _learned(ages: Ages) -> list[str]:
+    found = _used(ages, "missed rings", "adjusted by")
+    if not found:
+        return []
+    return [
+        f"The ring tables of the stand's own dated trees informed it: {_safe('; '.join(what for what, _ in found))}."
+    ]
+
+
+def _read_together(ages: Ages) -> list[str]:
+    trees = sum(used for _, used in _used(ages, "count error", "read against each other"))
+    if not trees:
+        return []
+    return [
+        f"For {_counted(trees, 'tree')} the ring tables of two cores were read against each other (pair hidden-Markov "
+        "alignment), which gave the joint count error of both cores in place of the published one."
+    ]
 
 
 def _answers(ages: Ages, version: str) -> list[str]:
