@@ -344,13 +344,22 @@ def test_old_trees_have_era_labels():
 def test_tables_of_special_steps_are_shown_and_written(tmp_path, quick):
     """Rings to check stand in the report and in a file of their own; what is no table or has no rows does not."""
     rings = pd.DataFrame({"tree": ["T<1>"], "core": ["A"], "kind": ["absent"], "year": [1912], "prob": [0.87654]})
-    extras = {"rings_to_check": rings, "empty": rings.head(0), "model": object(), "../up": rings}
+    rules = pd.DataFrame({"rule": ["constant"], "covered_90": [float("nan")]})
+    extras = {
+        "rings_to_check": rings,
+        "rule_comparison": rules,
+        "empty": rings.head(0),
+        "model": object(),
+        "../up": rings,
+    }
     report.write_outputs(replace(AGES, extras=extras), tmp_path / "out", draws=5)
-    assert files_in(tmp_path) == {f"out/{name}" for name in FILES | {"rings_to_check.csv"}}
+    assert files_in(tmp_path) == {f"out/{name}" for name in FILES | {"rings_to_check.csv", "rule_comparison.csv"}}
     pd.testing.assert_frame_equal(pd.read_csv(tmp_path / "out" / "rings_to_check.csv"), rings)
     read = Page((tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
     assert ["T<1>", "A", "absent", "1912", "0.877"] in read.rows
+    assert ["constant", ""] in read.rows
     assert "Rings to check" in read.text
+    assert "Rules for missed rings on your own complete cores" in read.text
 
 
 # ------------------------------------------------------------------ the methods text

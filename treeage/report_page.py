@@ -12,6 +12,7 @@ from importlib import resources
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from treeage import schema
@@ -28,6 +29,19 @@ if TYPE_CHECKING:
     from treeage.results import Ages
 
 MOST_LISTED = 40  # choice: reasons and notes listed one by one; all of them are in run.json
+EXTRA_WORDS = {
+    "ring_events": (
+        "Rings to check",
+        "Rings that are perhaps absent or false, found by reading the ring tables of two cores of a tree against each "
+        "other. ring from bark: 1 is the outermost; prob near: within three rings either side. The dates take all of "
+        "them into account; look at the wood before you change a table.",
+    ),
+    "rule_comparison": (
+        "Rules for missed rings on your own complete cores",
+        "Cores with the pith, cut at a distance from it, show how wrong each rule would have been: true number of "
+        "rings, mean error (bias), mean size of the error, share within five rings, share inside the 90 % interval.",
+    ),
+}
 TREE_COLUMNS = (
     ("tree", "text"),
     ("species, plot", "text"),
@@ -233,22 +247,24 @@ def extra_tables(ages: Ages) -> dict[str, pd.DataFrame]:
     return {name: table for name, table in tables if len(table) and name.isidentifier()}
 
 
+def _cell(value: Any) -> str:
+    if isinstance(value, float):
+        return "" if np.isnan(value) else f"{value:.3g}"
+    return "" if value is None else str(value)
+
+
 def _extras(ages: Ages) -> list[dict[str, Any]]:
     """Tables of special steps as text, the first rows of each."""
     out = []
     for name, table in extra_tables(ages).items():
-        shown = table.head(MOST_LISTED)
-        rows = [
-            [f"{cell:.3g}" if isinstance(cell, float) else str(cell) for cell in row]
-            for row in shown.to_numpy().tolist()
-        ]
-        columns = [str(column).replace("_", " ") for column in table.columns]
+        title, words = EXTRA_WORDS.get(name, (name.replace("_", " ").capitalize(), ""))
         out.append(
             {
-                "title": name.replace("_", " ").capitalize(),
+                "title": title,
+                "words": words,
                 "file": f"{name}.csv",
-                "columns": columns,
-                "rows": rows,
+                "columns": [str(column).replace("_", " ") for column in table.columns],
+                "rows": [[_cell(cell) for cell in row] for row in table.head(MOST_LISTED).to_numpy().tolist()],
                 "all": len(table),
             }
         )
