@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 
-RATE_STEP = 0.035  # choice: step of the log tables; cubic interpolation keeps them within 1e-3 total variation
+RATE_STEP = 0.03  # choice: step of the log tables; cubic interpolation keeps them within 1e-3 total variation
 SCALE_RATIO = 1.2  # choice: neighbouring own scales that are mixed; see own_mixture
 SCALE_LOW = 0.10  # choice: a core never repeats what is known of it more closely than this
 SCALE_NODES = 14  # choice: up to 0.10 * 1.2**13 = 1.07

@@ -78,6 +78,9 @@ class RingModel:
     tree_sd, stand_sd : float
         Standard deviations of the deviations that the cores of a tree (u) and the trees of a stand (b) share, in log
         width.
+    young_sd : float
+        Standard deviation, within stand_sd, of the young-tree trend that the archive understates because its series
+        start at the first measured ring; complete cores of the stand update it.
     stand_nodes_mm : numpy.ndarray, shape (n_stand,)
         Distances [mm] at which the covariances below are given.
     stand_variance : numpy.ndarray, shape (n_stand,)
@@ -105,6 +108,7 @@ class RingModel:
     genus_scale: Mapping[str, float]
     tree_sd: float
     stand_sd: float
+    young_sd: float
     stand_nodes_mm: FloatArray
     stand_variance: FloatArray
     stand_target: FloatArray
@@ -266,6 +270,12 @@ def ring_model() -> RingModel:
             "stand_single",
         )
     }
+    # the young-tree term is shared by all trees near the pith, so by the first and the third kind of evidence
+    young = data["young_sd"]
+    arrays["stand_variance"] += young**2
+    for kind in (0, 2):
+        arrays["stand_target"][:, kind] += young**2
+        arrays["stand_shared"][:, kind, (0, 2)] += young**2
     low, high = data["distance_range_mm"]
     return RingModel(
         distance_range_mm=(low, high),
@@ -273,7 +283,8 @@ def ring_model() -> RingModel:
         genus_offset=data["genus_offset"],
         genus_scale=data["genus_scale"],
         tree_sd=data["tree_sd"],
-        stand_sd=data["stand_sd"],
+        stand_sd=float(np.hypot(data["stand_sd"], young)),
+        young_sd=young,
         source=data["source"],
         **arrays,
     )
