@@ -55,6 +55,8 @@ def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
     ax.errorbar(middle, mean, yerr=ends, fmt="o", color=DEEP, markersize=4, linewidth=1.2, label=band)
     unit = "Trees" if result.per_ha is None else "Trees per ha"
     top = max(float(frame[f"{name}_hi"].max()), float(naive.max()))
+    seen = np.flatnonzero((frame[f"{name}_hi"] > 0) | (naive > 0))
+    ax.set_xlim(middle[seen[0]] - width, middle[seen[-1]] + width)
     ax.set(xlabel=f"{YEAR} (bins of {width} years)", ylabel=unit, ylim=(0, 1.2 * top))
     _legend(ax)
     return tidy(ax, grid="y")
@@ -243,13 +245,14 @@ def plot_diameter(result: AgeFromDiameter, *, ax: Axes | None = None) -> Axes:
         if at and len(result.lines) == 2:
             continue
         size = np.linspace(0.85 * line.smallest_cm, 1.15 * line.largest_cm, 40)
-        frame = result.predict(size, [name] * size.size)
+        ages = [result.predict([cm], [name]).iloc[0] for cm in size]  # one seed: the same scatter at every size
+        median, low, high = (np.array([age[f"age_{part}"] for age in ages]) for part in ("median", "lo", "hi"))
         color = GROUPS[at % len(GROUPS)]
         inside = (size >= line.smallest_cm) & (size <= line.largest_cm)
         if at == 0:
-            ax.fill_between(size, frame["age_lo"], frame["age_hi"], color=PALE, alpha=0.6, linewidth=0)
-        shown = np.where(inside, frame["age_median"], np.nan)
-        ax.plot(size, frame["age_median"], color=color, linestyle=":", linewidth=1.0)
+            ax.fill_between(size, low, high, color=PALE, alpha=0.6, linewidth=0)
+        shown = np.where(inside, median, np.nan)
+        ax.plot(size, median, color=color, linestyle=":", linewidth=1.0)
         (drawn,) = ax.plot(size, shown, color=color, linewidth=1.8, marker=MARKERS[at % len(MARKERS)], markevery=8)
         drawn.set_label(f"{name}, {line.trees} cored".lstrip("_"))
     ax.set(xlabel="Diameter [cm]", ylabel="Age [years], 90 % of single trees shaded", ylim=(0, None))

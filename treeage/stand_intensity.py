@@ -15,6 +15,7 @@ from treeage.errors import require_nonnegative
 from treeage.stand_shared import SplitDraws
 
 MOST_CELLS = 250  # choice: cells of the year grid; a longer span gets wider cells
+FAR_TAIL = 0.001  # choice: share of a tree's draws that may lie beyond the grid, counted in its end cells
 CELLS_PER_SD = 4  # choice: cells per standard deviation of a tree's own error, at least
 NEWTON_STEPS = 60  # choice: far more than are ever needed
 
@@ -67,8 +68,9 @@ def year_grid(split: SplitDraws, *, pad_years: int = 0, last_year: int | None = 
         At most about 250 cells, at least four to the standard deviation of a typical tree's own error where
         that fits.
     """
-    low = int(np.floor((split.centre + split.deviation.min(axis=0) + split.own.min(axis=0)).min())) - pad_years
-    high = int(np.ceil((split.centre + split.deviation.max(axis=0) + split.own.max(axis=0)).max())) + pad_years
+    tails = np.quantile(split.own, [FAR_TAIL, 1 - FAR_TAIL], axis=0)
+    low = int(np.floor((split.centre + split.deviation.min(axis=0) + tails[0]).min())) - pad_years
+    high = int(np.ceil((split.centre + split.deviation.max(axis=0) + tails[1]).max())) + pad_years
     if last_year is not None:
         high = max(low + 1, min(high, int(last_year)))
     span = high - low + 1

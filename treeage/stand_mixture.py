@@ -16,7 +16,11 @@ NARROWEST_YEARS = 1.0  # choice: smallest standard deviation of a pulse
 BACKGROUND_PER_PULSE_SD = 4.0  # choice: the background is at least this many times as long as the widest pulse's sd
 BEND_SD = 4.0  # choice: prior sd of slope and bend of the log background from its middle to its end
 FREEDOM = 6.0  # choice: degrees of freedom of the proposal, tails heavier than the posterior's
-SEARCH_ROUNDS, SEARCH_SIZE = 25, 300  # choice: cross-entropy search for the mode
+SEARCH_ROUNDS, SEARCH_SIZE = (
+    12,
+    240,
+)  # choice: cross-entropy search for the mode, from each start and again from the best
+SMOOTH_PER_WIDEST = 2.0  # choice: the background changes e-fold, and humps, over at least twice the widest pulse's sd
 SAMPLE_SIZE = 1000  # choice: draws in one round of the adaptive sampling; the last three rounds count
 FEWEST_ROUNDS, MOST_ROUNDS, ENOUGH = 5, 14, 150.0  # choice: rounds go on until this effective number of draws
 STRAY = 0.002  # choice: share of the background that may lie anywhere, so that one odd tree cannot decide
@@ -72,6 +76,8 @@ class MixtureFit:
         Weights of the draws, summing to 1.
     effective : float
         Effective number of draws.
+    mode : numpy.ndarray, shape (p,)
+        Most probable draw.
     """
 
     pulses: int
@@ -79,6 +85,7 @@ class MixtureFit:
     theta: Array
     chances: Array
     effective: float
+    mode: Array
 
 
 def unpack(theta: Array, pulses: int) -> tuple[Array, Array, Array, Array]:
@@ -162,14 +169,16 @@ def log_posterior(data: MixtureData, theta: Array, pulses: int) -> Array:
     Notes
     -----
     Prior: start and end of the background uniform on the grid at least `BACKGROUND_PER_PULSE_SD` widest
-    pulses apart; slope and bend normal; dates uniform on the grid, in order and further apart than their two
-    standard deviations together (nearer ones are one pulse); log widths uniform from `NARROWEST_YEARS` to
+    pulses apart; slope and bend normal, but no rise to an end and no hump faster than `SMOOTH_PER_WIDEST`
+    widest pulses, which could mimic a pulse; dates uniform on the grid, in order and further apart than their
+    two standard deviations together (nearer ones are one pulse); log widths uniform from `NARROWEST_YEARS` to
     the widest; shares uniform on the simplex.
     """
     background, date, width, share = unpack(theta, pulses)
     low, high = data.centres[0] - data.step / 2, data.centres[-1] + data.step / 2
     allowed = (background[:, 0] >= low) & (background[:, 1] <= high)
     allowed &= background[:, 1] - background[:, 0] >= BACKGROUND_PER_PULSE_SD * data.widest_years
+    allowed &= _is_smooth(background, SMOOTH_PER_WIDEST * data.widest_years)
     prior = -0.5 * (background[:, 2:] ** 2).sum(axis=1) / BEND_SD**2
     prior += np.log(np.maximum(share, 1e-300)).sum(axis=1)
     if pulses:
@@ -208,14 +217,18 @@ def fit_mixture(data: MixtureData, pulses: int, rng: np.random.Generator, start:
         Weighted draws and evidence.
     """
     centre, spread = _search(data, pulses, rng, start)
+    mode, best = centre, -np.inf
     covariance = _curvature(data, centre, pulses, spread)
     logs: list[Array] = []
     thetas: list[Array] = []
     effective = 0.0
     while len(logs) < FEWEST_ROUNDS or (len(logs) < MOST_ROUNDS and effective < ENOUGH):
         theta, log_density = _propose(centre, covariance, rng)
-        logs.append(log_posterior(data, theta, pulses) - log_density)
+        value = log_posterior(data, theta, pulses)
+        logs.append(value - log_density)
         thetas.append(theta)
+        if value.max() > best:
+            mode, best = theta[int(np.argmax(value))], float(value.max())
         top = max(part.max() for part in logs[-3:])
         if np.isfinite(logs[-1].max()):
             chances = _tempered(logs[-1])
@@ -223,7 +236,7 @@ def fit_mixture(data: MixtureData, pulses: int, rng: np.random.Generator, start:
         weight = np.exp(np.concatenate(logs[-3:]) - top)
         effective = float(weight.sum() ** 2 / (weight**2).sum())
     evidence = float(top + np.log(weight.mean()))
-    return MixtureFit(pulses, evidence, np.concatenate(thetas[-3:]), weight / weight.sum(), effective)
+    return MixtureFit(pulses, evidence, np.concatenate(thetas[-3:]), weight / weight.sum(), effective, mode)
 
 
 def _tempered(log_weight: Array) -> Array:
@@ -260,22 +273,42 @@ def _moments(theta: Array, chances: Array, old: Array) -> tuple[Array, Array]:
     return centre, trust * new + (1 - trust) * old + 1e-9 * np.eye(centre.size)
 
 
+def _is_smooth(background: Array, years: float) -> NDArray[np.bool_]:
+    """Whether the background changes e-fold at its higher end, and humps, over at least the given years."""
+    half = np.maximum(background[:, 1] - background[:, 0], 1.0) / 2
+    steep = np.abs(background[:, 2]) + 2 * background[:, 3]
+    return np.asarray((steep <= half / years) & (-background[:, 3] <= (half / years) ** 2 / 2))
+
+
 def _search(data: MixtureData, pulses: int, rng: np.random.Generator, start: Array | None) -> tuple[Array, Array]:
-    """Find the mode by the cross-entropy method, from a scan of places for the new pulse."""
-    best, spread = _first_guess(data, pulses, start)
+    """Find the mode: a short search from each start, a longer one from the best of them."""
+    starts, spread = _first_guesses(data, pulses, start)
+    found = [_narrow(data, pulses, rng, guess, spread) for guess in starts]
+    value = log_posterior(data, np.array([best for best, _ in found]), pulses)
+    best, last = found[int(np.argmax(value))]
+    return _narrow(data, pulses, rng, best, np.maximum(last, 0.1 * spread))
+
+
+def _narrow(
+    data: MixtureData, pulses: int, rng: np.random.Generator, best: Array, spread: Array
+) -> tuple[Array, Array]:
+    """Cross-entropy search: draw, keep the best eighth, move there."""
     for _ in range(SEARCH_ROUNDS):
         theta = best + spread * rng.standard_normal((SEARCH_SIZE, best.size))
         theta[0] = best
         value = log_posterior(data, theta, pulses)
         order = np.argsort(value)[-SEARCH_SIZE // 8 :]
         elite = theta[order[np.isfinite(value[order])]]
+        if not len(elite):
+            break
         best, spread = elite.mean(axis=0), elite.std(axis=0) * 1.1 + 1e-3  # choice: slow narrowing
         if not np.isfinite(log_posterior(data, best[None], pulses)[0]):
             best = elite[-1]
     return best, spread
 
 
-def _first_guess(data: MixtureData, pulses: int, start: Array | None) -> tuple[Array, Array]:
+def _first_guesses(data: MixtureData, pulses: int, start: Array | None) -> tuple[list[Array], Array]:
+    """Starts of the search: for a new pulse the best place for a narrow, a middling and a wide one."""
     middle = data.mass @ data.centres
     low, high = data.centres[0], data.centres[-1]
     if start is None:
@@ -284,10 +317,10 @@ def _first_guess(data: MixtureData, pulses: int, start: Array | None) -> tuple[A
             ends = np.quantile(middle, [tail, 1 - tail])
             short = BACKGROUND_PER_PULSE_SD * data.widest_years * 1.05 - (ends[1] - ends[0])
             ends = np.clip(ends + np.array([-0.5, 0.5]) * max(0.0, short), low, high)
-            starts += [[*ends, slope, bend] for slope in (-2.0, 0.0, 2.0) for bend in (-4.0, -1.0, 0.0, 1.0)]
+            starts += [[*ends, slope, bend] for slope in (-2.0, 0.0, 2.0) for bend in (-3.0, -1.0, 0.0)]
         tried = np.array(starts, dtype=np.float64)
         value = log_posterior(data, tried, 0)
-        return tried[int(np.argmax(value))], np.array([6.0, 6.0, 1.0, 1.0])
+        return [tried[int(np.argmax(value))]], np.array([6.0, 6.0, 1.0, 1.0])
     before = pulses - 1
     background, date, width, odds = (
         start[:4],
@@ -296,21 +329,20 @@ def _first_guess(data: MixtureData, pulses: int, start: Array | None) -> tuple[A
         start[4 + 2 * before :],
     )
     places = np.quantile(middle, np.linspace(0.01, 0.99, 60))
-    candidates = []
-    for place in places:
-        for sd in (2.5, 6.0, 0.7 * data.widest_years):
+    spread = np.concatenate([[4.0, 4.0, 0.4, 0.4], np.full(pulses, 4.0), np.full(pulses, 0.5), np.full(pulses, 0.5)])
+    best: list[Array] = []
+    candidates: list[Array] = []
+    for sd in (2.5, 6.0, 0.7 * data.widest_years):
+        candidates = []
+        for place in places:
             order = np.argsort(np.append(date, place))
             for log_odds in (-2.0, -0.5, 1.5):
-                parts = (
-                    np.append(date, place)[order],
-                    np.append(width, np.log(sd))[order],
-                    np.append(odds, log_odds)[order],
-                )
-                candidates.append(np.concatenate([background, *parts]))
-    places_tried: Array = np.array(candidates, dtype=np.float64)
-    best: Array = places_tried[int(np.argmax(log_posterior(data, places_tried, pulses)))]
-    spread = np.concatenate([[4.0, 4.0, 0.4, 0.4], np.full(pulses, 4.0), np.full(pulses, 0.5), np.full(pulses, 0.5)])
-    return best, spread
+                more = (np.append(date, place), np.append(width, np.log(sd)), np.append(odds, log_odds))
+                candidates.append(np.concatenate([background, *(part[order] for part in more)]))
+        value = log_posterior(data, np.array(candidates), pulses)
+        if np.isfinite(value.max()):
+            best.append(candidates[int(np.argmax(value))])
+    return best or [candidates[0]], spread
 
 
 def _curvature(data: MixtureData, centre: Array, pulses: int, spread: Array) -> Array:

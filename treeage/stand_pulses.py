@@ -223,7 +223,7 @@ def _fit_family(data: MixtureData, most_pulses: int, rng: np.random.Generator) -
     start: NDArray[np.float64] | None = None
     for number in range(most_pulses + 1):
         fits.append(fit_mixture(data, number, rng, start))
-        start = fits[-1].chances @ fits[-1].theta
+        start = fits[-1].mode
         scores = [fit.log_evidence - fit.pulses * np.log(2.0) for fit in fits]
         if number >= 1 and scores[-1] < max(scores) - STOP:
             break

@@ -13,7 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 from treeage.errors import Fault, InputError
 
 MAX_FACTORS = 4  # choice: a stand has a height error for each of a few species and one or two rate errors
-SMALL_YEARS = 0.5  # choice: shared differences between trees below half a year are left in the trees' own part
+SMALL_YEARS = 0.5  # choice: shared differences between trees below half a year are left in the trees' own part,
+SMALL_SHARE = 0.15  # choice: and so are those below this share of the own error, which they widen by 1 %
 NODES = 8  # choice: strata of the shared shift when trees shift by different amounts
 
 
@@ -118,7 +119,8 @@ def split_shared(draws: ArrayLike, *, seed: int = 0) -> SplitDraws:
     common = shared.mean(axis=1)
     beyond = shared - common[:, None]
     order = np.argsort(common, kind="stable")
-    if np.sqrt(np.mean(beyond**2)) < SMALL_YEARS or array.shape[0] < 2 * NODES:
+    small = max(SMALL_YEARS, SMALL_SHARE * float(np.sqrt(np.mean((own - shared) ** 2))))
+    if np.sqrt(np.mean(beyond**2)) < small or array.shape[0] < 2 * NODES:
         strata = order[None, :]
         deviation = np.zeros((1, centre.size))
         own = own - common[:, None]
