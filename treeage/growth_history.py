@@ -171,6 +171,27 @@ class GrowthHistory:
             return np.full(self.diameter_cm.shape[0], np.nan)
         return self.diameter_cm[:, position]
 
+    def series(self) -> CoreWidths:
+        """Mean ring series of the tree, for releases and origin.
+
+        Returns
+        -------
+        CoreWidths
+            Yearly increments of the mean radius [mm] (median over draws) from the second year on, with draws
+            of the distance to the pith.
+
+        Examples
+        --------
+        >>> tree = growth_history([CoreWidths([2001, 2002, 2003], [2.0, 2.0, 1.0], pith_distance_mm=5.0)])
+        >>> np.asarray(tree.series().widths_mm).tolist()
+        [2.0, 1.0]
+        """
+        if self.years.size < 2:
+            got, need = f"{self.years.size} ring(s)", "at least 2 rings"
+            raise InputError(Fault(got, need, "Leave this tree out.", "GrowthHistory.series", 0, "years"))
+        widths = np.maximum(np.median(np.diff(self.radius_mm, axis=1), axis=0), 0.0)
+        return CoreWidths(self.years[1:], widths, pith_distance_mm=self.radius_mm[:, 0])
+
     def to_frame(self) -> pd.DataFrame:
         """Table of growth by year.
 

@@ -205,8 +205,10 @@ def find_pulses(
     parts = split_shared(array, seed=seed) if split is None else split
     rng = np.random.default_rng(seed)
     groups = np.array_split(np.arange(parts.deviation.shape[0]), min(MOST_NODES, parts.deviation.shape[0]))
-    families = [_fit_family(_data(parts, int(group[0]), share, widest_years), most_pulses, rng) for group in groups]
-    return _collect(parts, groups, families, share, widest_years, prob, rng)
+    data = [_data(parts, int(group[0]), share, widest_years) for group in groups]
+    shifts = [parts.common[group].ravel() for group in groups]
+    families = [_fit_family(part, most_pulses, rng) for part in data]
+    return _collect(data, shifts, families, prob, rng)
 
 
 def _data(parts: SplitDraws, node: int, share: NDArray[np.float64], widest_years: float) -> MixtureData:
@@ -231,11 +233,9 @@ def _fit_family(data: MixtureData, most_pulses: int, rng: np.random.Generator) -
 
 
 def _collect(
-    parts: SplitDraws,
-    groups: list[NDArray[np.int64]],
+    data: list[MixtureData],
+    shifts: list[NDArray[np.float64]],
     families: list[list[MixtureFit]],
-    share: NDArray[np.float64],
-    widest_years: float,
     prob: float,
     rng: np.random.Generator,
 ) -> PulseHistory:
@@ -248,22 +248,21 @@ def _collect(
         chances[: len(fits)] += odds / odds.sum() / len(families)
     number = int(np.argmax(chances))
     dates, widths, shares, members = [], [], [], []
-    for group, fits in zip(groups, families, strict=True):
+    for part, common, fits in zip(data, shifts, families, strict=True):
         if len(fits) <= number:
             continue
         fit = fits[number]
         theta = fit.theta[rng.choice(fit.chances.size, size=1000, p=fit.chances)]
-        _, date, width, part = unpack(theta, number)
-        shift = rng.choice(parts.common[group].ravel(), size=theta.shape[0])
+        _, date, width, odds_of = unpack(theta, number)
+        shift = rng.choice(common, size=theta.shape[0])
         dates.append(date + shift[:, None])
         widths.append(width)
-        shares.append(part[:, 1:])
-        data = _data(parts, int(group[0]), share, widest_years)
-        members.append(_membership(data, theta[:MEMBERS], number))
+        shares.append(odds_of[:, 1:])
+        members.append(_membership(part, theta[:MEMBERS], number))
     membership = np.mean(members, axis=0)
     return PulseHistory(
         chances, np.concatenate(dates), np.concatenate(widths), np.concatenate(shares), membership,
-        parts.centre.size, widest_years, prob,
+        data[0].mass.shape[0], data[0].widest_years, prob,
     )  # fmt: skip
 
 
