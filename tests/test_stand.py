@@ -53,6 +53,7 @@ def test_all_parts_of_a_cohort(cohort: _Ages) -> None:
     """One pulse after the fire, per hectare, with all tables."""
     history = stand_history(cohort)
     assert history.pulses.number == 1
+    assert history.dates.shape[1] == 60 and np.median(history.dates) == pytest.approx(1855, abs=5)  # simulated truth
     assert history.structure.per_ha is not None and history.recruitment.unit == "trees per ha and year"
     tables = history.tables()
     assert set(tables) >= {"age_structure", "recruitment", "pulses", "origin", "events", "age_from_diameter"}
@@ -68,7 +69,7 @@ def test_faces(cohort: _Ages) -> None:
     from matplotlib.figure import Figure
 
     history = stand_history(cohort, count=800, bin_years=5)
-    assert repr(history) == "StandHistory(60 trees, 1 pulse(s), bins of 5 years)"
+    assert repr(history) == "StandHistory(60 trees, 1 pulse, bins of 5 years)"
     assert any("cannot be read one by one" in text for text in history.sentences())
     assert "Survivors only" in history._repr_html_()
     ax = Figure().subplots()

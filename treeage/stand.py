@@ -77,6 +77,8 @@ class StandHistory:
         Age from diameter, if enough dated trees have one.
     uncored : pandas.DataFrame
         Predicted ages of the trees of the field that are not dated but have a diameter.
+    dates : numpy.ndarray, shape (draws, n)
+        Joint dates of the trees given the history (`sharpened_dates`): for counts, extremes and lags of the stand.
     trees : tuple of str
         Ids of the dated trees.
     survey_year : int
@@ -93,6 +95,7 @@ class StandHistory:
     static: StaticModels | None
     diameter: AgeFromDiameter | None
     uncored: pd.DataFrame
+    dates: NDArray[np.float64]
     trees: tuple[str, ...]
     survey_year: int
     notes: tuple[str, ...]
@@ -171,7 +174,8 @@ class StandHistory:
 
     def __repr__(self) -> str:
         bins = f"bins of {self.structure.bin_years} years"
-        return f"StandHistory({len(self.trees)} trees, {self.pulses.number} pulse(s), {bins})"
+        pulses = f"{self.pulses.number} pulse" + ("" if self.pulses.number == 1 else "s")
+        return f"StandHistory({len(self.trees)} trees, {pulses}, {bins})"
 
     def _repr_html_(self) -> str:
         return html_block(self.to_frame(), sentence=" ".join(self.sentences()), notes=self.notes, rows=20)
@@ -251,7 +255,7 @@ def stand_history(
     notes = [SURVIVORS, CAVEAT, *notes, *_left_out(table, names)]
     return StandHistory(
         structure, recruitment, pulses, stand_origin(sharpened, prob=level, seed=seed), response,
-        _static(draws, survey, structure, level), diameter, uncored, tuple(names), survey, tuple(notes),
+        _static(draws, survey, structure, level), diameter, uncored, sharpened, tuple(names), survey, tuple(notes),
     )  # fmt: skip
 
 

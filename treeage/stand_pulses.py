@@ -113,7 +113,8 @@ class PulseHistory:
             f"{100 * row['share_median']:.0f} % of trees)"
             for row in self.to_frame().to_dict("records")
         ]
-        return f"{self.number} pulse(s) of establishment, {chance}: {'; '.join(parts)}. Survivors only."
+        noun = "pulse" if self.number == 1 else "pulses"
+        return f"{self.number} {noun} of establishment, {chance}: {'; '.join(parts)}. Survivors only."
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the pulses as dates with intervals and shares.

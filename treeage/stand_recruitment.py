@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 ROUGHNESS = np.geomspace(1e-4, 0.4, 13)  # choice: sd of the yearly second difference, from straight to year by year
 ROUGHNESS_SCALE = 0.05  # choice: mean of the exponential prior on it; at 0.05 the log wanders by 10 in 50 years
+RARE = 0.005  # choice: a roughness less likely than this in one stratum of the shared error is not tried in the next
 GIVE_UP = 12.0  # choice: log evidence below the best at which rougher histories are not tried any more
 SURVIVORS = (
     "Establishment dates of trees that were alive to be cored: those that died before are missing, so a rise towards "
@@ -224,10 +225,12 @@ def recruitment_history(
     node = np.sort(rng.integers(0, nodes, count)) if nodes > 1 else np.zeros(count, dtype=np.int64)
     own = np.empty((count, grid.size))
     rough = np.empty(count)
+    likely = ROUGHNESS
     for stratum in range(nodes):
         rows = np.flatnonzero(node == stratum)
         mass = year_mass(parts, stratum, first_year=grid.first_year, step_years=grid.step_years, size=grid.size)
-        fits, chances = fit_all_roughness(mass, step_years=grid.step_years, weights=share)
+        fits, chances = fit_all_roughness(mass, likely, step_years=grid.step_years, weights=share)
+        likely = np.array([value for (value, _), chance in zip(fits, chances, strict=True) if chance > RARE])
         own[rows], rough[rows] = _intensity_draws(fits, chances, rows.size, rng)
     own /= grid.step_years
     shift = np.array([rng.choice(parts.common[stratum]) for stratum in node])
@@ -244,7 +247,7 @@ def recruitment_history(
 
 
 def fit_all_roughness(
-    mass: NDArray[np.float64], *, step_years: int, weights: NDArray[np.float64]
+    mass: NDArray[np.float64], roughness: NDArray[np.float64], *, step_years: int, weights: NDArray[np.float64]
 ) -> tuple[list[tuple[float, IntensityFit]], NDArray[np.float64]]:
     """Fit every roughness from smooth to rough and weigh the fits by their evidence.
 
@@ -252,6 +255,8 @@ def fit_all_roughness(
     ----------
     mass : numpy.ndarray, shape (n, size)
         Mass of each tree over the grid.
+    roughness : numpy.ndarray
+        Values to try, rising.
     step_years : int
         Width of a cell [years].
     weights : numpy.ndarray, shape (n,)
@@ -267,7 +272,7 @@ def fit_all_roughness(
     fits: list[tuple[float, IntensityFit]] = []
     scores: list[float] = []
     start: NDArray[np.float64] | None = None
-    for value in ROUGHNESS:
+    for value in roughness:
         fit = fit_intensity(mass, roughness=float(value), step_years=step_years, weights=weights, start=start)
         start = fit.log_intensity
         fits.append((float(value), fit))
