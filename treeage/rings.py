@@ -195,7 +195,7 @@ def missing_rings(
     distance_sd_mm : float, default 0.0
         Standard deviation of the distance [mm], at least 0 (0: known).
     genus : str, optional
-        Genus, kept for models that use it.
+        Genus or species name: shifts the expected width and its spread by what that genus showed; unknown by default.
     calibration : RingCalibration, optional
         Result of calibrate_missing_rings; none by default.
 
