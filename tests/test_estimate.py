@@ -120,7 +120,7 @@ def test_two_cores_are_better_than_one_and_a_flat_one_changes_nothing():
     broken = arc | {"inner_end": ["arcs", "broken"], "chord_mm": [10.0, None], "rise_mm": [1.0, None]}
     bounded = estimate_ages(one_tree(rings_counted=[110, 60], **broken))
     assert bounded["A1"].pith_year.mean() == pytest.approx(single.pith_year.mean(), abs=1e-2)
-    assert bounded["A1"].pith_year.sd() == pytest.approx(single.pith_year.sd(), rel=1e-2)
+    assert bounded["A1"].pith_year.sd() == pytest.approx(single.pith_year.sd(), rel=0.03)  # far tail cut differently
     assert bounded.accounting.query("table == 'cores'")["status"].tolist() == ["estimated", "minimum only"]
 
 
@@ -290,3 +290,14 @@ def test_collar_years_are_one_sided():
     assert collar_mass(7.0, 0.0).interval(0.99) == (7, 7)
     assert collar_mass(20.0, 4.0).mean() == pytest.approx(20, abs=0.01)  # far from 0 the cut does nothing
     assert collar_mass(20.0, 4.0).sd() == pytest.approx(4, rel=0.01)
+
+
+@pytest.mark.parametrize("order", [[0.3, 1.0], [1.0, 0.3]])
+def test_two_equally_certain_cores_at_two_heights(order):
+    """Both cores to the pith and crossdated: one lead, whatever the order, and a date between the bounds."""
+    model = heights(model="mean_sd", height_m=1.0, mean_years=8, sd_years=3)
+    rings = {0.3: 120, 1.0: 116}
+    field = one_tree(model, rings_counted=[rings[height] for height in order], core_height_m=order, outer_year=2024)
+    answer = estimate_ages(field)["A1"]
+    assert answer.establishment_year.interval(0.99)[1] <= 1905  # the ring seen at 0.3 m
+    assert 1895 < answer.establishment_year.mean() < 1905

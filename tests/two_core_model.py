@@ -38,6 +38,17 @@ def exact_mass():
     return result.reference_year[0] - (result.start + np.arange(mass.size)), mass
 
 
+def skewed_cdf(value, tails):
+    """Cumulative probability of a t with two scales, in PyTensor (Fernandez & Steel 1998, form from memory)."""
+    import pymc as pm
+    import pytensor.tensor as pt
+
+    plain = pm.StudentT.dist(nu=tails.df, mu=0.0, sigma=1.0)
+    part = pt.exp(pm.logcdf(plain, pt.switch(pt.ge(value, 0), value / tails.skew, value * tails.skew)))
+    above = 1 + tails.skew**2 * (2 * part - 1)
+    return pt.switch(pt.ge(value, 0), above, 2 * part) / (1 + tails.skew**2)
+
+
 def pymc_years(draws, *, tune=1500):
     """Pith years sampled by PyMC: distances, shared rate and count errors as unknowns, pith year discrete."""
     import pymc as pm
@@ -63,10 +74,10 @@ def pymc_years(draws, *, tune=1500):
             mass = 0.0
             for error, weight in zip(range(-1, 3), COUNT_ERROR[core], strict=True):
                 rings = added + (INNERMOST[core] - INNERMOST[0]) - error
-                own = pm.StudentT.dist(nu=model.tail_df, mu=0.0, sigma=float(scale[core]))
-                top = pt.log(pt.maximum(rings, 1) + 0.5) - (log_distance - location - shared)
-                low = pt.log(pt.maximum(rings, 1) - 0.5) - (log_distance - location - shared)
-                inside = pt.exp(pm.logcdf(own, top)) - pt.switch(pt.eq(rings, 1), 0.0, pt.exp(pm.logcdf(own, low)))
+                expected = log_distance - location - shared
+                top = skewed_cdf((pt.log(pt.maximum(rings, 1) + 0.5) - expected) / float(scale[core]), model.tails)
+                low = skewed_cdf((pt.log(pt.maximum(rings, 1) - 0.5) - expected) / float(scale[core]), model.tails)
+                inside = top - pt.switch(pt.eq(rings, 1), 0.0, low)
                 mass = mass + weight * pt.switch(pt.ge(rings, 1), inside, 0.0)
             likelihood = likelihood + pt.log(pt.maximum(mass, 1e-12))
         pm.Potential("cores", likelihood)

@@ -13,11 +13,12 @@ import pandas as pd
 
 from treeage.errors import require_probability
 from treeage.estimate_accounting import account_rows, gather_sources
+from treeage.estimate_alignment import CoreReadings, mark_events, read_cores_together
 from treeage.estimate_answers import Workings, minimum_answer, tree_answer
 from treeage.estimate_cores import core_facts, table_records
 from treeage.estimate_heights import HeightTable, TiedHeights, tie_heights
 from treeage.estimate_inputs import core_inputs
-from treeage.estimate_stand import reach_further, species_rates
+from treeage.estimate_stand import reach_further, rule_comparison, species_rates
 from treeage.estimate_trees import date_trees
 from treeage.height import HeightModel, height_model
 from treeage.results import Ages
@@ -34,6 +35,7 @@ def estimate_ages(
     prob: float = 0.9,
     seed: int = 0,
     from_stand: bool = True,
+    from_pairs: bool = True,
     tick: Callable[[int], object] | None = None,
 ) -> Ages:
     """Date every tree of a field, with the uncertainty of each step.
@@ -49,6 +51,9 @@ def estimate_ages(
     from_stand : bool, default True
         Whether the ring tables of the stand's other trees inform the hidden rings of each core (complete cores,
         the same calendar years, other cores of the tree); without them every core stands alone.
+    from_pairs : bool, default True
+        Whether two ring tables of a tree that are not both crossdated are read against each other, so that the joint
+        mass of their count errors replaces the published ones.
     tick : callable, optional
         Called with the number of trees done, for a progress bar.
 
@@ -91,7 +96,9 @@ def estimate_ages(
     heights = HeightTable(height_models(field))
     rates = species_rates(facts, inputs, from_stand=from_stand)
     inputs = reach_further(inputs, rates)
-    dated = date_trees(facts, inputs, rates, heights.passing_years, tick=tick)
+    readings = read_cores_together(facts) if from_pairs else CoreReadings({}, pd.DataFrame(), 0)
+    mark_events(facts, readings)
+    dated = date_trees(facts, inputs, rates, heights.passing_years, joint_counts=readings.joint, tick=tick)
     rows_of = {str(tree): np.flatnonzero(facts.table["tree"] == tree) for tree in facts.table["tree"].unique()}
     tied: dict[str, TiedHeights] = {}
     for tree, dates in dated.items():
@@ -99,7 +106,7 @@ def estimate_ages(
             species = str(facts.records[dates.lead]["species"])
             tied[tree] = tie_heights(dates, facts, heights, species, rates[species].nodes)
             heights.learn(species, tied[tree].evidence)
-    workings = Workings(facts, inputs, heights, rates, tied)
+    workings = Workings(facts, inputs, heights, rates, tied, readings.trees)
     answers = []
     for record in table_records(field.trees):
         rows = rows_of.get(str(record["tree"]))
@@ -121,6 +128,7 @@ def estimate_ages(
         stand_weights={name: rate.nodes.stand_weights for name, rate in rates.items()},
         settings=_settings(field, seed),
         height_weights=heights.all_weights(),
+        extras={"ring_events": readings.events, "rule_comparison": rule_comparison(facts)},
     )
 
 

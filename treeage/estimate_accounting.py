@@ -129,6 +129,14 @@ def gather_sources(workings: Workings, answers: list[TreeAge]) -> pd.DataFrame:
     for dating, count in facts.table["dating"].value_counts().items():
         known = "definition" if dating == "crossdated" else "abstract"
         add("count error", str(dating), _COUNT_SOURCES[str(dating)], known, int(count))
+    what = "two ring tables of a tree read against each other"
+    add(
+        "count error",
+        what,
+        "pair hidden-Markov alignment, constants fitted to a public archive",
+        "fitted",
+        workings.pairs_read,
+    )
     for entry, flag in (
         (priors.BARK_SHARE, "bark_from_published_share"),
         (priors.TAPER, "diameter_from_breast_height"),

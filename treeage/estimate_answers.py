@@ -43,6 +43,8 @@ class Workings:
         Shared growth rate by species.
     tied : mapping of str to TiedHeights
         Joint mass of the trees that were cored at several heights.
+    pairs_read : int
+        Trees whose two ring tables were read against each other.
     """
 
     facts: CoreFacts
@@ -50,6 +52,7 @@ class Workings:
     heights: HeightTable
     rates: Mapping[str, SpeciesRates]
     tied: Mapping[str, TiedHeights]
+    pairs_read: int = 0
 
 
 def tree_answer(record: Mapping[str, Any], dates: TreeDates, workings: Workings, *, prob: float) -> TreeAge:

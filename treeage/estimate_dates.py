@@ -104,6 +104,31 @@ def core_marginals(missed: Array, added: Array, nodes: RateNodes) -> tuple[Array
     )
 
 
+def lead_core(inputs: CoreInputs, rows: list[int], single: dict[int, tuple[Array, Array]]) -> int:
+    """The core of a tree that says most by itself.
+
+    Parameters
+    ----------
+    inputs : CoreInputs
+        All cores.
+    rows : list of int
+        Cores of the tree, at least one with information.
+    single : dict of int to (numpy.ndarray, numpy.ndarray)
+        Mass of the missed and of the added rings of each core alone.
+
+    Returns
+    -------
+    int
+        Row of the core with the smallest variance; the one that reaches furthest back among equals.
+    """
+
+    def rank(row: int) -> tuple[float, int, int]:
+        spread = round(Pmf(0, single[row][1]).var(), 6)
+        return spread, int(inputs.innermost_year[row]), row
+
+    return min((row for row in rows if not inputs.bound_only[row]), key=rank)
+
+
 def tree_dates(
     inputs: CoreInputs,
     rows: list[int],
@@ -111,7 +136,26 @@ def tree_dates(
     posterior: tuple[int, int, Array],
     likelihood: dict[tuple[int, ...], Array] | None = None,
 ) -> TreeDates:
-    """Bundle a tree's posterior with what each core says alone."""
+    """Bundle a tree's posterior with what each core says alone.
+
+    Parameters
+    ----------
+    inputs : CoreInputs
+        All cores.
+    rows : list of int
+        Cores of the tree.
+    single : dict of int to (numpy.ndarray, numpy.ndarray)
+        Mass of the missed and of the added rings of each core alone.
+    posterior : (int, int, numpy.ndarray)
+        Reference year, first number of added rings, and their mass given the stand's part.
+    likelihood : dict, optional
+        For cores at several heights.
+
+    Returns
+    -------
+    TreeDates
+        Without the conflict measure, which the caller adds.
+    """
     alone: dict[int, Pmf] = {}
     missed: dict[int, Pmf] = {}
     variance: dict[int, tuple[float, float, float]] = {}
@@ -122,7 +166,7 @@ def tree_dates(
         added = Pmf(inputs.count_start, single[row][1])
         alone[row] = added.negate().shift(int(inputs.innermost_year[row])).trim(1e-7)
         variance[row] = _core_variance(inputs, row, missed[row])
-    lead = min(alone, key=lambda row: (alone[row].var(), inputs.innermost_year[row], row))
+    lead = lead_core(inputs, rows, single)
     reference, start, given = posterior
     return TreeDates(
         lead, tuple(rows), reference, start, given, likelihood, alone, missed, variance, float("nan"), False

@@ -141,7 +141,7 @@ def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
     high = DISTANCE_GRID_MM[np.minimum((total < 1 - 1e-5).sum(axis=1), DISTANCE_GRID_MM.size - 1)]
     high = np.maximum(high, 0.05)
     location = np.array([model.location(growth, high[[0]])[0, 0]]) if len(high) == 1 else _own_location(growth, high)
-    reach = 3.0 * np.hypot(model.tree_sd, model.stand_sd) + 4.5 * model.own_scale(growth, high)
+    reach = 3.0 * np.hypot(model.tree_sd, model.stand_sd) + 7.0 * model.own_scale(growth, high)
     rings = np.exp(np.log(high) - location + reach)
     rings = np.where(distance[:, 0] >= 1.0, 1, rings)
     most: Ints = np.clip(np.ceil(rings) + 2, 3, MOST_RINGS).astype(np.int64)

@@ -13,11 +13,10 @@ from numpy.typing import NDArray
 
 from treeage.distance_radius import opposite_cores
 from treeage.estimate_cores import CoreFacts, column_numbers
-from treeage.estimate_dates import TreeDates, core_marginals, tree_dates
+from treeage.estimate_dates import TreeDates, core_marginals, lead_core, tree_dates
 from treeage.estimate_inputs import CoreInputs
 from treeage.estimate_stand import SpeciesRates, placed_mass
 from treeage.grids import DISTANCE_GRID_MM
-from treeage.pmf import Pmf
 from treeage.posterior import added_rings, combine_cases, combine_cores
 
 Array = NDArray[np.float64]
@@ -94,7 +93,7 @@ def special_tree(  # noqa: PLR0913 -- one call in one place
     alone, missed_alone = core_marginals(missed, added, nodes)
     single = {row: (missed_alone[k], alone[k]) for k, row in enumerate(rows)}
     informs = [row for row in rows if not inputs.bound_only[row]]
-    lead = min(informs, key=lambda row: Pmf(0, single[row][1]).var())
+    lead = lead_core(inputs, rows, single)
     heights = column_numbers(facts.table, "core_height_m")
     species = str(facts.records[rows[0]]["species"])
     years = np.stack([passing_years(species, float(heights[row])) for row in rows])
@@ -134,7 +133,11 @@ def _cases(  # noqa: PLR0913 -- one call in one place
     added: Array,
     joint: JointCount | None,
 ) -> tuple[list[tuple[int, Array]], Array]:
-    """Mass of each core in each joint place of the pith; count errors put in where they are not joint."""
+    """Mass of each core in each joint place of the pith; count errors put in where they are not joint.
+
+    Opposite cores that were also read against each other take the margins of the joint count errors: their
+    distances are far less certain than their counts.
+    """
     names = [str(facts.records[row]["core"]) for row in rows]
     tied = [joint is not None and name in joint[0] for name in names]
     if not face_each_other(facts, rows):
@@ -143,16 +146,17 @@ def _cases(  # noqa: PLR0913 -- one call in one place
     weights, cases = _opposite_cases(facts, inputs, rows, rate, missed.shape[2] - 1)
     masses = []
     for k, row in enumerate(rows):
-        count = np.repeat(inputs.count[[row]], weights.size, axis=0)
-        masses.append(
-            (0, cases[k]) if tied[k] else (inputs.count_start, added_rings(cases[k], inputs.count_start, count))
-        )
+        start, count = inputs.count_start, inputs.count[row]
+        if joint is not None and tied[k]:
+            side = joint[0].index(names[k])
+            start, count = joint[1 + side], joint[3].sum(axis=1 - side)
+        masses.append((start, added_rings(cases[k], start, np.repeat(count[None], weights.size, axis=0))))
     return masses, weights
 
 
 def _count_cases(facts: CoreFacts, rows: list[int], joint: JointCount | None) -> list[tuple[float, tuple[int, ...]]]:
     """Joint cases of the count errors that were read together, with their probabilities; 0 for the other cores."""
-    if joint is None:
+    if joint is None or face_each_other(facts, rows):
         return [(1.0, (0,) * len(rows))]
     names = [str(facts.records[row]["core"]) for row in rows]
     pair, first, second, mass = joint

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.estimate_cores import CoreFacts
@@ -17,6 +18,7 @@ from treeage.posterior import RateNodes, rate_nodes
 from treeage.rings import missed_ring_mass, shared_spreads
 from treeage.rings_calibration import RingCalibration
 from treeage.rings_mass import RATE_STEP
+from treeage.rings_rules import compare_rules
 from treeage.rings_stand import DatedSeries, stand_adjustment
 
 Array = NDArray[np.float64]
@@ -87,6 +89,40 @@ def species_rates(facts: CoreFacts, inputs: CoreInputs, *, from_stand: bool = Tr
         nodes = rate_nodes(tree_sd, stand_sd, step=RATE_STEP)
         rates[str(name)] = SpeciesRates(nodes, calibration, place, trees if calibration is not None else 0)
     return rates
+
+
+def rule_comparison(facts: CoreFacts) -> pd.DataFrame:
+    """How wrong each rule for missed rings would have been on the complete cores of this field.
+
+    Parameters
+    ----------
+    facts : CoreFacts
+        All cores.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Column species, then those of `rings_rules.compare_rules`; no rows where a species has fewer than three
+        complete cores with a ring table.
+    """
+    tables = []
+    for species in dict.fromkeys(str(record["species"]) for record in facts.records):
+        rows = [
+            row
+            for row, record in enumerate(facts.records)
+            if record["species"] == species
+            and record["inner_end"] == "pith"
+            and facts.widths_mm[row].size >= _FEWEST_RINGS
+        ]
+        if len(rows) >= LEAST_TREES:
+            trees = [str(facts.records[row]["tree"]) for row in rows]
+            genus = species.split()[0] if species else None
+            table = compare_rules([facts.widths_mm[row] for row in rows], tree=trees, genus=genus)
+            tables.append(table.assign(species=species))
+    if not tables:
+        return pd.DataFrame()
+    table = pd.concat(tables, ignore_index=True)
+    return table[["species", *(name for name in table.columns if name != "species")]]
 
 
 def _neighbours(facts: CoreFacts, rows: Ints) -> Ints:

@@ -384,4 +384,6 @@ def establishment_given_shared(
             out[:, row, at : at + size] += by_stand
     total = out.sum(axis=2, keepdims=True)
     evidence = nodes.stand_weights @ total[:, :, 0]
-    return low, out / np.where(total > 0, total, 1.0), evidence / evidence.max()
+    top = evidence.max()
+    evidence = evidence / top if top > 0 else np.ones(shared)
+    return low, out / np.where(total > 0, total, 1.0), evidence

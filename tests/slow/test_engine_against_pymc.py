@@ -33,8 +33,8 @@ def test_pith_year_agrees_with_pymc_within_monte_carlo_error():
         assert (sampled <= year).mean() == pytest.approx(expected, abs=4 * error)
 
 
-def test_own_deviation_is_a_student_t():
-    """The engine's own-deviation mass is the t distribution of SciPy (oracle) at a known distance."""
+def test_own_deviation_is_a_two_scale_student_t():
+    """The engine's mass at a known distance is the t of SciPy (oracle) with its two scales written out."""
     model = ring_model()
     growth = inner_growth(cores()[:1])
     at = int(np.argmin(np.abs(DISTANCE_GRID_MM - 20)))
@@ -43,8 +43,10 @@ def test_own_deviation_is_a_student_t():
     mass = missed_ring_mass(growth, distance, [0.0], max_rings=120)[0, 0]
     location = model.location(growth, DISTANCE_GRID_MM[[at]])[0, 0]
     scale = model.own_scale(growth, DISTANCE_GRID_MM[[at]])[0]
-    edges = np.log(np.arange(1, 120) + 0.5)
-    expected = stdtr(model.tail_df, (edges - np.log(DISTANCE_GRID_MM[at]) + location) / scale)
+    gap = (np.log(np.arange(1, 120) + 0.5) - np.log(DISTANCE_GRID_MM[at]) + location) / scale
+    skew, df = model.tails.skew, model.tails.df
+    above = 1 + skew**2 * (2 * stdtr(df, gap / skew) - 1)
+    expected = np.where(gap >= 0, above, 2 * stdtr(df, gap * skew)) / (1 + skew**2)
     assert np.abs(np.cumsum(mass)[1:120] - expected).max() < 1e-3
 
 

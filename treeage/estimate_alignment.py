@@ -1,0 +1,179 @@
+"""Ring tables of a tree's cores read against each other: joint count errors, and the places a person should look at.
+
+Layer 4, part of the family of `estimate`. The statistics are those of `alignment`; nothing is edited, only weighed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from treeage.alignment import Alignment, align_many
+from treeage.alignment_prior import AlignmentPrior
+from treeage.counting import absent_ring_rate, count_error, false_ring_rate
+from treeage.estimate_cores import CoreFacts
+from treeage.estimate_special import JointCounts
+
+Array = NDArray[np.float64]
+
+LEAST_RINGS = 30  # choice: shorter overlaps say too little to replace the published count errors
+LIKELY = 0.5  # choice: an event is pointed out when it is likelier than not within three rings
+# Rings too few and too many per ring counted: 1.5 errors in 200 rings of a laboratory count, four of five too few
+# (Weisberg & Swanson 2001, abstract; split as in `counting`, choice); a field count with a ring table: three times that
+# (choice).
+_RATES = {"crossdated": (0.0, 0.0), "lab_count": (0.006, 0.0015), "field_count": (0.018, 0.0045)}
+_FIELD_SHIFT = 12  # choice: field counts go further astray
+EVENT_COLUMNS = ["tree", "core", "other_core", "kind", "ring_from_bark", "year", "prob", "prob_near"]
+
+
+@dataclass(frozen=True)
+class CoreReadings:
+    """What reading the cores of each tree against each other gave.
+
+    Parameters
+    ----------
+    joint : mapping of str to JointCount
+        Joint count errors by tree, for the engine.
+    events : pandas.DataFrame
+        Columns tree, core, other_core, kind (absent or false), ring_from_bark, year, prob, prob_near: rings that are
+        probably absent or false on a core.
+    trees : int
+        Trees whose cores were read against each other.
+    """
+
+    joint: JointCounts
+    events: pd.DataFrame
+    trees: int
+
+
+def read_cores_together(facts: CoreFacts) -> CoreReadings:
+    """Align the ring tables of the two longest cores of each tree that is not crossdated on both.
+
+    Parameters
+    ----------
+    facts : CoreFacts
+        All cores.
+
+    Returns
+    -------
+    CoreReadings
+        Trees without two complete ring tables keep the published count errors.
+
+    Notes
+    -----
+    The cores are laid together from the last ring year that both have. Rings of one core outside the stretch they
+    share (lost outer rings of the other, a core that reaches further in) keep the published count error of so many
+    rings. On a crossdated core nothing can be absent or false.
+
+    References
+    ----------
+    .. [1] Own derivation, see `alignment`.
+    """
+    rows_of: dict[str, list[int]] = {}
+    for row, record in enumerate(facts.records):
+        if facts.widths_mm[row].size == int(record["rings_counted"]) >= LEAST_RINGS:
+            rows_of.setdefault(str(record["tree"]), []).append(row)
+    pairs: list[tuple[str, list[int], list[Array], list[int]]] = []
+    for tree, rows in rows_of.items():
+        pair = sorted(rows, key=lambda row: -facts.widths_mm[row].size)[:2]
+        if len(pair) < 2 or all(facts.records[row]["dating"] == "crossdated" for row in pair):
+            continue
+        trimmed, beyond = _common_outer_end(facts, pair)
+        if min(widths.size for widths in trimmed) >= LEAST_RINGS:
+            pairs.append((tree, pair, trimmed, beyond))
+    series = [(trimmed[0], trimmed[1]) for _, _, trimmed, _ in pairs]
+    read = align_many(series, prior=[_prior(facts, pair) for _, pair, _, _ in pairs])
+    joint, tables = {}, []
+    for (tree, pair, trimmed, beyond), reading in zip(pairs, read, strict=True):
+        joint[tree] = _joint_count(facts, pair, reading, beyond, trimmed)
+        tables.append(_events(facts, pair, reading))
+    events = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=EVENT_COLUMNS)
+    return CoreReadings(joint, events, len(joint))
+
+
+def mark_events(facts: CoreFacts, readings: CoreReadings) -> None:
+    """Flag the cores on which a ring is more likely absent or false than not.
+
+    Parameters
+    ----------
+    facts : CoreFacts
+        All cores; their flags are extended.
+    readings : CoreReadings
+        From `read_cores_together`.
+    """
+    events = readings.events
+    if not len(events):
+        return
+    likely = events[events["prob_near"] > LIKELY]
+    marked = set(zip(likely["tree"], likely["core"], strict=True))
+    for row, record in enumerate(facts.records):
+        if (record["tree"], record["core"]) in marked:
+            facts.flags[row].add("ring_absent_or_false")
+
+
+def _prior(facts: CoreFacts, pair: list[int]) -> AlignmentPrior:
+    """Event rates of the two cores: none on a crossdated one, those of its kind of count and genus on a counted one."""
+    rates = {}
+    for side, row in zip("ab", pair, strict=True):
+        record = facts.records[row]
+        genus = str(record["species"])
+        absent, false = _RATES[str(record["dating"])]
+        rates[f"absent_rate_{side}"] = max(absent, absent_ring_rate(genus).value) if absent else 0.0
+        rates[f"false_rate_{side}"] = max(false, false_ring_rate(genus).value) if false else 0.0
+    wild = any(facts.records[row]["dating"] == "field_count" for row in pair)
+    return AlignmentPrior(**rates, max_shift=_FIELD_SHIFT if wild else AlignmentPrior().max_shift)
+
+
+def _common_outer_end(facts: CoreFacts, pair: list[int]) -> tuple[list[Array], list[int]]:
+    """Both series cut to end in the last year that both have, and how many rings each lost by it."""
+    last = [int(facts.records[row]["outer_year"]) for row in pair]
+    beyond = [year - min(last) for year in last]
+    widths = [facts.widths_mm[row] for row in pair]
+    return [own[: own.size - cut] for own, cut in zip(widths, beyond, strict=True)], beyond
+
+
+def _joint_count(
+    facts: CoreFacts, pair: list[int], reading: Alignment, beyond: list[int], trimmed: list[Array]
+) -> tuple[tuple[str, str], int, int, Array]:
+    """Joint mass of the count errors of whole cores: the shared stretch from the alignment, the rest as published."""
+    first, second, mass = reading.joint
+    starts, mass = [first, second], np.array(mass)
+    shared = min(widths.size for widths in trimmed)
+    for axis, row in enumerate(pair):
+        record = facts.records[row]
+        if record["dating"] == "crossdated":
+            continue
+        alone = trimmed[axis].size - shared + beyond[axis]
+        if alone > 0:
+            error = count_error(alone, str(record["dating"]), genus=str(record["species"])).trim(1e-6)
+            mass = np.apply_along_axis(np.convolve, axis, mass, error.mass)
+            starts[axis] += error.start
+    names = (str(facts.records[pair[0]]["core"]), str(facts.records[pair[1]]["core"]))
+    return names, starts[0], starts[1], mass / mass.sum()
+
+
+def _events(facts: CoreFacts, pair: list[int], reading: Alignment) -> pd.DataFrame:
+    """Probable events with the core they lie on, and the year by the count of the core that shows the ring."""
+    best = reading.best
+    names = [str(facts.records[row]["core"]) for row in pair]
+    last = min(int(facts.records[row]["outer_year"]) for row in pair)
+    rows = []
+    for event in best.to_dict("records"):
+        kind, side = str(event["kind"]).rsplit("_in_", 1)
+        at = 0 if side == "a" else 1
+        rows.append(
+            {
+                "tree": str(facts.records[pair[0]]["tree"]),
+                "core": names[at],
+                "other_core": names[1 - at],
+                "kind": kind,
+                "ring_from_bark": int(event["ring_from_bark"]),
+                "year": last - int(event["ring_from_bark"]) + 1,
+                "prob": float(event["prob"]),
+                "prob_near": float(event["prob_near"]),
+            }
+        )
+    return pd.DataFrame(rows, columns=EVENT_COLUMNS)
