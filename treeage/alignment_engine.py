@@ -1,6 +1,6 @@
 """Forward-backward sums over all ways to lay two ring series side by side, banded, for many pairs at once.
 
-Layer 2. Own derivation: a pair hidden-Markov model with five moves, each exactly one true year, and disturbed stretches.
+Layer 2. Own derivation: a pair hidden-Markov model with five moves of one true year each, and disturbed stretches.
 """
 
 from __future__ import annotations

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from treeage.alignment_engine import KINDS
 from treeage.alignment_features import Array
@@ -53,7 +54,7 @@ class EventGrids:
         numpy.ndarray, shape (rings,)
             Probabilities, outermost ring first.
         """
-        return np.minimum(self.grids[kind].sum(axis=1), 1.0)
+        return np.asarray(np.minimum(self.grids[kind].sum(axis=1), 1.0))
 
 
 def near_sums(probs: Array, reach: int = NEAR_RINGS) -> Array:
@@ -113,7 +114,7 @@ def _frame(rows: list[tuple[str, int, float, float]]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(EVENT_COLUMNS)).astype(types)
 
 
-def _offset_path(path: Array, shift: int) -> Array:
+def _offset_path(path: Array, shift: int) -> NDArray[np.int64]:
     """Likeliest offset at every ring of A; rings without a partner keep the offset outside them."""
     likeliest = path.argmax(axis=1) - shift
     known = path.sum(axis=1) > 0.5

@@ -1,6 +1,6 @@
-"""Standardised growth signals of a width series, as they are and as they would be with one ring removed or two bands joined.
+"""Standardised growth signals of a width series, as they are and with one ring removed or two bands joined.
 
-Layer 2. Own derivation: whitening of log widths by a fitted autoregression, heavy-tailed densities, exact event windows.
+Layer 2. Own derivation: log widths whitened by a fitted autoregression, heavy tails, exact event windows.
 """
 
 from __future__ import annotations
@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 DEGREES_OF_FREEDOM = 4.0  # choice: a t law near the fitted 6.5, lower because wrong rings also fall in its tails
-_MEDIAN_TO_SCALE = (
-    1.15 / 0.7406970841126831
-)  # closed form: upper quartile of a t law with 4 degrees of freedom; 1.15 fitted
+# closed form: upper quartile of a t law with 4 degrees of freedom; 1.32 fitted
+_MEDIAN_TO_SCALE = 1.32 / 0.7406970841126831
 _FLOOR = 0.2  # choice: share of the median width added before the logarithm, so that absent rings stay finite
 _SCALE_RINGS = 8.0  # choice: weight, in rings, of the typical scale in a short series
 _TYPICAL_SCALE = 0.32  # median over 165 archive sites (tests/fitting/fit_alignment.py)
@@ -194,7 +193,10 @@ def signals(widths_mm: Array, coefficients: Array, split_shape: float) -> Signal
     logs = log_widths(widths_mm)
     padded = np.concatenate([logs, np.full(order + 1, logs[-order:].mean())])
     scale = _signal_scale(whiten(padded[:-1], coefficients))
-    cut = lambda innovations: np.clip(innovations / scale, -_LIMIT, _LIMIT)  # noqa: E731
+
+    def cut(innovations: Array) -> Array:
+        return np.clip(innovations / scale, -_LIMIT, _LIMIT)
+
     plain = cut(whiten(padded, coefficients))  # one longer than the series: the ring inside ring n is the padding
 
     rings = np.arange(size)[:, None]

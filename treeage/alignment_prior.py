@@ -1,6 +1,6 @@
 """What is believed about absent and false rings before two cores are compared.
 
-Layer 2. Published rates of absent and false rings (St. George et al. 2013; Douglass 1919; Lorimer et al. 1999) and fitted constants.
+Layer 2. Published rates (St. George et al. 2013; Douglass 1919; Lorimer et al. 1999) and fitted constants.
 """
 
 from __future__ import annotations
@@ -58,11 +58,11 @@ class AlignmentPrior:
     Parameters
     ----------
     absent_rate_a, absent_rate_b : float
-        Probability [per ring], 0 to 0.2, that a year of the tree has no ring in the core although it has one in the other.
+        Probability [per ring], 0 to 0.2, that a year has no ring in the core although it has one in the other.
     false_rate_a, false_rate_b : float
         Probability [per ring], 0 to 0.2, that one year was counted as two rings in the core.
     narrow_share : float
-        Share, 0 to 1, of absent rings that prefer narrow years; the rest (a lost piece, a boundary not seen) fall anywhere.
+        Share, 0 to 1, of absent rings that prefer narrow years; the rest (a lost piece) fall anywhere.
     correlation_weights : tuple of float, optional
         Prior weights of the correlation nodes of the model; the archive's by default.
     outer_shifts : mapping of int to float
@@ -205,10 +205,10 @@ def alignment_prior(
 
     Notes
     -----
-    The default rates (absent 0.0012, false 0.0005 a ring) are a choice below the published mean of one absent ring in 240 [1]_
-    because absent rings come in few cores and years, and were set on archive pairs so that few unedited pairs raise
-    an alarm. Douglass [2]_ found 0.22 % lacking and 0.12 % extra rings in 65 sections of Arizona pine. The factors are mostly
-    choices from wording, not from printed figures: each says how it is known.
+    The default rates (absent 0.0015, false 0.0008 a ring) are a choice between the published mean of one absent
+    ring in 240 [1]_ (absent rings come in few cores and years) and what leaves few alarms in unedited archive pairs.
+    Douglass [2]_ found 0.22 % lacking and 0.12 % extra rings in 65 sections of Arizona pine. The factors are
+    mostly choices from wording, not from printed figures: each says how it is known.
 
     References
     ----------
@@ -222,12 +222,22 @@ def alignment_prior(
     (0.0, 1.5)
     """
     start = AlignmentPrior()
-    rates = {}
+    rates: dict[str, float] = {}
     for kind, rate in (("absent", start.absent_rate_a), ("false", start.false_rate_a)):
         factor = _factor(kind, "genus", genus) * _factor(kind, "crown", crown_class)
         for core, exact in (("a", crossdated_a), ("b", crossdated_b)):
             rates[f"{kind}_rate_{core}"] = 0.0 if exact else min(rate * factor, _HIGHEST_RATE)
-    return replace(start, **rates, outer_shifts=dict(outer_shifts or {0: 1.0}))
+    return replace(_with_rates(start, rates), outer_shifts=dict(outer_shifts or {0: 1.0}))
+
+
+def _with_rates(prior: AlignmentPrior, rates: Mapping[str, float]) -> AlignmentPrior:
+    return replace(
+        prior,
+        absent_rate_a=rates.get("absent_rate_a", prior.absent_rate_a),
+        absent_rate_b=rates.get("absent_rate_b", prior.absent_rate_b),
+        false_rate_a=rates.get("false_rate_a", prior.false_rate_a),
+        false_rate_b=rates.get("false_rate_b", prior.false_rate_b),
+    )
 
 
 def stand_prior(found: Sequence[PairSums], *, prior: AlignmentPrior | None = None) -> AlignmentPrior:
@@ -258,7 +268,7 @@ def stand_prior(found: Sequence[PairSums], *, prior: AlignmentPrior | None = Non
     if not found:
         return start
     rings = sum(one.grids.path.shape[0] for one in found)
-    rates = {}
+    rates: dict[str, float] = {}
     for kind in ("absent", "false"):
         names = [f"{kind}_rate_a", f"{kind}_rate_b"]
         free = [name for name in names if getattr(start, name) > 0]
@@ -270,7 +280,7 @@ def stand_prior(found: Sequence[PairSums], *, prior: AlignmentPrior | None = Non
         rates |= {name: min(rate, _HIGHEST_RATE) for name in free}
     weights = np.asarray(start.correlation_weights) / sum(start.correlation_weights) * _STAND_PAIRS
     weights = weights + np.sum([one.correlation_weights for one in found], axis=0)
-    return replace(start, **rates, correlation_weights=tuple((weights / weights.sum()).tolist()))
+    return replace(_with_rates(start, rates), correlation_weights=tuple((weights / weights.sum()).tolist()))
 
 
 def unseen_rings(rings_counted: int, *, genus: str | None = None, crown_class: str | None = None) -> Pmf:
@@ -295,10 +305,10 @@ def unseen_rings(rings_counted: int, *, genus: str | None = None, crown_class: s
 
     Notes
     -----
-    Negative binomial. Mean: rings times the absent rate times the probability that the second core lacks the ring too. A
-    ring absent over a share f of the circumference is missed by two independent cores with probability f**2 and
-    by two that see the same side with f; in the archive a core lacks a ring that its mate lacks in the share stated in the
-    model file, of those dated as absent. The small size (heavy tail) says that a few trees lack many.
+    Negative binomial. Mean: rings times the absent rate times the probability that the second core lacks the ring
+    too. A ring absent over a share f of the circumference is missed by two independent cores with probability f**2
+    and by two that see the same side with f; the model file holds how often a core of the archive lacks a ring
+    that its mate lacks. The small size (heavy tail) says that a few trees lack many.
 
     Examples
     --------

@@ -15,7 +15,7 @@ from treeage.alignment_features import DEGREES_OF_FREEDOM, Array, Signals
 
 _CONSTANT = 2.0 / (0.75 * np.sqrt(np.pi)) ** 2  # closed form: Gamma(3) Gamma(2) / Gamma(5/2)**2 of the bivariate t law
 
-_RETURN = 0.02  # fitted: an event that takes back an earlier one is likelier a disturbed stretch
+_RETURN = 0.005  # fitted: an event that takes back an earlier one is likelier a disturbed stretch
 _TEMPER = 5 / 6  # fitted: years are not independent, so agreement counts a little less; 5/6 needs square roots only
 
 
@@ -304,7 +304,7 @@ def _fill(view: dict[str, Array], a: Signals, b: Signals, prior: EventFactors, n
         grid[:, :, 0] = 0.0  # the offset would pass the edge of the band
         grid[:, :, shift + 1 :] *= _RETURN  # the offset goes back towards 0
     place(view["both"], prior.stay * match, shift, 1)
-    place(view["inside"], prior.stay * (match[:1] > 0), shift, 1)
+    place(view["inside"], np.asarray(prior.stay * (match[:1] > 0), dtype=np.float64), shift, 1)
     place(view["absent_in_b"], prior.absent_in_b[:, None] * alone_a, shift, 1)
     place(view["false_in_a"], prior.false_in_a[:, None] * joined_a, shift, 1)
     place(view["absent_in_a"], prior.absent_in_a[:, None] * alone_b, shift, -1)
@@ -317,7 +317,7 @@ def _fill_quick(view: dict[str, Array], a: Signals, b: Signals, prior: EventFact
     back = np.array(_slide(np.ones(a.size), b.size, shift))[None]
     back[:, :, 0] = 0.0
     place(view["both"], prior.stay * match, shift, 1)
-    place(view["inside"], prior.stay * there, shift, 1)
+    place(view["inside"], np.asarray(prior.stay * there, dtype=np.float64), shift, 1)
     place(view["absent_in_a"], (prior.absent_in_a + prior.false_in_b)[:, None] * back, shift, -1)
     there = there.astype(np.float64)
     there[:, :, 0] = 0.0

@@ -1,6 +1,6 @@
 """Ring widths from the open formats of the trade: decadal text of the public archive and the XML tree-ring standard.
 
-Layer 1. Formats as published by the public tree-ring archive and by the authors of the standard; checks are own derivation.
+Layer 1. Formats as published by the archive and by the authors of the standard; checks are own derivation.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _SITE_LETTERS = 3  # common practice: archive names are three letters of the sit
 
 
 def read_ring_file(path: str | Path) -> list[RingSeries]:
-    """Read the width series of one file; the format is told from the content.
+    r"""Read the width series of one file; the format is told from the content.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ def read_ring_file(path: str | Path) -> list[RingSeries]:
     >>> import tempfile
     >>> folder = tempfile.mkdtemp()
     >>> file = Path(folder) / "site.rwl"
-    >>> _ = file.write_text("ABC01A  1998   120    85\\nABC01A  2000   101   999\\n")
+    >>> _ = file.write_text("ABC01A  1998   120    85\nABC01A  2000   101   999\n")
     >>> read_ring_file(file)[0].widths_mm.tolist()
     [1.2, 0.85, 1.01]
     """
@@ -87,6 +87,7 @@ def ring_table(series: Sequence[RingSeries], *, site_letters: int | None = None)
 
     Examples
     --------
+    >>> import numpy as np
     >>> print(ring_table([RingSeries("ABC01A", 1999, np.array([0.8, 0.0]))]).to_csv(index=False).strip())
     tree,core,year,width_mm
     01,A,1999,0.8

@@ -1,6 +1,6 @@
 """Reads the decadal text of the public tree-ring archive: ten widths a line, a stop marker that also tells the unit.
 
-Layer 1, part of the family of `formats`. Format as described by the archive (World Data Service for Paleoclimatology, NOAA NCEI).
+Layer 1, part of the family of `formats`. As described by the World Data Service for Paleoclimatology, NOAA NCEI.
 """
 
 from __future__ import annotations
@@ -62,44 +62,42 @@ def decadal_series(text: str, file: str = "decadal text") -> list[RingSeries]:
     [0.8, 0.0]
     """
     faults: list[Fault] = []
-    runs: list[_Run] = []
-    open_run: _Run | None = None
-    seen_data = False
-    for number, raw in enumerate(text.splitlines(), start=1):
-        line = raw.rstrip()
-        if not line.strip():
-            continue
-        parsed = _split_line(line)
-        if isinstance(parsed, str):
-            if not seen_data and number <= _HEADER_LINES:
-                continue
-            need = "a name in columns 1 to 8, a year in 9 to 12, values of 6 columns"
-            faults.append(Fault(show(line.strip()), need, parsed, file, number, "line"))
-            continue
-        seen_data = True
-        name, year, values = parsed
-        if open_run is not None and open_run.name != name:
-            faults.append(_unended(open_run, file))
-            open_run = None
-        if open_run is None:
-            open_run = _Run(name, number, year, year)
-            runs.append(open_run)
-        fault = _extend(open_run, year, values, file, number)
-        if fault:
-            faults.append(fault)
-        if open_run.stop is not None:
-            open_run = None
-    if open_run is not None:
-        faults.append(_unended(open_run, file))
+    runs = _runs(text, file, faults)
     if not runs and not faults:
         faults.append(Fault("no line of data", "at least one series", "Check the file.", file))
     faults += _twice(runs, file)
+    series = [_series(run, file, faults) for run in runs if run.stop is not None]
     if faults:
         raise InputError(sorted(faults, key=lambda fault: fault.row))
-    series = [_series(run, file, faults) for run in runs]
-    if faults:
-        raise InputError(faults)
     return series
+
+
+def _runs(text: str, file: str, faults: list[Fault]) -> list[_Run]:
+    """Gather the values of every series, line by line."""
+    runs: list[_Run] = []
+    current: _Run | None = None
+    for number, raw in enumerate(text.splitlines(), start=1):
+        if not raw.strip():
+            continue
+        parsed = _split_line(raw.rstrip())
+        if isinstance(parsed, str):
+            if runs or number > _HEADER_LINES:
+                need = "a name in columns 1 to 8, a year in 9 to 12, values of 6 columns"
+                faults.append(Fault(show(raw.strip()), need, parsed, file, number, "line"))
+            continue
+        name, year, values = parsed
+        if current is not None and current.name != name:
+            faults.append(_unended(current, file))
+            current = None
+        if current is None:
+            current = _Run(name, number, year, year)
+            runs.append(current)
+        fault = _extend(current, year, values, file, number)
+        faults += [fault] if fault else []
+        current = None if current.stop is not None else current
+    if current is not None:
+        faults.append(_unended(current, file))
+    return runs
 
 
 def _split_line(line: str) -> tuple[str, int, list[int]] | str:
@@ -151,7 +149,8 @@ def _unended(run: _Run, file: str) -> Fault:
 
 
 def _twice(runs: list[_Run], file: str) -> list[Fault]:
-    faults, first = [], {}
+    faults: list[Fault] = []
+    first: dict[str, int] = {}
     for run in runs:
         if run.name in first:
             got = f"a second series of this name (the first is on line {first[run.name]})"
@@ -163,9 +162,9 @@ def _twice(runs: list[_Run], file: str) -> list[Fault]:
 
 
 def _series(run: _Run, file: str, faults: list[Fault]) -> RingSeries:
-    unit = _STOP_UNIT_MM[run.stop if run.stop is not None else 999]
+    unit = _STOP_UNIT_MM[run.stop or 999]
     values = np.array(run.values, dtype=np.float64)
-    widths = np.round(np.where(values < 0, np.nan, values * unit), 3)
+    widths = np.asarray(np.round(np.where(values < 0, np.nan, values * unit), 3), dtype=np.float64)
     if widths.size == 0:
         faults.append(Fault("no ring", "at least one ring", "Remove the series.", file, run.line, "values", run.name))
     elif np.nanmax(widths, initial=0.0) > _WIDEST_MM:

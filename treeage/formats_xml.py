@@ -1,12 +1,13 @@
 """Reads ring widths from the open XML tree-ring data standard.
 
-Layer 1, part of the family of `formats`. Jansma, Brewer & Zandhuis 2010; element and unit names from memory of version 1.2.
+Layer 1, part of the family of `formats`. Jansma, Brewer & Zandhuis 2010; names of version 1.2 from memory.
 """
 
 from __future__ import annotations
 
 import io
 import xml.sax
+import xml.sax.xmlreader
 from dataclasses import dataclass, field
 from xml.sax.handler import ContentHandler
 
@@ -60,12 +61,16 @@ class _Reader(ContentHandler):
         self.titles: dict[str, str] = {}
         self.text = ""
         self.series: list[_Series] = []
+        self.place: xml.sax.xmlreader.Locator | None = None
+
+    def setDocumentLocator(self, locator: xml.sax.xmlreader.Locator) -> None:  # noqa: N802
+        self.place = locator
 
     def startElement(self, name: str, attrs: xml.sax.xmlreader.AttributesImpl) -> None:  # noqa: N802
         tag = name.rpartition(":")[2]
         self.path.append(tag)
         self.text = ""
-        line = self._locator.getLineNumber() if self._locator else 0
+        line = (self.place.getLineNumber() or 0) if self.place else 0
         if tag in _HOLDERS:
             for holder in _HOLDERS[_HOLDERS.index(tag) :]:
                 self.titles.pop(holder, None)
@@ -144,7 +149,8 @@ def standard_series(text: str, file: str = "XML text") -> list[RingSeries]:
     >>> text = '''<tridas><object><element><title>7</title><sample><radius><title>A</title><measurementSeries>
     ... <title>7A</title><interpretation><firstYear suffix="AD">1999</firstYear></interpretation><values>
     ... <variable normalTridas="ring width"/><unit normalTridas="1/100th millimetres"/>
-    ... <value value="80"/><value value="0"/></values></measurementSeries></radius></sample></element></object></tridas>'''
+    ... <value value="80"/><value value="0"/></values></measurementSeries>
+    ... </radius></sample></element></object></tridas>'''
     >>> one = standard_series(text)[0]
     >>> one.tree, one.core, one.first_year, one.widths_mm.tolist()
     ('7', 'A', 1999, [0.8, 0.0])
@@ -157,7 +163,7 @@ def standard_series(text: str, file: str = "XML text") -> list[RingSeries]:
         xml.sax.parse(io.BytesIO(text.encode("utf-8")), reader)
     except xml.sax.SAXParseException as error:
         fault = Fault(
-            error.getMessage(), "well-formed XML", "Export the file again.", file, error.getLineNumber(), "line"
+            error.getMessage(), "well-formed XML", "Export the file again.", file, error.getLineNumber() or 0, "line"
         )
         raise InputError(fault) from error
     faults: list[Fault] = []
