@@ -2,72 +2,87 @@
 
 import numpy as np
 import pytest
-from scipy import stats
+from stand_cases import joint_draws
 
 from treeage.errors import InputError
-from treeage.stand_origin import stand_origin
+from treeage.stand_origin import StandOrigin, origin_chances, stand_origin
+from treeage.stand_recruitment import recruitment_history
+from treeage.stand_shared import split_shared
 
 
-def test_steady_gaps_by_hand() -> None:
-    """Trees every 2 years put the origin 2 years before the oldest, on average."""
-    result = stand_origin([1850.0 + 2 * np.arange(8)], seed=1)
-    assert result.lateness_years == 2.0 and result.used == 6  # hand sum
-    wait = 1850 - result.origin
-    median = 2 * stats.f(2, 10).median()  # SciPy
-    assert np.median(wait) == pytest.approx(median, rel=0.15)
+def _origin(draws: np.ndarray, seed: int = 0) -> StandOrigin:
+    split = split_shared(draws)
+    return stand_origin(split, recruitment_history(draws, split=split, count=200, seed=seed), seed=seed)
 
 
-def test_two_trees_give_the_published_interval() -> None:
-    """With two gaps known the wait over the gap has the F(2, 2) law: P(wait > g (1 - a) / a) = a."""
-    for level in (0.05, 0.25):
-        assert stats.f(2, 2).sf((1 - level) / level) == pytest.approx(level)  # Robson & Whitlock 1964, from memory
+def test_exact_dates_have_the_closed_form() -> None:
+    """With m exact dates before the cut c, the start has probability proportional to (c - start)**-m."""
+    cells = np.array([40, 43, 45, 46, 50, 52])
+    chances, _ = origin_chances(np.eye(60)[cells], np.full(60, 0.1), 60)
+    start = chances.sum(axis=1)
+    exact = np.where(np.arange(60) <= 40, (60.0 - np.arange(60)) ** -6.0, 0.0)  # closed form, rate integrated out
+    assert np.allclose(start, exact / exact.sum(), atol=2e-3)
 
 
-def test_interval_covers_the_origin() -> None:
-    """On 600 stands that begin at 1800 with a steady rate, the 90 % interval holds 1800 in about 90 %."""
-    hits, late, estimate = [], [], []
-    for seed in range(600):
-        rng = np.random.default_rng(seed)
-        dates = 1800 + rng.exponential(3.0, 40).cumsum()
-        result = stand_origin(dates[None], seed=seed)
-        low, high = np.quantile(result.origin, [0.05, 0.95])
-        hits.append(low <= 1800 <= high)
-        late.append(dates[0] - 1800)
-        estimate.append(dates[0] - result.lateness_years)
-    assert np.mean(hits) == pytest.approx(0.90, abs=0.03)  # nominal, two and a half standard errors
-    assert np.mean(late) == pytest.approx(3.0, abs=0.3)  # closed form: the bound is late by one gap
-    assert np.mean(estimate) == pytest.approx(1800, abs=0.4)  # closed form: unbiased
+def test_mean_wait_is_about_one_gap() -> None:
+    """Trees every 4 years: the oldest is about one gap later than the start (Robson & Whitlock 1964, from memory)."""
+    cells = 100 + 4 * np.arange(25)
+    chances, _ = origin_chances(np.eye(210)[cells], np.ones(210), 200)
+    wait = 100 - chances.sum(axis=1) @ np.arange(200)
+    assert wait == pytest.approx(4.0, abs=0.8)
 
 
-def test_members_choose_the_cohort() -> None:
-    """A survivor of an earlier stand is left out."""
-    dates = np.array([[1600.0, 1850, 1851, 1852, 1853]])
-    result = stand_origin(dates, members=[False, True, True, True, True])
-    assert result.oldest.min() == 1850 and result.trees == 4  # hand count
+def test_origin_and_oldest_with_dating_error() -> None:
+    """30 stands that begin at 1850, read with 5 years of error: intervals hold the truth in at least 80 %."""
+    hits, oldest, bias = [], [], []
+    for seed in range(30):
+        rng = np.random.default_rng([seed, 5])
+        dates = 1850 + rng.exponential(1.5, 60).cumsum()
+        result = _origin(joint_draws(dates, rng, own=5, shared=2, size=600), seed)
+        low, middle, high = np.quantile(result.origin, [0.05, 0.5, 0.95])
+        hits.append(low <= 1850 <= high)
+        bias.append(middle - 1850)
+        low, high = np.quantile(result.oldest, [0.05, 0.95])
+        oldest.append(low <= dates.min() <= high)
+    assert np.mean(hits) >= 0.8 and np.mean(oldest) >= 0.8  # nominal .9 less two binomial standard errors
+    assert abs(np.mean(bias)) < 2.0  # simulated truth
 
 
 def test_raw_dates_would_be_too_old() -> None:
-    """Negative control: the minimum of dates read with error is earlier than the true oldest."""
+    """Negative control: the minimum of dates read with error is far earlier than the true oldest."""
     rng = np.random.default_rng(3)
     dates = rng.uniform(1850, 1860, 200)
-    raw = dates + rng.normal(0, 5, 200) + rng.normal(0, 5, (500, 200))
-    assert np.median(stand_origin(raw).oldest) < 1842
+    draws = joint_draws(dates, rng, own=5, shared=0)
+    assert np.median(draws.min(axis=1)) < 1838
+    assert np.median(_origin(draws).oldest) == pytest.approx(1850, abs=5)  # simulated truth
+
+
+def test_shared_error_stays_in_the_origin() -> None:
+    """The origin is never better known than the shared error."""
+    rng = np.random.default_rng(4)
+    draws = joint_draws(rng.uniform(1850, 1950, 100), rng, own=2, shared=7)
+    assert _origin(draws).oldest.std() == pytest.approx(7, abs=1)  # simulated truth
 
 
 def test_faces() -> None:
     """Frame, sentence, HTML and plot."""
     from matplotlib.figure import Figure
 
-    result = stand_origin(np.random.default_rng(4).uniform(1850, 1900, (50, 20)))
+    rng = np.random.default_rng(5)
+    result = _origin(joint_draws(rng.uniform(1850, 1900, 30), rng))
     frame = result.to_frame()
     assert frame["quantity"].tolist() == ["oldest tree", "origin"]
     assert frame["year_median"].iloc[1] < frame["year_median"].iloc[0] and frame["bias_years"].iloc[0] > 0
-    assert "At least one of the 20 trees" in result.sentence() and "<table" in result._repr_html_()
+    assert "At least one of the 30 trees" in result.sentence() and "<table" in result._repr_html_()
     ax = Figure().subplots()
     assert result.plot(ax=ax) is ax
 
 
 def test_refusals() -> None:
-    """Too few trees are named."""
-    with pytest.raises(InputError, match="got 2 trees, need at least 3 trees"):
-        stand_origin([[1850.0, 1851.0]])
+    """A cut of no cells and a probability out of range are named."""
+    with pytest.raises(InputError, match="got 0, need at least 1 cell"):
+        origin_chances(np.eye(3), np.ones(3), 0)
+    draws = np.random.default_rng(6).normal(1850, 5, (100, 8))
+    split = split_shared(draws)
+    with pytest.raises(InputError, match="got 1, need between 0 and 1"):
+        stand_origin(split, recruitment_history(draws, split=split, count=50), prob=1.0)

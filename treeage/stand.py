@@ -254,7 +254,7 @@ def stand_history(
     diameter, uncored = _diameters(draws, table, names, survey, diameter_sd_cm, level)
     notes = [SURVIVORS, CAVEAT, *notes, *_left_out(table, names)]
     return StandHistory(
-        structure, recruitment, pulses, stand_origin(sharpened, prob=level, seed=seed), response,
+        structure, recruitment, pulses, stand_origin(split, recruitment, prob=level, seed=seed), response,
         _static(draws, survey, structure, level), diameter, uncored, sharpened, tuple(names), survey, tuple(notes),
     )  # fmt: skip
 

@@ -171,7 +171,7 @@ def log_posterior(data: MixtureData, theta: Array, pulses: int) -> Array:
     Prior: start and end of the background uniform on the grid at least `BACKGROUND_PER_PULSE_SD` widest
     pulses apart; slope and bend normal, but no rise to an end and no hump faster than `SMOOTH_PER_WIDEST`
     widest pulses, which could mimic a pulse; dates uniform on the grid, in order and further apart than their
-    two standard deviations together (nearer ones are one pulse); log widths uniform from `NARROWEST_YEARS` to
+    two standard deviations together (nearer ones are one pulse); widths uniform from `NARROWEST_YEARS` to
     the widest; shares uniform on the simplex.
     """
     background, date, width, share = unpack(theta, pulses)
@@ -185,7 +185,8 @@ def log_posterior(data: MixtureData, theta: Array, pulses: int) -> Array:
         allowed &= np.all((date > low) & (date < high), axis=1)
         allowed &= np.all((width >= NARROWEST_YEARS) & (width <= data.widest_years), axis=1)
         allowed &= np.all(np.diff(date, axis=1) > width[:, :-1] + width[:, 1:], axis=1)
-        span = np.log(data.widest_years / NARROWEST_YEARS)
+        span = data.widest_years - NARROWEST_YEARS
+        prior += np.log(np.clip(width, 1e-300, None)).sum(axis=1)  # widths uniform, their logarithms are the parameters
         # pulses! for the order of the dates, and pulses! for the density of uniform shares
         prior += 2 * np.log(np.arange(1, pulses + 1)).sum() - pulses * np.log((high - low) * span)
     out = np.full(theta.shape[0], -np.inf)

@@ -1,6 +1,7 @@
-"""Stand origin from the oldest trees: a bound, and an estimate of how much earlier establishment began.
+"""Stand origin: the oldest tree as a bound, and when establishment began if it began at a steady rate.
 
-Layer 3. Truncation point of Robson and Whitlock (1964), extended to several gaps; own derivation.
+Layer 3. Own derivation: start of a Poisson process seen through mass functions; a truncation point without
+error.
 """
 
 from __future__ import annotations
@@ -13,13 +14,18 @@ from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import html_block
 from treeage.errors import Fault, InputError, require_probability
-from treeage.stand_shared import check_draws
+from treeage.stand_intensity import YearGrid
+from treeage.stand_recruitment import RecruitmentHistory
+from treeage.stand_shared import SplitDraws, year_mass
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-MOST_OLDEST = 6  # choice: oldest trees used, few enough for a steady rate, enough for a finite interval
+EARLY_TREES = 12.0  # choice: the start is judged on about this many trees, few enough for a steady rate
+EARLY_SDS = 3.0  # choice: and on at least this many standard deviations of a tree's own error
+MOST_EMPTY = 500  # choice: cells before the oldest tree in which the origin is looked for, at most
+RATES = np.geomspace(0.03, 30.0, 90)  # choice: early rates tried, as multiples of the plain one
 
 
 @dataclass(frozen=True)
@@ -34,8 +40,8 @@ class StandOrigin:
         Date at which establishment began [year].
     lateness_years : float
         Expected years from the origin to the oldest sampled tree: the bias of the bound.
-    used : int
-        Number of oldest trees used.
+    early_until : float
+        Year up to which a steady rate is assumed.
     trees : int
         Number of trees.
     prob : float
@@ -45,7 +51,7 @@ class StandOrigin:
     oldest: NDArray[np.float64]
     origin: NDArray[np.float64]
     lateness_years: float
-    used: int
+    early_until: float
     trees: int
     prob: float
 
@@ -79,8 +85,9 @@ class StandOrigin:
         bound, start = frame.loc["oldest tree"], frame.loc["origin"]
         return (
             f"At least one of the {self.trees} trees had established by {np.ceil(bound['year_hi']):.0f}; the oldest is "
-            f"expected {self.lateness_years:.1f} years later than the origin. If establishment began at a steady rate, "
-            f"the origin is {start['year_median']:.0f} ({start['year_lo']:.0f} to {start['year_hi']:.0f}). Older trees "
+            f"expected {self.lateness_years:.1f} years later than the origin. If establishment was steady from its "
+            f"beginning to about {self.early_until:.0f}, the origin is {start['year_median']:.0f} "
+            f"({start['year_lo']:.0f} to {start['year_hi']:.0f}). Older trees "
             "may have died or been missed."
         )
 
@@ -106,17 +113,24 @@ class StandOrigin:
 
 
 def stand_origin(
-    sharpened: ArrayLike, *, members: ArrayLike | None = None, prob: float = 0.9, seed: int = 0
+    split: SplitDraws,
+    history: RecruitmentHistory,
+    *,
+    count: int = 2000,
+    prob: float = 0.9,
+    seed: int = 0,
 ) -> StandOrigin:
     """Estimate when establishment of a stand, or of a cohort in it, began.
 
     Parameters
     ----------
-    sharpened : array-like, shape (draws, n)
-        Dates given the stand's history (`sharpened_dates`) or exact dates. Dates estimated one by one would
-        make the oldest tree too old, since the largest error is the one that counts.
-    members : array-like of bool, shape (n,), optional
-        Trees of the cohort; all by default. Leave out survivors of an earlier stand.
+    split : SplitDraws
+        Parts of the joint draws (`split_shared`). For a cohort pass the draws of its trees only, without the
+        survivors of an earlier stand.
+    history : RecruitmentHistory
+        Recovered intensity of the same draws.
+    count : int, default 2000
+        Draws of the origin (choice: interval ends to a few percent of its width).
     prob : float, default 0.9
         Probability of the intervals.
     seed : int, default 0
@@ -130,37 +144,131 @@ def stand_origin(
     Raises
     ------
     InputError
-        If there are fewer than 3 trees.
+        If prob is not between 0 and 1.
 
     Notes
     -----
-    If trees establish at a steady rate from the origin on, the wait for the first is distributed as the gaps
-    between the next: wait / (mean of the m - 1 gaps among the m oldest) has an F distribution with 2 and 2
-    (m - 1) degrees of freedom. With m = 2 this is the interval of [1]_. The estimate oldest - mean gap is
-    then unbiased. Where the rate rises after the origin (a slow start) the true origin is earlier.
+    No tree before the origin, then a steady unknown rate for the first dozen trees or so, then the recovered
+    intensity; every tree through its own mass function, a flat prior on the origin and on the logarithm of
+    the rate. With exact dates the posterior is proportional to (c - origin)**(-m) for m trees up to c: the
+    truncation point of [1]_. The minimum of dates estimated one by one would be too early, since the largest
+    error is the one that counts. Where the rate rises after the origin (a slow start), the true origin is
+    earlier than the estimate.
 
     References
     ----------
     .. [1] Robson, D. S. and Whitlock, J. H. (1964). Estimation of a truncation point. Biometrika 51:33-39.
        (From memory.)
+    """
+    require_probability("stand_origin", prob=prob)
+    rng = np.random.default_rng(seed)
+    grid = history.grid
+    nodes = split.deviation.shape[0]
+    each = -(-count // nodes)
+    oldest, origin, cuts = [], [], []
+    for node in range(nodes):
+        rows = history.node == node
+        later = np.median(history.own[rows] if rows.any() else history.own, axis=0) * grid.step_years
+        cut = _early_cells(later, float(np.median(split.own_sd)), grid)
+        wide, later, cut = _padded(grid, later, cut)
+        mass = year_mass(split, node, first_year=wide.first_year, step_years=wide.step_years, size=wide.size)
+        chances, rates = origin_chances(mass, later, cut)
+        start, first = _oldest_draws(mass, later, cut, chances, rates, each, rng)
+        shift = rng.choice(split.common[node], size=each)
+        spread = grid.step_years * (rng.random((2, each)) - 0.5)
+        origin.append(wide.centres[start] + shift + spread[0])
+        oldest.append(np.maximum(wide.centres[first] + spread[1] + shift, origin[-1]))
+        cuts.append(wide.centres[min(cut, wide.size - 1)])
+    begun, eldest = np.concatenate(origin), np.concatenate(oldest)
+    return StandOrigin(eldest, begun, float((eldest - begun).mean()), float(np.mean(cuts)), split.centre.size, prob)
+
+
+def origin_chances(mass: ArrayLike, later: ArrayLike, cut: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Joint posterior of the start of a process and its early rate.
+
+    Parameters
+    ----------
+    mass : array-like, shape (n, size)
+        Mass of each tree's date over the cells of a grid.
+    later : array-like, shape (size,)
+        Expected trees in each cell, used from the cut on.
+    cut : int
+        Cell up to which the rate is steady, at least 1.
+
+    Returns
+    -------
+    chances : numpy.ndarray, shape (cut, rates)
+        Probability of each first cell and early rate; sums to 1.
+    rates : numpy.ndarray, shape (rates,)
+        Early rates [trees per cell].
+
+    Raises
+    ------
+    InputError
+        If the cut is below 1.
 
     Examples
     --------
-    >>> result = stand_origin([[1850.0, 1852.0, 1854.0, 1856.0, 1858.0, 1860.0]])
-    >>> result.lateness_years, result.to_frame()["year_median"].iloc[0]
-    (2.0, np.float64(1850.0))
+    Three trees in cells 5, 7 and 9 of ten: the start is in one of the cells up to 5.
+
+    >>> chances, rates = origin_chances(np.eye(10)[[5, 7, 9]], np.ones(10), 10)
+    >>> chances.sum(axis=1).argmax(), bool(chances[6:].sum() < 1e-9)
+    (np.int64(5), True)
     """
-    where = "stand_origin"
-    array = check_draws(where, sharpened)
-    require_probability(where, prob=prob)
-    if members is not None:
-        array = array[:, np.asarray(members, dtype=bool)]
-    if array.shape[1] < 3:
-        raise InputError(Fault(f"{array.shape[1]} trees", "at least 3 trees", "Date more trees.", where, 0, "members"))
-    used = min(MOST_OLDEST, array.shape[1])
-    rows = array if array.shape[0] >= 1000 else np.repeat(array, -(-1000 // array.shape[0]), axis=0)
-    first = np.sort(np.partition(rows, used - 1, axis=1)[:, :used], axis=1)
-    gap = (first[:, -1] - first[:, 0]) / (used - 1)
-    rng = np.random.default_rng(seed)
-    wait = gap * rng.f(2, 2 * (used - 1), size=gap.size)
-    return StandOrigin(first[:, 0], first[:, 0] - wait, float(gap.mean()), used, array.shape[1], prob)
+    if cut < 1:
+        raise InputError(Fault(str(cut), "at least 1 cell", "Use a finer grid.", "origin_chances", 0, "cut"))
+    kernel, intensity = np.asarray(mass, dtype=np.float64), np.asarray(later, dtype=np.float64)
+    early = np.cumsum(kernel[:, :cut][:, ::-1], axis=1)[:, ::-1]
+    rest = kernel[:, cut:] @ intensity[cut:]
+    plain = max(float((kernel[:, :cut] * intensity[:cut]).sum()), float(intensity[:cut].sum()), 1.0) / cut
+    rates = plain * RATES
+    near = early[:, 0] > 1e-12
+    log_chance = np.empty((cut, rates.size))
+    for number, rate in enumerate(rates):
+        seen = rate * early[near] + rest[near, None]
+        log_chance[:, number] = np.log(np.maximum(seen, 1e-300)).sum(axis=0) - rate * np.arange(cut, 0, -1)
+    chances = np.exp(log_chance - log_chance.max())
+    return chances / chances.sum(), rates
+
+
+def _early_cells(later: NDArray[np.float64], own_sd: float, grid: YearGrid) -> int:
+    """Number of cells over which the rate is taken as steady."""
+    total = np.cumsum(later)
+    few = min(EARLY_TREES, total[-1] / 2)
+    by_trees = int(np.searchsorted(total, few))
+    by_error = int(np.searchsorted(total, min(1.0, few))) + int(np.ceil(EARLY_SDS * own_sd / grid.step_years))
+    return max(2, min(max(by_trees, by_error), int(np.searchsorted(total, total[-1] * 0.9)), grid.size - 1))
+
+
+def _padded(grid: YearGrid, later: NDArray[np.float64], cut: int) -> tuple[YearGrid, NDArray[np.float64], int]:
+    """Add empty cells before the first tree, where the process may already have run."""
+    more = min(max(2 * cut, 10), MOST_EMPTY)
+    wide = YearGrid(grid.first_year - more * grid.step_years, grid.step_years, grid.size + more)
+    return wide, np.concatenate([np.zeros(more), later]), cut + more
+
+
+def _oldest_draws(
+    mass: NDArray[np.float64],
+    later: NDArray[np.float64],
+    cut: int,
+    chances: NDArray[np.float64],
+    rates: NDArray[np.float64],
+    count: int,
+    rng: np.random.Generator,
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Draws of the first cell of the process and of the cell of the oldest tree."""
+    picked = rng.choice(chances.size, size=count, p=chances.ravel())
+    start, rate = np.divmod(picked, rates.size)
+    first = np.empty(count, dtype=np.int64)
+    head = np.concatenate([np.zeros((mass.shape[0], 1)), np.cumsum(mass[:, :cut], axis=1)], axis=1)
+    rest = mass[:, cut:] @ later[cut:]
+    for at in range(count):
+        early = rates[rate[at]] * (head[:, -1] - head[:, start[at]])
+        if not rng.random() < 1.0 - np.exp(np.log1p(-early / np.maximum(early + rest, 1e-300) * (1 - 1e-12)).sum()):
+            first[at] = cut
+            continue
+        share = rates[rate[at]] * (head[:, start[at] + 1 :] - head[:, start[at], None])
+        none = np.log1p(-share / np.maximum(early + rest, 1e-300)[:, None] * (1 - 1e-12)).sum(axis=0)
+        chance = 1.0 - np.exp(none)
+        first[at] = start[at] + int(np.searchsorted(chance, rng.random() * chance[-1]))
+    return start, np.minimum(first, cut)
