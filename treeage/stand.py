@@ -232,6 +232,15 @@ def stand_history(
     -----
     Every part rests on the same joint draws, so error that the stand shares never averages away. Weights are
     taken from trees_per_ha. The history is that of the trees alive when cored.
+
+    Examples
+    --------
+    >>> import tempfile, treeage
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     field_folder, _ = treeage.example_field(folder + "/field")
+    ...     ages = treeage.estimate_ages(treeage.read_field(field_folder))
+    >>> treeage.stand_history(ages, count=500).pulses.number
+    2
     """
     names = list(ages.trees)
     if len(names) < FEWEST_TREES:
