@@ -306,5 +306,5 @@ def opposite_cores(
         weight = np.ones_like(weight)
     aside = offset * across[keep]
     distances = np.stack([np.hypot(ahead_one, aside), np.hypot(ahead_two, aside)], axis=1)
-    used = weight > 1e-5 * weight.max()
+    used = weight > 3e-3 * weight.max()  # choice: joint cases that hold less change no printed figure
     return weight[used] / weight[used].sum(), distances[used]
