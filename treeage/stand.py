@@ -239,8 +239,8 @@ def stand_history(
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     field_folder, _ = treeage.example_field(folder + "/field")
     ...     ages = treeage.estimate_ages(treeage.read_field(field_folder))
-    >>> treeage.stand_history(ages, count=500).pulses.number
-    2
+    >>> bool(treeage.stand_history(ages, count=500).pulses.chances[0] < 0.1)
+    True
     """
     names = list(ages.trees)
     if len(names) < FEWEST_TREES:

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from treeage.display import html_block
 from treeage.errors import Fault, InputError, require_positive, require_probability, show
 from treeage.stand_intensity import year_grid
-from treeage.stand_mixture import MixtureData, MixtureFit, components, fit_mixture, unpack
+from treeage.stand_mixture import PARTICLES, MixtureData, MixtureFit, components, fit_mixture, unpack
 from treeage.stand_recruitment import SURVIVORS
 from treeage.stand_shared import SplitDraws, check_draws, split_shared, year_mass
 
@@ -208,7 +208,8 @@ def find_pulses(
     groups = np.array_split(np.arange(parts.deviation.shape[0]), min(MOST_NODES, parts.deviation.shape[0]))
     data = [_data(parts, int(group[0]), share, widest_years) for group in groups]
     shifts = [parts.common[group].ravel() for group in groups]
-    families = [_fit_family(part, most_pulses, rng) for part in data]
+    particles = max(400, PARTICLES // len(data))  # choice: several strata share the work
+    families = [_fit_family(part, most_pulses, particles, rng) for part in data]
     return _collect(data, shifts, families, prob, rng)
 
 
@@ -220,13 +221,11 @@ def _data(parts: SplitDraws, node: int, share: NDArray[np.float64], widest_years
     return MixtureData(mass, share, grid.centres, widest_years)
 
 
-def _fit_family(data: MixtureData, most_pulses: int, rng: np.random.Generator) -> list[MixtureFit]:
+def _fit_family(data: MixtureData, most_pulses: int, particles: int, rng: np.random.Generator) -> list[MixtureFit]:
     """Fits with 0, 1, 2, ... pulses until one more is hopeless."""
     fits: list[MixtureFit] = []
-    start: NDArray[np.float64] | None = None
     for number in range(most_pulses + 1):
-        fits.append(fit_mixture(data, number, rng, start))
-        start = fits[-1].mode
+        fits.append(fit_mixture(data, number, rng, particles=particles))
         scores = [fit.log_evidence - fit.pulses * np.log(2.0) for fit in fits]
         if number >= 1 and scores[-1] < max(scores) - STOP:
             break
@@ -253,7 +252,7 @@ def _collect(
         if len(fits) <= number:
             continue
         fit = fits[number]
-        theta = fit.theta[rng.choice(fit.chances.size, size=1000, p=fit.chances)]
+        theta = fit.theta[rng.permutation(len(fit.theta))]
         _, date, width, odds_of = unpack(theta, number)
         shift = rng.choice(common, size=theta.shape[0])
         dates.append(date + shift[:, None])
