@@ -71,7 +71,7 @@ def test_evidence_is_stable_and_prefers_the_truth() -> None:
         one = fit_mixture(data, 1, np.random.default_rng(seed))
         scores.append((none.log_evidence, one.log_evidence))
         assert one.log_evidence > none.log_evidence + 3
-    assert np.allclose(scores[0], scores[1], atol=2.5)  # Monte Carlo error, about .7 each, of 27
+    assert np.allclose(scores[0], scores[1], atol=1.0)  # Monte Carlo error, about .2 each
 
 
 @pytest.mark.parametrize("pulses", [0, 1])
@@ -79,25 +79,23 @@ def test_evidence_against_brute_force(pulses: int) -> None:
     """The evidence is the mean likelihood under the prior, here of 40,000 draws from it."""
     rng = np.random.default_rng(2)
     data = _data(np.append(rng.normal(1800, 6, 5), rng.uniform(1720, 1880, 10)), size=280, first=1660)
-    value = log_likelihood(data, prior_draws(data, pulses, 40_000, rng), pulses)
+    value = log_likelihood(data, prior_draws(data, pulses, 40_000, rng)[0], pulses)
     brute = np.log(np.mean(np.exp(value - value.max()))) + value.max()  # brute force: sampling from the prior
     fits = [fit_mixture(data, pulses, np.random.default_rng(seed)).log_evidence for seed in range(3)]
     assert np.mean(fits) == pytest.approx(brute, abs=0.35)  # three standard errors
 
 
 def test_posterior_against_brute_force() -> None:
-    """Draws of the pulse's date have the mean and spread of weighted draws from the prior."""
+    """Draws of the pulse's date have the quartiles of weighted draws from the prior."""
     rng = np.random.default_rng(3)
     data = _data(np.append(rng.normal(1800, 4, 12), [1730.0, 1760.0, 1850.0, 1880.0]), size=280, first=1660)
-    prior = prior_draws(data, 1, 60_000, rng)
+    prior = prior_draws(data, 1, 60_000, rng)[0]
     value = log_likelihood(data, prior, 1)
-    chance = np.exp(value - value.max())
-    chance /= chance.sum()
-    mean = chance @ prior[:, 4]
-    sd = np.sqrt(chance @ (prior[:, 4] - mean) ** 2)
+    order = np.argsort(prior[:, 4])
+    level = np.cumsum(np.exp(value - value.max())[order])
+    quartiles = prior[order, 4][np.searchsorted(level / level[-1], [0.25, 0.5, 0.75])]  # brute force
     date = fit_mixture(data, 1, np.random.default_rng(4)).theta[:, 4]
-    assert date.mean() == pytest.approx(mean, abs=0.6 * sd)  # brute force, few effective draws
-    assert date.std() == pytest.approx(sd, rel=0.4)  # brute force
+    assert np.quantile(date, [0.25, 0.5, 0.75]) == pytest.approx(quartiles, abs=1.0)  # few effective draws
 
 
 def test_too_many_pulses_for_the_span() -> None:

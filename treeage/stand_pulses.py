@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 WIDEST_YEARS = 15.0  # choice: a normal curve with this sd holds 80 % of a pulse within 38 years
+RARER = 4.0  # choice: one more pulse is this many times less likely beforehand, since chance clusters are many
 STOP = 4.0  # choice: one more pulse is not tried when the last was less likely by e^4
 MOST_NODES = 4  # choice: strata of the shared error at which the mixture is fitted
 MEMBERS = 100  # choice: draws over which the membership of trees is averaged
@@ -179,9 +180,9 @@ def find_pulses(
     Notes
     -----
     Mixture of normal pulses on a background between two unknown years whose logarithm is a parabola (steady,
-    declining, rising or humped establishment is no pulse). Prior: 0 pulses 1/2, 1 pulse 1/4, 2 pulses 1/8,
-    ...; two pulses are two only if further apart than their standard deviations together. A pulse narrower
-    than the dating error keeps a width interval that reaches down to a year.
+    declining, rising or humped establishment is no pulse). Prior: each further pulse is a quarter as
+    likely as one less; two pulses are two only if further apart than their standard deviations together. A
+    pulse narrower than the dating error keeps a width interval that reaches down to a year.
 
     Examples
     --------
@@ -226,7 +227,7 @@ def _fit_family(data: MixtureData, most_pulses: int, particles: int, rng: np.ran
     fits: list[MixtureFit] = []
     for number in range(most_pulses + 1):
         fits.append(fit_mixture(data, number, rng, particles=particles))
-        scores = [fit.log_evidence - fit.pulses * np.log(2.0) for fit in fits]
+        scores = [fit.log_evidence - fit.pulses * np.log(RARER) for fit in fits]
         if number >= 1 and scores[-1] < max(scores) - STOP:
             break
     return fits
@@ -243,7 +244,7 @@ def _collect(
     most = max(len(fits) for fits in families)
     chances = np.zeros(most)
     for fits in families:
-        score = np.array([fit.log_evidence - fit.pulses * np.log(2.0) for fit in fits])
+        score = np.array([fit.log_evidence - fit.pulses * np.log(RARER) for fit in fits])
         odds = np.exp(score - score.max())
         chances[: len(fits)] += odds / odds.sum() / len(families)
     number = int(np.argmax(chances))
