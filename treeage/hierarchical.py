@@ -56,7 +56,7 @@ class Sampling:
 
     Parameters
     ----------
-    draws : int, default 400
+    draws : int, default 500
         Draws kept in each chain; enough for effective sizes above 400 in most stands (choice).
     tune : int, default 150
         Draws for adaptation; few are needed because the metric is set beforehand (choice).
@@ -68,10 +68,10 @@ class Sampling:
     Examples
     --------
     >>> Sampling().ticks
-    2212
+    2612
     """
 
-    draws: int = 400
+    draws: int = 500
     tune: int = 150
     chains: int = 4
     cores: int | None = None

@@ -91,6 +91,7 @@ def sample_model(
         As the installed PyMC gives it.
     """
     import pymc as pm
+    from pytensor import config
 
     mode, covariance = mode_and_covariance(kernel)
     rng = np.random.default_rng(seed)
@@ -102,7 +103,7 @@ def sample_model(
         if tick is not None:
             tick(1)
 
-    with model:
+    with model, config.change_flags(linker="py"):  # PyMC's own small functions are not compiled either
         step = pm.NUTS([model["z"]], scaling=covariance, is_cov=True, compile_kwargs={"mode": plain_mode()})
         return pm.sample(
             draws,

@@ -1,0 +1,448 @@
+"""Hierarchical layer without sampling: the model's value and gradient, its parts against brute force, its faces."""
+
+import warnings
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+from learned_stands import draw_replica, rows_by_tree, small_field, small_stand
+from scipy.special import logsumexp
+from scipy.stats import norm
+
+from treeage.errors import InputError, ModelError, ModelWarning
+from treeage.estimate import estimate_ages
+from treeage.hierarchical import (
+    LearnedAges,
+    LearningPriors,
+    Sampling,
+    compare_fits,
+    diagnose,
+    fit_hierarchical,
+    prior_predictive,
+    prior_table,
+)
+from treeage.hierarchical_checks import group_dataset
+from treeage.hierarchical_dates import learned_answers
+from treeage.hierarchical_draws import like_draws
+from treeage.hierarchical_factors import SHIFTS, chebyshev_nodes, degrees, scale_distance
+from treeage.hierarchical_growth import GrowthKernel
+from treeage.hierarchical_height import FORMS
+from treeage.hierarchical_model import build_model, stand_kernel
+from treeage.hierarchical_parameters import NAMES, ParameterMap
+from treeage.hierarchical_sampling import mode_and_covariance
+from treeage.hierarchical_tables import tree_axes, tree_likelihoods, tree_log_likelihood
+from treeage.tables import Field
+
+pytestmark = pytest.mark.filterwarnings("ignore:PyTensor could not link:UserWarning")
+
+
+@cache
+def stand():
+    """One small stand, kept."""
+    return small_stand()
+
+
+@cache
+def two_heights():
+    """One small stand cored at two heights, kept."""
+    return small_stand(10, name="two_heights")
+
+
+def prior_draws(data, size, *, seed=1, flat=False):
+    """Parameters drawn from the prior, or all at their centres."""
+    parameters = ParameterMap(data, LearningPriors())
+    rng = np.random.default_rng(seed)
+    points = [
+        parameters.values(np.zeros(parameters.size) if flat else rng.standard_normal(parameters.size))
+        for _ in range(size)
+    ]
+    draws = {name: np.array([point[name] for point in points]) for name in NAMES}
+    forms = np.zeros((size, len(data.heights.species), len(FORMS)))
+    return draws | {"form_log_weight": forms}
+
+
+def numeric_gradient(kernel, z, step=1e-5):
+    """Gradient of the log likelihood by central differences."""
+    values = [(kernel(z + e)[0][0] - kernel(z - e)[0][0]) / (2 * step) for e in step * np.eye(z.size)]
+    return np.array(values)
+
+
+# ------------------------------------------------------------------ value and gradient
+
+
+@pytest.mark.parametrize("make", [stand, two_heights])
+def test_gradient_against_differences(make):
+    """The gradient by hand is that of the value."""
+    _, data = make()
+    parameters = ParameterMap(data, LearningPriors())
+    kernel = stand_kernel(data, parameters)
+    z = 0.5 * np.random.default_rng(3).standard_normal(parameters.size)
+    expected = numeric_gradient(kernel, z)  # central differences
+    np.testing.assert_allclose(kernel(z)[1], expected, rtol=1e-4, atol=1e-4)
+
+
+def test_polynomials_against_direct_summation():
+    """Between the nodes the polynomials agree with summing years and counts at that very point."""
+    _, data = stand()
+    rng = np.random.default_rng(2)
+    weight = norm.logpdf(SHIFTS, 0.0, 0.2)
+    rows = rows_by_tree(data)
+    names = data.trees.factor_names
+    at_one = data.trees.log_likelihood(0.0, np.zeros(len(names)))
+    for _ in range(3):
+        own = 0.2 * rng.standard_normal()
+        factors = np.clip(0.35 * rng.standard_normal(len(names)), -0.9, 0.9)
+        found = data.trees.log_likelihood(own, factors)
+        for k, tree in enumerate(data.trees.trees):
+            axes = tree_axes(data.tables, rows[tree], counted=True)
+            points = {"own": np.array([own])} | {name: factors[[names.index(name)]] for name in axes}
+            zeros = {"own": np.zeros(1)} | dict.fromkeys(axes, np.zeros(1))
+            direct = tree_log_likelihood(data.tables, rows[tree], axes, nodes=points).ravel()
+            base = tree_log_likelihood(data.tables, rows[tree], axes, nodes=zeros).ravel()
+            change = logsumexp(direct + weight) - logsumexp(base + weight)  # direct summation
+            assert abs(logsumexp(found[k] + weight) - logsumexp(at_one[k] + weight) - change) < 0.12
+
+
+def test_tree_with_one_core_teaches_nothing():
+    """Under the flat prior on the pith year the likelihood of one core sums to 1 whatever the parameters."""
+    _, data = stand()
+    row = next(r for r, name in enumerate(data.tables.factors.distance_method) if name == "arc")
+    axes = tree_axes(data.tables, [row], counted=True)
+    found = tree_log_likelihood(data.tables, [row], axes)
+    assert np.ptp(found) < 0.01  # closed form: sum over P of p(I - P) = 1, but for the end of the axis
+    assert tree_likelihoods(data.tables, {"T": [row]}).coefficients.max() < 1e-2
+
+
+def test_young_trees_against_scipy():
+    """The sums of squares give the normal log density of every young tree."""
+    _, data = stand()
+    heights = data.heights
+    kernel = GrowthKernel(heights, data.difference)
+    level, slope, spread = np.array([2.2]), np.array([0.8]), np.array([0.3])
+    found = kernel(level, slope, spread, np.zeros((0, SHIFTS.size)))
+    by_form = norm.logpdf(heights.young_log_age[:, None], level + slope * heights.young_axis, spread).sum(axis=0)
+    by_form += 0.5 * np.log(2 * np.pi) * heights.young_log_age.size
+    tries = np.array([sum(other == form for other, _ in FORMS) for form, _ in FORMS])
+    weights = (1 / tries) / (1 / tries).sum()
+    expected = logsumexp(by_form, b=weights)  # SciPy
+    assert found.total == pytest.approx(expected)
+    np.testing.assert_allclose(np.exp(found.form_log_weight).sum(axis=1), 1.0)
+
+
+def test_forms_are_those_of_the_fixed_height_model():
+    """Both layers average over the same growth forms."""
+    from treeage.height_seedlings import _CANDIDATES
+
+    assert tuple(FORMS) == tuple(_CANDIDATES)
+
+
+@pytest.mark.parametrize("factor", [0.5, 1.0, 2.0])
+def test_scaled_distance_of_a_normal_error(factor):
+    """A factor on a normal error multiplies its standard deviation."""
+    from treeage.distance import direct_likelihood
+    from treeage.distance_radius import distance_mass
+    from treeage.grids import DISTANCE_GRID_MM
+
+    mass = distance_mass(np.ones((1, DISTANCE_GRID_MM.size)), [direct_likelihood(40.0, 4.0)])
+    found = scale_distance(mass, np.array([factor]), np.array([False]))[0]
+    mean = found @ DISTANCE_GRID_MM
+    assert np.sqrt(found @ (DISTANCE_GRID_MM - mean) ** 2) == pytest.approx(4.0 * factor, rel=0.03)  # closed form
+    assert found.sum() == pytest.approx(1.0)
+
+
+def test_scaled_distance_leaves_the_pith_alone():
+    """A core that holds the pith stays at 0."""
+    from treeage.grids import DISTANCE_GRID_MM
+
+    mass = np.eye(1, DISTANCE_GRID_MM.size)
+    np.testing.assert_array_equal(scale_distance(mass, np.array([2.0]), np.array([True])), mass)
+
+
+def test_nodes_and_terms():
+    """Chebyshev nodes are symmetric, terms are distinct and start with the constant."""
+    for kind in ("own", "distance", "count"):
+        np.testing.assert_allclose(chebyshev_nodes(kind), -chebyshev_nodes(kind)[::-1], atol=1e-12)
+    terms = degrees()
+    assert len({tuple(term) for term in terms}) == len(terms)
+    assert not terms[0].any()
+
+
+# ------------------------------------------------------------------ the PyMC model
+
+
+def test_model_is_built_with_named_dimensions():
+    """Log density is finite, variables carry the named dimensions, nothing has to be sampled."""
+    from treeage.hierarchical_op import plain_mode
+
+    _, data = stand()
+    model = build_model(data)
+    assert set(model.coords) >= {"species", "method", "dating", "height_species", "form", "teaching_tree"}
+    assert model.named_vars_to_dims["rate_bias"] == ("species",)
+    assert model.named_vars_to_dims["distance_factor"] == ("method",)
+    assert model.named_vars_to_dims["tree_log_likelihood"] == ("teaching_tree",)
+    density = model.compile_logp(mode=plain_mode())
+    parameters = ParameterMap(data, LearningPriors())
+    z = np.full(parameters.size, 0.3)
+    kernel = stand_kernel(data, parameters)
+    expected = float(kernel(z)[0][0]) + norm.logpdf(z).sum()  # SciPy
+    assert float(density({"z": z})) == pytest.approx(expected)
+
+
+def test_model_of_two_species_pools_in_part():
+    """Two species share part of the deviation of the growth rate."""
+    _, data = small_stand(12, species=2)
+    parameters = ParameterMap(data, LearningPriors())
+    rng = np.random.default_rng(4)
+    bias = np.array([parameters.values(rng.standard_normal(parameters.size))["rate_bias"] for _ in range(4000)])
+    assert np.corrcoef(bias.T)[0, 1] == pytest.approx(0.5, abs=0.05)  # closed form: the share of the priors
+    expected = np.hypot(data.stand_sd, LearningPriors().rate_bias_extra_sd.value)  # closed form
+    np.testing.assert_allclose(bias.std(axis=0), expected, rtol=0.05)
+
+
+def test_mode_is_a_stationary_point():
+    """At the mode the gradient of likelihood and prior cancel, and the metric is positive."""
+    _, data = stand()
+    kernel = stand_kernel(data, ParameterMap(data, LearningPriors()))
+    mode, covariance = mode_and_covariance(kernel)
+    assert np.abs(kernel(mode)[1] - mode).max() < 0.02
+    assert np.linalg.eigvalsh(covariance).min() > 0
+
+
+def test_likelihood_prefers_the_truth():
+    """On a stand drawn with fast hidden growth the mode moves that way; without cores it would stay."""
+    _, data = small_stand(60)
+    values = ParameterMap(data, LearningPriors()).values(np.zeros(ParameterMap(data, LearningPriors()).size))
+    biases = []
+    for truth in (-0.3, 0.3):
+        replica = draw_replica(data, values | {"rate_bias": np.array([truth])}, np.random.default_rng(8))
+        parameters = ParameterMap(replica.data, LearningPriors())
+        mode, _ = mode_and_covariance(stand_kernel(replica.data, parameters))
+        biases.append(float(parameters.values(mode)["rate_bias"][0]))
+    assert biases[0] < -0.08 and biases[1] > 0.08
+
+
+# ------------------------------------------------------------------ dates given draws
+
+
+@pytest.mark.parametrize("make", [stand, two_heights])
+def test_dates_at_fixed_parameters_are_those_of_the_exact_engine(make):
+    """With every parameter at its centre and the engine's own spread of b, both give the same pith years."""
+    field, data = make()
+    size = 48
+    draws = prior_draws(data, size, flat=True)
+    quantiles = norm.ppf((np.arange(size) + 0.5) / size)
+    draws["rate_bias"] = quantiles[:, None] * data.stand_sd
+    without = replace(data, heights=replace(data.heights, species=()))
+    answers, _ = learned_answers(without, draws, field.trees.to_dict("records"), prob=0.9, seed=0)
+    exact = estimate_ages(field, from_stand=False, from_pairs=False)
+    for answer in answers:
+        one, two = answer.pith_year, exact[answer.tree].pith_year
+        low, high = min(one.start, two.start), max(one.stop, two.stop)
+        apart = 0.5 * np.abs(one.on(low, high - low + 1) - two.on(low, high - low + 1)).sum()
+        assert apart < 0.02, answer.tree  # total variation against the exact engine
+
+
+def test_like_draws_groups_by_factors():
+    """Draws with like factors end together, without empty groups."""
+    _, data = stand()
+    draws = prior_draws(data, 40)
+    group = like_draws(data, draws, 6)
+    assert set(group) == set(range(group.max() + 1))
+    logs = np.log(draws["own_factor"])
+    within = np.mean([logs[group == k].var() for k in range(group.max() + 1)])
+    assert within < logs.var()
+
+
+# ------------------------------------------------------------------ the public face, sampling replaced by prior draws
+
+
+def prior_inference(model, kernel, *, draws, tune, chains, cores, seed, tick=None, spoilt=False):
+    """Draws of the prior in the shape of a sampled posterior."""
+    import arviz as az
+
+    rng = np.random.default_rng(seed)
+    points = [[kernel(rng.standard_normal(kernel.parameters.size))[0] for _ in range(draws)] for _ in range(chains)]
+    names = ("tree_log_likelihood", "form_log_weight", *NAMES)
+    posterior = {
+        name: np.array([[np.array(p[k + 1]) for p in chain] for chain in points]) for k, name in enumerate(names)
+    }
+    posterior["rate_bias"] = posterior["rate_bias"] + spoilt * np.arange(chains)[:, None, None]
+    dims = {"tree_log_likelihood": ["teaching_tree"], "rate_bias": ["species"], "tree_sd": ["species"]}
+    dims |= {"distance_factor": ["method"], "count_factor": ["dating"], "form_log_weight": ["height_species", "form"]}
+    dims |= dict.fromkeys(NAMES[5:], ["height_species"])
+    coords = {name: list(values) for name, values in model.coords.items()}
+    stats = {"diverging": np.zeros((chains, draws), dtype=bool)}
+    groups = {"posterior": posterior, "sample_stats": stats}
+    if az.__version__.startswith("0."):
+        return az.from_dict(**groups, dims=dims, coords=coords)
+    return az.from_dict(groups, dims=dims, coords=coords)
+
+
+@cache
+def learned():
+    """An answer whose draws are those of the prior; kept."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("treeage.hierarchical.sample_model", prior_inference)
+        return fit_hierarchical(stand()[0], from_stand=False, from_pairs=False, sampling=Sampling(draws=500))
+
+
+def test_faces_of_the_answer():
+    """The learned answer has the faces of the exact one, inference data and joint draws."""
+    ages = learned()
+    exact = estimate_ages(stand()[0], from_stand=False, from_pairs=False)
+    assert isinstance(ages, LearnedAges)
+    assert list(ages.to_frame().columns) == list(exact.to_frame().columns)
+    assert ages.trees == exact.trees
+    assert ages.sampled.dims == ("draw", "tree")
+    assert ages.draws(50).shape == (50, len(ages.trees))
+    assert set(ages.extras) >= {"parameters", "priors", "core_checks", "diagnosis"}
+    posterior = group_dataset(ages.inference, "posterior")
+    assert posterior["rate_bias"].dims == ("chain", "draw", "species")
+    assert "tree_log_likelihood" not in posterior
+    assert group_dataset(ages.inference, "log_likelihood")["tree"].dims == ("chain", "draw", "teaching_tree")
+    assert "learned" in repr(ages) and "Learned from the stand" in ages.summary()
+
+
+def test_joint_draws_agree_with_the_mass_functions():
+    """Mean and spread of the joint draws are those of each tree's mass function."""
+    ages = learned()
+    for tree in ages.trees:
+        values, pmf = ages.sampled.sel(tree=tree).to_numpy(), ages[tree].establishment_year
+        limit = 6 * pmf.sd() / np.sqrt(len(values)) + 0.2  # six standard errors and the nodes' own
+        assert abs(values.mean() - pmf.mean()) < limit
+
+
+def test_sound_sampling_passes_and_says_so():
+    """Independent draws pass every check."""
+    assert learned().diagnosis.passed
+    assert "nothing against it" in learned().summary()
+    assert not any("sampling_failed" in answer.flags for answer in learned())
+
+
+def test_failed_sampling_is_said_in_every_face(monkeypatch):
+    """Chains that disagree warn, flag every tree and stand in summary, repr, notes, table and HTML."""
+
+    def spoilt(*args, **settings):
+        return prior_inference(*args, **settings, spoilt=True)
+
+    monkeypatch.setattr("treeage.hierarchical.sample_model", spoilt)
+    with pytest.warns(ModelWarning, match="R-hat above 1.01"):
+        ages = fit_hierarchical(stand()[0], from_stand=False, from_pairs=False, sampling=Sampling(draws=30))
+    assert not ages.diagnosis.passed
+    assert ages.summary().startswith("SAMPLING FAILED ITS CHECKS")
+    assert "SAMPLING FAILED" in repr(ages) and "SAMPLING FAILED" in ages._repr_html_()
+    assert ages.to_frame()["flags"].str.contains("sampling_failed").all()
+    assert ages.notes["file"].eq("fit_hierarchical").any()
+
+
+def test_divergences_fail_the_checks():
+    """A single divergence is reported with what to do."""
+    inference = learned().inference
+    stats = group_dataset(inference, "sample_stats").copy(deep=True)
+    stats["diverging"][0, 0] = True
+
+    found = diagnose({"posterior": group_dataset(inference, "posterior"), "sample_stats": stats})
+    assert found.divergences == 1 and "raise `tune`" in found.sentence()
+
+
+def test_comparison_of_fits():
+    """A fit compared with itself is no better; fits on other trees are refused."""
+    table = compare_fits({"one": learned(), "two": learned()})
+    assert table["difference"].abs().max() == 0.0
+    assert list(table.columns[:2]) == ["fit", "elpd"]
+    with pytest.raises(InputError, match="got 1 fits"):
+        compare_fits({"one": learned()})
+    with pytest.raises(InputError, match="without inference data"):
+        compare_fits({"one": learned(), "two": estimate_ages(stand()[0])})
+
+
+def test_core_checks_point_at_a_core_that_was_moved():
+    """A core whose outer year was spoilt by sixty years is called surprising."""
+    field, data = stand()
+    rows = rows_by_tree(data)
+    crossdated = [t for t in data.trees.trees if not any(data.tables.factors.dating[r] for r in rows[t])]
+    tree = crossdated[0]
+    cores = field.cores.copy()
+    cores.loc[rows[tree][0], "outer_year"] -= 60
+    moved = replace(field, cores=cores)
+    from treeage.hierarchical_checks import core_checks
+    from treeage.hierarchical_data import core_workings, stand_data
+
+    other = stand_data(moved, core_workings(moved, from_stand=False, from_pairs=False))
+    answers, _ = learned_answers(other, prior_draws(other, 6), field.trees.to_dict("records"), prob=0.9, seed=0)
+    table = core_checks(answers)
+    assert table.loc[table["tree"] == tree, "surprising"].any()
+    assert table["surprising"].mean() < 0.2
+
+
+def test_priors_have_sources():
+    """Every prior states unit, source and how it is known."""
+    table = prior_table()
+    assert (table[["unit", "meaning", "source", "known"]] != "").all().all()
+    wide = LearningPriors(own_log_sd=replace(LearningPriors().own_log_sd, value=0.5))
+    assert prior_table(wide).loc["own_log_sd", "value"] == 0.5
+
+
+def test_prior_predictive_is_where_it_should_be():
+    """Prior medians of factors are 1; missed rings of a tree within a factor of two at 90 %."""
+    table = prior_predictive(stand()[0], draws=800).set_index("parameter")
+    assert table.loc["own_factor", "median"] == pytest.approx(1.0, abs=0.05)
+    low, high = table.loc["missed_rings_factor", ["lo", "hi"]]
+    assert 0.5 < low < 0.85 and 1.2 < high < 2.0
+    assert table.loc["seasons_to_middle_height", "median"] > 0
+
+
+@pytest.mark.parametrize(("name", "value", "least"), [("draws", 5, 20), ("tune", 3, 20), ("chains", 1, 2)])
+def test_settings_too_small_are_refused(name, value, least):
+    """Settings of the sampler name the value and what is needed."""
+    with pytest.raises(InputError, match=f"sampling.{name}: got {value}, need at least {least}"):
+        fit_hierarchical(stand()[0], sampling=replace(Sampling(), **{name: value}))
+
+
+def test_probability_outside_is_refused():
+    """prob must lie between 0 and 1."""
+    with pytest.raises(InputError, match="1.5"):
+        fit_hierarchical(stand()[0], prob=1.5)
+
+
+def test_field_that_teaches_nothing_is_refused():
+    """One core and no young trees cannot teach anything."""
+    trees = pd.DataFrame({"tree": ["A1"], "species": ["Larix decidua"]})
+    core = {"tree": "A1", "core": "a", "outer_year": 2024, "rings_counted": 120, "dating": "crossdated"}
+    cores = pd.DataFrame([core | {"inner_end": "pith", "core_height_m": 0.0}])
+    with pytest.raises(ModelError, match="no tree with two informative cores"):
+        fit_hierarchical(Field.from_frames(trees, cores))
+
+
+def test_joint_count_errors_matter_by_their_difference():
+    """Cores read against each other: the likelihood equals the sum over all pairs of errors."""
+    _, data = stand()
+    rows = rows_by_tree(data)
+    tree = next(t for t in data.trees.trees if all(data.tables.factors.distance_method[r] for r in rows[t]))
+    one, two = rows[tree]
+    names = (data.tables.names[one], data.tables.names[two])
+    mass = np.array([[0.5, 0.2], [0.2, 0.1]])
+    points = {"own": np.zeros(1)}
+    found = tree_log_likelihood(data.tables, [one, two], [], joint=(names, 0, -1, mass), nodes=points).ravel()
+    total = 0.0
+    for i in range(2):
+        for j in range(2):
+            inputs = data.cores.inputs
+            moved = inputs.innermost_year.copy()
+            moved[one] -= i
+            moved[two] -= j - 1
+            plain = replace(inputs, innermost_year=moved, count_start=0, count=np.ones((len(moved), 1)))
+            factors = replace(data.tables.factors, dating=("",) * len(moved))
+            tables = replace(data.tables, inputs=plain, factors=factors)
+            total = total + mass[i, j] * np.exp(tree_log_likelihood(tables, [one, two], [], nodes=points).ravel())
+    np.testing.assert_allclose(found, np.log(total), atol=0.02)  # brute force over the pairs of errors
+
+
+def test_small_field_is_small():
+    """The helper makes a field of the size asked for."""
+    assert len(small_field(16).trees) == 16
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        small_field(16)
