@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 WIDEST_YEARS = 15.0  # choice: a normal curve with this sd holds 80 % of a pulse within 38 years
 RARER = 4.0  # choice: one more pulse is this many times less likely beforehand, since chance clusters are many
 STOP = 4.0  # choice: one more pulse is not tried when the last was less likely by e^4
-MOST_NODES = 4  # choice: strata of the shared error at which the mixture is fitted
+MOST_NODES = 3  # choice: strata of the shared error at which the mixture is fitted
 MEMBERS = 100  # choice: draws over which the membership of trees is averaged
 
 
