@@ -9,17 +9,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from treeage import alignment_engine as engine
 from treeage.alignment_events import EventGrids
 from treeage.alignment_features import Array, Signals
 from treeage.alignment_prior import AlignmentPrior, alignment_model
-from treeage.alignment_tables import lattice, pick
+from treeage.alignment_tables import lattice, pick, rough_evidence
 from treeage.pmf import Pmf
 
 _CELLS = 60_000  # choice: rings times items in one batch; keeps the tables within some tens of megabytes
-_KEEP = 0.03  # choice: correlations that hold less of the probability are left out of the second pass
+_KEEP = 0.01  # choice: correlations that hold less of the probability are left out of the second pass
 _COUNTER = 3  # choice: differences of one core that the counter follows at first
 _EDGE = 1e-4  # choice: probability at the edge of band or counter above which both are widened
 _SHIFT_STEP, _WIDEST = 8, 60  # choice: how far the band is widened at once, and at most
@@ -134,8 +133,7 @@ def _align(pairs: list[tuple[Signals, Signals]], priors: list[AlignmentPrior], s
     weights = np.array([prior.correlation_weights for prior in priors])
     with np.errstate(divide="ignore"):
         before = np.log(weights / weights.sum(axis=1, keepdims=True))
-    quick = lattice(pairs, factors, [nodes] * len(pairs), shift=min(shift, 6), disturbed=disturbed, quick=True)
-    rough = _shares(before + engine.log_total(quick, engine.forward(quick)).reshape(before.shape))[0]
+    rough = _shares(before + np.array([rough_evidence(a, b, nodes) for a, b in pairs]))[0]
     kept = rough > _KEEP
     grid = lattice(pairs, factors, [nodes[row] for row in kept], shift=shift, disturbed=disturbed)
     ahead = engine.forward(grid)
@@ -148,9 +146,11 @@ def _align(pairs: list[tuple[Signals, Signals]], priors: list[AlignmentPrior], s
     owner = np.nonzero(kept)[0]
     flat = shares[kept]
     out = []
+    starts = np.searchsorted(owner, np.arange(len(pairs)))
+    mixed = {kind: np.add.reduceat(prob * flat[:, None], starts, axis=1) for kind, prob in probs.items()}
     for number, pair in enumerate(pairs):
         items = np.flatnonzero(owner == number)
-        grids = _grids({kind: _mix(prob, items, flat) for kind, prob in probs.items()}, pair, shift)
+        grids = _grids({kind: prob[:, number] for kind, prob in mixed.items()}, pair, shift)
         mass = np.tensordot(flat[items], counter[items], (0, 0))
         mean = float(shares[number] @ nodes)
         out.append(PairSums(grids, mass, float(evidence[number]), shares[number], mean, Pmf.point(0)))
@@ -163,10 +163,6 @@ def _shares(logs: Array) -> tuple[Array, Array]:
     weights = np.exp(logs - top)
     sums = weights.sum(axis=1, keepdims=True)
     return weights / sums, (top + np.log(sums))[:, 0]
-
-
-def _mix(prob: Array, items: NDArray[np.int64], flat: Array) -> Array:
-    return np.asarray(sum(flat[item] * prob[:, item] for item in items))
 
 
 def _grids(cells: dict[str, Array], pair: tuple[Signals, Signals], shift: int) -> EventGrids:

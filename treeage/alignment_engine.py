@@ -175,9 +175,10 @@ def log_total(grid: Lattice, sums: Sums) -> Array:
     numpy.ndarray, shape (batch,)
         Log likelihood ratio against two unrelated series.
     """
-    ends = np.where(grid.border, sums.value.sum(axis=1), 0.0).sum(axis=2)
+    rows = np.flatnonzero(grid.border.any(axis=(1, 2)))
+    ends = np.where(grid.border[rows], sums.value[rows].sum(axis=1), 0.0).sum(axis=2)
     with np.errstate(divide="ignore"):
-        logs = np.log(ends) + sums.log_scale
+        logs = np.log(ends) + sums.log_scale[rows]
     top = logs.max(axis=0)
     return np.asarray(top + np.log(np.exp(logs - top).sum(axis=0)))
 

@@ -148,7 +148,8 @@ def t_density(values: Array) -> Array:
     >>> float(t_density(np.array(0.0)))
     0.375
     """
-    return 0.375 * (1.0 + values * values / DEGREES_OF_FREEDOM) ** -2.5
+    spread = 1.0 + values * values / DEGREES_OF_FREEDOM
+    return np.asarray(0.375 / (spread * spread * np.sqrt(spread)))
 
 
 def _signal_scale(innovations: Array) -> float:

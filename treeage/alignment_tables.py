@@ -18,6 +18,9 @@ _CONSTANT = 2.0 / (0.75 * np.sqrt(np.pi)) ** 2  # closed form: Gamma(3) Gamma(2)
 _RETURN = 0.005  # fitted: an event that takes back an earlier one is likelier a disturbed stretch
 _TEMPER = 5 / 6  # fitted: years are not independent, so agreement counts a little less; 5/6 needs square roots only
 
+_FACTORS = ("both", "absent_in_a", "absent_in_b", "false_in_a", "false_in_b", "inside")
+_ROUGH_SHIFT, _ROUGH_RINGS = 3, 20  # choice: offsets and stretch of the rough look at the correlations
+
 
 @dataclass(frozen=True)
 class EventFactors:
@@ -201,24 +204,32 @@ def place(target: Array, grid: Array, shift: int, lean: int) -> None:
 
     Parameters
     ----------
-    target : numpy.ndarray, shape (steps, g, columns + 2)
-        Table to fill.
+    target : numpy.ndarray, shape (shift + steps, g, columns + 2)
+        Table to fill, with `shift` rows before ring total 0 that only serve this copy.
     grid : numpy.ndarray, shape (g, rings, 2 * shift + 1)
-        Factors by ring of one core and offset of the other.
+        Factors by ring of one core and offset of the other; 0 where the cell has no such move.
     shift : int
-        Half width of the band.
+        Half width of the band, even.
     lean : int
         1 when the rings are those of A, -1 when they are those of B.
     """
     size = grid.shape[1]
-    for column in range(2 * shift + 1):
-        offset = column - shift
-        skip = max(0, (1 - offset) // 2)
-        first = 2 * skip + offset
-        count = min(size - skip, (target.shape[0] - first + 1) // 2)
-        if count > 0:
-            where = (lean * offset + shift) // 2 + 1
-            target[first : first + 2 * count : 2, :, where] = grid[:, skip : skip + count, column].T
+    row, item, column = target.strides
+    for parity in (0, 1):
+        part = grid[:, :, parity::2]
+        first = (1 if lean > 0 else shift + 1 - parity) * column + parity * row
+        cells = np.lib.stride_tricks.as_strided(
+            _from(target, first),
+            shape=(size, part.shape[2], grid.shape[0]),
+            strides=(2 * row, 2 * row + lean * column, item),
+        )
+        cells[...] = part.transpose(1, 2, 0)
+
+
+def _from(target: Array, offset: int) -> Array:
+    """View of a table from a byte offset on."""
+    row, _, column = target.strides
+    return target[offset // row :, :, (offset % row) // column :]
 
 
 def pick(probs: Array, size: int, shift: int, lean: int) -> Array:
@@ -256,7 +267,6 @@ def lattice(
     *,
     shift: int,
     disturbed: tuple[float, float],
-    quick: bool = False,
 ) -> Lattice:
     """Build the tables of a batch of pairs, every node of the correlation of a pair being one item of the batch.
 
@@ -272,8 +282,6 @@ def lattice(
         Half width of the band, even.
     disturbed : tuple of float
         Probabilities that a disturbed stretch begins and ends with a year.
-    quick : bool, default False
-        Leave out false rings and the windows round events: enough to weigh the correlations.
 
     Returns
     -------
@@ -281,20 +289,18 @@ def lattice(
         Tables over all items: pair 0 with its nodes, pair 1 with its nodes, ...
     """
     steps = max(a.size + b.size for a, b in pairs) + 4
-    shape = (steps, sum(node.size for node in nodes), shift + 3)
-    names = ("both", "absent_in_a", "absent_in_b", "false_in_a", "false_in_b")
-    tables = {kind: np.zeros(shape) for kind in names}
-    inside = np.zeros(shape)
-    border = np.zeros(shape, dtype=bool)
+    most = max(2 * max(a.size, b.size) for a, b in pairs) + shift
+    shape = (shift + max(steps, most), sum(node.size for node in nodes), shift + 3)
+    roomy = {kind: np.zeros(shape) for kind in _FACTORS}
+    border = np.zeros((steps, *shape[1:]), dtype=bool)
     start = 0
     for (a, b), prior, node in zip(pairs, factors, nodes, strict=True):
         items = slice(start, start + node.size)
         start += node.size
-        view = {kind: table[:, items] for kind, table in tables.items()}
-        view["inside"] = inside[:, items]
-        (_fill_quick if quick else _fill)(view, a, b, prior, node, shift)
+        _fill({kind: table[:, items] for kind, table in roomy.items()}, a, b, prior, node, shift)
         border[:, items] = _border(a.size, b.size, steps, shift)[:, None, :]
-    return Lattice(tables, inside, border, shift, *disturbed)
+    tables = {kind: table[shift : shift + steps] for kind, table in roomy.items()}
+    return Lattice(tables, tables.pop("inside"), border, shift, *disturbed)
 
 
 def _fill(view: dict[str, Array], a: Signals, b: Signals, prior: EventFactors, nodes: Array, shift: int) -> None:
@@ -311,17 +317,28 @@ def _fill(view: dict[str, Array], a: Signals, b: Signals, prior: EventFactors, n
     place(view["false_in_b"], prior.false_in_b[:, None] * joined_b, shift, -1)
 
 
-def _fill_quick(view: dict[str, Array], a: Signals, b: Signals, prior: EventFactors, nodes: Array, shift: int) -> None:
-    match = match_ratios(a, b, nodes, shift)
-    there = match[:1] > 0
-    back = np.array(_slide(np.ones(a.size), b.size, shift))[None]
-    back[:, :, 0] = 0.0
-    place(view["both"], prior.stay * match, shift, 1)
-    place(view["inside"], np.asarray(prior.stay * there, dtype=np.float64), shift, 1)
-    place(view["absent_in_a"], (prior.absent_in_a + prior.false_in_b)[:, None] * back, shift, -1)
-    there = there.astype(np.float64)
-    there[:, :, 0] = 0.0
-    place(view["absent_in_b"], (prior.absent_in_b + prior.false_in_a)[:, None] * there, shift, 1)
+def rough_evidence(a: Signals, b: Signals, nodes: Array) -> Array:
+    """Log likelihood ratio of every correlation when each stretch of rings may have its own small offset.
+
+    Parameters
+    ----------
+    a, b : Signals
+        The two cores.
+    nodes : numpy.ndarray, shape (g,)
+        Correlations.
+
+    Returns
+    -------
+    numpy.ndarray, shape (g,)
+        A rough figure to tell which correlations are worth the full sums.
+    """
+    total = np.zeros(nodes.size)
+    for mine, other in ((a, b), (b, a)):  # both ways, so that it does not matter which core is called A
+        match = match_ratios(mine, other, nodes, _ROUGH_SHIFT)[:, : other.size + _ROUGH_SHIFT]
+        logs = np.log(np.where(match > 0, match, 1.0))
+        stretches = np.add.reduceat(logs, np.arange(0, logs.shape[1], _ROUGH_RINGS), axis=1)
+        total += np.logaddexp.reduce(stretches, axis=2).sum(axis=1)
+    return total / 2
 
 
 def _border(size_a: int, size_b: int, steps: int, shift: int) -> NDArray[np.bool_]:
