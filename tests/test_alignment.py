@@ -99,7 +99,7 @@ def test_swapping_the_cores_swaps_the_answer():
     a, b = two_cores(4)
     b = without(b, 30)
     one, other = align_cores(a, b), align_cores(b, a)
-    # the counter follows A to three rings and B by the band: equal but for what lies beyond
+    # the counter follows A to two rings and B by the band: equal but for what lies beyond
     assert np.allclose(one.extra_rings_a.on(-3, 7), other.extra_rings_b.on(-3, 7), atol=1e-6)
     assert np.allclose(one.extra_rings_b.on(-3, 7), other.extra_rings_a.on(-3, 7), atol=1e-6)
     for mine, theirs in (("absent_in_a", "absent_in_b"), ("false_in_b", "false_in_a")):
@@ -192,7 +192,7 @@ def test_many_pairs_are_as_one():
 
 
 def test_many_absent_rings_widen_the_band():
-    """Ten rings missing from one core are counted although the band starts with six."""
+    """Ten rings missing from one core are counted although the band starts with four."""
     a, b = two_cores(11, rings=220)
     for ring in range(200, 0, -20):
         b = without(b, ring)

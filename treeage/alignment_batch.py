@@ -19,7 +19,7 @@ from treeage.pmf import Pmf
 
 _CELLS = 60_000  # choice: rings times items in one batch; keeps the tables within some tens of megabytes
 _KEEP = 0.01  # choice: correlations that hold less of the probability are left out of the second pass
-_COUNTER = 3  # choice: differences of one core that the counter follows at first
+_COUNTER = 2  # choice: differences of one core that the counter follows at first
 _EDGE = 1e-4  # choice: probability at the edge of band or counter above which both are widened
 _SHIFT_STEP, _WIDEST = 8, 60  # choice: how far the band is widened at once, and at most
 

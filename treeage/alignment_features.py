@@ -17,7 +17,7 @@ DEGREES_OF_FREEDOM = 4.0  # choice: a t law near the fitted 6.5, lower because w
 _MEDIAN_TO_SCALE = 1.32 / 0.7406970841126831
 _FLOOR = 0.2  # choice: share of the median width added before the logarithm, so that absent rings stay finite
 _SCALE_RINGS = 8.0  # choice: weight, in rings, of the typical scale in a short series
-_TYPICAL_SCALE = 0.32  # median over 165 archive sites (tests/fitting/fit_alignment.py)
+_TYPICAL_SCALE = 0.28  # median over 165 archive sites (tests/fitting/fit_alignment.py)
 _NARROW_HALF_WIDTH = 5  # choice: rings either side in the local mean against which a ring is called narrow
 _LIMIT = 12.0  # choice: signals are cut here, in scales; the t law is almost flat by then
 

@@ -69,7 +69,7 @@ class AlignmentPrior:
         Prior probability that core A lacks so many of the outermost rings of core B (negative: B lacks them);
         {0: 1.0} by default, as both cores are said to end at the same year.
     max_shift : int
-        Largest offset between the two counts that is followed, 1 to 60 rings.
+        Largest offset between the two counts that is followed at first, 1 to 60 rings; widened where it matters.
 
     Raises
     ------
@@ -93,7 +93,7 @@ class AlignmentPrior:
         default_factory=lambda: tuple(alignment_model()["correlation_weights"])
     )
     outer_shifts: Mapping[int, float] = field(default_factory=lambda: {0: 1.0})
-    max_shift: int = 6
+    max_shift: int = 4
 
     def __post_init__(self) -> None:
         faults = []
