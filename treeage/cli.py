@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from treeage.results import Ages
+    from treeage.stand import StandHistory
+    from treeage.tables import Field
 
 DONE, NOTHING_USABLE, BAD_INPUT, STOPPED = 0, 1, 2, 130
 SHOWN_TREES = 5  # choice: best and worst dated trees on the screen; all of them are in ages.csv
@@ -83,6 +85,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     _add_check(commands)
     _add_estimate(commands)
+    _add_stand(commands)
     _add_example(commands)
     return parser
 
@@ -90,17 +93,30 @@ def _parser() -> argparse.ArgumentParser:
 def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     command = commands.add_parser("check", help="read a field folder and say what is wrong or odd")
     command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv")
+    command.add_argument("--crossdating", action="store_true", help="also read every core against the other trees")
     command.set_defaults(run=_check)
 
 
 def _add_estimate(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     command = commands.add_parser("estimate", help="date all trees of a field folder and write a report")
+    _add_answers(command)
+    command.add_argument("--crossdating", action="store_true", help="also read every core against the other trees")
+    command.add_argument("--learn", action="store_true", help="learn the model's parameters from the stand (PyMC)")
+    command.set_defaults(run=_estimate, stand=False)
+
+
+def _add_stand(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("stand", help="the same, and the history of the stand: structure, pulses, events")
+    _add_answers(command)
+    command.set_defaults(run=_estimate, stand=True, crossdating=False, learn=False)
+
+
+def _add_answers(command: argparse.ArgumentParser) -> None:
     command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv")
     command.add_argument("--out", type=Path, help="folder for the answers (default: FOLDER_ages beside FOLDER)")
     command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
     command.add_argument("--seed", type=int, default=0, help="seed of the joint draws (default 0)")
     command.add_argument("--draws", type=int, default=4000, help="number of joint draws (default 4000)")
-    command.set_defaults(run=_estimate)
 
 
 def _add_example(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -118,6 +134,12 @@ def _check(arguments: argparse.Namespace) -> int:
     field = read_field(arguments.folder)
     print(field.summary())
     print("No faults found.")
+    if arguments.crossdating:
+        from treeage.estimate_crossdating import crossdate_field
+
+        with _progress(len(field.cores)) as tick:
+            tables = crossdate_field(field, tick=tick)
+        print(_crossdating_lines(tables))
     return DONE
 
 
@@ -130,12 +152,12 @@ def _estimate(arguments: argparse.Namespace) -> int:
     from treeage.tables import read_field
 
     field = read_field(arguments.folder)
-    from treeage.estimate import estimate_ages
     from treeage.report import FIGURE_COUNT, write_outputs
 
     with _caught_warnings() as said, _progress(len(field.trees) + (FIGURE_COUNT + 1) * 10) as tick:
-        ages = estimate_ages(field, prob=arguments.prob, seed=arguments.seed, tick=tick)
-        files = write_outputs(ages, target, draws=arguments.draws, tick=lambda steps: tick(10 * steps))
+        ages = _dated(field, arguments, tick)
+        history = _history(ages, arguments)
+        files = write_outputs(ages, target, draws=arguments.draws, history=history, tick=lambda steps: tick(10 * steps))
     print(_screen(ages))
     for line in dict.fromkeys(said):
         print(textwrap.fill(f"warning: {line}", WIDTH, subsequent_indent="  "), file=sys.stderr)
@@ -144,6 +166,57 @@ def _estimate(arguments: argparse.Namespace) -> int:
         print("No tree could be dated; the report says why.", file=sys.stderr)
         return NOTHING_USABLE
     return DONE
+
+
+def _dated(field: Field, arguments: argparse.Namespace, tick: Callable[[int], object]) -> Ages:
+    """Ages by the exact engine, or with learned parameters."""
+    if arguments.learn:
+        from treeage.hierarchical import fit_hierarchical
+
+        ages = fit_hierarchical(field, prob=arguments.prob, seed=arguments.seed, progress=sys.stderr.isatty())
+    else:
+        from treeage.estimate import estimate_ages
+
+        ages = estimate_ages(field, prob=arguments.prob, seed=arguments.seed, tick=tick)
+    if not arguments.crossdating:
+        return ages
+    from dataclasses import replace
+
+    from treeage.estimate_crossdating import crossdate_field
+
+    tables = {f"crossdating_{name}": table for name, table in crossdate_field(field).items()}
+    return replace(ages, extras={**ages.extras, **tables})
+
+
+def _history(ages: Ages, arguments: argparse.Namespace) -> StandHistory | None:
+    """History of the stand where it was asked for."""
+    if not arguments.stand:
+        return None
+    from treeage.stand import stand_history
+
+    return stand_history(ages, count=arguments.draws, seed=arguments.seed)
+
+
+def _crossdating_lines(tables: dict[str, pd.DataFrame]) -> str:
+    """What reading the cores against the other trees found, for the screen."""
+    agreement, places, swaps = tables["agreement"], tables["places"], tables["swaps"]
+    low = agreement[agreement["correlation"] < agreement["critical_correlation"]]
+    moved = agreement[agreement["likeliest_shift"].fillna(0) != 0]
+    near = places[places["best"] & (places["prob_near"] > 0.5)]
+    lines = ["", f"Read against the other trees of their species: {len(agreement)} cores."]
+    for title, table, words in (
+        ("Correlation below the 99 % limit", low, lambda row: f"r = {row['correlation']:.2f}"),
+        ("Better at another outer year", moved, lambda row: f"shift {int(row['likeliest_shift']):+d} years"),
+        (
+            "Ring perhaps absent or false",
+            near,
+            lambda row: f"{row['kind']} about {row['year']}, p {row['prob_near']:.2f}",
+        ),
+        ("Agrees better with another tree", swaps, lambda row: f"with tree {row['other_tree']}"),
+    ):
+        found = [f"tree {row['tree']}, core {row['core']}: {words(row)}" for row in table.to_dict("records")]
+        lines += ["", f"{title}: {len(found)}", *_indented(found)]
+    return "\n".join([*lines, "", "A person decides at the wood; nothing was changed."])
 
 
 def _example(arguments: argparse.Namespace) -> int:

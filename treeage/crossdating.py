@@ -39,6 +39,7 @@ _LEAST_TREES = 2  # choice: other trees that a reference year needs
 _LEAST_YEARS = 20  # choice: years of overlap below which a core is not compared
 _STATED_DATE = 0.9  # choice: prior probability that the stated outer year is right
 _SHOWN = 0.1  # choice: less probable places are not worth a look at the wood
+_SWAP_MARGIN = 3.0  # choice: ln of the odds by which the other tree must be preferred, 20 to 1
 _SWAP_PROB = 0.01  # choice: error probability of the swap flag, shared over the trees tried
 
 Array = NDArray[np.float64]
@@ -170,7 +171,8 @@ def crossdate_stand(
     -----
     The reference is taken as free of events, which holds the better the more trees it has. The stated outer year has
     prior probability 0.9; the rest is shared by the other shifts. A swap is flagged when Fisher's z of the correlation
-    with another tree exceeds that with the mate at 1 % shared over the trees tried.
+    with another tree exceeds that with the mate at 1 % shared over the trees tried, and the alignment, which allows for
+    absent and false rings, prefers the other tree too.
 
     Examples
     --------
@@ -324,10 +326,22 @@ def _swaps(cores: Sequence[DatedCore]) -> pd.DataFrame:
         gap = (np.arctanh(min(other, 0.999)) - np.arctanh(min(mate[0], 0.999))) / np.sqrt(
             1 / (years - 3) + 1 / (mate[1] - 3)
         )
-        if gap > limit:
+        strangers = [one for one in cores if one.tree == tree]
+        if gap > limit and _evidence(core, strangers) > _evidence(core, mates) + _SWAP_MARGIN:
             rows.append((core.tree, core.core, mate[0], mate[1], tree, other, years))
     columns = ["tree", "core", "correlation_mate", "years_mate", "other_tree", "correlation_other", "years_other"]
     return pd.DataFrame(rows, columns=columns)
+
+
+def _evidence(core: DatedCore, others: list[DatedCore]) -> float:
+    """Best likelihood ratio (log) of belonging to one of some cores, absent and false rings allowed for."""
+    pairs = []
+    for other in others:
+        last = min(core.outer_year, other.outer_year)
+        cut = [one.widths_mm[: one.widths_mm.size - (one.outer_year - last)] for one in (core, other)]
+        if min(widths.size for widths in cut) >= _LEAST_YEARS:
+            pairs.append((cut[0], cut[1]))
+    return max((found.log_evidence for found in align_many(pairs)), default=-np.inf)
 
 
 def _against(core: DatedCore, others: list[DatedCore]) -> tuple[float, int] | None:

@@ -11,6 +11,7 @@ import os
 import platform
 import shutil
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
@@ -20,10 +21,12 @@ from treeage.errors import Fault, InputError
 from treeage.report_figures import report_figures
 from treeage.report_methods import methods_text, row_account
 from treeage.report_page import extra_tables, report_html
+from treeage.report_stand import stand_figures, stand_tables
 from treeage.version import VERSION
 
 if TYPE_CHECKING:
     from treeage.results import Ages
+    from treeage.stand import StandHistory
 
 __all__ = ["FIGURE_COUNT", "report_html", "write_outputs"]
 
@@ -37,6 +40,7 @@ def write_outputs(
     *,
     draws: int = 4000,
     seed: int | None = None,
+    history: StandHistory | None = None,
     tick: Callable[[int], object] | None = None,
 ) -> list[Path]:
     """Write ages.csv, draws.parquet, report.html, figures, methods.md, run.json and special tables into a folder.
@@ -51,6 +55,8 @@ def write_outputs(
         Joint draws written, at least 1 (4000: Monte Carlo error of a 90 % interval end well below its width).
     seed : int, optional
         Seed of the draws; that of the estimate by default.
+    history : StandHistory, optional
+        Its figures and tables are added to the report and to the files.
     tick : callable, optional
         Called with 1 after each of the steps (four figures and the rest), for a progress bar.
 
@@ -87,7 +93,9 @@ def write_outputs(
     if target.exists() and not target.is_dir():
         raise InputError(Fault(f"the file {target}", "a folder", "Name another place.", "write_outputs", 0, "folder"))
     chosen = int(ages.settings.get("seed", 0)) if seed is None else seed
-    contents = _contents(ages, draws, chosen, tick)
+    if history is not None:
+        ages = replace(ages, extras={**ages.extras, **stand_tables(history)})
+    contents = _contents(ages, draws, chosen, history, tick)
     target.parent.mkdir(parents=True, exist_ok=True)
     part = target.parent / f".{target.name}.{os.getpid()}.part"
     try:
@@ -102,13 +110,17 @@ def write_outputs(
     return [target / name for name in contents]
 
 
-def _contents(ages: Ages, draws: int, seed: int, tick: Callable[[int], object] | None) -> dict[str, bytes]:
+def _contents(
+    ages: Ages, draws: int, seed: int, history: StandHistory | None, tick: Callable[[int], object] | None
+) -> dict[str, bytes]:
     """Every file of the output as bytes, made before anything is written."""
     contents = {"ages.csv": ages.to_frame().to_csv(index=False, lineterminator="\n").encode("utf-8")}
     contents["draws.parquet"] = _draws(ages, draws, seed)
     for name, table in extra_tables(ages).items():
         contents[f"{name}.csv"] = table.to_csv(index=False, lineterminator="\n").encode("utf-8")
     figures = report_figures(ages, tick=tick)
+    if history is not None:
+        figures += stand_figures(history, tick=tick)
     for figure in figures:
         contents[f"figures/{figure.name}.png"] = figure.png
         contents[f"figures/{figure.name}.svg"] = figure.svg

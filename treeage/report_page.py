@@ -41,6 +41,23 @@ EXTRA_WORDS = {
         "Cores with the pith, cut at a distance from it, show how wrong each rule would have been: true number of "
         "rings, mean error (bias), mean size of the error, share within five rings, share inside the 90 % interval.",
     ),
+    "crossdating_agreement": (
+        "Every core against the other trees",
+        "Correlation and agreement with the mean of the other trees of the species, and the likeliest shift of the "
+        "stated outer year. A person decides at the wood; no dating status is changed.",
+    ),
+    "crossdating_places": (
+        "Suspect places against the other trees",
+        "Rings that are perhaps absent or false, by the stated date; prob near: within three rings either side.",
+    ),
+    "crossdating_swaps": (
+        "Cores that agree better with another tree than with their own",
+        "Check the labels of these cores.",
+    ),
+    "stand_age_structure": ("Stand: trees by period", "Counts with intervals from joint draws."),
+    "stand_recruitment": ("Stand: recruitment by year", "Intensity with the blur of dating undone, and its band."),
+    "stand_pulses": ("Stand: pulses", "Date, width and share of each pulse with intervals."),
+    "stand_events": ("Stand: after the events", "Number established within the years after each event."),
 }
 TREE_COLUMNS = (
     ("tree", "text"),
