@@ -31,9 +31,7 @@ def test_increment_from_both_sides_agrees() -> None:
     inside = basal_area_increment(widths, inner_radius_mm=4.0)
     outside = basal_area_increment(widths, outer_radius_mm=10.0)
     assert np.allclose(inside, outside)  # closed form
-    assert inside.sum() == pytest.approx(
-        np.pi * (10.0**2 - 4.0**2)
-    )  # closed form: the rings fill the annulus
+    assert inside.sum() == pytest.approx(np.pi * (10.0**2 - 4.0**2))  # closed form: the rings fill the annulus
 
 
 def test_increment_carries_draws() -> None:
@@ -57,14 +55,10 @@ def test_increment_refuses(arguments: dict[str, float], match: str) -> None:
         basal_area_increment([1.0, 2.0], **arguments)
 
 
-@pytest.mark.parametrize(
-    ("mean", "expected"), [("arithmetic", 160.0), ("quadratic", 161.25), ("geometric", 158.75)]
-)
+@pytest.mark.parametrize(("mean", "expected"), [("arithmetic", 160.0), ("quadratic", 161.25), ("geometric", 158.75)])
 def test_mean_of_opposite_radii(mean: str, expected: float) -> None:
     """Radii of 180 and 140 mm: arithmetic is exact for a circle."""
-    assert mean_radius([180.0, 140.0], mean=mean) == pytest.approx(
-        expected, abs=0.006
-    )  # square roots by hand
+    assert mean_radius([180.0, 140.0], mean=mean) == pytest.approx(expected, abs=0.006)  # square roots by hand
 
 
 @pytest.mark.parametrize("cores", [4, 6, 12])
@@ -73,9 +67,7 @@ def test_quadratic_mean_is_exact_for_the_area_round_the_stem(cores: int) -> None
     angle = 2 * np.pi * np.arange(cores) / cores
     offset, radius = 20.0, 160.0
     radii = offset * np.cos(angle) + np.sqrt(radius**2 - (offset * np.sin(angle)) ** 2)
-    assert mean_radius(radii, mean="quadratic") == pytest.approx(
-        radius, rel=1e-9
-    )  # closed form: mean of r^2 is R^2
+    assert mean_radius(radii, mean="quadratic") == pytest.approx(radius, rel=1e-9)  # closed form: mean of r^2 is R^2
     assert mean_radius(radii) < radius - 0.5  # negative control: the arithmetic mean is too small
 
 
@@ -99,9 +91,7 @@ def test_past_diameters_of_the_worked_example() -> None:
     assert past_diameter_proportional(30.0, radius_then_mm=10.0, radius_now_mm=170.0) == pytest.approx(
         1.765, abs=0.001
     )  # hand sum: 300 * 10 / 170
-    assert np.isnan(
-        past_diameter_subtractive(30.0, growth_since_mm=160.0)
-    )  # hand sum: -20 mm, must not be returned
+    assert np.isnan(past_diameter_subtractive(30.0, growth_since_mm=160.0))  # hand sum: -20 mm, must not be returned
 
 
 def test_past_radius_beyond_the_present_is_refused() -> None:
@@ -129,9 +119,7 @@ def test_both_methods_agree_for_a_centred_pith() -> None:
     """Where the core's radius is half the diameter, the two methods are the same."""
     radius, then = 150.0, 60.0
     proportional = past_diameter_proportional(30.0, radius_then_mm=then, radius_now_mm=radius)
-    assert proportional == pytest.approx(
-        past_diameter_subtractive(30.0, growth_since_mm=radius - then)
-    )  # closed form
+    assert proportional == pytest.approx(past_diameter_subtractive(30.0, growth_since_mm=radius - then))  # closed form
 
 
 def test_bark_is_passed_twice() -> None:

@@ -87,9 +87,7 @@ def test_share_interval_against_scipy(successes: int, trials: int) -> None:
 
 def test_residence() -> None:
     """5.7 and 6.9 % a decade are 175 and 145 years."""
-    assert canopy_residence_years([5.7, 6.9]) == pytest.approx(
-        [175.4, 144.9], abs=0.05
-    )  # Lorimer & Frelich 1989
+    assert canopy_residence_years([5.7, 6.9]) == pytest.approx([175.4, 144.9], abs=0.05)  # Lorimer & Frelich 1989
     with pytest.raises(InputError, match="got 0, need finite and above 0"):
         canopy_residence_years(0.0)
 

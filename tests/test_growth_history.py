@@ -33,12 +33,9 @@ def test_subtractive_is_masked_where_it_would_be_negative() -> None:
     core = _core(1900, [1.6] * 100, pith_distance_mm=10.0)
     frame = growth_history([core], diameter_cm=30.0, bark_mm=0.0).to_frame()
     assert (
-        frame["diameter_inside_bark_subtractive_cm_median"].iloc[0]
-        != frame["diameter_inside_bark_cm_median"].iloc[0]
+        frame["diameter_inside_bark_subtractive_cm_median"].iloc[0] != frame["diameter_inside_bark_cm_median"].iloc[0]
     )
-    assert np.isnan(
-        frame["diameter_inside_bark_subtractive_cm_median"].iloc[0]
-    )  # hand sum: 300 - 2 * 158.4 < 0
+    assert np.isnan(frame["diameter_inside_bark_subtractive_cm_median"].iloc[0])  # hand sum: 300 - 2 * 158.4 < 0
 
 
 def test_two_opposite_cores_average() -> None:

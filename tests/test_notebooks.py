@@ -14,10 +14,7 @@ SAMPLED = {"learned_stand.ipynb"}  # runs PyMC: minutes, not seconds
 @pytest.mark.filterwarnings("ignore")  # kernels and their loops warn about themselves, not about the package
 @pytest.mark.parametrize(
     "path",
-    [
-        pytest.param(path, id=path.stem, marks=pytest.mark.slow if path.name in SAMPLED else ())
-        for path in NOTEBOOKS
-    ],
+    [pytest.param(path, id=path.stem, marks=pytest.mark.slow if path.name in SAMPLED else ()) for path in NOTEBOOKS],
 )
 def test_notebook_runs(path):
     """No cell fails."""

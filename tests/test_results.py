@@ -92,6 +92,7 @@ def test_results_are_frozen():
 
 def test_sentences_round_as_the_trade_does():
     """SD above 6 rounds to ten years, above 3 to five (common practice), with the interval in full."""
+
     def tree(spread):
         year = np.arange(-60, 61)
         pmf = Pmf(1892 - 60, np.exp(-0.5 * (year / spread) ** 2))

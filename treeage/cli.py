@@ -173,7 +173,7 @@ def _dated(field: Field, arguments: argparse.Namespace, tick: Callable[[int], ob
     if arguments.learn:
         from treeage.hierarchical import fit_hierarchical
 
-        ages = fit_hierarchical(field, prob=arguments.prob, seed=arguments.seed, progress=sys.stderr.isatty())
+        ages: Ages = fit_hierarchical(field, prob=arguments.prob, seed=arguments.seed, tick=tick)
     else:
         from treeage.estimate import estimate_ages
 
@@ -194,7 +194,7 @@ def _history(ages: Ages, arguments: argparse.Namespace) -> StandHistory | None:
         return None
     from treeage.stand import stand_history
 
-    return stand_history(ages, count=arguments.draws, seed=arguments.seed)
+    return stand_history(ages, count=arguments.draws, seed=arguments.seed)  # type: ignore[arg-type]
 
 
 def _crossdating_lines(tables: dict[str, pd.DataFrame]) -> str:
@@ -214,7 +214,7 @@ def _crossdating_lines(tables: dict[str, pd.DataFrame]) -> str:
         ),
         ("Agrees better with another tree", swaps, lambda row: f"with tree {row['other_tree']}"),
     ):
-        found = [f"tree {row['tree']}, core {row['core']}: {words(row)}" for row in table.to_dict("records")]
+        found = [f"tree {row['tree']}, core {row['core']}: {words(row)}" for row in table.to_dict("records")]  # type: ignore[no-untyped-call]
         lines += ["", f"{title}: {len(found)}", *_indented(found)]
     return "\n".join([*lines, "", "A person decides at the wood; nothing was changed."])
 

@@ -124,7 +124,13 @@ def _prior(facts: CoreFacts, pair: list[int]) -> AlignmentPrior:
         rates[f"absent_rate_{side}"] = max(absent, absent_ring_rate(genus).value) if absent else 0.0
         rates[f"false_rate_{side}"] = max(false, false_ring_rate(genus).value) if false else 0.0
     wild = any(facts.records[row]["dating"] == "field_count" for row in pair)
-    return AlignmentPrior(**rates, max_shift=_FIELD_SHIFT if wild else AlignmentPrior().max_shift)
+    return AlignmentPrior(
+        absent_rate_a=rates["absent_rate_a"],
+        absent_rate_b=rates["absent_rate_b"],
+        false_rate_a=rates["false_rate_a"],
+        false_rate_b=rates["false_rate_b"],
+        max_shift=_FIELD_SHIFT if wild else AlignmentPrior().max_shift,
+    )
 
 
 def _common_outer_end(facts: CoreFacts, pair: list[int]) -> tuple[list[Array], list[int]]:
