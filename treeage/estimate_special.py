@@ -149,7 +149,7 @@ def _cases(  # noqa: PLR0913 -- one call in one place
         start, count = inputs.count_start, inputs.count[row]
         if joint is not None and tied[k]:
             side = joint[0].index(names[k])
-            start, count = joint[1 + side], joint[3].sum(axis=1 - side)
+            start, count = (joint[1], joint[2])[side], joint[3].sum(axis=1 - side)
         masses.append((start, added_rings(cases[k], start, np.repeat(count[None], weights.size, axis=0))))
     return masses, weights
 
