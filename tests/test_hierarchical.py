@@ -258,12 +258,13 @@ def test_like_draws_groups_by_factors():
 # ------------------------------------------------------------------ the public face, sampling replaced by prior draws
 
 
-def prior_inference(model, kernel, *, draws, tune, chains, cores, seed, tick=None, spoilt=False):
+def prior_inference(model, kernel, sampling, *, seed, tick=None, spoilt=False):
     """Draws of the prior in the shape of a sampled posterior."""
     import arviz as az
 
     rng = np.random.default_rng(seed)
-    points = [[kernel(rng.standard_normal(kernel.parameters.size))[0] for _ in range(draws)] for _ in range(chains)]
+    draws, chains = sampling.draws, sampling.chains
+    points = [[kernel(rng.standard_normal(kernel.size))[0] for _ in range(draws)] for _ in range(chains)]
     names = ("tree_log_likelihood", "form_log_weight", *NAMES)
     posterior = {
         name: np.array([[np.array(p[k + 1]) for p in chain] for chain in points]) for k, name in enumerate(names)

@@ -20,12 +20,13 @@ from treeage.estimate_accounting import account_rows, gather_sources
 from treeage.estimate_cores import table_records
 from treeage.hierarchical_checks import Diagnosis, compare_fits, core_checks, diagnose, group_dataset
 from treeage.hierarchical_data import StandData, core_workings, stand_data
-from treeage.hierarchical_dates import GROUPS, joint_draws, learned_answers
+from treeage.hierarchical_dates import joint_draws, learned_answers
 from treeage.hierarchical_model import build_model, stand_kernel
 from treeage.hierarchical_parameters import NAMES, ParameterMap
 from treeage.hierarchical_predict import prior_predictive, prior_table
 from treeage.hierarchical_priors import LearningPriors
-from treeage.hierarchical_sampling import sample_model
+from treeage.hierarchical_pulses import with_pulses
+from treeage.hierarchical_sampling import Sampling, sample_model
 from treeage.results import Ages
 
 if TYPE_CHECKING:
@@ -42,50 +43,13 @@ __all__ = [
     "fit_hierarchical",
     "prior_predictive",
     "prior_table",
+    "with_pulses",
 ]
 
 Array = NDArray[np.float64]
 
 NODES = 96  # choice: draws of the parameters that the dates are averaged over
 EACH = 20  # choice: joint draws of all trees for each of them
-
-
-@dataclass(frozen=True)
-class Sampling:
-    """Settings of the sampler.
-
-    Parameters
-    ----------
-    draws : int, default 500
-        Draws kept in each chain; enough for effective sizes above 400 in most stands (choice).
-    tune : int, default 150
-        Draws for adaptation; few are needed because the metric is set beforehand (choice).
-    chains : int, default 4
-        Chains, at least 2, because R-hat compares them.
-    cores : int or None, default None
-        Processes; as many as there are chains and processors when None.
-
-    Examples
-    --------
-    >>> Sampling().ticks
-    2612
-    """
-
-    draws: int = 500
-    tune: int = 150
-    chains: int = 4
-    cores: int | None = None
-
-    @property
-    def ticks(self) -> int:
-        """Calls with 1 that a progress bar gets at most.
-
-        Returns
-        -------
-        int
-            Draws of all chains and runs of the exact engine.
-        """
-        return self.chains * (self.draws + self.tune) + GROUPS
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -248,16 +212,7 @@ def _fit(
         raise ModelError(Fault(got, "something that teaches", do, "fit_hierarchical", 0, "field"))
     model = build_model(data, priors)
     kernel = stand_kernel(data, ParameterMap(data, priors))
-    inference = sample_model(
-        model,
-        kernel,
-        draws=chosen.draws,
-        tune=chosen.tune,
-        chains=chosen.chains,
-        cores=chosen.cores,
-        seed=seed,
-        tick=tick,
-    )
+    inference = sample_model(model, kernel, chosen, seed=seed, tick=tick)
     return _with_log_likelihood(inference)
 
 

@@ -21,14 +21,13 @@ from treeage.estimate_trees import date_trees
 from treeage.hierarchical_data import StandData
 from treeage.hierarchical_draws import Draws, drawn_heights, drawn_inputs, drawn_rates, like_draws, taken_heights
 from treeage.hierarchical_factors import SHIFTS
+from treeage.hierarchical_sampling import GROUPS
 from treeage.pmf import Pmf
 from treeage.posterior import RateNodes
 from treeage.results_tree import TreeAge
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-GROUPS = 12  # choice: runs of the exact engine; the draws in between differ little in their error factors
 
 
 def learned_answers(

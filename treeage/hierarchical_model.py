@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from treeage.hierarchical_growth import GrowthKernel
 from treeage.hierarchical_height import FORMS
-from treeage.hierarchical_op import StandKernel, TreeKernel, stand_operation
+from treeage.hierarchical_op import StandKernel, TreeKernel, likelihood_operation
 from treeage.hierarchical_parameters import NAMES, ParameterMap
 from treeage.hierarchical_priors import LearningPriors
 
@@ -81,7 +81,7 @@ def build_model(data: StandData, priors: LearningPriors | None = None) -> pymc.M
     kernel = stand_kernel(data, parameters)
     with pm.Model(coords={name: list(values) for name, values in coords.items() if values}) as model:
         z = pm.Normal("z", 0.0, 1.0, dims="coordinate")
-        total, per_tree, forms, *values = stand_operation(kernel)(z)
+        total, per_tree, forms, *values = likelihood_operation(kernel)(z)
         pm.Potential("log_likelihood", total)
         for name, value in zip(NAMES, values, strict=True):
             if name == "own_factor" or coords[DIMS[name]]:

@@ -5,7 +5,7 @@ Layer 5, part of the family of `hierarchical`. Derivatives by hand; checked agai
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -159,6 +159,28 @@ class StandKernel:
         self._trees, self._growth, self._cored = trees, growth, cored_species
         self._kept: tuple[bytes, tuple[list[Array], Array]] | None = None
 
+    @property
+    def size(self) -> int:
+        """Number of coordinates.
+
+        Returns
+        -------
+        int
+            Length of z.
+        """
+        return self.parameters.size
+
+    @property
+    def dimensions(self) -> tuple[int, ...]:
+        """Number of dimensions of every output.
+
+        Returns
+        -------
+        tuple of int
+            Sum, trees, growth forms, then the parameters.
+        """
+        return (0, 1, 2, *(0 if name == "own_factor" else 1 for name in NAMES))
+
     def __call__(self, z: Array) -> tuple[list[Array], Array]:
         """Evaluate; the last result is kept because value and gradient are asked for one after the other.
 
@@ -212,12 +234,30 @@ class StandKernel:
         return weight / weight.sum(axis=1, keepdims=True), apart, sd
 
 
-def stand_operation(kernel: StandKernel) -> Callable[[Any], list[Any]]:
+class Kernel(Protocol):
+    """A log likelihood of standard normal coordinates in NumPy, with its gradient."""
+
+    @property
+    def size(self) -> int:
+        """Number of coordinates."""
+        ...
+
+    @property
+    def dimensions(self) -> tuple[int, ...]:
+        """Number of dimensions of every output; the first is the summed log likelihood."""
+        ...
+
+    def __call__(self, z: Array) -> tuple[list[Array], Array]:
+        """Outputs and gradient of the first."""
+        ...
+
+
+def likelihood_operation(kernel: Kernel) -> Callable[[Any], list[Any]]:
     """Wrap a kernel as an operation on a symbolic vector.
 
     Parameters
     ----------
-    kernel : StandKernel
+    kernel : Kernel
         The likelihood in NumPy.
 
     Returns
@@ -229,7 +269,7 @@ def stand_operation(kernel: StandKernel) -> Callable[[Any], list[Any]]:
     from pytensor.graph.basic import Apply
     from pytensor.graph.op import Op
 
-    class StandGradient(Op):
+    class Gradient(Op):
         """Gradient of the summed log likelihood."""
 
         def make_node(self, *inputs: Any) -> Any:
@@ -238,12 +278,11 @@ def stand_operation(kernel: StandKernel) -> Callable[[Any], list[Any]]:
         def perform(self, node: Any, inputs: Any, outputs: Any) -> None:
             outputs[0][0] = kernel(inputs[0])[1]
 
-    class StandLikelihood(Op):
-        """Summed log likelihood, that of every tree, growth forms, parameters."""
+    class Likelihood(Op):
+        """Summed log likelihood and what else the kernel gives."""
 
         def make_node(self, *inputs: Any) -> Any:
-            types = [pt.dscalar, pt.dvector, pt.dmatrix]
-            types += [pt.dscalar if name == "own_factor" else pt.dvector for name in NAMES]
+            types = [pt.TensorType("float64", shape=(None,) * number) for number in kernel.dimensions]
             return Apply(self, [pt.as_tensor_variable(inputs[0])], [kind() for kind in types])
 
         def perform(self, node: Any, inputs: Any, outputs: Any) -> None:
@@ -251,12 +290,12 @@ def stand_operation(kernel: StandKernel) -> Callable[[Any], list[Any]]:
                 storage[0] = value
 
         def grad(self, inputs: Any, output_gradients: Any) -> Any:
-            return [output_gradients[0] * StandGradient()(inputs[0])]
+            return [output_gradients[0] * Gradient()(inputs[0])]
 
         def pullback(self, inputs: Any, outputs: Any, output_gradients: Any) -> Any:
             return self.grad(inputs, output_gradients)
 
-    operation: Any = StandLikelihood()
+    operation: Any = Likelihood()
     return lambda z: list(operation(z, return_list=True))
 
 

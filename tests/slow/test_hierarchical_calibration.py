@@ -14,7 +14,7 @@ from treeage.hierarchical_checks import group_dataset
 from treeage.hierarchical_model import build_model, stand_kernel
 from treeage.hierarchical_parameters import NAMES, ParameterMap
 from treeage.hierarchical_priors import LearningPriors
-from treeage.hierarchical_sampling import sample_model
+from treeage.hierarchical_sampling import Sampling, sample_model
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore:PyTensor could not link:UserWarning")]
 
@@ -33,7 +33,7 @@ def posterior_of(data, *, seed, draws=120):
     """Draws of every parameter, shape (draw, value) by name; one short chain from the mode."""
     kernel = stand_kernel(data, ParameterMap(data, LearningPriors()))
     model = build_model(data)
-    found = sample_model(model, kernel, draws=draws, tune=80, chains=1, cores=1, seed=seed)
+    found = sample_model(model, kernel, Sampling(draws, 80, 1, 1), seed=seed)
     posterior = group_dataset(found, "posterior")
     return {name: posterior[name].to_numpy()[0].reshape(draws, -1) for name in NAMES}
 

@@ -25,7 +25,7 @@ def learned_rate(data, *, draws=150):
     kernel = stand_kernel(data, ParameterMap(data, LearningPriors()))
     model = build_model(data)
     start = time.perf_counter()
-    found = diagnose(sample_model(model, kernel, draws=draws, tune=100, chains=2, cores=1, seed=1))
+    found = diagnose(sample_model(model, kernel, Sampling(draws, 100, 2, 1), seed=1))
     return found.table["effective_size"].min() / (time.perf_counter() - start), found.divergences
 
 

@@ -17,7 +17,7 @@ from treeage.hierarchical_height import FORMS
 from treeage.hierarchical_model import build_model, stand_kernel
 from treeage.hierarchical_parameters import NAMES, ParameterMap
 from treeage.hierarchical_priors import LearningPriors
-from treeage.hierarchical_sampling import sample_model
+from treeage.hierarchical_sampling import Sampling, sample_model
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::UserWarning")]
 
@@ -57,7 +57,7 @@ def fixed_answers(data, records):
 def learned_dates(data, records, *, seed):
     """The hierarchical answer."""
     kernel = stand_kernel(data, ParameterMap(data, LearningPriors()))
-    inference = sample_model(build_model(data), kernel, draws=150, tune=100, chains=2, cores=1, seed=seed)
+    inference = sample_model(build_model(data), kernel, Sampling(150, 100, 2, 1), seed=seed)
     return learned_answers(data, spread_draws(inference, data, 48), records, prob=0.9, seed=seed)[0]
 
 
