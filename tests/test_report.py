@@ -344,7 +344,7 @@ def test_old_trees_have_era_labels():
 def test_tables_of_special_steps_are_shown_and_written(tmp_path, quick):
     """Rings to check stand in the report and in a file of their own; what is no table or has no rows does not."""
     rings = pd.DataFrame({"tree": ["T<1>"], "core": ["A"], "kind": ["absent"], "year": [1912], "prob": [0.87654]})
-    rules = pd.DataFrame({"rule": ["constant"], "covered_90": [float("nan")]})
+    rules = pd.DataFrame({"rule": ["constant"], "first": [1868], "median": [1868.5], "covered_90": [float("nan")]})
     extras = {
         "rings_to_check": rings,
         "rule_comparison": rules,
@@ -357,7 +357,7 @@ def test_tables_of_special_steps_are_shown_and_written(tmp_path, quick):
     pd.testing.assert_frame_equal(pd.read_csv(tmp_path / "out" / "rings_to_check.csv"), rings)
     read = Page((tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
     assert ["T<1>", "A", "absent", "1912", "0.877"] in read.rows
-    assert ["constant", ""] in read.rows
+    assert ["constant", "1868", "1868", ""] in read.rows  # years in full, also halves; nothing for what is not known
     assert "Rings to check" in read.text
     assert "Rules for missed rings on your own complete cores" in read.text
 

@@ -265,9 +265,12 @@ def extra_tables(ages: Ages) -> dict[str, pd.DataFrame]:
 
 
 def _cell(value: Any) -> str:
+    """A number with three digits, whole numbers and years in full, nothing where nothing is known."""
     if isinstance(value, float):
-        return "" if np.isnan(value) else f"{value:.3g}"
-    return "" if value is None else str(value)
+        if np.isnan(value):
+            return ""
+        return f"{value:.0f}" if value.is_integer() or abs(value) >= 1000 else f"{value:.3g}"
+    return "" if value is None or value is pd.NA else str(value)
 
 
 def _extras(ages: Ages) -> list[dict[str, Any]]:
@@ -281,7 +284,9 @@ def _extras(ages: Ages) -> list[dict[str, Any]]:
                 "words": words,
                 "file": f"{name}.csv",
                 "columns": [str(column).replace("_", " ") for column in table.columns],
-                "rows": [[_cell(cell) for cell in row] for row in table.head(MOST_LISTED).to_numpy().tolist()],
+                "rows": [
+                    [_cell(cell) for cell in row] for row in table.head(MOST_LISTED).itertuples(index=False, name=None)
+                ],
                 "all": len(table),
             }
         )
