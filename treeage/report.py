@@ -79,6 +79,7 @@ def write_outputs(
     Examples
     --------
     >>> import tempfile
+    >>> import pandas as pd
     >>> from treeage.estimate import estimate_ages
     >>> from treeage.tables import Field
     >>> trees = pd.DataFrame({"tree": ["A1"], "species": ["Larix decidua"]})
