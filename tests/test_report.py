@@ -377,7 +377,7 @@ def test_methods_state_the_numbers_used():
     assert "treeage 9.9 (seed 7)" in text
     assert "The cores of 1 tree disagreed" in text
     assert "buried collar were subtracted for 1 tree." in text  # the tenth of the made-up trees
-    assert "Renvall 1923 &amp; Woodall &lt;2008&gt; (known: derived; used 14 times)" in text
+    assert "Renvall 1923 & Woodall &lt;2008&gt; (known: derived; used 14 times)" in text
 
 
 def test_methods_counts_agree_with_the_cores():

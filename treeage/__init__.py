@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from treeage.errors import ConflictWarning, InputError, ModelError, ModelWarning, PriorWarning
     from treeage.estimate import estimate_ages
     from treeage.height import years_to_height
+    from treeage.hierarchical import fit_hierarchical
     from treeage.pmf import Pmf
     from treeage.report import write_outputs
     from treeage.results import Ages
@@ -43,6 +44,7 @@ _HOME = {
     "calibrate_missing_rings": "rings_calibration",
     "estimate_ages": "estimate",
     "example_field": "simulate",
+    "fit_hierarchical": "hierarchical",
     "missing_rings": "rings",
     "missing_rings_many": "rings",
     "read_field": "tables",
@@ -69,6 +71,7 @@ __all__ = [
     "calibrate_missing_rings",
     "estimate_ages",
     "example_field",
+    "fit_hierarchical",
     "missing_rings",
     "missing_rings_many",
     "read_field",

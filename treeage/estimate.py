@@ -126,7 +126,7 @@ def estimate_ages(
         notes=pd.concat([field.notes, heights.notes()], ignore_index=True),
         sources=gather_sources(workings, answers),
         stand_weights={name: rate.nodes.stand_weights for name, rate in rates.items()},
-        settings=_settings(field, seed),
+        settings=record_settings(field, seed),
         height_weights=heights.all_weights(),
         extras={"ring_events": readings.events, "rule_comparison": rule_comparison(facts)},
     )
@@ -161,7 +161,21 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     return models
 
 
-def _settings(field: Field, seed: int) -> dict[str, Any]:
+def record_settings(field: Field, seed: int) -> dict[str, Any]:
+    """Settings of a field as they are kept with its answers.
+
+    Parameters
+    ----------
+    field : Field
+        The input.
+    seed : int
+        Seed of the draws.
+
+    Returns
+    -------
+    dict
+        Site, hemisphere, defaults, height models, seed, checksums of the files read.
+    """
     settings = field.settings
     return {
         "name": settings.name,

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, ModelError, ModelWarning, require_probability
-from treeage.estimate import _settings
+from treeage.estimate import record_settings
 from treeage.estimate_accounting import account_rows, gather_sources
 from treeage.estimate_cores import table_records
 from treeage.hierarchical_checks import Diagnosis, compare_fits, core_checks, diagnose, group_dataset
@@ -153,6 +153,13 @@ def fit_hierarchical(
     ----------
     .. [1] Own derivation, see `hierarchical_model.build_model`.
     .. [2] Hoffman & Gelman 2014, J. Mach. Learn. Res. 15, 1593-1623 (the sampler; from memory).
+
+    Examples
+    --------
+    Sampling takes from seconds to a minute, so this is not run here.
+
+    >>> learned = fit_hierarchical(field)  # doctest: +SKIP
+    >>> print(learned.summary())  # doctest: +SKIP
     """
     require_probability("fit_hierarchical", prob=prob)
     chosen, used = sampling or Sampling(), priors or LearningPriors()
@@ -169,7 +176,7 @@ def fit_hierarchical(
         answers = [replace(each, flags=tuple(sorted({*each.flags, "sampling_failed"}))) for each in answers]
         notes = pd.concat([notes, _failure_note(diagnosis)], ignore_index=True)
     trees, years = joint_draws(answers, len(draws["rate_bias"]), EACH, seed)
-    plain = _settings(field, seed)
+    plain = record_settings(field, seed)
     return LearnedAges(
         tree_ages=tuple(answers),
         prob=prob,
