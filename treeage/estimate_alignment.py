@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.alignment import Alignment, align_many
+from treeage.alignment import Alignment, align_many, unseen_rings
 from treeage.alignment_prior import AlignmentPrior
 from treeage.counting import absent_ring_rate, count_error, false_ring_rate
 from treeage.estimate_cores import CoreFacts
@@ -25,6 +25,7 @@ LIKELY = 0.5  # choice: an event is pointed out when it is likelier than not wit
 # (Weisberg & Swanson 2001, abstract; split as in `counting`, choice); a field count with a ring table: three times that
 # (choice).
 _RATES = {"crossdated": (0.0, 0.0), "lab_count": (0.006, 0.0015), "field_count": (0.018, 0.0045)}
+_UNSEEN_CUT = 1e-4  # choice: rarer numbers of rings absent in both cores are left out
 _FIELD_SHIFT = 12  # choice: field counts go further astray
 EVENT_COLUMNS = ["tree", "core", "other_core", "kind", "ring_from_bark", "year", "prob", "prob_near"]
 
@@ -157,8 +158,23 @@ def _joint_count(
             error = count_error(alone, str(record["dating"]), genus=str(record["species"])).trim(1e-6)
             mass = np.apply_along_axis(np.convolve, axis, mass, error.mass)
             starts[axis] += error.start
+    mass = _with_unseen(facts, pair, mass, shared)
     names = (str(facts.records[pair[0]]["core"]), str(facts.records[pair[1]]["core"]))
     return names, starts[0], starts[1], mass / mass.sum()
+
+
+def _with_unseen(facts: CoreFacts, pair: list[int], mass: Array, shared: int) -> Array:
+    """Add rings that are absent in both cores and that no alignment shows: both counts are short by the same number."""
+    records = [facts.records[row] for row in pair]
+    if any(record["dating"] == "crossdated" for record in records):
+        return mass
+    crown = str(records[0].get("crown_class") or "") or None
+    genus = str(records[0]["species"]).split(" ", maxsplit=1)[0] or None
+    unseen = unseen_rings(shared, genus=genus, crown_class=crown).trim(_UNSEEN_CUT)
+    out = np.zeros((mass.shape[0] + unseen.stop, mass.shape[1] + unseen.stop))
+    for rings, share in zip(unseen.support, unseen.mass, strict=True):
+        out[rings : rings + mass.shape[0], rings : rings + mass.shape[1]] += share * mass
+    return out
 
 
 def _events(facts: CoreFacts, pair: list[int], reading: Alignment) -> pd.DataFrame:
