@@ -1,0 +1,47 @@
+"""Figures of two cores read against each other: artists, marks and axes."""
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+
+from treeage.alignment import align_cores
+from treeage.plots_alignment import plot_in_line, plot_offset_path
+
+
+@pytest.fixture(scope="module")
+def alignment():
+    """Two made-up cores, one ring taken out of B."""
+    rng = np.random.default_rng(3)
+    shared = 0.35 * rng.standard_normal(120)
+    one, two = (np.exp(shared + 0.12 * rng.standard_normal(120)) for _ in range(2))
+    return align_cores(one, np.delete(two, 60))
+
+
+def test_series_stand_side_by_side_with_the_event_marked(alignment):
+    """Two lines, one mark and its words for the one ring that was taken out (known truth)."""
+    ax = Figure().subplots()
+    assert plot_in_line(alignment, ax=ax) is ax
+    words = [text.get_text() for text in ax.texts]
+    assert len(words) == 1 and words[0].startswith("absent, p ")
+    long_lines = [line for line in ax.lines if len(line.get_xdata()) > 100]
+    assert len(long_lines) == 2
+    assert "bark" in ax.get_xlabel()
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["core A", "core B"]
+
+
+def test_path_steps_by_the_lost_ring(alignment):
+    """The likeliest offset is 0 at the bark and one ring off at the inner end (known truth)."""
+    ax = Figure().subplots()
+    assert plot_offset_path(alignment, ax=ax) is ax
+    shown = np.asarray(ax.images[0].get_array())
+    offsets = alignment.path().columns.to_numpy()
+    assert offsets[shown[:, 2].argmax()] == 0
+    assert abs(offsets[shown[:, -3].argmax()]) == 1
+    assert "[rings]" in ax.get_ylabel()
+
+
+def test_series_without_events_carry_no_mark():
+    """A series against itself has no event (property of the alignment)."""
+    widths = np.exp(0.3 * np.random.default_rng(1).standard_normal(80))
+    ax = plot_in_line(align_cores(widths, widths), ax=Figure().subplots())
+    assert len(ax.texts) == 0
