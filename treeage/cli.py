@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 DONE, NOTHING_USABLE, BAD_INPUT, STOPPED = 0, 1, 2, 130
 SHOWN_TREES = 5  # choice: best and worst dated trees on the screen; all of them are in ages.csv
 SHOWN_LINES = 8  # choice: notes and flags on the screen; all of them are in report.html
-LEARN_DRAWS = 1000  # choice: with fewer the R-hat check fails now and then by chance alone
 WIDTH = 100  # choice: characters of a line on the screen
 QUIET_SECONDS = 1.5  # choice: a shorter run shows no progress bar
 
@@ -172,10 +171,9 @@ def _estimate(arguments: argparse.Namespace) -> int:
 def _dated(field: Field, arguments: argparse.Namespace, tick: Callable[[int], object]) -> Ages:
     """Ages by the exact engine, or with learned parameters."""
     if arguments.learn:
-        from treeage.hierarchical import Sampling, fit_hierarchical
+        from treeage.hierarchical import fit_hierarchical
 
-        sampling = Sampling(draws=LEARN_DRAWS)
-        ages: Ages = fit_hierarchical(field, prob=arguments.prob, seed=arguments.seed, sampling=sampling, tick=tick)
+        ages: Ages = fit_hierarchical(field, prob=arguments.prob, seed=arguments.seed, tick=tick)
     else:
         from treeage.estimate import estimate_ages
 

@@ -320,17 +320,31 @@ def combine_cases(
     [[0.25, 0.25]]
     """
     shifts = masses[0][1].shape[1]
+    floor = priors.GROSS_ERROR.value / size
+    laid: dict[tuple[int, int], Array] = {}  # the same core at the same place serves many cases
     total = np.zeros((shifts, size))
     for weight, ahead in count_cases:
-        product = np.ones((1, shifts, size))
-        for (start, mass), offset in zip(masses, ahead, strict=True):
-            laid = align_added(mass, start, np.full(mass.shape[0], offset), low, size)
-            product = product * (laid + priors.GROSS_ERROR.value / size)
-        if product.shape[0] == 1:
-            total += weight * product[0]
-        else:
-            total += weight * np.einsum("c,csk->sk", case_weights, product)
+        product = None
+        for core, offset in enumerate(ahead):
+            if (core, offset) not in laid:
+                start, mass = masses[core]
+                laid[core, offset] = _moved(mass, low + offset - start, size) + floor
+            one = laid[core, offset]
+            product = one if product is None else product * one
+        if product is None:
+            raise AssertionError("a tree without cores has no cases")
+        together = product[0] if len(product) == 1 else np.einsum("c,csk->sk", case_weights, product)
+        total += weight * together
     return total
+
+
+def _moved(mass: Array, first: int, size: int) -> Array:
+    """Cut out size places of the last axis from place `first` on, 0 outside what is there."""
+    out = np.zeros((*mass.shape[:2], size))
+    low, high = max(first, 0), min(first + size, mass.shape[2])
+    if low < high:
+        out[:, :, low - first : high - first] = mass[:, :, low:high]
+    return out
 
 
 def establishment_given_shared(
