@@ -184,11 +184,13 @@ def test_unknown_outer_end_is_found():
 
 def test_many_pairs_are_as_one():
     """Pairs aligned together have the answers they have alone."""
-    pairs = [two_cores(seed, rings=40 + 7 * seed) for seed in range(5)]
+    pairs = [two_cores(seed, rings=rings, own=0.3) for seed, rings in enumerate((6, 20, 40, 47, 70, 130))]
+    pairs += [(a[5 * (a.size // 20) :], b) for a, b in pairs]
     for together, pair in zip(align_many(pairs), pairs, strict=True):
         alone = align_cores(*pair)
         assert np.allclose(together.ring_difference.on(-2, 5), alone.ring_difference.on(-2, 5), atol=1e-9)
         assert together.log_evidence == pytest.approx(alone.log_evidence)
+        assert np.allclose(together.sums.correlation_weights, alone.sums.correlation_weights, atol=1e-9)
 
 
 def test_many_absent_rings_widen_the_band():

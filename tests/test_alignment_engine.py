@@ -5,7 +5,8 @@ import pytest
 
 from treeage.alignment_engine import KINDS, MOVES, backward, count_joint, forward, log_total, move_probs
 from treeage.alignment_features import log_widths, signals, t_density, whiten
-from treeage.alignment_tables import EventFactors, lattice, match_ratios, pick, place, side
+from treeage.alignment_ratios import match_ratios, side, stack
+from treeage.alignment_tables import EventFactors, lattice, pick, place
 
 COEFFICIENTS = np.array([0.7, 0.2, 0.1])
 STEPS = {"both": (1, 1), "absent_in_a": (0, 1), "absent_in_b": (1, 0), "false_in_a": (2, 1), "false_in_b": (1, 2)}
@@ -18,6 +19,11 @@ def tiny(size_a, size_b, shift, seed=0):
     b = signals(np.exp(rng.normal(0, 0.5, size_b)), COEFFICIENTS, 2.0)
     prior = EventFactors(np.full(size_b, 0.1), np.full(size_a, 0.1), np.full(size_a, 0.05), np.full(size_b, 0.07), 0.7)
     return lattice([(a, b)], [prior], [np.array([0.6])], shift=shift, disturbed=(0.05, 0.3))
+
+
+def single(core):
+    """The signals of one core as a stack of one item."""
+    return stack([core], np.zeros(1, dtype=np.int64))
 
 
 def every_path(grid, size_a, size_b):
@@ -34,12 +40,12 @@ def every_path(grid, size_a, size_b):
             return
         column = (j - i + grid.shift) // 2 + 1
         if disturbed:
-            factor = grid.inside[i + j, 0, column] * weight
+            factor = grid.inside[i + j, column, 0] * weight
             walk(i + 1, j + 1, 0, factor * grid.leave, extra, seen)
             walk(i + 1, j + 1, 1, factor * (1 - grid.leave), extra, seen)
             return
         for kind, (_, turn, add) in MOVES.items():
-            factor = grid.tables[kind][i + j, 0, column] * weight
+            factor = grid.tables[kind][i + j, column, 0] * weight
             if factor == 0 or abs(j - i + turn) > grid.shift:
                 continue
             to = (i + STEPS[kind][0], j + STEPS[kind][1])
@@ -62,12 +68,12 @@ def test_sums_equal_enumeration(size_a, size_b, shift):
     ahead, behind = forward(grid), backward(grid)
     log_sum = log_total(grid, ahead)
     assert np.exp(log_sum[0]) == pytest.approx(total, rel=1e-12)  # brute force
-    start = behind.value[0, :, 0, shift // 2 + 1] * np.exp(behind.log_scale[0, 0])
+    start = behind.value[0, :, shift // 2 + 1, 0] * np.exp(behind.log_scale[0, 0])
     assert start @ np.array(grid.start_probs) == pytest.approx(total, rel=1e-12)  # brute force
     probs = move_probs(grid, ahead, behind, log_sum)
     for kind in KINDS:
         assert probs[kind].sum() == pytest.approx(events[kind] / total, rel=1e-9, abs=1e-15)  # brute force
-    counter = count_joint(grid, ahead, log_sum, 6)[0]
+    counter = count_joint(grid, ahead, log_sum, 6)[:, :, 0]
     assert counter.sum() == pytest.approx(1)
     for (extra, offset), weight in joint.items():
         assert counter[extra + 6, offset + shift] == pytest.approx(weight / total, rel=1e-9)  # brute force
@@ -113,12 +119,12 @@ def test_match_is_the_ratio_of_t_densities():
 
     rng = np.random.default_rng(2)
     a, b = (signals(np.exp(rng.normal(0, 0.4, 20)), COEFFICIENTS, 2.0) for _ in range(2))
-    ratio = match_ratios(a, b, np.array([0.7]), 2)[0]
+    ratio = match_ratios(single(a), single(b), np.array([0.7]), 2)[0]
     for ring, offset in ((5, 0), (7, -2), (9, 1)):
         pair = [a.plain[ring], b.plain[ring + offset]]
         both = multivariate_t(shape=[[1, 0.7], [0.7, 1]], df=4).pdf(pair)
         alone = t(4).pdf(pair[0]) * t(4).pdf(pair[1])
-        assert ratio[ring, offset + 2] == pytest.approx((both / alone) ** (5 / 6), rel=1e-9)  # SciPy
+        assert ratio[offset + 2, ring] == pytest.approx((both / alone) ** (5 / 6), rel=1e-9)  # SciPy
     assert t_density(np.array(1.3)) == pytest.approx(t(4).pdf(1.3))  # SciPy
 
 
@@ -126,26 +132,48 @@ def test_event_windows_replace_what_the_event_disturbs():
     """The factor of an absent ring is the ratio of edited to unedited matches of the three rings outside it."""
     rng = np.random.default_rng(3)
     a, b = (signals(np.exp(rng.normal(0, 0.4, 20)), COEFFICIENTS, 2.0) for _ in range(2))
-    match, alone, _ = side(a, b, np.array([0.7]), 2)
+    match, gone, _ = side(single(a), single(b), np.array([0.7]), 2)
     from dataclasses import replace
 
     expected = 1.0
     for back in (1, 2, 3):
         plain = a.plain.copy()
         plain[10 - back] = a.removed[10, back - 1]
-        edited = match_ratios(replace(a, plain=plain), b, np.array([0.7]), 2)
-        expected *= edited[0, 10 - back, 2] / match[0, 10 - back, 2]
-    assert alone[0, 10, 2] == pytest.approx(expected, rel=1e-9)  # direct computation
+        edited = match_ratios(single(replace(a, plain=plain)), single(b), np.array([0.7]), 2)
+        expected *= edited[0, 2, 10 - back] / match[0, 2, 10 - back]
+    assert gone[0, 2, 10] == pytest.approx(expected, rel=1e-9)  # direct computation
 
 
 @pytest.mark.parametrize("lean", [1, -1])
 def test_cells_turn_back_into_rings(lean):
     """Picking undoes placing, with the offsets of B turned round."""
-    grid = np.random.default_rng(4).random((1, 9, 5))
-    target = np.zeros((30, 1, 5))
+    grid = np.random.default_rng(4).random((1, 5, 9))
+    target = np.zeros((30, 5, 1))
     place(target, grid, 2, lean)
-    back = pick(target[2:, 0, 1:-1], 9, 2, lean)
-    wanted = grid[0] if lean == 1 else grid[0, :, ::-1]
+    back = pick(target[2:, 1:-1], 9, 2, lean)[0]
+    wanted = grid[0].T if lean == 1 else grid[0].T[:, ::-1]
     real = back != 0
     assert np.allclose(back[real], wanted[real])
     assert real.sum() >= 9 * 5 - 6  # cells before the first ring have no place
+
+
+def test_items_of_a_batch_are_as_if_alone():
+    """Every pair and correlation of a batch has the tables and sums it has by itself, whatever its length."""
+    rng = np.random.default_rng(6)
+    sizes = [(12, 9), (20, 20), (7, 15)]
+    pairs = [tuple(signals(np.exp(rng.normal(0, 0.5, n)), COEFFICIENTS, 2.0) for n in pair) for pair in sizes]
+    priors = [EventFactors(*[rng.uniform(0.01, 0.1, n) for n in (b, a, a, b)], 0.8) for a, b in sizes]
+    nodes = [np.array([0.3, 0.7]), np.array([0.5]), np.array([0.2, 0.6, 0.8])]
+    settings = {"shift": 4, "disturbed": (0.05, 0.3)}
+    many = lattice(pairs, priors, nodes, **settings)
+    sums = log_total(many, forward(many))
+    item = 0
+    for pair, prior, own in zip(pairs, priors, nodes, strict=True):
+        for node in own:
+            one = lattice([pair], [prior], [np.array([node])], **settings)
+            steps = one.border.shape[0] - 4
+            for kind in (*one.tables, "inside"):
+                first, second = (each.inside if kind == "inside" else each.tables[kind] for each in (many, one))
+                assert np.allclose(first[:steps, :, item], second[:steps, :, 0], rtol=1e-12, atol=0)
+            assert sums[item] == pytest.approx(log_total(one, forward(one))[0], rel=1e-12)
+            item += 1

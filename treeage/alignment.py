@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from treeage.alignment_batch import PairSums, align_batch
 from treeage.alignment_events import EventGrids, best_events, event_table, lines_up
-from treeage.alignment_features import Array, Signals, signals
+from treeage.alignment_features import Array, Signals, median, signals
 from treeage.alignment_prior import AlignmentPrior, alignment_model, alignment_prior, stand_prior, unseen_rings
 from treeage.errors import Fault, InputError, require_nonnegative
 from treeage.pmf import Pmf
@@ -350,7 +350,7 @@ def core_signals(widths_mm: ArrayLike, *, name: str = "widths_mm") -> Signals:
     need = ""
     if array.ndim != 1 or array.size < _FEWEST:
         need = f"one row of at least {_FEWEST} widths"
-    elif np.median(array) <= 0:
+    elif median(array) <= 0:
         need = "a median width above 0 [mm]"
     if need:
         got = f"shape {array.shape}" if array.ndim != 1 or array.size < _FEWEST else "a median of 0"

@@ -21,7 +21,7 @@ _CELLS = 60_000  # choice: rings times items in one batch; keeps the tables with
 _KEEP = 0.01  # choice: correlations that hold less of the probability are left out of the second pass
 _COUNTER = 2  # choice: differences of one core that the counter follows at first
 _EDGE = 1e-4  # choice: probability at the edge of band or counter above which both are widened
-_SHIFT_STEP, _WIDEST = 8, 60  # choice: how far the band is widened at once, and at most
+_SHIFT_STEP, _WIDEST = 4, 60  # choice: how far the band is widened at once, and at most
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,7 @@ def _align(pairs: list[tuple[Signals, Signals]], priors: list[AlignmentPrior], s
     weights = np.array([prior.correlation_weights for prior in priors])
     with np.errstate(divide="ignore"):
         before = np.log(weights / weights.sum(axis=1, keepdims=True))
-    rough = _shares(before + np.array([rough_evidence(a, b, nodes) for a, b in pairs]))[0]
+    rough = _shares(before + rough_evidence(pairs, nodes))[0]
     kept = rough > _KEEP
     grid = lattice(pairs, factors, [nodes[row] for row in kept], shift=shift, disturbed=disturbed)
     ahead = engine.forward(grid)
@@ -145,16 +145,14 @@ def _align(pairs: list[tuple[Signals, Signals]], priors: list[AlignmentPrior], s
     counter = engine.count_joint(grid, ahead, total, most)
     owner = np.nonzero(kept)[0]
     flat = shares[kept]
-    out = []
     starts = np.searchsorted(owner, np.arange(len(pairs)))
-    mixed = {kind: np.add.reduceat(prob * flat[:, None], starts, axis=1) for kind, prob in probs.items()}
-    for number, pair in enumerate(pairs):
-        items = np.flatnonzero(owner == number)
-        grids = _grids({kind: prob[:, number] for kind, prob in mixed.items()}, pair, shift)
-        mass = np.tensordot(flat[items], counter[items], (0, 0))
-        mean = float(shares[number] @ nodes)
-        out.append(PairSums(grids, mass, float(evidence[number]), shares[number], mean, Pmf.point(0)))
-    return out
+    grids = _grids({kind: np.add.reduceat(prob * flat, starts, axis=2) for kind, prob in probs.items()}, pairs, shift)
+    masses = np.moveaxis(np.add.reduceat(counter * flat, starts, axis=2), 2, 0)
+    means = shares @ nodes
+    return [
+        PairSums(*parts, Pmf.point(0))
+        for parts in zip(grids, masses.copy(), evidence.tolist(), shares, means.tolist(), strict=True)
+    ]
 
 
 def _shares(logs: Array) -> tuple[Array, Array]:
@@ -165,13 +163,23 @@ def _shares(logs: Array) -> tuple[Array, Array]:
     return weights / sums, (top + np.log(sums))[:, 0]
 
 
-def _grids(cells: dict[str, Array], pair: tuple[Signals, Signals], shift: int) -> EventGrids:
-    size_a, size_b = pair[0].size, pair[1].size
-    grids = {}
-    for kind in engine.KINDS:
-        of_b = kind in ("absent_in_a", "false_in_b")
-        grids[kind] = pick(cells[kind], size_b if of_b else size_a, shift, -1 if of_b else 1)
-    return EventGrids(grids, pick(cells["both"] + cells["disturbed"], size_a, shift, 1), shift)
+def _grids(cells: dict[str, Array], pairs: list[tuple[Signals, Signals]], shift: int) -> list[EventGrids]:
+    """Probabilities by ring of every pair."""
+    size_a, size_b = (max(pair[core].size for pair in pairs) for core in (0, 1))
+    of_b = ("absent_in_a", "false_in_b")
+    rings = {
+        kind: pick(cells[kind], size_b, shift, -1) if kind in of_b else pick(cells[kind], size_a, shift, 1)
+        for kind in engine.KINDS
+    }
+    path = pick(cells["both"] + cells["disturbed"], size_a, shift, 1)
+    return [
+        EventGrids(
+            {kind: grid[number, : (b if kind in of_b else a).size].copy() for kind, grid in rings.items()},
+            path[number, : a.size].copy(),
+            shift,
+        )
+        for number, (a, b) in enumerate(pairs)
+    ]
 
 
 def _over_shifts(prior: AlignmentPrior, parts: list[PairSums], pair: tuple[Signals, Signals]) -> PairSums:

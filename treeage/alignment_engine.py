@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from treeage.alignment_features import Array
 from treeage.alignment_tables import Lattice
@@ -32,7 +31,7 @@ class Sums:
 
     Parameters
     ----------
-    value : numpy.ndarray, shape (steps, 2, batch, columns + 2)
+    value : numpy.ndarray, shape (steps, 2, columns + 2, batch)
         Sums divided by exp(log_scale), for the next year agreeing (0) or disturbed (1).
     log_scale : numpy.ndarray, shape (steps, batch)
         Natural logarithm of the scale of every step.
@@ -40,21 +39,6 @@ class Sums:
 
     value: Array
     log_scale: Array
-
-    def take(self, items: NDArray[np.int64]) -> Sums:
-        """Keep some items of the batch.
-
-        Parameters
-        ----------
-        items : numpy.ndarray of int, shape (m,)
-            Which items.
-
-        Returns
-        -------
-        Sums
-            The sums of these items.
-        """
-        return Sums(self.value[:, :, items], self.log_scale[:, items])
 
 
 def _lean(step: int, turn: int) -> int:
@@ -77,18 +61,18 @@ def forward(grid: Lattice) -> Sums:
     Sums
         Forward sums.
     """
-    steps, batch, width = grid.border.shape
-    value = np.zeros((steps, 2, batch, width))
+    steps, width, batch = grid.border.shape
+    value = np.zeros((steps, 2, width, batch))
     log_scale = np.zeros((steps, batch))
-    value[0, :, :, grid.shift // 2 + 1] = np.array(grid.start_probs)[:, None]
-    work = np.empty((batch, width - 2))
+    value[0, :, grid.shift // 2 + 1] = np.array(grid.start_probs)[:, None]
+    work = np.empty((width - 2, batch))
     inner = slice(1, width - 1)
     for step in range(1, steps):
-        agree, disturbed = value[step, _AGREE, :, inner], value[step, _DISTURBED, :, inner]
+        agree, disturbed = value[step, :, inner]
         if step >= 2:
-            before = value[step - 2, :, :, inner]
-            np.multiply(before[_AGREE], grid.tables["both"][step - 2, :, inner], out=work)
-            dull = before[_DISTURBED] * grid.inside[step - 2, :, inner]
+            before = value[step - 2, :, inner]
+            np.multiply(before[_AGREE], grid.tables["both"][step - 2, inner], out=work)
+            dull = before[_DISTURBED] * grid.inside[step - 2, inner]
             np.multiply(work, 1 - grid.enter, out=agree)
             agree += grid.leave * dull
             np.multiply(work, grid.enter, out=disturbed)
@@ -98,7 +82,7 @@ def forward(grid: Lattice) -> Sums:
             if step >= size:
                 lean = _lean(step, turn)
                 source = slice(1 + lean, width - 1 + lean)
-                np.multiply(value[step - size, _AGREE, :, source], grid.tables[kind][step - size, :, source], out=work)
+                np.multiply(value[step - size, _AGREE, source], grid.tables[kind][step - size, source], out=work)
                 agree += work
         _rescale(value, log_scale, step, -1)
     return Sums(value, log_scale)
@@ -117,31 +101,31 @@ def backward(grid: Lattice) -> Sums:
     Sums
         Backward sums; 1 in the cells where a series is used up.
     """
-    steps, batch, width = grid.border.shape
-    value = np.zeros((steps, 2, batch, width))
+    steps, width, batch = grid.border.shape
+    value = np.zeros((steps, 2, width, batch))
     log_scale = np.zeros((steps, batch))
-    work = np.empty((batch, width - 2))
+    work = np.empty((width - 2, batch))
     inner = slice(1, width - 1)
+    at_end = np.asarray(grid.border.any(axis=(1, 2)))
     for step in range(steps - 1, -1, -1):
-        agree, disturbed = value[step, _AGREE, :, inner], value[step, _DISTURBED, :, inner]
+        agree, disturbed = value[step, :, inner]
         if step + 2 < steps:
-            after = value[step + 2, :, :, inner]
+            after = value[step + 2, :, inner]
             np.multiply(after[_AGREE], 1 - grid.enter, out=agree)
             agree += grid.enter * after[_DISTURBED]
-            agree *= grid.tables["both"][step, :, inner]
+            agree *= grid.tables["both"][step, inner]
             np.multiply(after[_AGREE], grid.leave, out=disturbed)
             disturbed += (1 - grid.leave) * after[_DISTURBED]
-            disturbed *= grid.inside[step, :, inner]
+            disturbed *= grid.inside[step, inner]
         for kind in KINDS:
             size, turn, _ = MOVES[kind]
             if step + size < steps:
                 lean = -_lean(step + size, turn)
                 goal = slice(1 + lean, width - 1 + lean)
-                np.multiply(value[step + size, _AGREE, :, goal], grid.tables[kind][step, :, inner], out=work)
+                np.multiply(value[step + size, _AGREE, goal], grid.tables[kind][step, inner], out=work)
                 agree += work
-        edge = grid.border[step]
-        if edge.any():
-            value[step] += edge * np.exp(-log_scale[step])[:, None]
+        if at_end[step]:
+            value[step] += grid.border[step] * np.exp(-log_scale[step])
         _rescale(value, log_scale, step, 1)
     return Sums(value, log_scale)
 
@@ -151,9 +135,9 @@ def _rescale(value: Array, log_scale: Array, step: int, back: int) -> None:
     steps = value.shape[0]
     if step % _RESCALE_EVERY == 0:
         low, high = (max(0, step - 2), step + 1) if back < 0 else (step, min(steps, step + 3))
-        top = value[low:high].max(axis=(0, 1, 3))
+        top = value[low:high].max(axis=(0, 1, 2))
         top = np.where(top > 0, top, 1.0)
-        value[low:high] /= top[None, None, :, None]
+        value[low:high] /= top
         log_scale[low:high] += np.log(top)
     following = step - back
     if 0 <= following < steps:
@@ -176,7 +160,7 @@ def log_total(grid: Lattice, sums: Sums) -> Array:
         Log likelihood ratio against two unrelated series.
     """
     rows = np.flatnonzero(grid.border.any(axis=(1, 2)))
-    ends = np.where(grid.border[rows], sums.value[rows].sum(axis=1), 0.0).sum(axis=2)
+    ends = np.where(grid.border[rows], sums.value[rows].sum(axis=1), 0.0).sum(axis=1)
     with np.errstate(divide="ignore"):
         logs = np.log(ends) + sums.log_scale[rows]
     top = logs.max(axis=0)
@@ -197,36 +181,31 @@ def move_probs(grid: Lattice, ahead: Sums, behind: Sums, log_sum: Array) -> dict
 
     Returns
     -------
-    dict of str to numpy.ndarray, shape (steps, batch, columns)
+    dict of str to numpy.ndarray, shape (steps, columns, batch)
         Probabilities by move; "disturbed" holds years matched without agreement.
     """
-    steps, batch, width = grid.border.shape
+    steps, width, batch = grid.border.shape
     inner = slice(1, width - 1)
     out = {}
     for kind in KINDS:
         size, turn, _ = MOVES[kind]
-        prob = np.zeros((steps, batch, width - 2))
-        scale = np.exp(ahead.log_scale[: steps - size] + behind.log_scale[size:] - log_sum)[:, :, None]
-        prob[: steps - size] = (
-            ahead.value[: steps - size, _AGREE, :, inner] * grid.tables[kind][: steps - size, :, inner]
-        )
+        prob = np.zeros((steps, width - 2, batch))
+        done = prob[: steps - size]
+        np.multiply(ahead.value[: steps - size, _AGREE, inner], grid.tables[kind][: steps - size, inner], out=done)
+        done *= np.exp(ahead.log_scale[: steps - size] + behind.log_scale[size:] - log_sum)[:, None]
         for parity in (0, 1):
             lean = -_lean(parity + size, turn)
-            rows = slice(parity, steps - size, 2)
-            goals = behind.value[parity + size :: 2, _AGREE, :, 1 + lean : width - 1 + lean]
-            prob[rows] *= goals * scale[rows]
+            done[parity::2] *= behind.value[parity + size :: 2, _AGREE, 1 + lean : width - 1 + lean]
         out[kind] = prob
-    scale = np.exp(ahead.log_scale[:-2] + behind.log_scale[2:] - log_sum)[:, :, None]
-    after = behind.value[2:, :, :, inner]
-    agreeing = (1 - grid.enter) * after[:, _AGREE] + grid.enter * after[:, _DISTURBED]
-    dull = grid.leave * after[:, _AGREE] + (1 - grid.leave) * after[:, _DISTURBED]
-    before = ahead.value[:-2, :, :, inner]
-    for kind, state, rest, table in (
-        ("both", _AGREE, agreeing, grid.tables["both"]),
-        ("disturbed", _DISTURBED, dull, grid.inside),
+    scale = np.exp(ahead.log_scale[:-2] + behind.log_scale[2:] - log_sum)[:, None]
+    agree, dull = (behind.value[2:, state, inner] * scale for state in (_AGREE, _DISTURBED))
+    for kind, state, stop, table in (
+        ("both", _AGREE, grid.enter, grid.tables["both"]),
+        ("disturbed", _DISTURBED, 1 - grid.leave, grid.inside),
     ):
-        prob = np.zeros((steps, batch, width - 2))
-        prob[:-2] = before[:, state] * table[:-2, :, inner] * rest * scale
+        prob = np.zeros((steps, width - 2, batch))
+        np.multiply((1 - stop) * agree + stop * dull, table[:-2, inner], out=prob[:-2])
+        prob[:-2] *= ahead.value[:-2, state, inner]
         out[kind] = prob
     return out
 
@@ -247,65 +226,63 @@ def count_joint(grid: Lattice, ahead: Sums, log_sum: Array, most: int) -> Array:
 
     Returns
     -------
-    numpy.ndarray, shape (batch, 2 * most + 1, 2 * shift + 1)
+    numpy.ndarray, shape (2 * most + 1, 2 * shift + 1, batch)
         Mass by difference in A (from -most) and final offset j - i (from -shift).
     """
-    steps, batch, width = grid.border.shape
+    steps, width, batch = grid.border.shape
     counts = 2 * most + 1
-    ring = np.zeros((4, 2, batch, width, counts))
-    ring[0, :, :, grid.shift // 2 + 1, most] = np.array(grid.start_probs)[:, None]
-    total = np.zeros((batch, counts, 2 * grid.shift + 1))
-    work = np.empty((batch, width - 2, counts))
+    ring = np.zeros((4, 2, counts, width, batch))
+    ring[0, :, most, grid.shift // 2 + 1] = np.array(grid.start_probs)[:, None]
+    total = np.zeros((counts, 2 * grid.shift + 1, batch))
+    work = np.empty((counts, width - 2, batch))
     inner = slice(1, width - 1)
+    at_end = np.asarray(grid.border.any(axis=(1, 2)))
     for step in range(steps):
-        now = ring[step % 4]
         if step:
             _count_step(grid, ring, step, work)
             change = ahead.log_scale[step - 1] - ahead.log_scale[step]
             if np.any(change):
-                raise_to = np.exp(change)[:, None, None]
+                raise_to = np.exp(change)
                 for back in range(3):
                     ring[(step - back) % 4] *= raise_to
-        if grid.border[step].any():
-            done = now[:, :, inner].sum(axis=0) * grid.border[step][:, inner, None]
-            done *= np.exp(ahead.log_scale[step] - log_sum)[:, None, None]
+        if at_end[step]:
+            done = ring[step % 4, :, :, inner].sum(axis=0) * grid.border[step, inner]
+            done *= np.exp(ahead.log_scale[step] - log_sum)
             first = step % 2
-            columns = (2 * grid.shift + 1 - first + 1) // 2
-            total[:, :, first::2] += done[:, :columns].transpose(0, 2, 1)
+            total[:, first::2] += done[:, : grid.shift + 1 - first]
     return total
 
 
 def _count_step(grid: Lattice, ring: Array, step: int, work: Array) -> None:
+    """Advance the counter by one ring total."""
     width = ring.shape[3]
     inner = slice(1, width - 1)
-    now = ring[step % 4]
-    now[...] = 0.0
-    agree, disturbed = now[_AGREE][:, inner], now[_DISTURBED][:, inner]
-    if step >= 2:
-        before = ring[(step - 2) % 4][:, :, inner]
-        np.multiply(before[_AGREE], grid.tables["both"][step - 2, :, inner, None], out=work)
-        dull = before[_DISTURBED] * grid.inside[step - 2, :, inner, None]
-        np.multiply(work, 1 - grid.enter, out=agree)
-        agree += grid.leave * dull
-        np.multiply(work, grid.enter, out=disturbed)
-        disturbed += (1 - grid.leave) * dull
+    agree, disturbed = ring[step % 4, :, :, inner]
+    if step < 2:
+        ring[step % 4] = 0.0
+    else:
+        both, inside = grid.tables["both"][step - 2, inner], grid.inside[step - 2, inner]
+        before, dull = ring[(step - 2) % 4, :, :, inner]
+        np.multiply(before, both * (1 - grid.enter), out=agree)
+        agree += np.multiply(dull, inside * grid.leave, out=work)
+        np.multiply(before, both * grid.enter, out=disturbed)
+        disturbed += np.multiply(dull, inside * (1 - grid.leave), out=work)
     for kind in KINDS:
         size, turn, add = MOVES[kind]
         if step >= size:
             lean = _lean(step, turn)
             source = slice(1 + lean, width - 1 + lean)
-            np.multiply(
-                ring[(step - size) % 4][_AGREE][:, source], grid.tables[kind][step - size, :, source, None], out=work
-            )
+            np.multiply(ring[(step - size) % 4, _AGREE, :, source], grid.tables[kind][step - size, source], out=work)
             _add_shifted(agree, work, add)
 
 
 def _add_shifted(out: Array, work: Array, add: int) -> None:
+    """Add with the first axis moved on by `add`; what passes the edge stays there."""
     if add == 0:
         out += work
     elif add > 0:
-        out[..., 1:] += work[..., :-1]
-        out[..., -1] += work[..., -1]
+        out[1:] += work[:-1]
+        out[-1] += work[-1]
     else:
-        out[..., :-1] += work[..., 1:]
-        out[..., 0] += work[..., 0]
+        out[:-1] += work[1:]
+        out[0] += work[0]

@@ -81,6 +81,29 @@ class Signals:
         return int(self.plain.size)
 
 
+def median(values: Array) -> float:
+    """Median of one row of finite values, without the checks of NumPy's own, which take ten times as long.
+
+    Parameters
+    ----------
+    values : numpy.ndarray, shape (n,)
+        At least one finite value.
+
+    Returns
+    -------
+    float
+        The middle value, or the mean of the two middle ones.
+
+    Examples
+    --------
+    >>> median(np.array([3.0, 1.0, 2.0])), median(np.array([4.0, 1.0, 2.0, 3.0]))
+    (2.0, 2.5)
+    """
+    low, high = (values.size - 1) // 2, values.size // 2
+    parts = np.partition(values, (low, high))
+    return float(parts[low] + parts[high]) / 2
+
+
 def log_widths(widths_mm: Array) -> Array:
     """Logarithm of widths plus a fixed share of their median, which keeps absent rings finite.
 
@@ -99,7 +122,7 @@ def log_widths(widths_mm: Array) -> Array:
     >>> log_widths(np.array([0.8, 0.8, 0.8])).round(6).tolist()
     [-0.040822, -0.040822, -0.040822]
     """
-    return np.log(widths_mm + _FLOOR * np.median(widths_mm))
+    return np.log(widths_mm + _FLOOR * median(widths_mm))
 
 
 def whiten(logs: Array, coefficients: Array) -> Array:
@@ -153,7 +176,7 @@ def t_density(values: Array) -> Array:
 
 
 def _signal_scale(innovations: Array) -> float:
-    own = float(np.median(np.abs(innovations))) * _MEDIAN_TO_SCALE
+    own = median(np.abs(innovations)) * _MEDIAN_TO_SCALE
     weight = innovations.size / (innovations.size + _SCALE_RINGS)
     return max(weight * own + (1 - weight) * _TYPICAL_SCALE, 1e-3 * _TYPICAL_SCALE)
 
@@ -163,7 +186,7 @@ def _narrowness(logs: Array) -> Array:
     near = np.convolve(np.ones(logs.size), kernel)[_NARROW_HALF_WIDTH : _NARROW_HALF_WIDTH + logs.size]
     mean = np.convolve(logs, kernel)[_NARROW_HALF_WIDTH : _NARROW_HALF_WIDTH + logs.size] / near
     rest = logs - mean
-    return np.asarray(rest / max(float(np.median(np.abs(rest))) * 1.4826, 0.02))  # closed form: normal; choice: floor
+    return np.asarray(rest / max(median(np.abs(rest)) * 1.4826, 0.02))  # closed form: normal; choice: floor
 
 
 def signals(widths_mm: Array, coefficients: Array, split_shape: float) -> Signals:
@@ -190,8 +213,8 @@ def signals(widths_mm: Array, coefficients: Array, split_shape: float) -> Signal
     """
     order = coefficients.size
     size = widths_mm.size
-    added = _FLOOR * float(np.median(widths_mm))
-    logs = log_widths(widths_mm)
+    added = _FLOOR * median(widths_mm)
+    logs = np.log(widths_mm + added)
     padded = np.concatenate([logs, np.full(order + 1, logs[-order:].mean())])
     scale = _signal_scale(whiten(padded[:-1], coefficients))
 
@@ -200,27 +223,28 @@ def signals(widths_mm: Array, coefficients: Array, split_shape: float) -> Signal
 
     plain = cut(whiten(padded, coefficients))  # one longer than the series: the ring inside ring n is the padding
 
-    rings = np.arange(size)[:, None]
     outward = np.concatenate([np.full(order, logs[0]), padded, np.full(order, padded[-1])])
-    before = outward[rings + np.arange(order)]  # rings i - order .. i - 1
-    after = outward[rings + order + 1 + np.arange(order)]  # rings i + 1 .. i + order
-    removed = cut(whiten(np.concatenate([before, after], axis=1), coefficients))[:, ::-1]
+
+    def near(*steps: int) -> list[Array]:  # log widths that many rings further in, for every ring
+        return [outward[order + step : order + step + size] for step in steps]
+
+    before = near(*range(-order, 0))
+    removed = cut(whiten(np.stack([*before, *near(*range(1, order + 1))]).T, coefficients))[:, ::-1]
 
     second = np.append(widths_mm[1:], 0.0)
     total = widths_mm + second
-    merged = np.log(total + added)[:, None]
-    beyond = outward[rings + order + 2 + np.arange(order)]  # rings i + 2 .. i + 1 + order
-    joined = cut(whiten(np.concatenate([before, merged, beyond], axis=1), coefficients))[:, ::-1]
+    merged = np.log(total + added)
+    joined = cut(whiten(np.stack([*before, merged, *near(*range(2, order + 2))]).T, coefficients))[:, ::-1]
 
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(total > 0, widths_mm / total, 0.0)
         stretch = np.where(total > 0, (widths_mm + added) * (second + added) / (total * (total + added)), 0.0)
     split = _beta_density(share, split_shape) * stretch
-    step = np.arange(order + 1)
-    inside = rings - step >= 0
-    old = np.where(inside, t_density(plain[np.maximum(rings - step, 0)]), 1.0).prod(axis=1)
-    old *= t_density(plain[np.arange(1, size + 1)])
-    new = np.where(inside, t_density(joined), 1.0).prod(axis=1)
+    was, now = np.concatenate([np.ones(order), t_density(plain)]), t_density(joined)
+    old, new = was[order + 1 :], np.ones(size)
+    for step in range(order + 1):  # up to `order` rings outside, as far as there are any
+        old = old * was[order - step : order - step + size]
+        new[step:] *= now[step:, step]
     factor = np.where(np.arange(size) < size - 1, scale * new / old * split, 0.0)
     return Signals(plain[:size], removed, joined, factor, _narrowness(logs))
 

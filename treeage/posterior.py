@@ -324,15 +324,12 @@ def combine_cases(
     laid: dict[tuple[int, int], Array] = {}  # the same core at the same place serves many cases
     total = np.zeros((shifts, size))
     for weight, ahead in count_cases:
-        product = None
+        product = np.ones((1, 1, 1))
         for core, offset in enumerate(ahead):
             if (core, offset) not in laid:
                 start, mass = masses[core]
                 laid[core, offset] = _moved(mass, low + offset - start, size) + floor
-            one = laid[core, offset]
-            product = one if product is None else product * one
-        if product is None:
-            raise AssertionError("a tree without cores has no cases")
+            product = product * laid[core, offset]
         together = product[0] if len(product) == 1 else np.einsum("c,csk->sk", case_weights, product)
         total += weight * together
     return total

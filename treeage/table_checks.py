@@ -103,7 +103,7 @@ def _seedlings(table: Table, findings: Findings) -> None:
     do = "Swap them: the upper height has fewer rings."
     texts = [(f"{high_rings[row]:g}", f"at most low_rings {low_rings[row]:g} [rings]", do) for row in rows]
     findings.at_rows(table, rows, "high_rings", texts)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         rate = height / age
     rows = np.flatnonzero((rate > FASTEST_M) | (rate < SLOWEST_M))
     need = f"mostly {SLOWEST_M:g} to {FASTEST_M:g} m of height a year"

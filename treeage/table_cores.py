@@ -142,7 +142,7 @@ def _distances(cores: Table) -> dict[str, NDArray[np.float64]]:
     chord, rise, error = (cores.numbers(name) for name in ("chord_mm", "rise_mm", "arc_sd_mm"))
     sure = rise > SURE_RISE * np.where(np.isnan(error), ARC_SD_MM, error)
     gap, angle = cores.numbers("ray_gap_mm"), np.radians(cores.numbers("ray_angle_deg"))
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         arc = np.where(sure, chord**2 / (8 * rise) + rise / 2, np.nan)
         rays = gap / 2 / np.tan(angle / 2)
     return {"arc": arc, "circle": cores.numbers("circle_radius_mm"), "rays": rays}

@@ -38,7 +38,7 @@ def check_bark(trees: Table, findings: Findings) -> None:
     do = "Check the unit of both; bark_mm is the thickness of one side."
     texts = [(show(bark[row]), f"below {diameter[row] / 2:g}, half the diameter [mm]", do) for row in rows]
     findings.at_rows(trees, rows, "bark_mm", texts)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         share = bark / diameter
     low, high = BARK_SHARE
     rows = np.flatnonzero((bark > 0) & ((share < low) | ((share > high) & (share < 0.5))))
@@ -48,7 +48,7 @@ def check_bark(trees: Table, findings: Findings) -> None:
     notes = [(show(bark[row]), need.format(diameter[row]), advice[bool(share[row] < low)]) for row in rows]
     findings.at_rows(trees, rows, "bark_mm", notes, note=True)
     dbh, at_core = trees.numbers("dbh_cm"), trees.numbers("core_diameter_cm")
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         ratio = at_core / dbh
     for row in np.flatnonzero((ratio < DIAMETER_RATIO[0]) | (ratio > DIAMETER_RATIO[1])):
         at_base = unit_named(ratio_slip(float(at_core[row]), float(dbh[row]), "cm"))
