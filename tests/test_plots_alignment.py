@@ -5,7 +5,8 @@ import pytest
 from matplotlib.figure import Figure
 
 from treeage.alignment import align_cores
-from treeage.plots_alignment import plot_in_line, plot_offset_path
+from treeage.plots_alignment import plot_in_line, plot_offset_path, plot_reliability
+from treeage.validate_reliability import reliability
 
 
 @pytest.fixture(scope="module")
@@ -45,3 +46,14 @@ def test_series_without_events_carry_no_mark():
     widths = np.exp(0.3 * np.random.default_rng(1).standard_normal(80))
     ax = plot_in_line(align_cores(widths, widths), ax=Figure().subplots())
     assert len(ax.texts) == 0
+
+
+def test_reliability_figure_shows_every_bin():
+    """One point and one count a bin, at the stated mean and the share that came true."""
+    ax = Figure().subplots()
+    table = reliability([0.1, 0.1, 0.9, 0.8], [False, True, True, True], bins=5)
+    assert plot_reliability(table, ax=ax) is ax
+    points = next(line for line in ax.lines if line.get_marker() == "o")
+    assert np.allclose(points.get_xdata(), [0.1, 0.8, 0.9])  # 0.8 is the upper edge of its bin
+    assert np.allclose(points.get_ydata(), [0.5, 1.0, 1.0])
+    assert [text.get_text() for text in ax.texts] == ["2", "1", "1"]

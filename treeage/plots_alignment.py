@@ -12,6 +12,7 @@ import numpy as np
 from treeage.plots_style import DEEP, INK, PALE, WARM, new_axes, tidy
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
 
     from treeage.alignment import Alignment
@@ -94,4 +95,30 @@ def plot_offset_path(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
         xlabel="Ring of core A from the bark (1 = outermost)",
         ylabel="Ring number in B minus A [rings]",
     )
+    return tidy(ax, grid="")
+
+
+def plot_reliability(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """Draw how often things happened that were stated with some probability.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        From `reliability`.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on; bars are the ranges that right statements leave to chance, numbers count the cases.
+    """
+    ax = ax if ax is not None else new_axes(4.4, 4.2)
+    stated, happened = table["stated"].to_numpy(), table["happened"].to_numpy()
+    ax.plot([0, 1], [0, 1], color=PALE, linewidth=1.2, zorder=0)
+    ax.vlines(stated, table["band_low"], table["band_high"], color=PALE, linewidth=6, zorder=1)
+    ax.plot(stated, happened, "o", color=DEEP, markersize=5, zorder=2)
+    for row in table.to_dict("records"):
+        ax.annotate(f"{row['count']}", (row["stated"], -0.06), ha="center", fontsize=7, color=INK)
+    ax.set(xlabel="Stated probability", ylabel="Share that came true", xlim=(-0.05, 1.05), ylim=(-0.1, 1.05))
     return tidy(ax, grid="")
