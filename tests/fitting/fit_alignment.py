@@ -3,13 +3,13 @@
     python tests/fitting/fit_alignment.py DATA_FOLDER [fit|check|natural] [FIGURE.png]
 
 DATA_FOLDER holds series.csv.gz (site, tree, core, year, width_mm), series_index.csv (series, split) and
-pair_cases.csv (pairs of cores of one tree, unedited, with one ring deleted or one ring split in two). `fit` prints the
-computed (whitening, scale, preference of absent rings for narrow years, rings absent in both cores, weights of the
-correlations); `check` scores the shipped model on the held-out sites and draws its reliability; `natural` takes dated
-absent rings out of real series. Source of the data: raw ring widths of 165 sites of the public international tree-ring archive (World Data
-Service for Paleoclimatology, NOAA NCEI). Constants chosen by the scores of `fit` (power 5/6, scale 1.32, 0.75 for
-the first coefficient, disturbed stretches, the factor of a step back, rates) were varied one at a time by hand; the
-last of these steps were also seen on `check`, so its scores are not wholly blind.
+pair_cases.csv (pairs of cores of one tree, unedited, with one ring deleted or one ring split in two). `fit` prints
+the computed (whitening, scale, preference of absent rings for narrow years, rings absent in both cores, weights of
+the correlations); `check` scores the shipped model on the held-out sites and draws its reliability; `natural` takes
+dated absent rings out of real series. Source of the data: raw ring widths of 165 sites of the public international
+tree-ring archive (World Data Service for Paleoclimatology, NOAA NCEI). Constants chosen by the scores of `fit` (power
+5/6, scale 1.32, 0.75 for the first coefficient, disturbed stretches, the factor of a step back, rates) were varied
+one at a time by hand; the last of these steps were also seen on `check`, so its scores are not wholly blind.
 """
 
 import sys
