@@ -14,13 +14,13 @@ from treeage.distance import (
     unseen_curvature,
 )
 from treeage.distance_geometry import arc_radius, off_axis_radius, radial_length, ray_distance
+from treeage.distance_joint import joint_distances
 from treeage.distance_points import fit_circles, point_likelihood
 from treeage.distance_radius import (
     aimed_core_density,
     conflict_probability,
     distance_mass,
     inside_radius,
-    opposite_cores,
     short_core_density,
 )
 from treeage.errors import InputError
@@ -187,20 +187,32 @@ def test_mean_offset_of_the_pith_is_the_published_one():
     assert 12.3 <= mass @ DISTANCE_GRID_MM <= 14.4
 
 
-def test_opposite_cores_share_a_diameter():
+@pytest.mark.parametrize("apart_deg", [180.0, 150.0, 45.0])
+def test_two_cores_see_one_pith(apart_deg):
     """Monte Carlo of one pith and two ends agrees with the joint cases (oracle: simulation)."""
     rng = np.random.default_rng(4)
     scale = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * 150
     along, across = scale * rng.standard_normal((2, 400_000))
     radius = 150 + 3 * rng.standard_normal(along.size)
-    one, two = radius - 110 - along, radius - 100 + along
+    turn = np.deg2rad(apart_deg)
+    along_two, across_two = along * np.cos(turn) + across * np.sin(turn), along * np.sin(turn) - across * np.cos(turn)
+    one, two = radius - 110 - along, radius - 100 - along_two
     keep = (one > 0) & (two > 0)
-    distances = np.stack([np.hypot(one, across), np.hypot(two, across)], axis=1)[keep]
-    weights, cases = opposite_cores(150.0, 3.0, (110.0, 100.0))
+    distances = np.stack([np.hypot(one, across), np.hypot(two, across_two)], axis=1)[keep]
+    weights, cases = joint_distances(150.0, 3.0, (110.0, 100.0), apart_deg=apart_deg)
     assert weights.sum() == pytest.approx(1.0)
     assert weights @ cases[:, 0] == pytest.approx(distances[:, 0].mean(), rel=0.02)
     total, spread = cases.sum(axis=1), distances.sum(axis=1)
     assert np.sqrt(weights @ (total - weights @ total) ** 2) == pytest.approx(spread.std(), rel=0.08)
+
+
+def test_unseen_curvature_counts_for_two_cores_of_one_line():
+    """Rings that do not curve move both ends away from the pith, by what one core makes of it (own definition)."""
+    plain, near = joint_distances(150.0, 3.0, (140.0, 140.0))
+    weights, far = joint_distances(150.0, 3.0, (140.0, 140.0), no_arcs=(True, True))
+    assert weights @ far[:, 0] > plain @ near[:, 0] + 1
+    single = np.interp(near, DISTANCE_GRID_MM, unseen_curvature()[0]).prod(axis=1) * plain
+    assert weights @ far[:, 0] == pytest.approx(single @ near[:, 0] / single.sum(), rel=0.02)
 
 
 def test_concentric_circles_recover_the_centre():

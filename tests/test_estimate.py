@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from treeage.errors import InputError, ModelError
 from treeage.estimate import estimate_ages, height_models
 from treeage.estimate_answers import collar_mass
+from treeage.height import height_model
 from treeage.tables import Field, Settings
 
 LARCH = "Larix decidua"
@@ -196,6 +197,27 @@ def test_contradicting_cores_still_answer():
     assert "cores_contradict" in answer.flags and "cores_disagree" in answer.flags
     assert answer.core_conflict_p < 0.01
     assert answer.pith_year.median() == 1921  # a ring that was seen cannot be younger than the pith
+
+
+@pytest.mark.parametrize(("between", "expected"), [(10, 0.9), (5, 0.2)])
+def test_cores_at_two_heights_are_judged_by_all_years_that_may_lie_between(between, expected):
+    """The p value of the rings between two pith cores is that of the height model, both tails (direct count)."""
+    model = {"model": "mean_sd", "height_m": 1.0, "mean_years": 12, "sd_years": 5}
+    cores = {"core_height_m": [0.3, 1.3], "rings_counted": [100, 100 - between]}
+    answer = estimate_ages(one_tree(settings=Settings(height={"default": model}), **cores))["A1"]
+    low, high = (np.maximum(np.ceil(height_model(model).passing_seasons(h)) - 1, 0) for h in (0.3, 1.3))
+    years = (high - low).ravel()
+    direct = min(1.0, 2 * min((years <= between).mean(), (years >= between).mean()))
+    assert answer.core_conflict_p == pytest.approx(direct, abs=1e-6)
+    assert direct == pytest.approx(expected, abs=0.1)
+    assert not {"cores_contradict", "cores_disagree"} & set(answer.flags)
+
+
+def test_a_rotten_core_longer_than_the_age_is_reported():
+    """50 rings to the pith and 60 on a rotten core of the same height: the date is the pith core's, and marked."""
+    answer = estimate_ages(one_tree(inner_end=["pith", "rot"], rings_counted=[50, 60]))["A1"]
+    assert answer.pith_year.median() == 2024 - 50 + 1
+    assert {"cores_contradict", "cores_disagree"} <= set(answer.flags)
 
 
 def test_opposite_cores_share_a_diameter():

@@ -238,3 +238,49 @@ def test_alignment_leaves_out_what_a_core_cannot_say():
     """Cells outside a core's range are 0, not its edge value (hand sum)."""
     laid = align_added(np.array([[[1.0, 2.0, 3.0]]]), 0, np.array([1]), 0, 3)
     assert laid.tolist() == [[[2.0, 3.0, 0.0]]]  # hand sum
+
+
+@pytest.mark.parametrize(("later", "missed"), [(20, 20.0), (5, 5.0), (20, 25.0), (20, 10.0)])
+def test_conflict_of_cores_that_start_in_different_years(later, missed):
+    """All of a later core's mass counts, also where it leaves the pith younger than the first core (hand)."""
+    rings = np.arange(121)
+    second = np.exp(-0.5 * ((rings - missed) / 8.0) ** 2)
+    second /= second.sum()
+    added = np.stack([np.eye(1, 121)[0], second])[:, None, :]
+    found = combine_cores(added, 0, np.array([1900, 1900 + later]), np.array([[0, 1]]), ONE).conflict_p[0]
+    expected = 2 * min(second[rings >= later].sum(), second[rings <= later].sum())
+    assert found == pytest.approx(min(1.0, expected), abs=1e-9)
+
+
+def test_a_bound_that_excludes_the_other_core_is_set_aside_and_marked():
+    """A pith at 50 rings and a rotten core of 60 cannot both be right: the pith core speaks, the tree is marked."""
+    point, flat = np.eye(1, 80)[None], np.full((1, 1, 80), 1 / 80)
+    for shorter, excluded in ((-10, True), (5, False)):
+        found = combine_cores(
+            np.concatenate([point, flat]),
+            0,
+            np.array([1950, 1950 + shorter]),
+            np.array([[0, 1]]),
+            ONE,
+            bound_only=np.array([False, True]),
+        )
+        assert found.reference_year[0] == 1950 and found.given_stand[0, 0, 0] > 0.999  # pith year 1950
+        assert bool(found.contradiction[0]) is excluded
+        assert (found.conflict_p[0] < 0.001) is np.bool_(excluded) or np.isnan(found.conflict_p[0])
+
+
+def test_a_bound_cuts_what_it_excludes():
+    """Missed rings 0, 1 or 2, and a rotten core two rings longer: two it is; 0.4 of the answer was allowed (hand)."""
+    mass = np.array([[[0.3, 0.3, 0.4] + [0.0] * 27]])
+    flat = np.full((1, 1, 30), 1 / 30)
+    found = combine_cores(
+        np.concatenate([mass, flat]),
+        0,
+        np.array([1950, 1948]),
+        np.array([[0, 1]]),
+        ONE,
+        bound_only=np.array([False, True]),
+    )
+    assert found.given_stand[0, 0, 2] > 0.99
+    assert found.conflict_p[0] == pytest.approx(0.4, abs=0.01)
+    assert not found.contradiction[0]

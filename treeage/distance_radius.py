@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 _ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 _ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, _WEIGHTS * np.pi / 4  # 0 to a right angle
-_OFFSET_SHARE = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2)  # a Rayleigh mean is sqrt(pi/2) of its scale
+OFFSET_SHARE = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2)  # a Rayleigh mean is sqrt(pi/2) of its scale
 
 
 def _column(value: ArrayLike) -> Array:
@@ -116,7 +116,7 @@ def short_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm:
     require_positive("short_core_density", radius_mm=radius_mm)
     require_nonnegative("short_core_density", radius_sd_mm=radius_sd_mm, length_mm=length_mm)
     radius = _column(radius_mm)
-    across = (_OFFSET_SHARE * radius)[:, :, None]
+    across = (OFFSET_SHARE * radius)[:, :, None]
     along = np.hypot(across, _column(radius_sd_mm)[:, :, None])
     short = (radius - _column(length_mm))[:, :, None]
     grid = DISTANCE_GRID_MM[None, :, None]
@@ -168,7 +168,7 @@ def aimed_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm:
     length = _column(length_mm)
     known = np.isfinite(length)
     short = np.where(known, np.maximum(radius - length, 0.0), 0.0)
-    scale = np.sqrt((_OFFSET_SHARE * radius) ** 2 + short**2 + sd**2)
+    scale = np.sqrt((OFFSET_SHARE * radius) ** 2 + short**2 + sd**2)
     limit = np.where(known, 2 * radius - length, 2 * radius)
     limit = np.maximum(limit, 0.0) + sd
     df = priors.AIM_TAIL_DF.value
@@ -252,59 +252,3 @@ def conflict_probability(first: Array, second: Array) -> Array:
     second_at_least = (first * (1 - below + second)).sum(axis=1)
     p_value: Array = np.minimum(1.0, 2 * np.minimum(second_at_most, second_at_least))
     return p_value
-
-
-def opposite_cores(
-    radius_mm: float, radius_sd_mm: float, lengths_mm: tuple[float, float], *, nodes: int = 9
-) -> tuple[Array, Array]:
-    """Joint distances of two cores bored from opposite sides, which share one diameter.
-
-    Parameters
-    ----------
-    radius_mm, radius_sd_mm : float
-        Inside-bark radius and its standard deviation [mm].
-    lengths_mm : tuple of float
-        Lengths of the two cores inside bark [mm].
-    nodes : int, default 9
-        Nodes of the quadrature along the shared diameter; 5 across it and 3 for the radius (choice: tested
-        against Monte Carlo).
-
-    Returns
-    -------
-    weights : numpy.ndarray, shape (m,)
-        Probabilities of the joint cases, summing to 1.
-    distances_mm : numpy.ndarray, shape (m, 2)
-        Distance of either core's end to the pith in each case [mm].
-
-    Notes
-    -----
-    A pith that is nearer to one end is farther from the other: the sum of the two distances is known
-    better than either. Cases in which a core would have passed the pith are left out.
-
-    Examples
-    --------
-    >>> weights, distances = opposite_cores(150.0, 2.0, (110.0, 100.0))
-    >>> total = distances.sum(axis=1)
-    >>> spread = lambda x: float(np.sqrt(weights @ (x - weights @ x) ** 2))
-    >>> spread(total) < 0.5 * (spread(distances[:, 0]) ** 2 + spread(distances[:, 1]) ** 2) ** 0.5
-    True
-    """
-    require_positive("opposite_cores", radius_mm=radius_mm)
-    points, weights = np.polynomial.hermite_e.hermegauss(nodes)
-    sideways, side_weights = np.polynomial.hermite_e.hermegauss(5)
-    few, few_weights = np.polynomial.hermite_e.hermegauss(3)
-    along, across, error = np.meshgrid(points, sideways, few, indexing="ij")
-    weight = weights[:, None, None] * side_weights[None, :, None] * few_weights[None, None, :]
-    keep = across >= 0
-    weight = np.where(across > 0, 2 * weight, weight)[keep]
-    offset = _OFFSET_SHARE * radius_mm
-    radius = radius_mm + radius_sd_mm * error[keep]
-    ahead_one = radius - lengths_mm[0] - offset * along[keep]
-    ahead_two = radius - lengths_mm[1] + offset * along[keep]
-    weight = np.where((ahead_one > 0) & (ahead_two > 0), weight, 0.0)
-    if weight.sum() <= 0:
-        weight = np.ones_like(weight)
-    aside = offset * across[keep]
-    distances = np.stack([np.hypot(ahead_one, aside), np.hypot(ahead_two, aside)], axis=1)
-    used = weight > 3e-3 * weight.max()  # choice: joint cases that hold less change no printed figure
-    return weight[used] / weight[used].sum(), distances[used]

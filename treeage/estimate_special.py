@@ -1,4 +1,4 @@
-"""Trees whose cores depend on each other: opposite radii, counts read against each other, several heights.
+"""Trees whose cores depend on each other: radii on one line, counts read against each other, several heights.
 
 Layer 4, part of the family of `estimate`. No model of its own: joint cases for `posterior.combine_cases`.
 """
@@ -6,24 +6,25 @@ Layer 4, part of the family of `estimate`. No model of its own: joint cases for 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.distance_radius import opposite_cores
+from treeage import priors
+from treeage.distance_joint import joint_distances, share_a_line
 from treeage.estimate_cores import CoreFacts, column_numbers
 from treeage.estimate_dates import TreeDates, core_marginals, lead_core, tree_dates
 from treeage.estimate_inputs import CoreInputs
 from treeage.estimate_stand import SpeciesRates, placed_mass
 from treeage.grids import DISTANCE_GRID_MM
-from treeage.posterior import added_rings, combine_cases, combine_cores
+from treeage.posterior import RateNodes, added_rings, align_added, combine_cases
+from treeage.posterior_conflict import CONTRADICTS, allowed_share, worst_pair
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 HEIGHT_APART_M = 0.01  # choice: cores closer in height than this share one pith year
-_OPPOSITE_DEG = 30.0  # choice: two cores this close to a straight line share one diameter
 _MOST_CASES = 600  # choice: joint cases of count errors beyond the likeliest 600 hold next to nothing
 
 JointCount = tuple[tuple[str, str], int, int, Array]
@@ -32,8 +33,8 @@ JointCounts = Mapping[str, JointCount]
 """Joint count errors by tree."""
 
 
-def face_each_other(facts: CoreFacts, rows: list[int]) -> bool:
-    """Tell whether a tree has just two cores that face each other and both rest on radius less length.
+def on_one_line(facts: CoreFacts, rows: list[int]) -> bool:
+    """Tell whether a tree has just two cores near one line that both rest on radius less length.
 
     Parameters
     ----------
@@ -45,15 +46,16 @@ def face_each_other(facts: CoreFacts, rows: list[int]) -> bool:
     Returns
     -------
     bool
-        True where one diameter is shared.
+        True where their distances depend on one pith and one radius.
     """
     if len(rows) != 2 or any(facts.methods[row] != "radius less core length" for row in rows):
         return False
-    azimuth = column_numbers(facts.table, "azimuth_deg")[rows]
-    if not np.isfinite(azimuth).all():
-        return False
-    apart = abs((azimuth[1] - azimuth[0]) % 360 - 180)
-    return bool(apart <= _OPPOSITE_DEG)
+    return share_a_line(_azimuths(facts, rows))
+
+
+def _azimuths(facts: CoreFacts, rows: list[int]) -> tuple[float, float]:
+    first, second = column_numbers(facts.table, "azimuth_deg")[rows]
+    return float(first), float(second)
 
 
 def special_tree(  # noqa: PLR0913 -- one call in one place
@@ -103,25 +105,70 @@ def special_tree(  # noqa: PLR0913 -- one call in one place
     counts = _count_cases(facts, rows, joint)
     span = int(np.ptp(inputs.innermost_year[rows])) + int(np.ptp(extra)) + 1
     low, size = start - span, added.shape[2] + 2 * span
-    likelihood: dict[tuple[int, ...], Array] = {}
     patterns, frequency = np.unique(extra.reshape(len(rows), -1), axis=1, return_counts=True)
-    total = np.zeros((nodes.shifts.size, size))
-    for pattern, count in zip(patterns.T, frequency, strict=True):
-        ahead = inputs.innermost_year[rows] - inputs.innermost_year[lead] - pattern
-        shifted = [(w, tuple(int(a - e) for e, a in zip(errors, ahead, strict=True))) for w, errors in counts]
-        mass = combine_cases(cases, case_weights, shifted, low, size)
-        likelihood[tuple(int(value) for value in pattern)] = mass
-        total += count * mass
-    given = nodes.given_stand @ total
-    given = given / given.sum(axis=1, keepdims=True)
+    ahead = (inputs.innermost_year[rows] - inputs.innermost_year[lead])[:, None] - patterns
+    axis = _Axis(low, size, ahead, frequency)
+
+    def summed(chosen: list[int]) -> tuple[dict[tuple[int, ...], Array], Array]:
+        """Likelihood of some of the cores for every pattern of years between the heights, and given the stand."""
+        total = np.zeros((nodes.shifts.size, size))
+        likelihood: dict[tuple[int, ...], Array] = {}
+        picked = [(w, tuple(errors[k] for k in chosen)) for w, errors in counts]
+        for column, count in enumerate(frequency):
+            move = ahead[chosen, column]
+            shifted = [(w, tuple(int(a - e) for e, a in zip(errors, move, strict=True))) for w, errors in picked]
+            mass = combine_cases([cases[k] for k in chosen], case_weights, shifted, low, size)
+            likelihood[tuple(int(value) for value in patterns[:, column])] = mass
+            total += count * mass
+        return likelihood, nodes.given_stand @ total / frequency.sum()
+
+    likelihood, given = summed(list(range(len(rows))))
+    places = [rows.index(row) for row in informs]
+    laid = [_laid(added[k], start, axis, k) for k in range(len(rows))]
+    conflict = _conflict(laid, places, axis, nodes)
+    contradiction = len(places) > 1 and given.sum(axis=1).max() < 4 * priors.GROSS_ERROR.value / size
+    if len(places) < len(rows):
+        unbound = summed(places)
+        share = _share_allowed(laid, places, axis, nodes.stand_weights @ unbound[1])
+        if share < 1 - 1e-6:
+            conflict = float(np.fmin(conflict, share))
+        if share < CONTRADICTS:
+            (likelihood, given), contradiction = unbound, True
     several = likelihood if np.ptp(heights[rows]) > HEIGHT_APART_M else None
     reference = int(inputs.innermost_year[lead])
-    dates = tree_dates(inputs, rows, single, (reference, low, given), several)
-    typical = np.median(extra.reshape(len(rows), -1), axis=1).astype(np.int64)
-    places = [rows.index(row) for row in informs]
-    at_lead = (inputs.innermost_year[rows] - typical)[places]
-    own = combine_cores(added[places], start, at_lead, np.arange(len(places))[None, :], nodes)
-    return replace(dates, conflict_p=float(own.conflict_p[0]), contradiction=bool(own.contradiction[0]))
+    dates = tree_dates(inputs, rows, single, (reference, low, given / given.sum(axis=1, keepdims=True)), several)
+    return replace(dates, conflict_p=conflict, contradiction=bool(contradiction))
+
+
+@dataclass(frozen=True)
+class _Axis:
+    """Axis of added rings of a tree's lead core, and how far each core is ahead of it in each pattern of years."""
+
+    low: int
+    size: int
+    ahead: Ints
+    frequency: Ints
+
+
+def _laid(added: Array, start: int, axis: _Axis, core: int) -> Array:
+    """Mass of one core on the lead's axis for every pattern of years between the heights."""
+    repeated = np.repeat(added[None], axis.frequency.size, axis=0)
+    return align_added(repeated, start, axis.ahead[core], axis.low, axis.size)
+
+
+def _conflict(laid: list[Array], places: list[int], axis: _Axis, nodes: RateNodes) -> float:
+    """Predictive p value of the worst pair of cores, over the years that may lie between their heights."""
+    every = np.ones((axis.frequency.size, len(places)), dtype=bool)
+    return float(
+        worst_pair([laid[k] for k in places], every, nodes.weights, mixed=axis.frequency.astype(np.float64))[0]
+    )
+
+
+def _share_allowed(laid: list[Array], places: list[int], axis: _Axis, answer: Array) -> float:
+    """Share of the answer of the cores with information that the others allow."""
+    speaks = np.isin(np.arange(len(laid)), places)[None]
+    middle = [np.average(each, axis=0, weights=axis.frequency)[None] for each in laid]
+    return float(allowed_share((answer / answer.sum())[None], middle, speaks, np.ones_like(speaks), 0)[0])
 
 
 def _cases(  # noqa: PLR0913 -- one call in one place
@@ -135,15 +182,15 @@ def _cases(  # noqa: PLR0913 -- one call in one place
 ) -> tuple[list[tuple[int, Array]], Array]:
     """Mass of each core in each joint place of the pith; count errors put in where they are not joint.
 
-    Opposite cores that were also read against each other take the margins of the joint count errors: their
+    Cores on one line that were also read against each other take the margins of the joint count errors: their
     distances are far less certain than their counts.
     """
     names = [str(facts.records[row]["core"]) for row in rows]
     tied = [joint is not None and name in joint[0] for name in names]
-    if not face_each_other(facts, rows):
+    if not on_one_line(facts, rows):
         masses = [(0, missed[k][None]) if tied[k] else (inputs.count_start, added[k][None]) for k in range(len(rows))]
         return masses, np.ones(1)
-    weights, cases = _opposite_cases(facts, inputs, rows, rate, missed.shape[2] - 1)
+    weights, cases = _line_cases(facts, inputs, rows, rate, missed.shape[2] - 1)
     masses = []
     for k, row in enumerate(rows):
         start, count = inputs.count_start, inputs.count[row]
@@ -156,7 +203,7 @@ def _cases(  # noqa: PLR0913 -- one call in one place
 
 def _count_cases(facts: CoreFacts, rows: list[int], joint: JointCount | None) -> list[tuple[float, tuple[int, ...]]]:
     """Joint cases of the count errors that were read together, with their probabilities; 0 for the other cores."""
-    if joint is None or face_each_other(facts, rows):
+    if joint is None or on_one_line(facts, rows):
         return [(1.0, (0,) * len(rows))]
     names = [str(facts.records[row]["core"]) for row in rows]
     pair, first, second, mass = joint
@@ -167,12 +214,19 @@ def _count_cases(facts: CoreFacts, rows: list[int], joint: JointCount | None) ->
     return sorted(cases, reverse=True)[:_MOST_CASES]
 
 
-def _opposite_cases(
+def _line_cases(
     facts: CoreFacts, inputs: CoreInputs, rows: list[int], rate: SpeciesRates, most: int
 ) -> tuple[Array, Array]:
-    """Missed rings of two opposite cores for each joint place of the pith."""
-    lengths = (float(facts.length_mm[rows[0]]), float(facts.length_mm[rows[1]]))
-    weights, distances = opposite_cores(float(facts.radius_mm[rows[0]]), float(facts.radius_sd_mm[rows[0]]), lengths)
+    """Missed rings of two cores near one line for each joint place of the pith."""
+    first, second = _azimuths(facts, rows)
+    blind = [str(facts.records[row]["inner_end"]) == "no_arcs" for row in rows]
+    weights, distances = joint_distances(
+        float(facts.radius_mm[rows[0]]),
+        float(facts.radius_sd_mm[rows[0]]),
+        (float(facts.length_mm[rows[0]]), float(facts.length_mm[rows[1]])),
+        apart_deg=second - first,
+        no_arcs=(blind[0], blind[1]),
+    )
     repeated = [np.full(weights.size, row) for row in rows]
     cases = [placed_mass(inputs, same, _on_grid(distances[:, k]), rate, most) for k, same in enumerate(repeated)]
     return weights, np.stack(cases)

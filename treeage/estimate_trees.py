@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from treeage.estimate_cores import CoreFacts, column_numbers
 from treeage.estimate_dates import TreeDates, core_marginals, rung, tree_dates
 from treeage.estimate_inputs import CoreInputs
-from treeage.estimate_special import HEIGHT_APART_M, JointCounts, face_each_other, special_tree
+from treeage.estimate_special import HEIGHT_APART_M, JointCounts, on_one_line, special_tree
 from treeage.estimate_stand import SpeciesRates, missed_mass
 from treeage.posterior import RateNodes, added_rings, combine_cores
 
@@ -71,7 +71,7 @@ def date_trees(
         plain = []
         for tree, rows in part:
             apart = np.ptp(heights[rows]) > HEIGHT_APART_M
-            if apart or tree in joint or face_each_other(facts, rows):
+            if apart or tree in joint or on_one_line(facts, rows):
                 own = missed[[place[row] for row in rows]]
                 dated[tree] = special_tree(facts, inputs, rows, rate, passing_years, own, joint.get(tree))
             else:

@@ -145,9 +145,9 @@ def fit_hierarchical(
     cores' own deviations, a factor on the distance error of each method, a factor on the rate of wrong rings of each
     dating class, and early height growth by species. What teaches are trees with two or more cores (best: one at the
     pith), young trees, and trees cored or counted at two heights. Given the parameters the dates are those of the
-    exact engine; they are averaged over draws of the parameters. Trees whose two opposite cores rest on one diameter
-    do not teach, and their distance error is not scaled; trees cored at two heights teach growth and height, not the
-    error factors.
+    exact engine; they are averaged over draws of the parameters. Trees whose two cores lie near one line and rest on
+    the radius do not teach, and their distance error is not scaled; trees cored at two heights teach growth and
+    height, not the error factors.
 
     References
     ----------

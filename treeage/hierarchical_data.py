@@ -16,7 +16,7 @@ from treeage.estimate import height_models
 from treeage.estimate_alignment import CoreReadings, mark_events, read_cores_together
 from treeage.estimate_cores import CoreFacts, column_numbers, core_facts
 from treeage.estimate_inputs import CoreInputs, core_inputs
-from treeage.estimate_special import HEIGHT_APART_M, face_each_other
+from treeage.estimate_special import HEIGHT_APART_M, on_one_line
 from treeage.estimate_stand import SpeciesRates, reach_further, species_rates
 from treeage.hierarchical_factors import SHIFTS, CoreFactors, method_class
 from treeage.hierarchical_height import DIFFERENCE_YEARS, HeightData, height_data
@@ -193,7 +193,7 @@ def core_factors(facts: CoreFacts, inputs: CoreInputs) -> CoreFactors:
 def _trees_that_teach(facts: CoreFacts, inputs: CoreInputs) -> tuple[dict[str, list[int]], dict[str, list[int]]]:
     """Cores of trees with several informative ones: at one height, and just two at two heights (lower first).
 
-    Two opposite cores that rest on one diameter are left out: their distances are not independent.
+    Two cores near one line that both rest on the radius are left out: their distances are not independent.
     """
     heights = column_numbers(facts.table, "core_height_m")
     rows_of: dict[str, list[int]] = {}
@@ -204,7 +204,7 @@ def _trees_that_teach(facts: CoreFacts, inputs: CoreInputs) -> tuple[dict[str, l
     level = {
         tree: rows
         for tree, rows in several.items()
-        if np.ptp(heights[rows]) <= HEIGHT_APART_M and not face_each_other(facts, rows)
+        if np.ptp(heights[rows]) <= HEIGHT_APART_M and not on_one_line(facts, rows)
     }
     apart = {
         tree: sorted(rows, key=lambda row: float(heights[row]))

@@ -6,13 +6,13 @@ Layer 3. Own derivation: likelihoods of cores multiplied under one flat prior, s
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from treeage import priors
+from treeage.posterior_conflict import CONTRADICTS, allowed_share, worst_pair
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -135,7 +135,7 @@ class PithPosterior:
     Parameters
     ----------
     reference_year : numpy.ndarray of int, shape (n_tree,)
-        Innermost ring year of the tree's longest core; pith year = reference_year - added.
+        Earliest innermost ring year of the cores with information; pith year = reference_year - added.
     start : int
         First number of added rings on the last axis (can be negative: rings counted too many).
     given_stand : numpy.ndarray, shape (n_tree, n_stand, n_added)
@@ -212,7 +212,8 @@ def combine_cores(
         The shared growth rate.
     bound_only : numpy.ndarray of bool, shape (n_core,), optional
         Cores that only say the pith is not younger than their innermost ring (flat missed rings); they bound the
-        answer and take no part in the conflict measure.
+        answer. A bound that leaves less than `posterior_conflict.CONTRADICTS` of the other cores' answer contradicts
+        them: it is set aside and marked.
 
     Returns
     -------
@@ -241,49 +242,39 @@ def combine_cores(
     >>> result.reference_year.tolist(), result.given_stand[0, 0].round(3).tolist()
     ([1900], [0.286, 0.714, 0.0])
     """
-    present = cores_of_tree >= 0
-    years = np.where(present, innermost_year[cores_of_tree], np.iinfo(np.int64).max)
-    reference = years.min(axis=1)
+    present = np.asarray(cores_of_tree >= 0)
+    informs: NDArray[np.bool_] = present if bound_only is None else present & ~bound_only[cores_of_tree]
+    speaks = informs | (present & ~informs.any(axis=1, keepdims=True))  # bounds speak where they are alone
+    years = innermost_year[cores_of_tree]
+    reference = np.where(speaks, years, np.iinfo(np.int64).max).min(axis=1)
+    offset = np.where(present, years - reference[:, None], 0)
     size = added.shape[2]
     floor = priors.GROSS_ERROR.value / size
-    several = present.sum(axis=1) > 1
-    informs = present if bound_only is None else present & ~bound_only[cores_of_tree]
+    several = np.asarray(present.sum(axis=1) > 1)[:, None, None]
+    reach = max(0, int(offset.max()))  # a later core has mass before the axis, which its conflict needs
     laid: list[Array] = []
-    product = np.ones((1, 1, 1))
+    product, bound = np.ones((2, 1, 1, 1))
     for column in range(cores_of_tree.shape[1]):
         here = present[:, column]
-        offset = np.where(here, years[:, column] - reference, 0)
-        mass = align_added(added[cores_of_tree[:, column]], start, offset, start, size)
-        laid.append(mass)
-        factor = mass + floor if several.all() else mass + floor * several[:, None, None]
-        if not here.all():
-            factor[~here] = 1.0
-        product = product * factor
+        wide = align_added(added[cores_of_tree[:, column]], start, offset[:, column], start - reach, size + reach)
+        laid.append(wide)
+        factor = wide[:, :, reach:] + floor * several
+        apart = (here & ~speaks[:, column])[:, None, None]
+        product = product * np.where(speaks[:, column, None, None], factor, 1.0)
+        if apart.any():
+            bound = bound * np.where(apart, factor, 1.0)
+    conflict = worst_pair(laid, informs, nodes.weights)
     mass = np.matmul(nodes.given_stand, product)
     total = mass.sum(axis=2, keepdims=True)
-    conflict = _conflict(laid, informs, nodes.weights)
     contradiction = (informs.sum(axis=1) > 1) & (total[:, :, 0].max(axis=1) < 4 * floor)
+    if bound.size > 1:
+        share = allowed_share(np.matmul(nodes.stand_weights, mass / total), laid, speaks, present, reach)
+        against = share < CONTRADICTS
+        mass[~against] = np.matmul(nodes.given_stand, (product * bound)[~against])
+        total = mass.sum(axis=2, keepdims=True)
+        conflict = np.where(share < 1 - 1e-6, np.fmin(conflict, share), conflict)
+        contradiction = contradiction | against
     return PithPosterior(reference, start, mass / total, conflict, contradiction)
-
-
-def _conflict(laid: list[Array], informs: NDArray[np.bool_], weights: Array) -> Array:
-    """Two-sided predictive p value of the worst pair of cores, corrected for the number of pairs."""
-    worst = np.full(informs.shape[0], np.nan)
-    pairs = np.zeros(informs.shape[0])
-    for one, two in combinations(range(len(laid)), 2):
-        both = informs[:, one] & informs[:, two]
-        if not both.any():
-            continue
-        first, second = (mass if both.all() else mass[both] for mass in (laid[one], laid[two]))
-        below = np.cumsum(second, axis=2)
-        equal = np.einsum("nsk,nsk->ns", first, second)
-        at_most = first.sum(axis=2) * below[:, :, -1] - np.einsum("nsk,nsk->ns", first, below) + equal
-        at_least = np.einsum("nsk,nsk->ns", first, below)
-        pairs += both
-        p_value = np.minimum(1.0, 2 * np.minimum(at_most @ weights, at_least @ weights))
-        worst[both] = np.fmin(worst[both], p_value)
-    corrected: Array = np.clip(worst * np.maximum(pairs, 1), 0.0, 1.0)
-    return corrected
 
 
 def combine_cases(

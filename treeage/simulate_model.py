@@ -20,11 +20,11 @@ from treeage.distance import (
     ray_likelihood,
     unseen_curvature,
 )
+from treeage.distance_joint import joint_distances, share_a_line
 from treeage.distance_radius import (
     aimed_core_density,
     distance_mass,
     inside_radius,
-    opposite_cores,
     short_core_density,
 )
 from treeage.errors import Fault, InputError, show
@@ -41,7 +41,6 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-OPPOSITE_DEG = 30.0  # choice, as in the estimate: two cores this close to a straight line share one diameter
 SAME_HEIGHT_M = 0.01  # choice, as in the estimate: cores closer in height share one pith year
 
 
@@ -110,25 +109,26 @@ def _draw_rows(mass: Floats, rng: np.random.Generator) -> Ints:
     return np.asarray(np.minimum((total < level[:, None]).sum(axis=1), mass.shape[1] - 1), dtype=np.int64)
 
 
-def _opposite_pairs(cores: pd.DataFrame) -> list[tuple[int, int]]:
-    """Pairs of rows of trees with two cores that face each other and show nothing of the pith."""
+def _line_pairs(cores: pd.DataFrame) -> list[tuple[int, int]]:
+    """Pairs of rows of trees with two cores near one line that show nothing of the pith."""
     blind = ~cores["inner_end"].isin(["arcs", "pith"]).to_numpy()
     azimuth = _numbers(cores, "azimuth_deg")
-    pairs = []
-    for rows in cores.groupby("tree", sort=False).indices.values():
-        if len(rows) == 2 and blind[rows].all():
-            apart = abs((azimuth[rows[1]] - azimuth[rows[0]]) % 360 - 180)
-            if apart <= OPPOSITE_DEG:
-                pairs.append((int(rows[0]), int(rows[1])))
-    return pairs
+    pairs = [tuple(map(int, rows)) for rows in cores.groupby("tree", sort=False).indices.values() if len(rows) == 2]
+    return [(one, two) for one, two in pairs if blind[[one, two]].all() and share_a_line((azimuth[one], azimuth[two]))]
 
 
 def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator) -> Floats:
     distance = DISTANCE_GRID_MM[_draw_rows(mass, rng)]
     (radius, radius_sd), length = _radius(cores), _length(cores)
-    for one, two in _opposite_pairs(cores):
-        weights, both = opposite_cores(
-            float(radius[one]), float(radius_sd[one]), (float(length[one]), float(length[two]))
+    azimuth = _numbers(cores, "azimuth_deg")
+    no_arcs = cores["inner_end"].to_numpy() == "no_arcs"
+    for one, two in _line_pairs(cores):
+        weights, both = joint_distances(
+            float(radius[one]),
+            float(radius_sd[one]),
+            (float(length[one]), float(length[two])),
+            apart_deg=float(azimuth[two] - azimuth[one]),
+            no_arcs=(bool(no_arcs[one]), bool(no_arcs[two])),
         )
         distance[[one, two]] = both[rng.choice(weights.size, p=weights)]
     return distance
