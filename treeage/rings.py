@@ -275,15 +275,15 @@ def missing_rings_many(
 
     require_probability("missing_rings_many", prob=prob)
     blocks = _predict(distances_mm, inner_widths_mm, distance_sd_mm, genus, calibration)
-    table = np.zeros((sum(rows.size for rows, _ in blocks), 4))
+    size = sum(rows.size for rows, _ in blocks)
+    mean, steps = np.zeros(size), np.zeros((3, size), dtype=np.int64)
     for rows, cells in blocks:
         below = np.cumsum(cells, axis=1, dtype=np.float64)
         below /= below[:, -1:]
-        table[rows, 1] = cells @ np.arange(cells.shape[1]) / cells.sum(1)
-        for column, level in ((0, 0.5), (2, (1 - prob) / 2), (3, 1 - (1 - prob) / 2)):
-            table[rows, column] = (below < level - _ROUNDING).sum(1)
-    frame = pd.DataFrame(table, columns=["median", "mean", "lo", "hi"])
-    return frame.astype({"median": np.int64, "lo": np.int64, "hi": np.int64})
+        mean[rows] = cells @ np.arange(cells.shape[1]) / cells.sum(1)
+        for column, level in enumerate((0.5, (1 - prob) / 2, 1 - (1 - prob) / 2)):
+            steps[column, rows] = (below < level - _ROUNDING).sum(1)
+    return pd.DataFrame({"median": steps[0], "mean": mean, "lo": steps[1], "hi": steps[2]})
 
 
 def _predict(

@@ -234,8 +234,12 @@ class Tails:
 def _kernel(table: LogTable, node: int, tails: Tails) -> NDArray[np.float32]:
     """From expected values on the wide grid to densities on the table, its lower and its upper tail."""
     scale = scale_node(node)
-    centre = table.wide.nodes[None, :]
-    density = tails.density((table.nodes[:, None] - centre) / scale) / scale
+    wide = table.wide
+    centre = wide.nodes[None, :]
+    # both grids are even with one step: the density depends on the difference of the places alone
+    steps: FloatArray = np.arange(1.0 - wide.size, table.size)
+    along = tails.density((table.low - wide.low + RATE_STEP * steps) / scale) / scale
+    density = np.lib.stride_tricks.sliding_window_view(along, wide.size)[:, ::-1]
     below = tails.cdf((table.low - centre) / scale)
     above = Tails(tails.df, 1.0 / tails.skew).cdf((centre - table.nodes[-1]) / scale)
     return np.ascontiguousarray(np.concatenate([below, density, above]), dtype=np.float32)
