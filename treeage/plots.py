@@ -28,6 +28,7 @@ from treeage.plots_style import (
 )
 from treeage.plots_tree import plot_anatomy
 from treeage.pmf import Pmf
+from treeage.results import joint_years
 from treeage.results_tree import SHARES, TreeAge
 
 if TYPE_CHECKING:
@@ -94,8 +95,8 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
     draw_events(ax, ages.events, low, high)
     ax.set_ylim(-0.8, len(answers) - 0.2)
     if len(answers) <= MOST_NAMED:
+        ax.tick_params(axis="y", labelsize=TINY, length=0)
         ax.set_yticks(range(len(answers)), [answer.tree for answer in answers])
-        ax.tick_params(axis="y", labelsize=min(TINY, 7.0), length=0)
         plain_labels(ax.get_yticklabels())
         ax.set_ylabel("Tree")
     else:
@@ -195,9 +196,10 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
         return _nothing(ax, "No tree could be dated.")
     spread = float(np.median([ages[tree].establishment_year.sd() for tree in ages.trees]))
     width = bin_years or next((size for size in ROUND_BINS if size >= 2 * spread), ROUND_BINS[-1])
-    draws = ages.draws(BIN_DRAWS, seed=0).to_numpy()
+    _, draws = joint_years(ages, BIN_DRAWS)
     edges = np.arange(np.floor(draws.min() / width) * width, draws.max() + width + 1, width)
-    counts = np.stack([np.histogram(row, bins=edges)[0] for row in draws])
+    cells = np.floor((draws - edges[0]) / width).astype(np.intp) + np.arange(len(draws))[:, None] * (edges.size - 1)
+    counts = np.bincount(cells.ravel(), minlength=len(draws) * (edges.size - 1)).reshape(len(draws), -1)
     kept = np.flatnonzero(counts.mean(axis=0) >= 0.05)  # choice: periods this empty cannot be seen
     first, last = int(kept[0]), int(kept[-1]) + 1
     counts, edges = counts[:, first:last], edges[first : last + 1]
@@ -271,8 +273,8 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
     ax.set_ylim(-0.7, len(answers) - 0.3)
     ax.set_xlabel("Standard deviation of the establishment year [years], split by share of the variance")
     if len(answers) <= MOST_NAMED:
-        ax.set_yticks(rows, [each.tree for each in answers])
         ax.tick_params(axis="y", labelsize=TINY, length=0)
+        ax.set_yticks(rows, [each.tree for each in answers])
         plain_labels(ax.get_yticklabels())
         ax.set_ylabel("Tree")
     else:

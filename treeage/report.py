@@ -22,6 +22,7 @@ from treeage.report_figures import report_figures
 from treeage.report_methods import methods_text, row_account
 from treeage.report_page import extra_tables, report_html
 from treeage.report_stand import stand_figures, stand_tables
+from treeage.results import joint_years
 from treeage.version import VERSION
 
 if TYPE_CHECKING:
@@ -138,9 +139,9 @@ def _draws(ages: Ages, count: int, seed: int) -> bytes:
     import pyarrow as pa
     from pyarrow import parquet
 
-    drawn = ages.draws(count, seed=seed)
-    years = drawn.to_numpy().astype("int32")
-    table = pa.table({str(tree): years[:, at] for at, tree in enumerate(drawn["tree"].to_numpy())})
+    trees, years = joint_years(ages, count, seed=seed)
+    columns = years.T.astype("int32")
+    table = pa.table(dict(zip(trees, columns, strict=True)))
     sink = pa.BufferOutputStream()
     parquet.write_table(table, sink)
     return bytes(sink.getvalue().to_pybytes())

@@ -145,27 +145,11 @@ class Ages:
         """
         import xarray
 
-        if n < 1:
-            raise InputError(Fault(str(n), "at least 1", "Ask for some draws.", "Ages.draws", 0, "n"))
-        rng = np.random.default_rng(seed)
         if self.sampled is not None:
-            rows = rng.choice(self.sampled.sizes["draw"], n, replace=n > self.sampled.sizes["draw"])
+            rows = _rows_drawn(self.sampled.sizes["draw"], n, seed)
             return self.sampled.isel(draw=rows).assign_coords(draw=np.arange(n))
-        answers = [answer for answer in self.tree_ages if answer.parts is not None]
-        stand = {group: rng.choice(weights.size, n, p=weights) for group, weights in sorted(self.stand_weights.items())}
-        heights = {answer.parts.height_group: answer.parts for answer in answers if answer.parts is not None}
-        level = {group: rng.random(n) for group in sorted(heights)}
-        years = np.empty((n, len(answers)), dtype=np.int64)
-        for column, answer in enumerate(answers):
-            parts = answer.parts
-            if parts is None:
-                continue
-            nodes = parts.years.shape[0] if parts.joint is None else parts.joint.shape[1]
-            weights = self.height_weights.get(parts.height_group, np.full(nodes, 1 / nodes))
-            shared = np.minimum(np.searchsorted(np.cumsum(weights), level[parts.height_group]), nodes - 1)
-            collar = answer.distributions["collar_years"].sample(n, rng)
-            years[:, column] = parts.sample(stand[parts.rate_group], shared, rng) - collar
-        coords = {"draw": np.arange(n), "tree": [answer.tree for answer in answers]}
+        trees, years = joint_years(self, n, seed=seed)
+        coords = {"draw": np.arange(n), "tree": trees}
         return xarray.DataArray(years, dims=("draw", "tree"), coords=coords, name="establishment_year")
 
     def summary(self) -> str:
@@ -213,3 +197,64 @@ class Ages:
         from treeage.plots import plot_dates
 
         return plot_dates(self, ax=ax)
+
+
+def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], NDArray[np.int64]]:
+    """Joint draws as plain numbers: those of `Ages.draws`, for steps that need no labelled array.
+
+    Parameters
+    ----------
+    ages : Ages
+        Ages of a field.
+    count : int
+        Number of draws, at least 1.
+    seed : int, default 0
+        Same seed, same draws.
+
+    Returns
+    -------
+    trees : list of str
+        Ids of the estimated trees.
+    years : numpy.ndarray of int, shape (count, n_tree)
+        Establishment years.
+
+    Raises
+    ------
+    InputError
+        If count is below 1.
+
+    Notes
+    -----
+    See `Ages.draws` for what is shared within a draw.
+    """
+    if ages.sampled is not None:
+        drawn = ages.sampled.transpose("draw", "tree")
+        rows = _rows_drawn(drawn.sizes["draw"], count, seed)
+        return [str(tree) for tree in drawn["tree"].to_numpy()], drawn.to_numpy()[rows]
+    _require_some(count)
+    rng = np.random.default_rng(seed)
+    answers = [answer for answer in ages.tree_ages if answer.parts is not None]
+    stand = {group: rng.choice(weights.size, count, p=weights) for group, weights in sorted(ages.stand_weights.items())}
+    level = {group: rng.random(count) for group in sorted({each.parts.height_group for each in answers if each.parts})}
+    years = np.empty((count, len(answers)), dtype=np.int64)
+    for column, answer in enumerate(answers):
+        parts = answer.parts
+        if parts is None:
+            continue
+        nodes = parts.years.shape[0] if parts.joint is None else parts.joint.shape[1]
+        weights = ages.height_weights.get(parts.height_group, np.full(nodes, 1 / nodes))
+        shared = np.minimum(np.searchsorted(np.cumsum(weights), level[parts.height_group]), nodes - 1)
+        collar = answer.distributions["collar_years"].sample(count, rng)
+        years[:, column] = parts.sample(stand[parts.rate_group], shared, rng) - collar
+    return [answer.tree for answer in answers], years
+
+
+def _rows_drawn(size: int, count: int, seed: int) -> NDArray[np.int64]:
+    """Rows of sampled draws: each once as long as there are enough of them."""
+    _require_some(count)
+    return np.random.default_rng(seed).choice(size, count, replace=count > size)
+
+
+def _require_some(count: int) -> None:
+    if count < 1:
+        raise InputError(Fault(str(count), "at least 1", "Ask for some draws.", "Ages.draws", 0, "n"))
