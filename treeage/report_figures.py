@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from treeage.results_tree import TreeAge
 
 PNG_DPI = 160  # choice: sharp on a screen and in a word processor; the SVG serves print
+PNG_LEVEL = 4  # choice: a third less time than the usual 6 for files 2 % larger; the pixels are the same
+MANY_NAMES = 20  # choice: an axis with more labels than this names its rows
 WIDTH_IN = 6.6  # choice: text width of an A4 page
 
 
@@ -158,10 +160,21 @@ def render(draw: Callable[[Axes], Axes], height_in: float) -> tuple[bytes, bytes
         # names in scripts the built-in font lacks show as boxes in the PNG; the SVG keeps them as text
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure = Figure(figsize=(WIDTH_IN, height_in), dpi=PNG_DPI, layout="constrained")
-        draw(figure.subplots())
+        canvas = FigureCanvasAgg(figure)
+        _lay_out_by_widest(draw(figure.subplots()))
         pixels, vector = io.BytesIO(), io.BytesIO()
-        FigureCanvasAgg(figure).print_png(pixels, metadata={"Software": "treeage"})  # type: ignore[no-untyped-call]
+        packed = {"compress_level": PNG_LEVEL}
+        canvas.print_png(pixels, metadata={"Software": "treeage"}, pil_kwargs=packed)  # type: ignore[no-untyped-call]
         figure.set_layout_engine("none")
         words = {"Date": None, "Creator": "treeage"}
         FigureCanvasSVG(figure).print_svg(vector, metadata=words)  # type: ignore[no-untyped-call]
     return vector.getvalue(), pixels.getvalue()
+
+
+def _lay_out_by_widest(ax: Axes) -> None:
+    """Let the widest of many row names stand for all in the layout, which would measure each of them six times."""
+    labels = ax.get_yticklabels()
+    if len(labels) > MANY_NAMES:
+        widest = max(labels, key=lambda label: label.get_window_extent().width)
+        for label in labels:
+            label.set_in_layout(label is widest)
