@@ -154,8 +154,7 @@ class MassFacts:
             If prob is not between 0 and 1.
         """
         require_probability("Pmf.quantile", prob=prob)
-        step = int(np.searchsorted(np.cumsum(self._mass), prob - _TINY))
-        return self._start + min(step, self._mass.size - 1)
+        return self._quantiles(prob)[0]
 
     def median(self) -> int:
         """Smallest whole number with at least half of the probability up to it.
@@ -165,7 +164,7 @@ class MassFacts:
         int
             The median.
         """
-        return self.quantile(0.5)
+        return self._quantiles(0.5)[0]
 
     def interval(self, prob: float = 0.9) -> tuple[int, int]:
         """Equal-tailed interval of whole numbers that contains at least the given probability.
@@ -186,4 +185,9 @@ class MassFacts:
             If prob is not between 0 and 1.
         """
         require_probability("Pmf.interval", prob=prob)
-        return self.quantile((1 - prob) / 2), self.quantile(1 - (1 - prob) / 2)
+        low, high = self._quantiles((1 - prob) / 2, 1 - (1 - prob) / 2)
+        return low, high
+
+    def _quantiles(self, *probs: float) -> list[int]:
+        steps = np.searchsorted(np.cumsum(self._mass), np.array(probs) - _TINY)
+        return [self._start + int(step) for step in np.minimum(steps, self._mass.size - 1)]

@@ -87,10 +87,11 @@ def methods_text(ages: Ages, *, version: str) -> str:
     str
         A paragraph for a thesis, the sources it rests on, and what the author has to add.
     """
+    core_table = core_frame(ages)
     paragraphs = [
         "# Methods",
-        " ".join(_material(ages)),
-        " ".join(_model(ages)),
+        " ".join(_material(ages, core_table)),
+        " ".join(_model(ages, core_table)),
         " ".join(_answers(ages, version)),
         "## Sources of the models and default numbers used",
         _sources(ages),
@@ -131,11 +132,11 @@ def core_frame(ages: Ages) -> pd.DataFrame:
     pandas.DataFrame
         Column tree, then the columns of `TreeAge.cores`; minimum-only trees give one row from their facts.
     """
-    frames = []
-    for answer in ages:
-        own = answer.cores if len(answer.cores) else pd.DataFrame([dict(answer.facts)])
-        frames.append(own.assign(tree=answer.tree))
-    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
+    tables = [answer.cores if len(answer.cores) else pd.DataFrame([dict(answer.facts)]) for answer in ages]
+    if not tables:
+        return pd.DataFrame()
+    trees = [answer.tree for answer, table in zip(ages, tables, strict=True) for _ in range(len(table))]
+    return pd.concat(tables, ignore_index=True).assign(tree=trees)
 
 
 def row_account(ages: Ages) -> pd.DataFrame:
@@ -155,7 +156,10 @@ def row_account(ages: Ages) -> pd.DataFrame:
     sizes = account["rows"] if "rows" in account else pd.Series(1, index=account.index)
     frame = (
         account.assign(rows=sizes)
-        .pivot_table(index="table", columns="status", values="rows", aggfunc="sum", fill_value=0, sort=False)
+        .groupby(["table", "status"])["rows"]
+        .sum()
+        .unstack(fill_value=0)
+        .reindex(account["table"].unique())
         .astype(int)
     )
     frame.columns.name = None
@@ -189,7 +193,7 @@ def account_lines(ages: Ages) -> list[str]:
     return lines
 
 
-def _material(ages: Ages) -> list[str]:
+def _material(ages: Ages, core_table: pd.DataFrame) -> list[str]:
     name = _safe(str(ages.settings.get("name") or "the site"))
     species = pd.Series([answer.species for answer in ages], dtype=object)
     account = row_account(ages)
@@ -199,9 +203,8 @@ def _material(ages: Ages) -> list[str]:
         said[0] += f": {_safe(_shares(species, {}))}."
     else:
         said[0] += "."
-    frame = core_frame(ages)
-    if len(frame):
-        heights = frame["core_height_m"].astype(float)
+    if len(core_table):
+        heights = core_table["core_height_m"].astype(float)
         at = (
             f"{heights.min():.2f} to {heights.max():.2f} m"
             if heights.min() < heights.max()
@@ -211,16 +214,15 @@ def _material(ages: Ages) -> list[str]:
             f"Trees were cored {at} above the root collar "
             f"(mean {heights.mean():.2f} m, SD {heights.std(ddof=0):.2f} m)."
         )
-        said.append(f"The cores were {_shares(frame['dating'], DATING_WORDS)}.")
-        said.append(f"Their inner ends showed {_shares(frame['inner_end'], END_WORDS)}.")
+        said.append(f"The cores were {_shares(core_table['dating'], DATING_WORDS)}.")
+        said.append(f"Their inner ends showed {_shares(core_table['inner_end'], END_WORDS)}.")
     return said
 
 
-def _model(ages: Ages) -> list[str]:
+def _model(ages: Ages, core_table: pd.DataFrame) -> list[str]:
     said = []
-    frame = core_frame(ages)
-    if "distance_from" in frame:
-        known = frame.loc[frame["distance_from"] != "none", "distance_from"]
+    if "distance_from" in core_table:
+        known = core_table.loc[core_table["distance_from"] != "none", "distance_from"]
         if len(known):
             words = _shares(known, DISTANCE_WORDS)
             said.append(f"The distance to the pith entered as a distribution, core by core, from {words}.")
