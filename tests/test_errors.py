@@ -86,5 +86,5 @@ def test_require_names_argument_position_and_value() -> None:
         require_nonnegative("f", sd_mm=float("nan"))
     with pytest.raises(InputError, match="f, prob: got 1, need between 0 and 1"):
         require_probability("f", prob=1.0)
-    with pytest.raises(InputError, match="f, prob: got high, need numbers between 0 and 1"):
+    with pytest.raises(InputError, match="f, prob: got the text 'high', need numbers between 0 and 1"):
         require_probability("f", prob="high")

@@ -172,7 +172,7 @@ def test_simulated_truth_is_covered_as_stated():
 
 def test_faults_name_value_and_unit():
     """Negative distances, shapes and ranges are refused with what is needed."""
-    with pytest.raises(InputError, match="distance_mm: got -1 at position 0, need finite and at least 0"):
+    with pytest.raises(InputError, match="distance_mm: got -1, need finite and at least 0"):
         missing_rings(-1.0, EVEN)
     with pytest.raises(InputError, match="got 2 distances and 1 series, need the same number"):
         missing_rings_many([1.0, 2.0], [EVEN])

@@ -31,7 +31,8 @@ def arc_radius(chord_mm: ArrayLike, rise_mm: ArrayLike) -> Array:
     Raises
     ------
     InputError
-        If a chord or rise is not above 0, or the rise is above half the chord (past a half circle).
+        If a chord or rise is not above 0, the rise is above half the chord (past a half circle), or their numbers
+        differ.
 
     Notes
     -----
@@ -51,6 +52,9 @@ def arc_radius(chord_mm: ArrayLike, rise_mm: ArrayLike) -> Array:
     5.0
     """
     chord, rise = require_positive("arc_radius", chord_mm=chord_mm, rise_mm=rise_mm)
+    if chord.ndim and rise.ndim and chord.shape != rise.shape:
+        many = f"{chord.size} chords and {rise.size} rises"
+        raise InputError(Fault(many, "one rise for each chord", "Pass as many of both.", "arc_radius", 0, "rise_mm"))
     if np.any(rise > chord / 2 * (1 + 1e-9)):
         worst = np.broadcast_to(rise, np.broadcast_shapes(rise.shape, chord.shape))
         got = float(np.atleast_1d(worst)[np.argmax(np.atleast_1d(rise - chord / 2))])

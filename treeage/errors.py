@@ -244,6 +244,42 @@ def show(value: object) -> str:
     return str(value)
 
 
+def kind_of(value: object) -> str:
+    """Say for a message what a value is.
+
+    Parameters
+    ----------
+    value : object
+        Anything.
+
+    Returns
+    -------
+    str
+        Numbers, texts and short lists as written, anything else by its type.
+
+    Examples
+    --------
+    >>> kind_of("seedlings"), kind_of([1, "x"]), kind_of({})
+    ("the text 'seedlings'", "the list [1, 'x']", 'a dict')
+    """
+    if isinstance(value, str) or hasattr(value, "__fspath__"):
+        return f"the text {show(str(value))!r}"
+    if value is None or isinstance(value, (int, float, np.number)):
+        return show(value)
+    kind = f"array of shape {value.shape}" if isinstance(value, np.ndarray) else type(value).__name__
+    if isinstance(value, (list, tuple)):
+        return f"the {kind} {show(repr(value))}"
+    return f"a{'n' if kind[0] in 'AEIOUaeiou' else ''} {kind}"
+
+
+def _numbers_or_none(value: ArrayLike) -> NDArray[np.float64] | None:
+    try:
+        array = np.asarray(value)
+        return None if array.dtype.kind in "SU" else array.astype(np.float64, copy=False)
+    except (TypeError, ValueError):
+        return None
+
+
 def _require(
     where: str,
     kind: str,
@@ -253,10 +289,9 @@ def _require(
     faults: list[Fault] = []
     arrays: list[NDArray[np.float64]] = []
     for name, value in values.items():
-        try:
-            array = np.asarray(value, dtype=np.float64)
-        except (TypeError, ValueError):
-            faults.append(Fault(show(value), f"numbers {kind}", "Pass numbers.", where, 0, name))
+        array = _numbers_or_none(value)
+        if array is None:
+            faults.append(Fault(kind_of(value), f"numbers {kind}", "Pass numbers, without quotes.", where, 0, name))
             continue
         arrays.append(array)
         bad = ~test(array)
@@ -337,3 +372,29 @@ def require_probability(where: str, **values: ArrayLike) -> list[NDArray[np.floa
         If any value is outside the open interval from 0 to 1.
     """
     return _require(where, "between 0 and 1, both excluded", lambda a: (a > 0) & (a < 1), dict(values))
+
+
+def require_level(where: str, name: str, value: float) -> float:
+    """Check that one value is a single probability strictly between 0 and 1.
+
+    Parameters
+    ----------
+    where, name : str
+        The calling function and the argument, for the message.
+    value : float
+        What was passed.
+
+    Returns
+    -------
+    float
+        The probability.
+
+    Raises
+    ------
+    InputError
+        If it is no number, more than one number, or outside the open interval from 0 to 1.
+    """
+    (array,) = require_probability(where, **{name: value})
+    if array.ndim:
+        raise InputError(Fault(kind_of(value), "one probability", "Ask once for each of them.", where, 0, name))
+    return float(array)

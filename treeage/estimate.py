@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from treeage.errors import require_probability
+from treeage.errors import require_level
+from treeage.errors_checks import require_field, require_seed
 from treeage.estimate_accounting import account_rows, gather_sources
 from treeage.estimate_alignment import CoreReadings, mark_events, read_cores_together
 from treeage.estimate_answers import Workings, minimum_answer, tree_answer
@@ -65,7 +66,7 @@ def estimate_ages(
     Raises
     ------
     InputError
-        If prob is not between 0 and 1.
+        If field is not a Field, prob is not between 0 and 1, or seed is not a whole number of at least 0.
     ModelError
         If a height model cannot answer (unknown name, coring height above its range).
 
@@ -90,7 +91,8 @@ def estimate_ages(
     >>> estimate_ages(Field.from_frames(trees, cores))["A1"].establishment_year.median()
     1905
     """
-    require_probability("estimate_ages", prob=prob)
+    require_field("estimate_ages", field)
+    prob, seed = require_level("estimate_ages", "prob", prob), require_seed("estimate_ages", seed)
     facts = core_facts(field)
     inputs = core_inputs(facts)
     heights = HeightTable(height_models(field))

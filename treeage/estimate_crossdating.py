@@ -12,6 +12,7 @@ import pandas as pd
 
 from treeage.crossdating import DatedCore, crossdate_stand
 from treeage.errors import Fault, InputError
+from treeage.errors_checks import require_field
 from treeage.estimate_cores import core_facts
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ def crossdate_field(field: Field, *, tick: Callable[[int], object] | None = None
     Raises
     ------
     InputError
-        If no species has three trees with ring tables of 30 rings.
+        If field is not a Field, or no species has three trees with ring tables of 30 rings.
 
     Notes
     -----
@@ -49,6 +50,7 @@ def crossdate_field(field: Field, *, tick: Callable[[int], object] | None = None
     ----------
     .. [1] Statistics and their sources: `crossdating` and `crossdating_statistics`.
     """
+    require_field("crossdate_field", field)
     facts = core_facts(field)
     by_species: dict[str, list[DatedCore]] = {}
     for record, widths in zip(facts.records, facts.widths_mm, strict=True):

@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, InputError, ModelError, ModelWarning, PriorWarning, show
+from treeage.errors import Fault, InputError, ModelError, ModelWarning, PriorWarning, kind_of, require_nonnegative, show
 from treeage.height_curves import HeightCurve, height_curve
 from treeage.height_fit import CurveFit, fit_curve, tip_heights
 from treeage.height_forms import CURVE_FORMS
@@ -22,6 +22,8 @@ from treeage.height_seedlings import from_seedlings, from_two_heights
 from treeage.height_sources import from_mean_sd, from_quantiles, no_height_model
 from treeage.height_tables import EarlyHeight, early_heights, published_curve, published_curves
 from treeage.pmf import Pmf
+from treeage.schema import column
+from treeage.table_units import slip
 
 __all__ = [
     "CURVE_FORMS",
@@ -182,6 +184,18 @@ def height_model(settings: Mapping[str, Any], *, seedlings: Mapping[str, Any] | 
     return _MAKERS[word](options, seedlings)
 
 
+def _coring_height(where: str, name: str, height_m: float) -> float:
+    """Hold a height against the limits of the table of cores."""
+    (height,) = require_nonnegative(where, **{name: height_m})
+    limits = column("cores", "core_height_m")
+    if height.ndim:
+        raise InputError(Fault(kind_of(height_m), limits.need, "Ask once for each height.", where, 0, name))
+    if limits.range is not None and not limits.range.holds(height):
+        do = slip(limits, float(height)) or "Correct the height."
+        raise InputError(Fault(show(float(height)), limits.need, do, where, 0, name))
+    return float(height)
+
+
 def years_to_height(
     height_m: float,
     model: HeightModel | Mapping[str, Any] | None = None,
@@ -195,13 +209,13 @@ def years_to_height(
     Parameters
     ----------
     height_m : float
-        Coring height above the root collar [m], at least 0.
+        Coring height above the root collar [m], 0 to 3 as in the table of cores.
     model : HeightModel or mapping, optional
         A height model, or settings for `height_model`.
     mean_years, sd_years : float, optional
         In place of a model: mean and standard deviation of the years to subtract [years].
     stated_height_m : float, optional
-        Height the mean and sd are for [m]; height_m by default.
+        Height the mean and sd are for [m], 0 to 3; height_m by default.
 
     Returns
     -------
@@ -211,7 +225,7 @@ def years_to_height(
     Raises
     ------
     InputError
-        If the height is negative or a figure is not above 0.
+        If a height is not one number from 0 to 3, a figure is not above 0, or the model is neither.
     ModelError
         If neither or both of a model and a mean with its sd are given, or the model does not reach the
         height.
@@ -244,13 +258,22 @@ def years_to_height(
         got = "both" if model is not None else "neither in full"
         need = "a model, or mean_years with sd_years [years]"
         raise ModelError(Fault(got, need, "Give one of the two; none is ever assumed.", where, 0, "model"))
+    height_m = _coring_height(where, "height_m", height_m)
+    if stated_height_m is not None:
+        stated_height_m = _coring_height(where, "stated_height_m", stated_height_m)
     if model is None:
         at = height_m if stated_height_m is None else stated_height_m
         if height_m == 0:
             return no_height_model().years(0.0)
-        chosen = from_mean_sd(at, float(mean_years or 0), float(sd_years or 0))
-    else:
+        chosen = from_mean_sd(at, mean_years or 0, sd_years or 0)
+    elif isinstance(model, (HeightModel, Mapping)):
         chosen = model if isinstance(model, HeightModel) else height_model(model)
+    else:
+        need, do = (
+            "a HeightModel or settings",
+            "Write for example {'model': 'published', 'name': ...}, see height_model.",
+        )
+        raise InputError(Fault(kind_of(model), need, do, where, 0, "model"))
     years = chosen.years(height_m)
     for sentence in chosen.cautions(height_m):
         prior = chosen.curve is None and not chosen.is_none and sentence in chosen.remarks

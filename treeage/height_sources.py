@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
-from treeage.errors import Fault, InputError, ModelError, require_positive, require_probability, show
+from treeage.errors import Fault, InputError, ModelError, kind_of, require_positive, require_probability, show
 from treeage.height_passing import SHARED_NODES, TREE_NODES, HeightModel, normal_nodes, piecewise, power_slopes
 
 Floats = NDArray[np.float64]
@@ -138,6 +138,10 @@ def from_mean_sd(
     """
     where = "mean_sd"
     height, mean, sd = require_positive(where, height_m=height_m, mean_years=mean_years, sd_years=sd_years)
+    several = [value for value, array in ((mean_years, mean), (sd_years, sd), (height_m, height)) if array.ndim]
+    if several:
+        do = "Make one model for each height or species."
+        raise InputError(Fault(kind_of(several[0]), "one number each", do, where, 0, "height_m, mean_years, sd_years"))
     seasons = float(seasons_of(where, mean, counts))
     variance = float(sd) ** 2
     if counts == "rings":

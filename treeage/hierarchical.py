@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, InputError, ModelError, ModelWarning, require_probability
+from treeage.errors import Fault, InputError, ModelError, ModelWarning, require_level
+from treeage.errors_checks import require_field, require_seed
 from treeage.estimate import record_settings
 from treeage.estimate_accounting import account_rows, gather_sources
 from treeage.estimate_cores import table_records
@@ -130,7 +131,8 @@ def fit_hierarchical(
     Raises
     ------
     InputError
-        If prob is not between 0 and 1, or the settings of the sampler are too small.
+        If field is not a Field, prob is not between 0 and 1, seed is not a whole number of at least 0, or the
+        settings of the sampler are too small.
     ModelError
         If a height model cannot answer, or nothing in the field can teach anything.
 
@@ -161,7 +163,8 @@ def fit_hierarchical(
     >>> learned = fit_hierarchical(field)  # doctest: +SKIP
     >>> print(learned.summary())  # doctest: +SKIP
     """
-    require_probability("fit_hierarchical", prob=prob)
+    require_field("fit_hierarchical", field)
+    prob, seed = require_level("fit_hierarchical", "prob", prob), require_seed("fit_hierarchical", seed)
     chosen, used = sampling or Sampling(), priors or LearningPriors()
     _check_sampling(chosen)
     cores = core_workings(field, from_stand=from_stand, from_pairs=from_pairs)

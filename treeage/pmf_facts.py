@@ -5,10 +5,12 @@ Layer 0. Definitions of discrete distributions; own derivation.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.errors import require_probability
+from treeage.errors import Fault, InputError, kind_of, require_level
 
 _TINY = 1e-12  # choice: probability below which a quantile does not step on, so that rounding cannot move an interval
 
@@ -109,14 +111,31 @@ class MassFacts:
         Parameters
         ----------
         value : int
-            The number.
+            The number; a float is read as the number it is.
 
         Returns
         -------
         float
-            Its probability, 0 outside the support.
+            Its probability; 0 outside the support and between whole numbers, where there is none.
+
+        Raises
+        ------
+        InputError
+            If value is not one number.
+
+        Examples
+        --------
+        >>> from treeage.pmf import Pmf
+        >>> Pmf.point(95).prob_at(95.0), Pmf.point(95).prob_at(95.5)
+        (1.0, 0.0)
         """
-        step = int(value) - self._start
+        try:
+            step = math.floor(value) - self._start
+        except (TypeError, ValueError, OverflowError):
+            need, do = "one whole number", "Ask for one number at a time; all of them are in .support and .mass."
+            raise InputError(Fault(kind_of(value), need, do, "Pmf.prob_at", 0, "value")) from None
+        if step + self._start != value:
+            return 0.0
         return float(self._mass[step]) if 0 <= step < self._mass.size else 0.0
 
     def cdf(self, value: int) -> float:
@@ -151,10 +170,9 @@ class MassFacts:
         Raises
         ------
         InputError
-            If prob is not between 0 and 1.
+            If prob is not one number between 0 and 1.
         """
-        require_probability("Pmf.quantile", prob=prob)
-        return self._quantiles(prob)[0]
+        return self._quantiles(require_level("Pmf.quantile", "prob", prob))[0]
 
     def median(self) -> int:
         """Smallest whole number with at least half of the probability up to it.
@@ -182,9 +200,9 @@ class MassFacts:
         Raises
         ------
         InputError
-            If prob is not between 0 and 1.
+            If prob is not one number between 0 and 1.
         """
-        require_probability("Pmf.interval", prob=prob)
+        prob = require_level("Pmf.interval", "prob", prob)
         low, high = self._quantiles((1 - prob) / 2, 1 - (1 - prob) / 2)
         return low, high
 

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from treeage.errors import Fault, InputError
+from treeage.errors_checks import require_faces, require_seed
 from treeage.report_figures import report_figures
 from treeage.report_methods import methods_text, row_account
 from treeage.report_page import extra_tables, report_html
@@ -69,7 +70,7 @@ def write_outputs(
     Raises
     ------
     InputError
-        If folder is a file, or draws is below 1.
+        If folder is a file, draws is below 1, seed is not a whole number of at least 0, or ages are no ages.
     OSError
         If the place cannot be written; nothing half-written is left behind.
 
@@ -91,10 +92,12 @@ def write_outputs(
     ...     sorted(path.name for path in write_outputs(ages, folder, draws=10))[:3]
     ['age_structure.png', 'age_structure.svg', 'ages.csv']
     """
+    advice = ("the answer of estimate_ages or fit_hierarchical", "Pass estimate_ages(field).")
+    require_faces("write_outputs", "ages", ages, ("to_frame", "draws", "accounting"), advice)
     target = Path(folder)
     if target.exists() and not target.is_dir():
         raise InputError(Fault(f"the file {target}", "a folder", "Name another place.", "write_outputs", 0, "folder"))
-    chosen = int(ages.settings.get("seed", 0)) if seed is None else seed
+    chosen = require_seed("write_outputs", ages.settings.get("seed", 0) if seed is None else seed)
     if history is not None:
         ages = replace(ages, extras={**ages.extras, **stand_tables(history)})
     contents = _contents(ages, draws, chosen, history, tick)

@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.errors import Fault, InputError, require_nonnegative, require_probability, show
+from treeage.errors import Fault, InputError, kind_of, require_level, require_nonnegative, show
+from treeage.errors_checks import require_faces, require_row, require_series
 from treeage.grids import DISTANCE_GRID_MM
 from treeage.pmf import Pmf
 from treeage.rings_calibration import RingCalibration
 from treeage.rings_growth import InnerGrowth, inner_growth, inner_growth_from_means
+from treeage.rings_limits import check_distances, check_widths
 from treeage.rings_mass import RATE_STEP, Tails, exact_mass, fast_mass
 from treeage.rings_model import RingModel, ring_model
 
@@ -207,7 +209,8 @@ def missing_rings(
     Raises
     ------
     InputError
-        If a distance or width is negative or not finite, or no width is given.
+        If a distance or width is negative, not finite or beyond the limits of the field tables, the mean width is
+        beyond 0.02 to 20 mm, no width is given, or an argument is of another kind.
 
     Notes
     -----
@@ -225,7 +228,13 @@ def missing_rings(
     >>> 15 <= rings.median() <= 22
     True
     """
-    ((_, cells),) = _predict([distance_mm], [inner_widths_mm], [distance_sd_mm], genus, calibration)
+    where = "missing_rings"
+    for name, value in (("distance_mm", distance_mm), ("distance_sd_mm", distance_sd_mm)):
+        if require_nonnegative(where, **{name: value})[0].ndim:
+            do = "Use missing_rings_many for many cores."
+            raise InputError(Fault(kind_of(value), "one number [mm]", do, where, 0, name))
+    require_row(where, "inner_widths_mm", inner_widths_mm)
+    ((_, cells),) = _predict([distance_mm], [inner_widths_mm], [distance_sd_mm], genus, calibration, where)
     return Pmf(0, cells[0])
 
 
@@ -263,7 +272,8 @@ def missing_rings_many(
     Raises
     ------
     InputError
-        If a distance or width is negative or not finite, or the numbers of cores differ.
+        If a distance or width is negative, not finite or beyond the limits of the field tables, a mean width is
+        beyond 0.02 to 20 mm, the numbers of cores differ, or an argument is of another kind.
 
     Examples
     --------
@@ -273,8 +283,10 @@ def missing_rings_many(
     """
     import pandas as pd
 
-    require_probability("missing_rings_many", prob=prob)
-    blocks = _predict(distances_mm, inner_widths_mm, distance_sd_mm, genus, calibration)
+    where = "missing_rings_many"
+    prob = require_level(where, "prob", prob)
+    require_series(where, "inner_widths_mm", inner_widths_mm)
+    blocks = _predict(distances_mm, inner_widths_mm, distance_sd_mm, genus, calibration, where)
     size = sum(rows.size for rows, _ in blocks)
     mean, steps = np.zeros(size), np.zeros((3, size), dtype=np.int64)
     for rows, cells in blocks:
@@ -292,15 +304,22 @@ def _predict(
     distance_sd_mm: ArrayLike,
     genus: str | Sequence[str | None] | None,
     calibration: RingCalibration | None,
+    where: str,
 ) -> list[tuple[NDArray[np.intp], MassArray]]:
     """Positions and masses of the cores in classes of size: distance nodes times nodes of the shared deviation."""
-    distance, sd = require_nonnegative("missing_rings", distance_mm=distances_mm, distance_sd_mm=distance_sd_mm)
+    distance, sd = require_nonnegative(where, distance_mm=distances_mm, distance_sd_mm=distance_sd_mm)
     distance = np.atleast_1d(distance)
-    if distance.size != len(series):
-        got = f"{distance.size} distances and {len(series)} series"
-        raise InputError(Fault(got, "the same number of both", "Pass one a core.", "missing_rings", 0, "distances_mm"))
+    for values, counted in ((distance, "distances"), (sd, "standard deviations")):
+        if values.ndim > 1 or (values.size != len(series) and (values.ndim or counted == "distances")):
+            got = f"{values.size} {counted} and {len(series)} series"
+            raise InputError(Fault(got, "the same number of both", "Pass one a core.", where, 0, "distances_mm"))
+    if calibration is not None:
+        advice = ("the answer of calibrate_missing_rings", "Pass it, or leave calibration out.")
+        require_faces(where, "calibration", calibration, ("offset_on", "factor_at", "stand_sd"), advice)
     sd = np.broadcast_to(sd, distance.shape)
     growth = inner_growth(series, genus=genus)
+    check_distances(where, distance)
+    check_widths(where, "inner_widths_mm", series)
     model = ring_model()
     points, weights = _distance_points(distance, sd)
     location = model.location(growth, points)

@@ -12,7 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError
+from treeage.errors_checks import require_series
 from treeage.rings_growth import inner_growth
+from treeage.rings_limits import check_widths
 from treeage.rings_model import RingModel, ring_model
 
 FloatArray = NDArray[np.float64]
@@ -256,7 +258,8 @@ def calibrate_missing_rings(
     Raises
     ------
     InputError
-        If no series is given.
+        If no series is given, the series are not one row of widths for each core, a width is beyond the limits of
+        the ring table, or no core is long enough to teach anything (5 rings outside the smallest distance).
 
     Notes
     -----
@@ -275,14 +278,21 @@ def calibrate_missing_rings(
     >>> bool(calibration.offset_on(np.array([20.0]))[0] > 0.3)
     True
     """
+    where, name = "calibrate_missing_rings", "widths_from_pith_mm"
+    require_series(where, name, widths_from_pith_mm)
     if len(widths_from_pith_mm) == 0:
-        raise InputError(
-            Fault("no series", "at least one complete core", "Leave out calibration.", "calibrate_missing_rings")
-        )
+        raise InputError(Fault("no series", "at least one complete core", "Leave out calibration.", where))
     used = model or ring_model()
     inner_growth(widths_from_pith_mm)  # checks the widths
+    check_widths(where, name, widths_from_pith_mm)
     deviation = deviations_from_pith(widths_from_pith_mm, used.stand_nodes_mm, used, genus)
     trees = (~np.isnan(deviation)).sum(0)
+    if not trees.any():
+        longest = max(np.asarray(widths).size for widths in widths_from_pith_mm)
+        got = f"{len(widths_from_pith_mm)} series, the longest of {longest} rings"
+        need = f"a core with {_FEWEST_VISIBLE} rings or more beyond the inner {used.stand_nodes_mm[0]:g} mm"
+        do = "Pass complete cores, ring 1 first, widths in mm; or leave out calibration."
+        raise InputError(Fault(got, need, do, where, 0, name))
     mean = np.where(trees > 0, np.nansum(deviation, axis=0) / np.maximum(trees, 1), 0.0)
     means, numbers = np.zeros((1, trees.size, 3)), np.zeros((1, trees.size, 3))
     means[0, :, 0], numbers[0, :, 0] = mean, trees

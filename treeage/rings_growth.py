@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.errors import Fault, InputError, require_nonnegative, require_positive
+from treeage.errors import Fault, InputError, kind_of, require_nonnegative, require_positive
 
 FloatArray = NDArray[np.float64]
 
@@ -79,6 +79,9 @@ class InnerGrowth:
 def _genus_tuple(genus: str | Sequence[str | None] | None, cores: int, where: str) -> tuple[str | None, ...]:
     if genus is None or isinstance(genus, str):
         return (_genus_of(genus),) * cores
+    if not hasattr(genus, "__len__"):
+        need = "a name, or one for each core"
+        raise InputError(Fault(kind_of(genus), need, "Write for example 'Larix'.", where, 0, "genus"))
     if len(genus) != cores:
         raise InputError(
             Fault(

@@ -15,7 +15,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.display import html_block
-from treeage.errors import Fault, InputError, ModelWarning
+from treeage.errors import Fault, InputError, ModelWarning, require_level
+from treeage.errors_checks import require_faces, require_seed
 from treeage.stand_diameter import FEWEST_CORED, AgeFromDiameter, age_from_diameter
 from treeage.stand_events import EventResponse, after_events
 from treeage.stand_origin import StandOrigin, stand_origin
@@ -221,7 +222,8 @@ def stand_history(
     Raises
     ------
     InputError
-        If fewer than 5 trees are dated.
+        If fewer than 5 trees are dated, ages is not an answer of these two, prob is not between 0 and 1, or seed is
+        not a whole number of at least 0.
 
     Warns
     -----
@@ -242,11 +244,17 @@ def stand_history(
     >>> bool(treeage.stand_history(ages, count=500).pulses.chances[0] < 0.1)
     True
     """
+    advice = (
+        "the answer of estimate_ages or fit_hierarchical",
+        "Pass estimate_ages(field), not its table or the field.",
+    )
+    require_faces("stand_history", "ages", ages, ("trees", "draws", "tree_table"), advice)
+    seed = require_seed("stand_history", seed)
     names = list(ages.trees)
     if len(names) < FEWEST_TREES:
         got, need = f"{len(names)} dated trees", f"at least {FEWEST_TREES}"
         raise InputError(Fault(got, need, "Date more trees.", "stand_history", 0, "ages"))
-    level = ages.prob if prob is None else prob
+    level = require_level("stand_history", "prob", ages.prob if prob is None else prob)
     draws = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
     survey = max(int(ages[name].outer_year) for name in names)
     table = _tree_table(ages.tree_table)
