@@ -141,3 +141,17 @@ def test_replacing_draws_keep_the_face():
     assert draws.shape == (6, 2)
     assert len(np.unique(draws.sel(tree="T0"))) == 6  # without replacement while there are enough
     assert ages.draws(50, seed=3).shape == (50, 2)
+
+
+@pytest.mark.parametrize(
+    ("count", "key", "text"),
+    [
+        (3, 1, r"got tree 1, need one of the 3 trees \('0', '1', '2'\); write '1'"),  # ids are text, none is left out
+        (6, "T9", r"got tree 'T9', need one of the 6 trees \('0', '1', '2', '3', '4', ...\); see .trees"),
+    ],
+)
+def test_an_unknown_tree_is_told_the_known_ones(count, key, text):
+    """Ids are shown as the texts they are; dots only where there are more; a number that is an id says how to write."""
+    trees = tuple(replace(answer, tree=str(at)) for at, answer in enumerate(shared_only(count, 4)))
+    with pytest.raises(KeyError, match=text):
+        plain_ages(trees)[key]

@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, InputError, require_probability
+from treeage.errors import Fault, InputError, require_level
+from treeage.errors_checks import require_seed
 from treeage.results_tree import CONVENTIONS, TreeAge, frame_of_rows
 
 if TYPE_CHECKING:
@@ -81,8 +82,9 @@ class Ages:
         for answer in self.tree_ages:
             if answer.tree == tree:
                 return answer
-        known = ", ".join(answer.tree for answer in self.tree_ages[:5])
-        raise KeyError(f"Ages: got tree {tree!r}, need one of the {len(self)} dated trees ({known}, ...); see .trees")
+        known = ", ".join(repr(answer.tree) for answer in self.tree_ages[:5]) + (", ..." if len(self) > 5 else "")
+        do = f"write {str(tree)!r}" if any(answer.tree == str(tree) for answer in self.tree_ages) else "see .trees"
+        raise KeyError(f"Ages: got tree {tree!r}, need one of the {len(self)} trees ({known}); {do}")
 
     @property
     def trees(self) -> list[str]:
@@ -113,8 +115,7 @@ class Ages:
         InputError
             If prob is not between 0 and 1.
         """
-        level = self.prob if prob is None else prob
-        require_probability("Ages.to_frame", prob=level)
+        level = require_level("Ages.to_frame", "prob", self.prob if prob is None else prob)
         return frame_of_rows([answer.row(level) for answer in self.tree_ages])
 
     def draws(self, n: int = 1000, *, seed: int = 0) -> xarray.DataArray:
@@ -135,7 +136,7 @@ class Ages:
         Raises
         ------
         InputError
-            If n is below 1.
+            If n is below 1, or seed is not a whole number of at least 0.
 
         Notes
         -----
@@ -221,7 +222,7 @@ def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], ND
     Raises
     ------
     InputError
-        If count is below 1.
+        If count is below 1, or seed is not a whole number of at least 0.
 
     Notes
     -----
@@ -232,7 +233,7 @@ def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], ND
         rows = _rows_drawn(drawn.sizes["draw"], count, seed)
         return [str(tree) for tree in drawn["tree"].to_numpy()], drawn.to_numpy()[rows]
     _require_some(count)
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(require_seed("Ages.draws", seed))
     answers = [answer for answer in ages.tree_ages if answer.parts is not None]
     stand = {group: rng.choice(weights.size, count, p=weights) for group, weights in sorted(ages.stand_weights.items())}
     level = {group: rng.random(count) for group in sorted({each.parts.height_group for each in answers if each.parts})}
@@ -252,7 +253,7 @@ def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], ND
 def _rows_drawn(size: int, count: int, seed: int) -> NDArray[np.int64]:
     """Rows of sampled draws: each once as long as there are enough of them."""
     _require_some(count)
-    return np.random.default_rng(seed).choice(size, count, replace=count > size)
+    return np.random.default_rng(require_seed("Ages.draws", seed)).choice(size, count, replace=count > size)
 
 
 def _require_some(count: int) -> None:
