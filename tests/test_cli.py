@@ -1,7 +1,9 @@
 """The command line: exit codes, words on the screen, files left behind, and what it must not import."""
 
 import contextlib
+import hashlib
 import io
+import json
 import re
 import subprocess
 import sys
@@ -115,6 +117,22 @@ def test_estimate_leaves_answers_and_says_so(demo, tmp_path, capsys):
     assert f"Written to {out}: ages.csv, draws.parquet, figures" in screen.out
 
 
+def test_files_of_an_earlier_run_go_and_are_named(small, tmp_path, capsys, quick):
+    """A table that the last run left and this one does not write would belong to other answers."""
+    out = tmp_path / "out"
+    arguments = ["estimate", str(small), "--out", str(out), "--draws", "5"]
+    assert cli.main(arguments) == 0
+    assert "Removed" not in capsys.readouterr().out
+    record = json.loads((out / "run.json").read_text(encoding="utf-8"))
+    for name in ("stand_pulses.csv", "figures/stand_pulses.png"):  # as `treeage stand` writes them
+        (out / name).write_bytes(b"x")
+        record["outputs_sha256"][name] = hashlib.sha256(b"x").hexdigest()
+    (out / "run.json").write_text(json.dumps(record), encoding="utf-8")
+    assert cli.main(arguments) == 0
+    assert "Removed there, of an earlier run: figures/stand_pulses.png, stand_pulses.csv\n" in capsys.readouterr().out
+    assert not list(out.rglob("stand_*"))
+
+
 def test_estimate_takes_its_options(small, tmp_path, capsys, quick):
     """Probability, seed and draws reach the files."""
     arguments = ["estimate", str(small), "--out", str(tmp_path / "out"), "--prob", "0.5", "--seed", "3", "--draws", "7"]
@@ -224,6 +242,7 @@ def test_screen_of_minimum_ages_has_no_dates():
     words = cli._screen(replace(made_up_ages(2), tree_ages=(minimum_tree(),)))
     assert words.startswith("0 trees dated, 1 as a minimum only.")
     assert "Best dated" not in words
+    assert "\n\n\n" not in words  # one blank line parts, two say nothing
 
 
 def test_screen_lines_fit_a_terminal():

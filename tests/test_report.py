@@ -1,5 +1,6 @@
 """Report, methods text and output folder: complete, safe against markup, the same bytes each time, whole or absent."""
 
+import hashlib
 import html
 import json
 import os
@@ -193,6 +194,39 @@ def test_other_files_in_the_folder_stay(tmp_path, quick):
     report.write_outputs(made_up_ages(3), out, draws=5)
     assert files_in(out) == FILES | {"figures/map.png"}
     assert (out / "ages.csv").read_text().startswith("tree,species")
+
+
+def test_files_of_the_last_run_do_not_outlive_their_answers(tmp_path, quick):
+    """What run.json lists and the new run does not write goes; what anyone else put there or changed stays."""
+    out = tmp_path / "out"
+    table = pd.DataFrame({"tree": ["T01"]})
+    with_tables = replace(made_up_ages(3), extras={"old": table, "changed": table})
+    report.write_outputs(with_tables, out, draws=5)
+    assert {"old.csv", "changed.csv"} <= {path.name for path in report.recorded_files(out)}
+    (out / "changed.csv").write_text("tree,my note\n", encoding="utf-8")
+    (out / "mine.csv").write_text("x", encoding="utf-8")
+    report.write_outputs(made_up_ages(3), out, draws=5)
+    assert files_in(out) == FILES | {"changed.csv", "mine.csv"}
+
+
+@pytest.mark.parametrize("record", ["", "[]", "{}", '{"treeage": "0", "outputs_sha256": 3}', '{"outputs_sha256": {}}'])
+def test_a_record_of_something_else_removes_nothing(tmp_path, quick, record):
+    """A run.json that is not ours, or damaged, is replaced like any file of that name."""
+    (tmp_path / "run.json").write_text(record, encoding="utf-8")
+    (tmp_path / "ages.txt").write_text("x", encoding="utf-8")
+    assert report.recorded_files(tmp_path) == []
+    report.write_outputs(made_up_ages(3), tmp_path, draws=5)
+    assert files_in(tmp_path) == FILES | {"ages.txt"}
+
+
+def test_a_record_never_reaches_out_of_its_folder(tmp_path):
+    """Names that lead elsewhere are not ours, whatever their checksum."""
+    out, other = tmp_path / "out", tmp_path / "other.csv"
+    out.mkdir()
+    other.write_bytes(b"x")
+    listed = {"../other.csv": hashlib.sha256(b"x").hexdigest(), str(other): hashlib.sha256(b"x").hexdigest()}
+    (out / "run.json").write_text(json.dumps({"treeage": "0", "outputs_sha256": listed}), encoding="utf-8")
+    assert report.recorded_files(out) == []
 
 
 def test_permissions_are_the_usual_ones(tmp_path, quick):

@@ -152,8 +152,9 @@ def _estimate(arguments: argparse.Namespace) -> int:
     from treeage.tables import read_field
 
     field = read_field(arguments.folder)
-    from treeage.report import FIGURE_COUNT, write_outputs
+    from treeage.report import FIGURE_COUNT, recorded_files, write_outputs
 
+    earlier = recorded_files(target)
     with _caught_warnings() as said, _progress(len(field.trees) + (FIGURE_COUNT + 1) * 10) as tick:
         ages = _dated(field, arguments, tick)
         history = _history(ages, arguments)
@@ -162,6 +163,9 @@ def _estimate(arguments: argparse.Namespace) -> int:
     for line in dict.fromkeys(said):
         print(textwrap.fill(f"warning: {line}", WIDTH, subsequent_indent="  "), file=sys.stderr)
     print(f"\nWritten to {target}: {', '.join(sorted({_top(file, target) for file in files}))}")
+    gone = sorted({path.relative_to(target).as_posix() for path in earlier if not path.exists()})
+    if gone:
+        print(textwrap.fill(f"Removed there, of an earlier run: {', '.join(gone)}", WIDTH, subsequent_indent="  "))
     if not ages.trees:
         print("No tree could be dated; the report says why.", file=sys.stderr)
         return NOTHING_USABLE
@@ -286,16 +290,16 @@ def _screen(ages: Ages) -> str:
     from treeage.report_methods import account_lines
     from treeage.report_page import note_line
 
-    lines = [ages.summary().splitlines()[0], ""]
+    lines = [ages.summary().splitlines()[0]]
     frame = ages.to_frame()
     dated = frame[frame["establishment_year_median"].notna()]
     if len(dated):
         spread = (dated["establishment_year_hi"] - dated["establishment_year_lo"]).astype(int)
         order = dated.assign(spread=spread).sort_values(["spread", "tree"], kind="stable")
         if len(order) <= 2 * SHOWN_TREES:
-            lines += ["Dated trees", *_table(order, ages.prob)]
+            lines += ["", "Dated trees", *_table(order, ages.prob)]
         else:
-            lines += ["Best dated", *_table(order.head(SHOWN_TREES), ages.prob), ""]
+            lines += ["", "Best dated", *_table(order.head(SHOWN_TREES), ages.prob), ""]
             lines += ["Worst dated", *_table(order.tail(SHOWN_TREES), ages.prob)]
     lines += ["", "Rows of the input", *(f"  {line}" for line in account_lines(ages))]
     counts: dict[str, int] = {}

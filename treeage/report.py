@@ -11,6 +11,7 @@ import os
 import platform
 import shutil
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import metadata
@@ -30,9 +31,10 @@ if TYPE_CHECKING:
     from treeage.results import Ages
     from treeage.stand import StandHistory
 
-__all__ = ["FIGURE_COUNT", "report_html", "write_outputs"]
+__all__ = ["FIGURE_COUNT", "recorded_files", "report_html", "write_outputs"]
 
 FIGURE_COUNT = 4  # figures of a report, for progress bars
+RECORD = "run.json"
 PACKAGES = ("numpy", "scipy", "pandas", "xarray", "pyarrow", "matplotlib", "jinja2")
 
 
@@ -52,7 +54,8 @@ def write_outputs(
     ages : Ages
         Ages of a field.
     folder : str or pathlib.Path
-        Where to; made when missing. Files of the same names are replaced, others are left alone.
+        Where to; made when missing. Files of the same names are replaced. Files that the run.json of an earlier run
+        lists and this run does not write are removed, unless they were changed since; all others are left alone.
     draws : int, default 4000
         Joint draws written, at least 1 (4000: Monte Carlo error of a 90 % interval end well below its width).
     seed : int, optional
@@ -103,6 +106,7 @@ def write_outputs(
     contents = _contents(ages, draws, chosen, history, tick)
     target.parent.mkdir(parents=True, exist_ok=True)
     part = target.parent / f".{target.name}.{os.getpid()}.part"
+    stale = [path for path in recorded_files(target) if path.relative_to(target).as_posix() not in contents]
     try:
         for name, content in contents.items():
             (part / name).parent.mkdir(parents=True, exist_ok=True)
@@ -112,7 +116,46 @@ def write_outputs(
             os.replace(part / name, target / name)
     finally:
         shutil.rmtree(part, ignore_errors=True)
+    for path in stale:
+        with suppress(OSError):  # a file that is open elsewhere stays; the answers are complete without this
+            path.unlink()
     return [target / name for name in contents]
+
+
+def recorded_files(folder: str | Path) -> list[Path]:
+    """Files that the last run wrote into a folder and nobody has changed since.
+
+    Parameters
+    ----------
+    folder : str or pathlib.Path
+        Folder of answers, which may be missing.
+
+    Returns
+    -------
+    list of pathlib.Path
+        Files that run.json lists and whose contents still have the checksum it states; none without a run.json.
+
+    Examples
+    --------
+    >>> recorded_files("no/such/folder")
+    []
+    """
+    target = Path(folder)
+    try:
+        record = json.loads((target / RECORD).read_text(encoding="utf-8"))
+        listed = dict(record["outputs_sha256"]) if "treeage" in record else {}
+    except (OSError, ValueError, TypeError, KeyError):  # none, or one of something else
+        return []
+    return [target / name for name, checksum in listed.items() if _is_ours(target, name, checksum)]
+
+
+def _is_ours(target: Path, name: str, checksum: object) -> bool:
+    path = target / name
+    try:
+        inside = target.resolve() in path.resolve().parents
+        return inside and not path.is_symlink() and hashlib.sha256(path.read_bytes()).hexdigest() == checksum
+    except (OSError, ValueError):
+        return False
 
 
 def _contents(
@@ -131,7 +174,7 @@ def _contents(
         contents[f"figures/{figure.name}.svg"] = figure.svg
     contents["report.html"] = report_html(ages, figures=figures).encode("utf-8")
     contents["methods.md"] = methods_text(ages, version=VERSION).encode("utf-8")
-    contents["run.json"] = _record(ages, draws, seed, contents)
+    contents[RECORD] = _record(ages, draws, seed, contents)
     if tick is not None:
         tick(1)
     return contents
