@@ -15,13 +15,13 @@ from treeage.crossdating import (
 from treeage.errors import InputError
 
 
-def stand(seed=0, trees=6, cores=("A", "B"), rings=90):
+def stand(seed=0, trees=6, cores=("A", "B"), rings=90, own_sd=0.12):
     """Cores of a stand with a common climate and a signal of each tree, all ending in 2020."""
     rng = np.random.default_rng(seed)
     climate = rng.normal(0, 0.3, rings)
     out = []
     for tree in range(trees):
-        own = rng.normal(0, 0.12, rings)
+        own = rng.normal(0, own_sd, rings)
         out += [DatedCore(str(tree), c, 2020, np.exp(climate + own + rng.normal(0, 0.08, rings))) for c in cores]
     return out
 
@@ -126,6 +126,27 @@ def test_swapped_names_are_found():
     pairs = set(zip(swaps["tree"], swaps["other_tree"], strict=True))
     assert {("0", "1"), ("1", "0")} <= pairs
     assert (swaps["correlation_other"] > swaps["correlation_mate"]).all()
+
+
+@pytest.mark.parametrize("mended", [False, True])
+def test_a_wrong_ring_is_not_read_as_a_swap(mended):
+    """A mate out of line by one ring makes every other tree agree better: a ring is named and no swap (trees alike)."""
+    cores = stand(4, own_sd=0.02)
+    if not mended:
+        cores[1] = changed(cores[1], np.delete(cores[1].widths_mm, 75))
+    found = crossdate_stand(cores)
+    assert found.swaps.empty
+    assert bool(found.places["best"].any()) is not mended  # by construction
+
+
+def test_a_swap_waits_for_a_doubtful_ring_of_its_tree_only():
+    """Exchanged cores of two trees are found while a third tree has a wrong ring."""
+    cores = stand(4)
+    cores[0], cores[2] = changed(cores[0], cores[2].widths_mm), changed(cores[2], cores[0].widths_mm)
+    cores[7] = changed(cores[7], np.delete(cores[7].widths_mm, 70))
+    swaps = crossdate_stand(cores).swaps
+    assert {("0", "1"), ("1", "0")} <= set(zip(swaps["tree"], swaps["other_tree"], strict=True))
+    assert "3" not in set(swaps["tree"])
 
 
 def test_short_core_is_left_out_with_a_reason():

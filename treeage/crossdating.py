@@ -40,6 +40,7 @@ _LEAST_YEARS = 20  # choice: years of overlap below which a core is not compared
 _STATED_DATE = 0.9  # choice: prior probability that the stated outer year is right
 _SHOWN = 0.1  # choice: less probable places are not worth a look at the wood
 _SWAP_MARGIN = 3.0  # choice: ln of the odds by which the other tree must be preferred, 20 to 1
+_COUNT_HOLDS = 0.5  # choice: a count less likely than this is settled at the wood before a swap is read from it
 _SWAP_PROB = 0.01  # choice: error probability of the swap flag, shared over the trees tried
 
 Array = NDArray[np.float64]
@@ -79,8 +80,8 @@ class Crossdating:
         Suspect places: tree, core, kind (absent or false), ring_from_bark (absent: the ring of the reference), year
         (by the stated date), prob, prob_near, best (whether it is in the single most probable set).
     swaps : pandas.DataFrame
-        Cores that agree better with another tree than with their mate: tree, core, correlation_mate, years_mate,
-        other_tree, correlation_other, years_other.
+        Cores that agree better with another tree than with their mate, in trees without a likely absent or false ring:
+        tree, core, correlation_mate, years_mate, other_tree, correlation_other, years_other.
     alignments : dict
         Alignment of each compared core (A) with its reference (B), by (tree, core).
     """
@@ -172,7 +173,9 @@ def crossdate_stand(
     The reference is taken as free of events, which holds the better the more trees it has. The stated outer year has
     prior probability 0.9; the rest is shared by the other shifts. A swap is flagged when Fisher's z of the correlation
     with another tree exceeds that with the mate at 1 % shared over the trees tried, and the alignment, which allows for
-    absent and false rings, prefers the other tree too.
+    absent and false rings, prefers the other tree too. No swap is read from a tree one of whose cores likely has an
+    absent or false ring: such a core is out of line with its mate, and any other tree agrees better. Settle the ring
+    at the wood and compare again.
 
     Examples
     --------
@@ -204,8 +207,9 @@ def crossdate_stand(
         if one is not None:
             row.update(_shift_facts(one, last - core.outer_year))
             places += _places(core, one, last)
+    doubtful = {key for key, one in found.items() if len(one.best) or one.extra_rings_a.prob_at(0) < _COUNT_HOLDS}
     columns = ["tree", "core", "kind", "ring_from_bark", "year", "prob", "prob_near", "best"]
-    return Crossdating(pd.DataFrame(rows), pd.DataFrame(places, columns=columns), _swaps(cores), found)
+    return Crossdating(pd.DataFrame(rows), pd.DataFrame(places, columns=columns), _swaps(cores, doubtful), found)
 
 
 def _check(cores: Sequence[DatedCore], max_shift_years: int) -> None:
@@ -305,8 +309,11 @@ def _places(core: DatedCore, found: Alignment, last: int) -> list[tuple[object, 
     return out
 
 
-def _swaps(cores: Sequence[DatedCore]) -> pd.DataFrame:
-    """Find cores that agree better with another tree than with the other cores of their own."""
+def _swaps(cores: Sequence[DatedCore], doubtful: set[tuple[str, str]]) -> pd.DataFrame:
+    """Find cores that agree better with another tree than with the others of their own, where counts can be trusted.
+
+    A ring too few or too many puts a core and its mate out of line, so that any other tree agrees better.
+    """
     import pandas as pd
     from scipy.special import ndtri
 
@@ -314,7 +321,10 @@ def _swaps(cores: Sequence[DatedCore]) -> pd.DataFrame:
     limit = float(ndtri(1 - _SWAP_PROB / max(len(trees) - 1, 1)))
     rows = []
     for core in cores:
-        mates = [other for other in cores if other.tree == core.tree and other.core != core.core]
+        own = [other for other in cores if other.tree == core.tree]
+        if any((each.tree, each.core) in doubtful for each in own):
+            continue
+        mates = [other for other in own if other.core != core.core]
         mate = _against(core, mates)
         if mate is None:
             continue
