@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from field_cases import TOML, Edits, changed, faults, good_tables, note_text, read
 from hypothesis import example, given, settings
@@ -499,3 +500,50 @@ def test_no_cell_content_breaks_the_reader(column: str, value: object) -> None:
         assert len(error.faults) > 0  # noqa: PT017
     else:
         assert len(field.trees) == 2
+
+
+# ------------------------------------------------------------------ slips found in a trial by foresters
+
+
+def test_a_species_misspelt_in_one_tree_is_asked_about(tmp_path: Path) -> None:
+    """One letter apart, the rarer name is asked about; related species are not."""
+    tables = good_tables()
+    tree = {"dbh_cm": 40.0, "bark_mm": 10.0}
+    names = ["Pinus sylvestris"] * 2 + ["Pinus silvestris", "Quercus robur", "Quercus rubra"]
+    more = [{"tree": f"C{at}", "species": name} | tree for at, name in enumerate(names)]
+    tables["trees"] = pd.concat([tables["trees"], pd.DataFrame(more)], ignore_index=True)
+    text = note_text(read(tmp_path, tables))
+    assert "got Pinus silvestris in 1 of 7 trees, need one spelling" in text
+    assert "Did you mean Pinus sylvestris?" in text
+    assert "Quercus" not in text.replace("tree C", "")
+
+
+def test_far_too_many_rings_for_a_core_are_asked_about(tmp_path: Path) -> None:
+    """185 mm with 1010 rings are 0.18 mm a ring: a digit too many rather than such a tree."""
+    text = note_text(read(tmp_path, changed({("cores", 2, "rings_counted"): 1010})))
+    assert "rings_counted: got 1010 on 185 mm, 0.18 mm a ring, need mostly rings at least 0.2 mm wide" in text
+
+
+def test_a_diameter_that_two_cores_contradict_is_named_itself(tmp_path: Path) -> None:
+    """400 mm written as cm, or 0.4 m: the line is on the diameter, besides those of the cores."""
+    for value, unit in ((400, "millimetres"), (4, "")):
+        edits: Edits = {("trees", 0, "dbh_cm"): value, ("trees", 0, "bark_mm"): ""}
+        folder = tmp_path / str(value)
+        folder.mkdir()
+        found = faults(folder, changed(edits), "core_length_mm")
+        lines = found[found["file"] == "trees.csv"]
+        assert len(lines) == bool(unit)  # 4 cm is no unit away from 37 cm, two radii
+        if unit:
+            assert lines["column"].tolist() == ["dbh_cm"]
+            assert "about 37, twice the length of its 2 cores [cm]" in lines["need"].iloc[0]  # 2 x 185 mm
+            assert f"This looks like {unit}: check its unit first" in lines["do"].iloc[0]
+
+
+@pytest.mark.parametrize("table", ["trees", "cores"])
+def test_a_misnamed_key_column_brings_one_fault(tmp_path: Path, table: str) -> None:
+    """Tree in place of tree: what follows from it is not told again."""
+    tables = good_tables()
+    tables[table] = tables[table].rename(columns={"tree": "Tree"})
+    found = faults(tmp_path, tables, "tree")
+    assert found["column"].tolist() == ["tree"]
+    assert found["file"].tolist() == [f"{table}.csv"]

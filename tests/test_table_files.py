@@ -215,3 +215,22 @@ def test_faults_of_files_come_with_those_of_cells(tmp_path: Path) -> None:
     tables["trees"]["dbh_cm"] = -1.0
     found = faults(tmp_path, tables, "3 faults in rings.csv, trees.csv")
     assert found["file"].tolist() == ["rings.csv", "trees.csv", "trees.csv"]
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "match"),
+    [
+        ("site.rwl", b"T01A  1900   123   110    98\n", "read it with treeage.formats.read_ring_file and write rings"),
+        ("widths.TXT", b"1.10\n0.98\n", "read_ring_file"),
+        ("fieldbook.xlsx", b"PK\x03\x04", "Save each sheet that is meant as one of the tables as CSV"),
+        ("readme.txt", b"Cored in 2024 by two foresters.\n", None),
+    ],
+)
+def test_files_in_another_form_are_noted(name: str, data: bytes, match: str | None, tmp_path: Path) -> None:
+    """Data that stay unread are said to; words are left alone."""
+    write(tmp_path, good_tables())
+    (tmp_path / name).write_bytes(data)
+    text = note_text(read_field(tmp_path))
+    assert (name in text) == (match is not None)
+    if match:
+        assert match in text

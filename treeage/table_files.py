@@ -23,6 +23,9 @@ from treeage.table_findings import Findings
 
 MOST_BYTES = 512 * 1024 * 1024  # choice: a table of some ten million rings; above it, memory would be the fault
 SAVE_AS = "Save it as CSV with UTF-8 text, commas between columns and a decimal point."
+SHEETS = (".xlsx", ".xls", ".ods")
+RING_FILES = (".rwl", ".txt", ".dat", ".xml")
+DIGIT_SHARE = 0.2  # choice: a text with more digits than this holds data and not words
 Parts = tuple[list[str], list[list[str]] | None, Sequence[int]]  # header, columns of cells, lines
 RawColumn = list[str] | NDArray[np.float64] | NDArray[np.int64]
 
@@ -79,6 +82,7 @@ def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTabl
             do = _missing_file(table, names, folder)
             findings.fault(f"{table}.csv", "no such file", f"a table of {table}", do)
     _other_files(names, findings)
+    _other_data(folder, names, findings)
     return tables, checksums
 
 
@@ -112,6 +116,27 @@ def _other_files(names: list[str], findings: Findings) -> None:
                 "a known file name",
                 f"Rename it to {right} if it is meant to be.",
             )
+
+
+def _other_data(folder: Path, names: list[str], findings: Findings) -> None:
+    """Say of files that look like data, but are in another form, that they are not read and what to do."""
+    for name in names:
+        ending = Path(name).suffix.lower()
+        if ending in SHEETS:
+            do = "Save each sheet that is meant as one of the tables as CSV."
+        elif ending in RING_FILES and _has_numbers(folder / name):
+            do = "If it holds ring widths, read it with treeage.formats.read_ring_file and write rings.csv."
+        else:
+            continue
+        findings.note(name, "a file that is not read", "tables as CSV or Parquet", do)
+
+
+def _has_numbers(path: Path) -> bool:
+    """Tell a text of data by its digits."""
+    with path.open("rb") as file:
+        start = file.read(20_000)
+    digits = sum(start.count(digit) for digit in b"0123456789")
+    return digits > DIGIT_SHARE * max(len(start) - sum(start.count(blank) for blank in b" \t\r\n"), 1)
 
 
 def _csv(file: str, data: bytes, findings: Findings) -> RawTable | None:

@@ -5,7 +5,9 @@ Layer 1, part of the family of `tables`. Own derivation.
 
 from __future__ import annotations
 
+import difflib
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
@@ -14,6 +16,8 @@ from numpy.typing import NDArray
 from treeage.schema import SETTINGS_FILE, nearest
 from treeage.table_findings import Findings, Table
 from treeage.table_settings import Settings
+
+_SLIP_OF_PEN = 0.9  # choice: similarity of two names that differ by a letter; related species share less
 
 
 def check_ids(tables: Mapping[str, Table], settings: Settings, findings: Findings) -> None:
@@ -35,12 +39,13 @@ def check_ids(tables: Mapping[str, Table], settings: Settings, findings: Finding
         _near_duplicates(trees, names, "tree", findings)
         species = [(name,) for name in trees.texts("species")]
         _near_duplicates(trees, species, "species", findings)
+        _alike_species(trees, findings)
         _species(tables, settings, findings)
     if cores is not None:
         pairs = list(zip(cores.texts("tree"), cores.texts("core"), strict=True))
         _duplicates(cores, pairs, "core", findings)
         _near_duplicates(cores, pairs, "core", findings)
-    if trees is not None and cores is not None:
+    if trees is not None and cores is not None and "tree" in trees.given:
         _trees_and_cores(trees, cores, findings)
 
 
@@ -84,6 +89,8 @@ def rows_of_cores(table: Table, places: Mapping[tuple[str, str], int], findings:
     for row in np.flatnonzero(code < 0).tolist():
         lost.setdefault(pairs[row], []).append(row)
     named = {pair: rows for pair, rows in lost.items() if all(pair)}
+    if not any(all(pair) for pair in places):
+        named = {}  # the table of cores has no names: one fault, already told
     alike = {_bare_pair(pair): pair for pair in places} if named else {}
     texts = [_lost_core(pair, len(rows), alike.get(_bare_pair(pair))) for pair, rows in named.items()]
     findings.at_rows(table, [rows[0] for rows in named.values()], "core", texts)
@@ -137,6 +144,20 @@ def _near_duplicates(table: Table, names: Sequence[tuple[str, ...]], column: str
                 row=int(table.lines[max(variants.values())]),
                 column=column,
             )
+
+
+def _alike_species(trees: Table, findings: Findings) -> None:
+    """Ask about a rare species name that is a slip of the pen away from a commoner one."""
+    names = [name for name in trees.texts("species") if name]
+    first = {name: row for row, name in reversed(list(enumerate(trees.texts("species"))))}
+    counts = Counter(names).most_common()
+    for place, (name, count) in enumerate(counts):
+        others = {other.casefold(): other for other, _ in counts[:place] if _bare(other) != _bare(name)}
+        near = difflib.get_close_matches(name.casefold(), others, n=1, cutoff=_SLIP_OF_PEN)
+        if near:
+            got, do = f"{name} in {count} of {len(names)} trees", f"Did you mean {others[near[0]]}?"
+            need = "one spelling for each species"
+            findings.note(trees.file, got, need, do, row=int(trees.lines[first[name]]), column="species")
 
 
 def _trees_and_cores(trees: Table, cores: Table, findings: Findings) -> None:

@@ -19,6 +19,7 @@ PAST_PITH = 1.6  # choice: a core longer than so many radii went past the pith
 SHORT_FAULT, SHORT_NOTE = 0.2, 0.5  # choice: a core near the pith is seldom shorter than half a radius, and below a
 # fifth it is a fault when another unit would explain it
 BARK_SHARE = (0.005, 0.20)  # single bark as a share of the diameter; practice range for barks of all kinds
+SLOW_MM = 0.2  # choice: a mean ring narrower than this, if the tree is not known as very slow, is a wrong count
 DIAMETER_RATIO = (0.7, 2.5)  # choice: diameter at the core over diameter at breast height
 
 
@@ -105,6 +106,9 @@ def check_sizes(trees: Table, cores: Table, blocks: RingBlocks, marked: NDArray[
     across = length * np.cos(np.radians(np.nan_to_num(cores.numbers("tilt_deg"))))
     _too_long(cores, across, radius, np.where(at_core, SLACK_AT_CORE, SLACK_AT_BREAST), findings)
     _too_short(cores, across, radius, findings)
+    near = np.isin(np.array(cores.texts("inner_end"), dtype=object), ("pith", "arcs"))
+    far = (across > 2 * SLACK_AT_BREAST * radius) | (near & (across < SHORT_FAULT * radius))
+    _wrong_diameters(trees, np.where(far, owner, -1), across, radius, findings)
     _with_distance(cores, across, radius, findings)
     _minimum_only(cores, np.isnan(length) | np.isnan(outside), marked, findings)
 
@@ -118,6 +122,11 @@ def _mean_widths(cores: Table, length: NDArray[np.float64], findings: Findings) 
         do = f"{slip}: check core_length_mm and rings_counted." if slip else "Check both."
         text = (show(length[row]), need, do)
         findings.at_rows(cores, [int(row)], "core_length_mm", [text], note=not beyond)
+    rows = np.flatnonzero(RING_WIDTH.holds(mean) & (mean < SLOW_MM))
+    need, do = f"mostly rings at least {SLOW_MM:g} mm wide", "Check rings_counted and core_length_mm."
+    counted = cores.numbers("rings_counted")
+    notes = [(f"{counted[row]:g} on {length[row]:g} mm, {mean[row]:.2g} mm a ring", need, do) for row in rows]
+    findings.at_rows(cores, rows, "rings_counted", notes, note=True)
 
 
 def _too_long(
@@ -151,6 +160,22 @@ def _too_short(cores: Table, across: NDArray[np.float64], radius: NDArray[np.flo
         got = f"a core {across[row]:.4g} mm long that ends at {'the pith' if ends[row] == 'pith' else 'arcs'}"
         need = f"a length near the radius inside bark, {radius[row]:.4g} [mm]"
         findings.at_rows(cores, [int(row)], "core_length_mm", [(got, need, do)], note=not fault)
+
+
+def _wrong_diameters(
+    trees: Table, owner: NDArray[np.int64], across: NDArray[np.float64], radius: NDArray[np.float64], findings: Findings
+) -> None:
+    """Point at the diameter itself where two or more cores of a tree agree on the unit it was written in."""
+    for tree in np.unique(owner[owner >= 0]):
+        at = np.flatnonzero((owner == tree) & ~np.isnan(across) & ~np.isnan(radius))
+        units = {unit_named(ratio_slip(radius[row] / 5, across[row] / 5, "cm")) for row in at}
+        if at.size < 2 or len(units) > 1 or not all(units):
+            continue
+        column = "dbh_cm" if np.isnan(trees.numbers("core_diameter_cm")[tree]) else "core_diameter_cm"
+        got = show(trees.numbers(column)[tree])
+        need = f"about {np.mean(across[at]) / 5:.3g}, twice the length of its {at.size} cores [cm]"
+        do = f"{units.pop()}: check its unit first, then that of the cores."
+        findings.at_rows(trees, [int(tree)], column, [(got, need, do)])
 
 
 def _slips(across: float, radius: float) -> str:
