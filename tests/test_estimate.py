@@ -323,3 +323,13 @@ def test_two_equally_certain_cores_at_two_heights(order):
     answer = estimate_ages(field)["A1"]
     assert answer.establishment_year.interval(0.99)[1] <= 1905  # the ring seen at 0.3 m
     assert 1895 < answer.establishment_year.mean() < 1905
+
+
+def test_one_caution_of_several_species_is_one_note():
+    """The same words are not repeated for each species; the note names them."""
+    trees = pd.DataFrame({"tree": ["A1", "B1"], "species": ["Larix decidua", "Picea abies"]})
+    core = {"core": "a", "outer_year": 2024, "rings_counted": 120, "dating": "crossdated", "inner_end": "pith"}
+    cores = pd.DataFrame([core | {"tree": tree, "core_height_m": 1.0} for tree in trees["tree"]])
+    notes = estimate_ages(Field.from_frames(trees, cores, settings=heights(model="none"))).notes
+    told = notes[notes["got"].str.contains("no years to the coring height were added")]
+    assert told["item"].tolist() == ["Larix decidua, Picea abies"]  # by construction

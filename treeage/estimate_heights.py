@@ -133,16 +133,17 @@ class HeightTable:
         pandas.DataFrame
             Columns of the notes table.
         """
-        rows = []
+        told: dict[str, list[str]] = {}  # one note for each caution, with the species it holds for
         for species, model in self.models.items():
             heights = sorted({height for name, height in self.used if name == species})
-            words = {caution for height in heights for caution in model.cautions(height)}
-            rows += [
-                {"file": "field.toml", "row": 0, "item": species, "column": "height", "got": caution,
-                 "need": "years to coring height with a source that covers it",
-                 "do": "Measure seedlings or core some trees at two heights."}
-                for caution in sorted(words)
-            ]  # fmt: skip
+            for caution in sorted({caution for height in heights for caution in model.cautions(height)}):
+                told.setdefault(caution, []).append(species)
+        rows = [
+            {"file": "field.toml", "row": 0, "item": ", ".join(names), "column": "height", "got": caution,
+             "need": "years to coring height with a source that covers it",
+             "do": "Measure seedlings or core some trees at two heights."}
+            for caution, names in told.items()
+        ]  # fmt: skip
         return pd.DataFrame(rows, columns=["file", "row", "item", "column", "got", "need", "do"])
 
 
