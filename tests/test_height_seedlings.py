@@ -8,7 +8,7 @@ from scipy import stats
 
 from treeage.errors import InputError, ModelError
 from treeage.height import from_seedlings, from_two_heights, height_curve
-from treeage.height_seedlings import FEWEST_YOUNG_TREES, spread_points
+from treeage.height_seedlings import FEWEST_YOUNG_TREES, seasons_between, spread_points
 
 # Chapman-Richards growth whose median tree passes 1 m after 9 seasons; not one of the fitted forms
 TRUTH = height_curve("chapman_richards", {"asymptote": 20.0, "rate": 0.0135, "shape": 1.4})
@@ -174,11 +174,28 @@ def test_published_rate_of_two_height_pairs():
     assert "outside the 0.2 to 1 m" in model.cautions(0.1)[0]
 
 
-def test_low_heights_near_the_collar_leave_no_doubt_about_the_exponent():
-    """With the lower cut at the collar the years to the upper height are the difference of rings."""
+def test_lower_cut_at_the_collar_leaves_no_doubt_about_the_exponent():
+    """The collar is passed at the start of ring 1: the upper height follows after the difference and half a season."""
     model = from_two_heights([0.0] * 200, [60] * 200, [1.0] * 200, [52] * 200)
-    assert np.median(model.passing_seasons(1.0)) == pytest.approx(8, rel=0.02)  # hand sum
+    assert np.median(model.passing_seasons(1.0)) == pytest.approx(8.5, rel=0.02)  # hand sum: 9th season, its middle
     assert np.log(np.median(model.passing_seasons(1.0), axis=1)).std() < 0.02
+
+
+@pytest.mark.parametrize(("low", "bias"), [(0.0, 0.05), (0.1, 0.25), (0.3, 0.25)])
+def test_two_heights_give_the_true_mean(low, bias):
+    """Lower cuts at and above the collar give the years of the simulated trees, above it but for the exponent."""
+    passing = np.exp(np.log(8) + 0.3 * np.random.default_rng(5).normal(size=4000))  # seasons to 1 m
+    below, above = (np.maximum(np.ceil(passing * height**0.75) - 1, 0) for height in (low, 1.0))
+    model = from_two_heights(np.full(4000, low), 60 - below, np.ones(4000), 60 - above)
+    assert model.years(1.0).mean() == pytest.approx(above.mean(), abs=bias)  # simulated truth, 7.87 years
+    assert model.years(1.0).sd() == pytest.approx(above.std(), rel=0.2)  # the same
+
+
+def test_seasons_between_by_hand():
+    """One rounding at the collar, two above it."""
+    seasons, variance = seasons_between(np.array([0.0, 0.0, 0.2, 0.2]), np.array([0, 4, 0, 4]))
+    assert seasons == pytest.approx([0.5, 4.5, 1 / 3, 4])  # hand sum: middle of the season; mean of a triangle
+    assert variance == pytest.approx([1 / 12, 1 / 12 / 4.5**2, 1 / 6, 1 / 96])  # hand sum: one or two uniforms
 
 
 def test_few_or_wrong_young_trees_are_refused():

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from learned_stands import draw_replica, rows_by_tree, small_field, small_stand
 from scipy.special import logsumexp
-from scipy.stats import norm
+from scipy.stats import lognorm, norm
 
 from treeage.errors import InputError, ModelError, ModelWarning
 from treeage.estimate import estimate_ages
@@ -28,7 +28,7 @@ from treeage.hierarchical_dates import learned_answers
 from treeage.hierarchical_draws import like_draws
 from treeage.hierarchical_factors import SHIFTS, chebyshev_nodes, degrees, scale_distance
 from treeage.hierarchical_growth import GrowthKernel
-from treeage.hierarchical_height import FORMS
+from treeage.hierarchical_height import DIFFERENCE_YEARS, FORMS
 from treeage.hierarchical_model import build_model, stand_kernel
 from treeage.hierarchical_parameters import NAMES, ParameterMap
 from treeage.hierarchical_sampling import mode_and_covariance
@@ -129,6 +129,23 @@ def test_young_trees_against_scipy():
     expected = logsumexp(by_form, b=weights)  # SciPy
     assert found.total == pytest.approx(expected)
     np.testing.assert_allclose(np.exp(found.form_log_weight).sum(axis=1), 1.0)
+
+
+@pytest.mark.parametrize(("low", "first", "width"), [(-40.0, 1.0, 9.0), (np.log(0.01), 0.5, 8.5)])
+def test_years_from_the_collar_are_not_rounded_below(low, first, width):
+    """From the collar d years mean d to d + 1 seasons; from above it the difference is rounded to the nearest."""
+    _, data = stand()
+    forms = len(FORMS)
+    axis = np.stack([np.full((1, forms), low), np.zeros((1, forms))], axis=1)
+    bare = replace(data.heights, young_species=np.zeros(0, np.int64), young_axis=np.zeros((0, forms)))
+    bare = replace(bare, young_log_age=np.zeros(0), cored_species=np.zeros(1, np.int64), cored_axis=axis)
+    middle = np.log(8) + (0 if low == -40 else np.log1p(-(0.01**0.75)))
+    for years, edges in ((0, (0, first)), (8, (width - 1, width))):
+        likelihood = np.zeros((1, SHIFTS.size, DIFFERENCE_YEARS))
+        likelihood[:, :, years] = 1
+        value = GrowthKernel(bare, likelihood)(np.log([8.0]), np.array([0.75]), np.array([0.3]), np.eye(1, SHIFTS.size))
+        cdf = lognorm(0.3, scale=np.exp(middle)).cdf(edges)  # SciPy
+        assert np.exp(value.total) == pytest.approx(cdf[1] - cdf[0])
 
 
 def test_forms_are_those_of_the_fixed_height_model():

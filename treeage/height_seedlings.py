@@ -239,6 +239,38 @@ def from_seedlings(
     )
 
 
+def seasons_between(low_height_m: Floats, rings_apart: Floats) -> tuple[Floats, Floats]:
+    """Seasons of growth between two heights from the difference of their rings.
+
+    Parameters
+    ----------
+    low_height_m : numpy.ndarray, shape (n,)
+        Lower heights [m]; 0 is the collar, where ring 1 begins with the life of the tree.
+    rings_apart : numpy.ndarray, shape (n,)
+        Rings at the lower height less rings at the upper.
+
+    Returns
+    -------
+    seasons : numpy.ndarray, shape (n,)
+        Mean passing time between the heights [seasons], above 0.
+    log_variance : numpy.ndarray, shape (n,)
+        Variance of its logarithm from counting whole rings.
+
+    Notes
+    -----
+    See `from_two_heights`.
+
+    Examples
+    --------
+    >>> seasons, variance = seasons_between(np.array([0.0, 0.3]), np.array([8, 8]))
+    >>> seasons.tolist()
+    [8.5, 8.0]
+    """
+    collar = low_height_m == 0
+    seasons = np.where(collar, rings_apart + 0.5, np.maximum(rings_apart, 1 / 3))
+    return seasons, np.where(collar, 1 / 12, 1 / 6) / np.maximum(seasons, 1) ** 2
+
+
 def from_two_heights(
     low_height_m: ArrayLike, low_rings: ArrayLike, high_height_m: ArrayLike, high_rings: ArrayLike
 ) -> HeightModel:
@@ -267,11 +299,13 @@ def from_two_heights(
 
     Notes
     -----
-    The tip passes a height within the season of the innermost ring there, so each passing time is known to
-    within a season and, uniform, half a season from its end. In the difference of two heights the halves
-    cancel: the seasons between them are low_rings - high_rings on average, with variance 1/6 from the two
-    roundings [1]_, which is taken off the spread between trees. A difference of 0 counts as 1/3 of a
-    season, the mean of a triangular error that is known to be positive. The time to a height is c h^b: c is
+    The tip passes a height within the season of the innermost ring there, so a passing time is known to within
+    a season and ends, on average, half a season before the season does. Between two heights above the ground
+    both are rounded alike: the seasons between them are low_rings - high_rings on average, with variance 1/6
+    from the two roundings [1]_, and a difference of 0 counts as 1/3 of a season, the mean of a triangular error
+    that is known to be positive. At the collar (height 0) nothing is rounded: the time to the upper height is
+    low_rings - high_rings + 1/2 on average, with variance 1/12. The variance is taken off the spread between
+    trees. The time to a height is c h^b: c is
     lognormal between trees, and b, between 0.5 (slow start) and 1 (constant rate), is shared by the stand and
     not learned from the pairs, so the years below the lower heights, which are extrapolated, carry a
     shared uncertainty. Pairs whose lower height is near the collar have next to none.
@@ -304,7 +338,7 @@ def from_two_heights(
             at = int(np.argmax(bad))
             got = f"{low[at]:g} m with {rings_low[at]:g} rings, {high[at]:g} m with {rings_high[at]:g}"
             raise InputError(Fault(got, need, "Check the pair.", where, 0, name, f"pair {at + 1}"))
-    seasons = np.maximum(rings_low - rings_high, 1 / 3)
+    seasons, rounding = seasons_between(low, rings_low - rings_high)
     slope = power_slopes()
     span = high ** slope[:, np.newaxis] - low ** slope[:, np.newaxis]
     log_rate = np.log(seasons) - np.log(span)
@@ -313,8 +347,7 @@ def from_two_heights(
     degrees = low.size - 1 + _SPREAD_WEIGHT
     points = spread_points(SHARED_NODES, 2)
     total = np.sqrt(square_sum / (2 * gammaincinv(degrees / 2, points[:, 1])))
-    rounding = float(np.mean(1 / (6 * np.maximum(seasons, 1) ** 2)))
-    between = np.sqrt(np.maximum(total**2 - rounding, total**2 / 4))  # choice: at most 3/4 of it
+    between = np.sqrt(np.maximum(total**2 - rounding.mean(), total**2 / 4))  # choice: at most 3/4 of it
     shift = normal_nodes(SHARED_NODES) * total / np.sqrt(low.size)
     return HeightModel(
         name=f"{low.size} two-height pairs",

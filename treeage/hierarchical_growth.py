@@ -16,8 +16,6 @@ from treeage.hierarchical_height import DIFFERENCE_YEARS, FORMS, HeightData
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_EDGES = np.log(np.arange(DIFFERENCE_YEARS) + 0.5)
-
 
 @dataclass(frozen=True)
 class GrowthValue:
@@ -56,8 +54,9 @@ class GrowthKernel:
     Notes
     -----
     log seasons = level + slope x_form(height) + normal error between trees. The years between two heights are
-    lognormal, rounded to whole years. Each growth form has the same level, slope and spread; the likelihood is their
-    weighted sum, so the form is summed out.
+    lognormal, rounded to whole years; from the collar, where nothing is rounded below, d years mean that the upper
+    height was passed after d to d + 1 seasons. Each growth form has the same level, slope and spread; the likelihood
+    is their weighted sum, so the form is summed out.
     """
 
     def __init__(self, heights: HeightData, difference: Array) -> None:
@@ -65,6 +64,8 @@ class GrowthKernel:
         self._size = len(heights.species)
         axis, log_age, code = heights.young_axis, heights.young_log_age[:, None], heights.young_species
         columns = (np.ones_like(axis), log_age + 0 * axis, log_age**2 + 0 * axis, axis, axis**2, axis * log_age)
+        rounded = np.where(heights.cored_at_collar, 1.0, 0.5)[:, None, None]
+        self._edges = np.log(np.arange(DIFFERENCE_YEARS) + rounded)
         self._sums = [self._by_species(column, code) for column in columns]
 
     def _by_species(self, values: Array, code: Ints) -> Array:
@@ -139,7 +140,7 @@ class GrowthKernel:
         by_years = np.einsum("ns,nsd->nd", shift_weight, self._difference)
         expected, by_slope = _log_between(heights.cored_axis, level[code], slope[code])
         sd = spread[code][:, None, None]
-        score = (_EDGES - expected[:, :, None]) / sd
+        score = (self._edges - expected[:, :, None]) / sd
         density = np.exp(-0.5 * score**2) / np.sqrt(2 * np.pi)
         mass = _steps(ndtr(score))
         like = np.einsum("nfd,nd->nf", mass, by_years) + 1e-300

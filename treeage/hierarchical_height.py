@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from treeage.height import HeightModel
 from treeage.height_passing import TREE_NODES, growth_axis, normal_nodes
-from treeage.height_seedlings import FEWEST_YOUNG_TREES, REACH
+from treeage.height_seedlings import FEWEST_YOUNG_TREES, REACH, seasons_between
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -82,6 +82,11 @@ class HeightData:
     cored_species: Ints
     cored_axis: Array
     options: tuple[Mapping[str, str], ...]
+
+    @property
+    def cored_at_collar(self) -> NDArray[np.bool_]:
+        """Whether the lower core of each tree cored at two heights is at the collar, shape (n_cored,)."""
+        return np.asarray(self.cored_axis[:, 0, 0] == _AT_GROUND)
 
 
 def form_axis(height_m: Array, middle_m: float, tallest_m: float) -> Array:
@@ -183,7 +188,7 @@ def _species_rows(field: Field, species: str, cored: Mapping[str, tuple[str, flo
     chosen = field.settings.height.get(species, field.settings.height.get("default")) or {}
     options = {key: str(chosen[key]) for key in ("sampling", "tip") if key in chosen}
     age = young[:, 1] - 0.5 if options.get("tip") == "within_season" else young[:, 1]
-    years = np.maximum(pairs[:, 1] - pairs[:, 3], 1 / 3)
+    years, rounding = seasons_between(pairs[:, 0], pairs[:, 1] - pairs[:, 3])
     cored_heights = np.array(list(own.values())).reshape(-1, 2)
 
     def axes(values: Array) -> Array:
@@ -192,7 +197,7 @@ def _species_rows(field: Field, species: str, cored: Mapping[str, tuple[str, flo
     return {
         "species": species, "middle_m": middle, "tallest_m": tallest, "options": options,
         "young_log_age": np.log(age), "young_axis": axes(young[:, 0]),
-        "pair_log_years": np.log(years), "pair_rounding": 1 / (6 * np.maximum(years, 1) ** 2),
+        "pair_log_years": np.log(years), "pair_rounding": rounding,
         "pair_axis": axes(pairs[:, [0, 2]]), "cored_tree": list(own), "cored_axis": axes(cored_heights),
     }  # fmt: skip
 
