@@ -6,7 +6,7 @@ from scipy import stats
 
 from treeage.errors import InputError
 from treeage.growth_criteria import ChangeCriterion
-from treeage.growth_events import canopy_residence_years, find_changes, share_interval
+from treeage.growth_events import _peaks, canopy_residence_years, find_changes, share_interval
 from treeage.growth_history import CoreWidths
 
 RULES = (
@@ -36,6 +36,27 @@ def test_releases_are_found_once_and_dated() -> None:
         assert np.all(np.abs(part["year"] - year) <= 2)  # simulated truth
         assert set(part["class"]) == {"major"} and set(part["agreeing"]) == {2}
     assert not events["common_year"].any()
+
+
+def test_a_run_is_one_event() -> None:
+    """Forty years above the threshold are one event at their highest value; runs keep a window apart."""
+    value = np.full(60, np.nan)
+    value[10:50] = 30 + 50 * np.exp(-(((np.arange(10, 50) - 30) / 8.0) ** 2))
+    assert _peaks(value, 25.0, 10) == [30]  # hand: one run, highest at 30
+    value[20] = 0
+    assert _peaks(value, 25.0, 10) == [19, 30]  # hand: two runs, 11 years apart
+    assert _peaks(value, 25.0, 12) == [30]  # hand: less than a window apart, the higher is kept
+    value[33:] = np.nan
+    value[40] = 99.0
+    assert _peaks(value, 25.0, 10) == [19, 30, 40]  # hand: a gap ends a run; one year is a run
+    assert _peaks(np.full(5, np.nan), 25.0, 10) == _peaks(np.zeros(0), 25.0, 10) == []
+
+
+def test_lasting_acceleration_is_one_event() -> None:
+    """Growth that speeds up by 3.5 % a year for 40 years is one release, not one a window."""
+    level = 0.5 * 1.035 ** np.clip(np.arange(100) - 30, 0, 40)
+    events = find_changes({"A": CoreWidths(np.arange(1900, 2000), level)}, criteria=RULES[:1]).events
+    assert len(events) == 1 and 1939 <= events["year"].iloc[0] <= 1960  # hand: windows inside the rise of 1930-1970
 
 
 def test_no_event_in_steady_growth() -> None:

@@ -159,10 +159,10 @@ def find_changes(
 
     Notes
     -----
-    Years in a row above the moderate threshold are one run; its highest value is the event, and events of
-    one tree and criterion keep at least one window between them. Years within a window of either end of a
-    series cannot show an event and do not count as at risk. A common year may be weather or a disturbance of
-    the whole stand: rings cannot tell.
+    Years in a row above the moderate threshold are one run, however long; its highest value is the event. Of runs
+    of one tree and criterion whose highest values lie less than a window apart the highest is kept. Years within
+    a window of either end of a series cannot show an event and do not count as at risk. A common year may be
+    weather or a disturbance of the whole stand: rings cannot tell.
     """
     import pandas as pd
 
@@ -254,13 +254,14 @@ def canopy_residence_years(percent_per_decade: ArrayLike) -> NDArray[np.float64]
 
 
 def _peaks(value: NDArray[np.float64], threshold: float, window_years: int) -> list[int]:
-    """Positions of the highest values of runs above the threshold, at least a window apart."""
-    left = np.where(np.isfinite(value) & (value >= threshold), value, -np.inf)
+    """Position of the highest value of each run above the threshold, without those within a window of a higher one."""
+    above = np.isfinite(value) & (value >= threshold)
+    change = np.flatnonzero(np.diff(above, prepend=False, append=False))
+    tops = [int(start + np.argmax(value[start:stop])) for start, stop in change.reshape(-1, 2)]
     peaks: list[int] = []
-    while left.size and np.isfinite(left.max()):
-        top = int(np.argmax(left))
-        peaks.append(top)
-        left[max(0, top - window_years + 1) : top + window_years] = -np.inf
+    for top in sorted(tops, key=lambda position: -value[position]):
+        if all(abs(top - peak) >= window_years for peak in peaks):
+            peaks.append(top)
     return sorted(peaks)
 
 
