@@ -98,6 +98,18 @@ def test_by_decade_counts_trees_and_depth() -> None:
     assert frame.loc[1910, "trees"] == 0 and frame.loc[1910, "percent_lo"] == 0.0
 
 
+def test_trees_that_follow_each_other_share_a_decade() -> None:
+    """Two short series that can show a change in different years of a decade are two trees at risk, not one."""
+    widths = np.repeat([1.0, 4.0], 12)
+    stand = {"A": CoreWidths(np.arange(1889, 1913), widths), "B": CoreWidths(np.arange(1896, 1920), widths)}
+    found = find_changes(stand, criteria=RULES[:1])
+    assert found.at_risk.loc[1900:1909, "percent"].max() == 1  # hand: A in 1898-1902, B in 1905-1909
+    row = found.by_decade().set_index("decade").loc[1900]
+    assert row[["at_risk", "trees", "percent"]].tolist() == [2, 2, 100.0]  # hand count
+    exact = stats.beta(2.5, 0.5).ppf(0.05)  # SciPy
+    assert row["percent_lo"] == pytest.approx(100 * exact) and row["percent_hi"] == 100.0
+
+
 @pytest.mark.parametrize(("successes", "trials"), [(1, 10), (5, 10), (7, 40)])
 def test_share_interval_against_scipy(successes: int, trials: int) -> None:
     """The interval is that of the Jeffreys posterior."""

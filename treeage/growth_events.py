@@ -42,12 +42,15 @@ class GrowthChanges:
         Years in rows, criteria in columns: number of trees that can show a change.
     criteria : tuple of ChangeCriterion
         The rules used.
+    decade_risk : pandas.DataFrame
+        Decades in rows, criteria in columns: number of different trees that can show a change in the decade.
     """
 
     direction: str
     events: pd.DataFrame
     at_risk: pd.DataFrame
     criteria: tuple[ChangeCriterion, ...]
+    decade_risk: pd.DataFrame
 
     def to_frame(self) -> pd.DataFrame:
         """Table of events.
@@ -71,17 +74,21 @@ class GrowthChanges:
         Returns
         -------
         pandas.DataFrame
-            criterion, decade, at_risk (largest number of trees in the decade), trees (with an event),
-            percent, percent_lo, percent_hi (Jeffreys interval for the share of trees).
+            criterion, decade, at_risk (different trees that can show a change in some year of the decade),
+            trees (those with an event), percent, percent_lo, percent_hi (Jeffreys interval for the share).
+
+        Notes
+        -----
+        A tree that can show a change in a few years of the decade only counts in full, so at either end of the
+        series the share is low rather than high.
         """
         import pandas as pd
 
         rows = []
-        decades = self.at_risk.groupby(self.at_risk.index // 10 * 10).max()
-        for criterion in decades.columns:
+        for criterion in self.decade_risk.columns:
             events = self.events[self.events["criterion"] == criterion]
             counts = events.groupby(events["year"] // 10 * 10)["tree"].nunique()
-            for decade, depth in decades[criterion].items():
+            for decade, depth in self.decade_risk[criterion].items():
                 trees = int(counts.get(decade, 0))
                 low, high = share_interval(trees, int(depth), prob=prob) if depth else (np.nan, np.nan)
                 percent = 100.0 * trees / depth if depth else np.nan
@@ -170,19 +177,21 @@ def find_changes(
         raise InputError(Fault("no series", "at least one tree", "Pass ring widths.", "find_changes", 0, "series"))
     rules = tuple(criteria) if criteria is not None else common_criteria([core.widths_mm for core in series.values()])
     rows: list[tuple[object, ...]] = []
-    depth: dict[str, dict[int, int]] = {rule.name: {} for rule in rules}
+    risk: dict[str, list[int]] = {rule.name: [] for rule in rules}
+    decades: dict[str, list[int]] = {rule.name: [] for rule in rules}
     for tree, core in series.items():
         years = np.asarray(core.years)
         for rule in rules:
             value = rule.measure(core.widths_mm, direction=direction)
-            for year in years[np.isfinite(value)].tolist():
-                depth[rule.name][year] = depth[rule.name].get(year, 0) + 1
+            known = years[np.isfinite(value)]
+            risk[rule.name] += known.tolist()
+            decades[rule.name] += np.unique(known // 10 * 10).tolist()
             for position in _peaks(value, rule.moderate, rule.window_years):
                 level = "major" if value[position] >= rule.major else "moderate"
                 rows.append((tree, int(years[position]), rule.name, float(value[position]), level))
     events = pd.DataFrame(rows, columns=["tree", "year", "criterion", "value", "class"])
-    at_risk = pd.DataFrame(depth).sort_index().fillna(0).astype(int).rename_axis("year")
-    return GrowthChanges(direction, _mark(events, at_risk, common_share), at_risk, rules)
+    at_risk, decade_risk = _tally(risk, "year"), _tally(decades, "decade")
+    return GrowthChanges(direction, _mark(events, at_risk, common_share), at_risk, rules, decade_risk)
 
 
 def share_interval(successes: int, trials: int, *, prob: float = 0.9) -> tuple[float, float]:
@@ -263,6 +272,14 @@ def _peaks(value: NDArray[np.float64], threshold: float, window_years: int) -> l
         if all(abs(top - peak) >= window_years for peak in peaks):
             peaks.append(top)
     return sorted(peaks)
+
+
+def _tally(times: Mapping[str, list[int]], name: str) -> pd.DataFrame:
+    """How often each time occurs: times in rows, criteria in columns."""
+    import pandas as pd
+
+    counts = {rule: pd.Series(found, dtype=np.int64).value_counts() for rule, found in times.items()}
+    return pd.DataFrame(counts).sort_index().fillna(0).astype(int).rename_axis(name)
 
 
 def _mark(events: pd.DataFrame, at_risk: pd.DataFrame, common_share: float) -> pd.DataFrame:
