@@ -5,6 +5,9 @@ import pytest
 
 from treeage.errors import InputError
 from treeage.stand_events import after_events
+from treeage.stand_recruitment import recruitment_history
+from treeage.stand_shared import split_shared
+from treeage.stand_sharpen import sharpened_dates
 
 
 def test_counts_and_lags_by_hand() -> None:
@@ -46,6 +49,29 @@ def test_sharpened_dates_serve_counts_only() -> None:
     """Counts come from the sharpened dates, tree probabilities from the tree's own."""
     response = after_events([[1850, 1850]], {"fire": 1845}, sharpened=[[1840.0, 1840.0]])
     assert response.after[:, 0].tolist() == [1, 1] and response.counts.max() == 0
+
+
+def test_trees_of_the_event_year_are_not_after_it() -> None:
+    """Sharpened dates of a year lie within half a year of it and count as that year."""
+    spread = np.array([-0.49, -0.2, 0.0, 0.3, 0.49])
+    dates = np.column_stack([1900 + spread, 1901 + spread, 1910 + spread, 1911 + spread])
+    response = after_events(np.rint(dates), {"fire": 1900}, sharpened=dates, within_years=(10,))
+    assert response.counts[:, 0, 0].tolist() == [2.0] * 5  # hand count: the trees of 1901 and 1910
+    assert response.lag_quantiles[:, 0, :2].tolist() == [[1.0, 10.0]] * 5  # hand: 1901, and the middle of 1, 10, 11
+    assert response.after[:, 0].tolist() == [0, 1, 1, 1]  # hand
+
+
+def test_event_year_through_the_history() -> None:
+    """Forty exactly dated trees of the event year and thirty of other years: counts as with the true dates."""
+    rng = np.random.default_rng(0)
+    true = np.concatenate([np.full(40, 1900), rng.integers(1800, 1990, 30)])
+    draws = np.tile(true, (400, 1)).astype(float)
+    split = split_shared(draws)
+    history = recruitment_history(draws, last_year=2000, split=split, count=100)
+    dates = sharpened_dates(split, history)
+    response = after_events(draws, {"fire": 1900}, sharpened=dates, within_years=(20,))
+    expected = ((true > 1900) & (true <= 1920)).sum()  # simulated truth
+    assert response.counts[:, 0, 0].mean() == pytest.approx(expected, abs=0.5)
 
 
 def test_no_tree_after_an_event() -> None:

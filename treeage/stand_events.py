@@ -178,7 +178,8 @@ def after_events(
 
     Notes
     -----
-    After means at least one growing season later: lag = establishment year - event year, counted from 1.
+    After means at least one growing season later: lag = establishment year - event year, counted from 1. Dates
+    between whole years (`sharpened_dates`) belong to the nearest, so a tree of the event year itself is not after it.
     Event years are taken as known; the shared dating error moves all lags together.
 
     Examples
@@ -200,7 +201,7 @@ def after_events(
     counts = np.empty((dates.shape[0], years.size, len(windows)))
     lags = np.empty((dates.shape[0], years.size, 3))
     for number, year in enumerate(years):
-        lag = np.ceil(dates - year)
+        lag = np.rint(dates) - year
         for at, window in enumerate(windows):
             counts[:, number, at] = ((lag >= 1) & (lag <= window)).sum(axis=1)
         later = years[years > year]
