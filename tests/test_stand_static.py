@@ -60,6 +60,16 @@ def test_intervals_cover() -> None:
     assert hits / 60 >= 0.8
 
 
+@pytest.mark.parametrize(("youngest", "width"), [(1, 20), (40, 10), (5, 1)])
+def test_ages_of_the_classes(youngest: int, width: int) -> None:
+    """A class is labelled with the mean of the whole ages in it: 1 to 20 years is 10.5."""
+    ages = np.arange(1, 101)
+    model = static_models(np.tile(2000.0 - ages + 1, (3, 1)), survey_year=2000, bin_years=width, youngest=youngest)
+    starts = np.arange(youngest, 101, width)
+    assert model.ages.tolist() == [np.arange(start, start + width).mean() for start in starts]  # direct mean
+    assert model.counts.tolist() == [((ages >= start) & (ages < start + width)).sum() for start in starts]  # hand count
+
+
 def test_rising_ages_give_no_mortality() -> None:
     """Where older trees are more numerous the sentence refuses to call it mortality."""
     rng = np.random.default_rng(3)

@@ -101,7 +101,7 @@ class StaticModels:
     Parameters
     ----------
     ages : numpy.ndarray, shape (k,)
-        Middle age of the classes [years].
+        Mean age of the classes [years].
     counts : numpy.ndarray, shape (k,)
         Mean count of each class over the joint draws.
     estimate, sd : dict of str to numpy.ndarray, shape (2,)
@@ -191,7 +191,7 @@ def static_models(
     *,
     survey_year: int,
     bin_years: int,
-    youngest: int = 0,
+    youngest: int = 1,
     prob: float = 0.9,
     count: int = 200,
 ) -> StaticModels:
@@ -205,9 +205,9 @@ def static_models(
         Year to which ages are counted (the outer ring).
     bin_years : int
         Width of the age classes [years], at least 1.
-    youngest : int, default 0
-        Ages below this are left out [years]. Choose it a class above the smallest cored age: at a sharp edge the dating
-        error carries trees out of the first class, which looks like less mortality.
+    youngest : int, default 1
+        Ages below this are left out [years]; no tree is younger than 1. Choose it a class above the smallest cored age:
+        at a sharp edge the dating error carries trees out of the first class, which looks like less mortality.
     prob : float, default 0.9
         Probability of the intervals.
     count : int, default 200
@@ -225,8 +225,8 @@ def static_models(
 
     Notes
     -----
-    The variance is that within draws, times the dispersion where that is above 1, plus that between draws
-    [1]_.
+    Ages are whole years, so a class of ages a to a + bin_years - 1 has the mean a + (bin_years - 1) / 2. The variance
+    is that within draws, times the dispersion where that is above 1, plus that between draws [1]_.
 
     References
     ----------
@@ -237,7 +237,8 @@ def static_models(
     require_probability(where, prob=prob)
     require_positive(where, bin_years=bin_years)
     picked = array[np.linspace(0, array.shape[0] - 1, min(count, array.shape[0])).astype(int)]
-    cell = np.floor((survey_year - picked + 1 - youngest) / bin_years).astype(np.int64)
+    youngest = max(1, youngest)
+    cell = np.floor((survey_year - np.rint(picked) + 1 - youngest) / bin_years).astype(np.int64)
     size = int(np.quantile(cell.max(axis=1), 0.5)) + 1
     if size < 3:
         do = "Use narrower classes, or older trees."
@@ -246,7 +247,7 @@ def static_models(
     flat = (np.clip(cell, 0, size - 1) + size * np.arange(picked.shape[0])[:, None]).ravel()
     table = np.bincount(flat, weights=inside.ravel(), minlength=size * picked.shape[0])
     counts = np.asarray(table, dtype=np.float64).reshape(-1, size)
-    ages = np.asarray(youngest + bin_years * (np.arange(size) + 0.5), dtype=np.float64)
+    ages = np.asarray(youngest + bin_years * np.arange(size) + (bin_years - 1) / 2, dtype=np.float64)
     estimate: dict[str, NDArray[np.float64]] = {}
     sd: dict[str, NDArray[np.float64]] = {}
     aic: dict[str, float] = {}
