@@ -85,6 +85,21 @@ def test_on_ages_of_the_package() -> None:
     assert any("Every tree counts once" in note for note in history.notes)
 
 
+def test_static_models_take_the_weights() -> None:
+    """Trees per hectare reach the static models, and a note says which parts count each tree once."""
+    rng = np.random.default_rng(3)
+    years = rng.uniform(1800, 2000, 60)
+    weights = np.where(years > 1950, 100.0, 25.0)
+    draws = joint_draws(years, rng, size=300)
+    history = stand_history(_Ages(draws, weights.tolist()), most_pulses=0, bin_years=20)
+    plain = stand_history(_Ages(draws), most_pulses=0, bin_years=20)
+    assert history.static is not None and plain.static is not None and history.static.per_ha
+    assert (
+        history.static.estimate["exponential"][1] > plain.static.estimate["exponential"][1] + 0.002
+    )  # more young trees
+    assert any("after events and age from diameter count each dated tree once" in note for note in history.notes)
+
+
 def test_partial_weights_warn() -> None:
     """Weights for some trees only are not used, with a warning that names the numbers."""
     rng = np.random.default_rng(2)

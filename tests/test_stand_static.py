@@ -34,6 +34,59 @@ def test_against_statsmodels(form: str) -> None:
         assert np.allclose(covariance[row], glm.cov_params(), rtol=1e-4)
 
 
+@pytest.mark.parametrize("form", ["exponential", "power"])
+def test_exposure_against_statsmodels(form: str) -> None:
+    """Counts that were not looked for on the same area: a generalised linear model with exposure."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(2)
+    ages = np.arange(10.5, 200, 20)
+    area = np.where(ages < 60, 0.02, 0.1)
+    counts = rng.poisson(area * 900 * np.exp(-0.02 * ages)) + 0.25
+    estimate, covariance = fit_static(ages, counts, form=form, exposure=area)
+    design = sm.add_constant(-(ages if form == "exponential" else np.log(ages)))
+    glm = sm.GLM(counts, design, family=sm.families.Poisson(), exposure=area).fit(tol=1e-12)  # statsmodels
+    assert np.allclose(estimate, glm.params, rtol=1e-5)
+    assert np.allclose(covariance, glm.cov_params(), rtol=1e-4)
+
+
+def _nested(seed: int, trees: int = 800) -> tuple[np.ndarray, np.ndarray]:
+    """Establishment years and weights where trees below 15 cm were looked for on a quarter of the area; 2 % die."""
+    rng = np.random.default_rng(seed)
+    ages = 1 + np.floor(rng.exponential(50, trees))
+    chance = np.where(0.3 * ages * np.exp(0.35 * rng.standard_normal(trees)) < 15, 0.1, 0.4)
+    kept = rng.random(trees) < chance
+    return np.tile(2024 - ages[kept] + 1, (20, 1)), 1 / chance[kept]
+
+
+def test_nested_plots() -> None:
+    """Weights undo the smaller plot of the small trees; without them the rate is far too low (control)."""
+    rate, plain, hits = [], [], 0
+    for seed in range(80):
+        draws, weights = _nested(seed)
+        model = static_models(draws, survey_year=2024, bin_years=20, trees_per_ha=weights, count=20)
+        row = model.to_frame().iloc[0]
+        rate.append(row["b"])
+        hits += row["b_lo"] < 0.02 < row["b_hi"]
+        plain.append(static_models(draws, survey_year=2024, bin_years=20, count=20).estimate["exponential"][1])
+    assert np.mean(rate) == pytest.approx(0.02, abs=0.001)  # simulated truth
+    assert hits / 80 >= 0.8  # 90 % less three binomial standard deviations
+    assert np.mean(plain) < 0.015  # control
+
+
+def test_equal_weights_change_nothing_but_the_unit() -> None:
+    """The same weight for all trees is no weight: rate, interval, fit and dispersion are those of the counts."""
+    plain = static_models(_stand(2), survey_year=2024, bin_years=20, youngest=20)
+    model = static_models(_stand(2), survey_year=2024, bin_years=20, youngest=20, trees_per_ha=np.full(400, 25.0))
+    assert np.allclose(
+        model.to_frame().iloc[:, 1:], plain.to_frame().iloc[:, 1:], rtol=1e-7, equal_nan=True
+    )  # no weights
+    assert np.allclose(model.counts, 25 * plain.counts)  # hand: 25 trees per ha each
+    for form in ("exponential", "power"):
+        assert model.estimate[form][0] == pytest.approx(plain.estimate[form][0] + np.log(25))  # the same
+    assert model.per_ha and not plain.per_ha
+
+
 def _stand(seed: int, trees: int = 400, shared: float = 3.0) -> np.ndarray:
     rng = np.random.default_rng(seed)
     ages = np.minimum(20 + rng.exponential(50, trees), 400)
@@ -86,7 +139,9 @@ def test_faces() -> None:
     assert "only if establishment was steady" in model.sentence()
     assert "dead are missing" in model._repr_html_()
     ax = Figure().subplots()
-    assert model.plot(ax=ax) is ax and ax.get_yscale() == "log"
+    assert model.plot(ax=ax) is ax and ax.get_yscale() == "log" and ax.get_ylabel() == "Trees in the class"
+    weighted = static_models(_stand(4), survey_year=2024, bin_years=20, youngest=20, trees_per_ha=np.full(400, 25.0))
+    assert weighted.plot(ax=Figure().subplots()).get_ylabel() == "Trees per ha in the class"
 
 
 @pytest.mark.parametrize(
@@ -98,6 +153,11 @@ def test_faces() -> None:
         (
             lambda: static_models(np.full((5, 6), 2000.0), survey_year=2024, bin_years=50),
             "got 1 age classes, need at least 3",
+        ),
+        (lambda: fit_static([5, 10], [1, 1], form="power", exposure=0), "exposure: got 0, need finite and above 0"),
+        (
+            lambda: static_models(_stand(4, 20), survey_year=2024, bin_years=10, trees_per_ha=[1.0, 2.0]),
+            "trees_per_ha: got 2 weights, need one for each of 20 trees",
         ),
     ],
 )

@@ -220,7 +220,11 @@ def plot_static(result: StaticModels, *, ax: Axes | None = None) -> Axes:
     first, second = result.estimate["exponential"], result.estimate["power"]
     ax.plot(age, np.exp(first[0] - first[1] * age), color=INK, label="constant mortality")
     ax.plot(age, np.exp(second[0]) * age ** -second[1], color=WARM, linestyle="--", label="declining mortality")
-    ax.set(xlabel="Age [years]", ylabel="Trees in the class", yscale="log")
+    ax.set(
+        xlabel="Age [years]",
+        ylabel="Trees per ha in the class" if result.per_ha else "Trees in the class",
+        yscale="log",
+    )
     _legend(ax)
     return tidy(ax, grid="y")
 

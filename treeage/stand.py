@@ -32,6 +32,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 FEWEST_TREES = 5  # choice: below this no history can be told
+WEIGHTED = (
+    "Each tree is weighted by its trees_per_ha in the age structure, recruitment, pulses and static models. Trees "
+    "after events and age from diameter count each dated tree once."
+)
 LINE_DRAWS = 1000  # choice: draws for age from diameter, whose scatter is far wider than their error
 
 
@@ -233,7 +237,8 @@ def stand_history(
     Notes
     -----
     Every part rests on the same joint draws, so error that the stand shares never averages away. Weights are
-    taken from trees_per_ha. The history is that of the trees alive when cored.
+    taken from trees_per_ha, for the age structure, recruitment, pulses and static models; trees after events and age
+    from diameter count each dated tree once. The history is that of the trees alive when cored.
 
     Examples
     --------
@@ -272,7 +277,8 @@ def stand_history(
     notes = [SURVIVORS, CAVEAT, *notes, *_left_out(table, names)]
     return StandHistory(
         structure, recruitment, pulses, stand_origin(split, recruitment, prob=level, seed=seed), response,
-        _static(draws, survey, structure, level), diameter, uncored, sharpened, tuple(names), survey, tuple(notes),
+        _static(draws, weights, survey, structure, level), diameter, uncored, sharpened, tuple(names), survey,
+        tuple(notes),
     )  # fmt: skip
 
 
@@ -293,7 +299,7 @@ def _weights(table: pd.DataFrame, names: Sequence[str]) -> tuple[NDArray[np.floa
     weights = _numbers(table, "trees_per_ha", names)
     known = np.isfinite(weights) & (weights > 0)
     if known.all():
-        return weights, ["Each tree is weighted by its trees_per_ha."]
+        return weights, [WEIGHTED]
     if known.any():
         text = (
             f"stand_history, trees_per_ha: got {known.sum()} of {known.size} dated trees, need all of them or none; "
@@ -325,12 +331,20 @@ def _left_out(table: pd.DataFrame, names: Sequence[str]) -> list[str]:
     ]
 
 
-def _static(draws: NDArray[np.float64], survey: int, structure: AgeStructure, prob: float) -> StaticModels | None:
+def _static(
+    draws: NDArray[np.float64],
+    weights: NDArray[np.float64] | None,
+    survey: int,
+    structure: AgeStructure,
+    prob: float,
+) -> StaticModels | None:
     """Static models from one age class above the youngest dated tree, where too small trees and blur do not reach."""
     width = structure.bin_years
     youngest = int((survey - np.median(draws, axis=0).max() + 1) // width * width + width)
     try:
-        return static_models(draws, survey_year=survey, bin_years=width, youngest=youngest, prob=prob)
+        return static_models(
+            draws, survey_year=survey, bin_years=width, youngest=youngest, prob=prob, trees_per_ha=weights
+        )
     except InputError:
         return None
 

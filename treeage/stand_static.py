@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 FORMS = ("exponential", "power")
+SMOOTHED_SHARE = 0.1  # choice: the area of a class is shared with its neighbours over a tenth of the classes
 CAVEAT = (
     "A static model reads the living trees as if establishment had been steady and mortality the same for all "
     "cohorts. The dead are missing: a pulse of establishment and a change of mortality can leave the same ages "
@@ -28,7 +29,9 @@ CAVEAT = (
 )
 
 
-def fit_static(ages: ArrayLike, counts: ArrayLike, *, form: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def fit_static(
+    ages: ArrayLike, counts: ArrayLike, *, form: str, exposure: ArrayLike = 1.0
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Fit counts by age with one static model.
 
     Parameters
@@ -39,6 +42,9 @@ def fit_static(ages: ArrayLike, counts: ArrayLike, *, form: str) -> tuple[NDArra
         Trees in each class, at least 0; empty classes count.
     form : {"exponential", "power"}
         N = N0 * exp(-b * age) or N = N0 * age**(-b).
+    exposure : array-like, shape (k,) or scalar, default 1.0
+        Area on which the trees of each class were looked for, above 0: exposure * N are expected. N refers to the
+        unit of area.
 
     Returns
     -------
@@ -50,7 +56,7 @@ def fit_static(ages: ArrayLike, counts: ArrayLike, *, form: str) -> tuple[NDArra
     Raises
     ------
     InputError
-        If an age is not above 0, a count is negative, there are fewer than 2 classes or no trees, or the
+        If an age or exposure is not above 0, a count is negative, there are fewer than 2 classes or no trees, or the
         form is unknown.
 
     Notes
@@ -72,6 +78,7 @@ def fit_static(ages: ArrayLike, counts: ArrayLike, *, form: str) -> tuple[NDArra
     where = "fit_static"
     (age,) = require_positive(where, ages=ages)
     (count,) = require_nonnegative(where, counts=counts)
+    area = np.broadcast_to(require_positive(where, exposure=exposure)[0], age.shape)
     if form not in FORMS:
         raise InputError(Fault(show(form), f"one of {', '.join(FORMS)}", "Choose one.", where, 0, "form"))
     if age.size < 2 or np.any(count.sum(axis=-1) == 0):
@@ -80,10 +87,10 @@ def fit_static(ages: ArrayLike, counts: ArrayLike, *, form: str) -> tuple[NDArra
     level = age if form == "exponential" else np.log(age)
     middle, scale = level.mean(), max(float(np.ptp(level)), 1e-12)
     design = np.stack([np.ones_like(level), -(level - middle) / scale], axis=1)
-    beta = np.stack([np.log(count.mean(axis=-1)), np.zeros(count.shape[:-1])], axis=-1)
+    beta = np.stack([np.log(count.mean(axis=-1) / area.mean()), np.zeros(count.shape[:-1])], axis=-1)
     information = np.empty((*count.shape[:-1], 2, 2))
     for _ in range(50):
-        mean = np.exp(np.clip(beta @ design.T, -50, 50))
+        mean = area * np.exp(np.clip(beta @ design.T, -50, 50))
         information = np.einsum("...k,ka,kb->...ab", mean, design, design)
         score = (count - mean) @ design
         step = np.linalg.solve(information, score[..., None])[..., 0]
@@ -103,13 +110,15 @@ class StaticModels:
     ages : numpy.ndarray, shape (k,)
         Mean age of the classes [years].
     counts : numpy.ndarray, shape (k,)
-        Mean count of each class over the joint draws.
+        Mean count of each class over the joint draws; trees per hectare if the trees were weighted.
     estimate, sd : dict of str to numpy.ndarray, shape (2,)
         log N0 and b of each form, and their standard deviations with dating error and overdispersion.
     aic, dispersion : dict of str to float
         Mean Akaike criterion, and the Pearson statistic over its degrees of freedom.
     prob : float
         Probability of the intervals.
+    per_ha : bool
+        Whether the trees were weighted by trees per hectare.
     """
 
     ages: NDArray[np.float64]
@@ -119,6 +128,7 @@ class StaticModels:
     aic: dict[str, float]
     dispersion: dict[str, float]
     prob: float
+    per_ha: bool = False
 
     def to_frame(self) -> pd.DataFrame:
         """Table of the models.
@@ -194,6 +204,7 @@ def static_models(
     youngest: int = 1,
     prob: float = 0.9,
     count: int = 200,
+    trees_per_ha: ArrayLike | None = None,
 ) -> StaticModels:
     """Fit both static models to the ages of a stand, dating error included.
 
@@ -212,6 +223,9 @@ def static_models(
         Probability of the intervals.
     count : int, default 200
         Draws to which the models are fitted (choice: far below sampling error).
+    trees_per_ha : array-like, shape (n,), optional
+        Trees per hectare that each tree stands for, above 0; every tree counts once by default. Needed where small
+        (mostly young) trees were looked for on a smaller area than large ones.
 
     Returns
     -------
@@ -221,16 +235,34 @@ def static_models(
     Raises
     ------
     InputError
-        If fewer than 3 age classes are covered.
+        If fewer than 3 age classes are covered, or the weights are not one above 0 for each tree.
 
     Notes
     -----
     Ages are whole years, so a class of ages a to a + bin_years - 1 has the mean a + (bin_years - 1) / 2. The variance
     is that within draws, times the dispersion where that is above 1, plus that between draws [1]_.
 
+    Weighted trees are not multiplied, which would make a few trees look like many. The trees per hectare of a class
+    have the variance sum w**2, so they carry as much as sum w / f trees, f = sum w**2 / sum w [2]_, found on 1 / f
+    hectares: that is what is fitted, as counts with an exposure. If all trees of the class and its neighbours have one
+    weight, these are the trees and the area on which they were looked for. f is smoothed over neighbouring classes,
+    so that it does not follow the chance of single trees.
+
     References
     ----------
     .. [1] Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. Wiley. (From memory.)
+    .. [2] Kish, L. (1965). Survey Sampling. Wiley. (From memory.)
+
+    Examples
+    --------
+    Each class has twice the trees per hectare of the next older one; up to 40 years they were looked for on half the
+    area.
+
+    >>> years = np.repeat([2010, 1990, 1970, 1950], [40, 20, 20, 10])
+    >>> weights = np.repeat([20.0, 20.0, 10.0, 10.0], [40, 20, 20, 10])
+    >>> models = static_models([years], survey_year=2020, bin_years=20, trees_per_ha=weights)
+    >>> models.counts.tolist(), round(float(models.estimate["exponential"][1]), 4)
+    ([800.0, 400.0, 200.0, 100.0], 0.0347)
     """
     where = "static_models"
     array = check_draws(where, draws)
@@ -243,27 +275,47 @@ def static_models(
     if size < 3:
         do = "Use narrower classes, or older trees."
         raise InputError(Fault(f"{size} age classes", "at least 3", do, where, 0, "bin_years"))
-    inside = (cell >= 0) & (cell < size)
-    flat = (np.clip(cell, 0, size - 1) + size * np.arange(picked.shape[0])[:, None]).ravel()
-    table = np.bincount(flat, weights=inside.ravel(), minlength=size * picked.shape[0])
-    counts = np.asarray(table, dtype=np.float64).reshape(-1, size)
+    weight = np.ones(array.shape[1])
+    if trees_per_ha is not None:
+        (weight,) = require_positive(where, trees_per_ha=trees_per_ha)
+        if weight.shape != (array.shape[1],):
+            need = f"one for each of {array.shape[1]} trees"
+            raise InputError(Fault(f"{weight.size} weights", need, "Align the two.", where, 0, "trees_per_ha"))
+    counts, exposure = _effective_counts(cell, size, weight)
     ages = np.asarray(youngest + bin_years * np.arange(size) + (bin_years - 1) / 2, dtype=np.float64)
     estimate: dict[str, NDArray[np.float64]] = {}
     sd: dict[str, NDArray[np.float64]] = {}
     aic: dict[str, float] = {}
     dispersion: dict[str, float] = {}
     for form in FORMS:
-        values, covariance = fit_static(ages, counts, form=form)
+        values, covariance = fit_static(ages, counts, form=form, exposure=exposure)
         level = ages if form == "exponential" else np.log(ages)
-        mean = np.exp(values[:, :1] - values[:, 1:] * level)
+        mean = exposure * np.exp(values[:, :1] - values[:, 1:] * level)
         spread = float((((counts - mean) ** 2 / mean).sum(axis=1) / (size - 2)).mean())
         within = np.diagonal(covariance, axis1=-2, axis2=-1).mean(axis=0) * max(1.0, spread)
         between = values.var(axis=0) * (1 + 1 / values.shape[0])
         estimate[form], sd[form] = values.mean(axis=0), np.sqrt(within + between)
         aic[form] = float(4 - 2 * _log_likelihood(counts, mean).mean())
         dispersion[form] = spread
-    middle: NDArray[np.float64] = np.asarray(counts.mean(axis=0), dtype=np.float64)
-    return StaticModels(ages, middle, estimate, sd, aic, dispersion, prob)
+    middle = np.asarray(counts.mean(axis=0) / exposure, dtype=np.float64)
+    return StaticModels(ages, middle, estimate, sd, aic, dispersion, prob, trees_per_ha is not None)
+
+
+def _effective_counts(
+    cell: NDArray[np.int64], size: int, weight: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Trees that each class of each draw is worth, and the hectares that they stand on; see `static_models`."""
+    rows = cell.shape[0]
+    inside = (cell >= 0) & (cell < size)
+    flat = (np.clip(cell, 0, size - 1) + size * np.arange(rows)[:, None]).ravel()
+    expanded, squared = (
+        np.bincount(flat, weights=(inside * weight**power).ravel(), minlength=size * rows).reshape(rows, size)
+        for power in (1, 2)
+    )
+    apart = np.abs(np.subtract.outer(np.arange(size), np.arange(size)))
+    near = np.exp(-apart / max(1.0, SMOOTHED_SHARE * size))
+    exposure = (near @ expanded.sum(axis=0)) / (near @ squared.sum(axis=0))
+    return expanded * exposure, exposure
 
 
 def _log_likelihood(counts: NDArray[np.float64], mean: NDArray[np.float64]) -> NDArray[np.float64]:
