@@ -135,6 +135,8 @@ def tree_dates(
     single: dict[int, tuple[Array, Array]],
     posterior: tuple[int, int, Array],
     likelihood: dict[tuple[int, ...], Array] | None = None,
+    *,
+    lead: int | None = None,
 ) -> TreeDates:
     """Bundle a tree's posterior with what each core says alone.
 
@@ -150,6 +152,8 @@ def tree_dates(
         Reference year, first number of added rings, and their mass given the stand's part.
     likelihood : dict, optional
         For cores at several heights.
+    lead : int, optional
+        Row of the core that the dates are referred to; the one that says most by itself where it is not given.
 
     Returns
     -------
@@ -166,7 +170,7 @@ def tree_dates(
         added = Pmf(inputs.count_start, single[row][1])
         alone[row] = added.negate().shift(int(inputs.innermost_year[row])).trim(1e-7)
         variance[row] = _core_variance(inputs, row, missed[row])
-    lead = lead_core(inputs, rows, single)
+    lead = lead_core(inputs, rows, single) if lead is None else lead
     reference, start, given = posterior
     return TreeDates(
         lead, tuple(rows), reference, start, given, likelihood, alone, missed, variance, float("nan"), False

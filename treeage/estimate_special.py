@@ -66,6 +66,8 @@ def special_tree(  # noqa: PLR0913 -- one call in one place
     passing_years: Callable[[str, float], Ints],
     missed: Array,
     joint: JointCount | None,
+    *,
+    lead: int | None = None,
 ) -> TreeDates:
     """Date one tree whose cores depend on each other.
 
@@ -83,11 +85,13 @@ def special_tree(  # noqa: PLR0913 -- one call in one place
         Missed rings of the tree's cores.
     joint : JointCount or None
         Joint count errors of two of the cores.
+    lead : int, optional
+        Row of the core that the dates are referred to.
 
     Returns
     -------
     TreeDates
-        Referred to the core that says most by itself.
+        Referred to the core that says most by itself where none is given.
     """
     nodes = rate.nodes
     start = inputs.count_start
@@ -95,7 +99,7 @@ def special_tree(  # noqa: PLR0913 -- one call in one place
     alone, missed_alone = core_marginals(missed, added, nodes)
     single = {row: (missed_alone[k], alone[k]) for k, row in enumerate(rows)}
     informs = [row for row in rows if not inputs.bound_only[row]]
-    lead = lead_core(inputs, rows, single)
+    lead = lead_core(inputs, rows, single) if lead is None else lead
     heights = column_numbers(facts.table, "core_height_m")
     species = str(facts.records[rows[0]]["species"])
     years = np.stack([passing_years(species, float(heights[row])) for row in rows])
@@ -135,8 +139,8 @@ def special_tree(  # noqa: PLR0913 -- one call in one place
         if share < CONTRADICTS:
             (likelihood, given), contradiction = unbound, True
     several = likelihood if np.ptp(heights[rows]) > HEIGHT_APART_M else None
-    reference = int(inputs.innermost_year[lead])
-    dates = tree_dates(inputs, rows, single, (reference, low, given / given.sum(axis=1, keepdims=True)), several)
+    posterior = (int(inputs.innermost_year[lead]), low, given / given.sum(axis=1, keepdims=True))
+    dates = tree_dates(inputs, rows, single, posterior, several, lead=lead)
     return replace(dates, conflict_p=conflict, contradiction=bool(contradiction))
 
 

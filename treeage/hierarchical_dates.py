@@ -17,7 +17,7 @@ from treeage.estimate_answers import Workings, minimum_answer, tree_answer
 from treeage.estimate_dates import TreeDates
 from treeage.estimate_heights import HeightTable, TiedHeights, tie_heights
 from treeage.estimate_stand import SpeciesRates
-from treeage.estimate_trees import date_trees
+from treeage.estimate_trees import date_trees, lead_cores
 from treeage.hierarchical_data import StandData
 from treeage.hierarchical_draws import Draws, drawn_heights, drawn_inputs, drawn_rates, like_draws, taken_heights
 from treeage.hierarchical_factors import SHIFTS
@@ -60,11 +60,12 @@ def learned_answers(
     -------
     list of TreeAge and Workings
         The shared nodes of every tree's parts are the draws, sorted by group: node k of the growth rate goes with
-        node k of the heights.
+        node k of the heights. Every tree keeps one lead core, the one that says most under the errors as stated.
     """
     size = len(draws["rate_bias"])
     models = drawn_heights(data, draws, np.random.default_rng(seed))
     facts = data.cores.facts
+    leads = lead_cores(facts, data.cores.inputs, data.cores.rates)
     group = like_draws(data, draws, min(GROUPS, size))
     order = np.argsort(group, kind="stable")
     every: list[dict[str, TreeDates]] = []
@@ -74,7 +75,8 @@ def learned_answers(
         own = {name: np.asarray(values)[members] for name, values in draws.items()}
         some = HeightTable({name: taken_heights(model, members) for name, model in models.items()})
         rates, inputs = drawn_rates(data, own), drawn_inputs(data, own)
-        dated = date_trees(facts, inputs, rates, some.passing_years, joint_counts=data.cores.readings.joint)
+        joint = data.cores.readings.joint
+        dated = date_trees(facts, inputs, rates, some.passing_years, joint_counts=joint, leads=leads)
         every.append(dated)
         for tree, dates in dated.items():
             if dates.likelihood is not None:
@@ -120,23 +122,21 @@ def join_dates(parts: Sequence[TreeDates]) -> TreeDates:
     Parameters
     ----------
     parts : sequence of TreeDates
-        One a group of draws.
+        One a group of draws, all with the same lead core.
 
     Returns
     -------
     TreeDates
-        Referred to the lead core of most draws.
+        Referred to that core.
     """
-    leads = [part.lead for part in parts]
-    lead = max(sorted(set(leads)), key=leads.count)
-    reference = parts[leads.index(lead)].reference_year
+    reference = parts[0].reference_year
     rows = [(part.start + reference - part.reference_year, row) for part in parts for row in part.given_stand]
     start, given = _side_by_side(rows)
     share = np.array([len(part.given_stand) for part in parts]) / len(rows)
     informs = list(parts[0].alone)
     conflict = np.array([part.conflict_p for part in parts])
     return TreeDates(
-        lead=lead,
+        lead=parts[0].lead,
         cores=parts[0].cores,
         reference_year=reference,
         start=start,
@@ -161,7 +161,7 @@ def join_ties(parts: Sequence[TiedHeights]) -> TiedHeights:
     Parameters
     ----------
     parts : sequence of TiedHeights
-        One a group of draws, with a stand node and a shared node for each draw.
+        One a group of draws, with a stand node and a shared node for each draw; all referred to the same lead core.
 
     Returns
     -------

@@ -1,0 +1,133 @@
+"""Averaging of dates over draws: masses side by side on one axis, and one lead core a tree."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from learned_stands import small_field
+
+from treeage.estimate import estimate_ages
+from treeage.estimate_dates import TreeDates
+from treeage.estimate_heights import HeightTable, TiedHeights, tie_heights
+from treeage.estimate_trees import date_trees, lead_cores
+from treeage.hierarchical_data import core_workings, stand_data
+from treeage.hierarchical_dates import join_dates, join_ties, learned_answers
+from treeage.pmf import Pmf
+from treeage.tables import Field, Settings
+
+SIZE = 64  # draws; twice the shared values of a height model, so that each value is drawn twice
+
+
+def two_heights():
+    """One tree cored at two heights, its pith distance measured below and from an arc above; invented."""
+    core = {"tree": "A1", "outer_year": 2000, "dating": "crossdated", "inner_end": "arcs"}
+    core |= {"inner_width_mm": 1.0, "inner_width_rings": 10, "distance_mm": 10.0, "distance_sd_mm": 2.0}
+    low = {"core": "low", "rings_counted": 80, "core_height_m": 0.3}
+    high = {"core": "high", "rings_counted": 60, "core_height_m": 1.3, "chord_mm": 8.0, "rise_mm": 0.8}
+    figure = {"model": "mean_sd", "height_m": 1.0, "mean_years": 12, "sd_years": 4}
+    high |= {"distance_mm": None, "distance_sd_mm": None}
+    cores = pd.DataFrame([core | low, core | high])
+    trees = pd.DataFrame({"tree": ["A1"], "species": ["Picea abies"]})
+    return Field.from_frames(trees, cores, settings=Settings(height={"default": figure}))
+
+
+def learned_answer(factors):
+    """The tree under given factors on the errors of its two distances, one row a draw; all else at its centre."""
+    field = two_heights()
+    data = stand_data(field, core_workings(field))
+    names = [name for name in data.trees.factor_names if name.startswith("distance")]
+    assert names == ["distance: arc", "distance: distance_read"]
+    one = np.ones((SIZE, 1))
+    draws = {"rate_bias": 0 * one, "tree_sd": 0.2 * one, "own_factor": np.ones(SIZE)}
+    draws |= {"distance_factor": np.asarray(factors), "count_factor": np.ones((SIZE, 0))}
+    answers, _ = learned_answers(data, draws, field.trees.to_dict("records"), prob=0.9, seed=0)
+    return answers[0]
+
+
+def given_draws(answer):
+    """Mean establishment year in each draw."""
+    parts = answer.parts
+    mass = parts.joint[0]
+    steps = parts.added_start + np.arange(mass.shape[1])
+    return parts.reference_year - mass @ steps / mass.sum(axis=1)
+
+
+def test_ties_lie_side_by_side():
+    """Each draw keeps its own row of the diagonal, on an axis that begins with the earliest part."""
+    first = TiedHeights(3, np.arange(8.0).reshape(2, 2, 2), np.array([5.0, 6.0]), 1, np.array([[0.5, 0.5], [1.0, 0.0]]))
+    second = TiedHeights(1, np.array([[[0.2, 0.3, 0.5]]]), np.array([7.0]), 2, np.array([[1.0]]))
+    tied = join_ties([first, second])
+    # by hand: added + years run from 1; the diagonal of the first part is (0, 1) and (6, 7) from 3
+    expected = [[0, 0, 0, 1], [0, 0, 6, 7], [0.2, 0.3, 0.5, 0]]
+    assert (tied.start, tied.years_start) == (1, 1)
+    for stand in range(3):
+        np.testing.assert_array_equal(tied.joint[stand], expected)
+    np.testing.assert_array_equal(tied.years, [[0.5, 0.5], [1, 0], [0, 1]])
+    np.testing.assert_array_equal(tied.evidence, np.ones(3))
+
+
+def made_up_dates(reference, start, given, *, pith, conflict):
+    """Dates of a tree with one core."""
+    given = np.asarray(given, dtype=float)
+    alone, missed = {4: Pmf.point(pith)}, {4: Pmf.point(3)}
+    variance = {4: (1.0, 2.0, float(len(given)))}
+    return TreeDates(4, (4,), reference, start, given, None, alone, missed, variance, conflict, conflict < 0.1)
+
+
+def test_dates_lie_side_by_side():
+    """Parts that count from different years are moved to one; what each core says alone is averaged over draws."""
+    first = made_up_dates(1900, 2, [[0.4, 0.6]], pith=1890, conflict=0.5)
+    second = made_up_dates(1903, 4, [[1.0], [1.0], [1.0]], pith=1894, conflict=0.01)
+    dates = join_dates([first, second])
+    # by hand: 1903 - 4 = 1900 - 1, so the second part stands at 1 added ring from 1900
+    assert (dates.lead, dates.reference_year, dates.start) == (4, 1900, 1)
+    np.testing.assert_array_equal(dates.given_stand, [[0, 0.4, 0.6], [1, 0, 0], [1, 0, 0], [1, 0, 0]])
+    assert dates.alone[4].prob_at(1890) == pytest.approx(0.25)  # one draw of four
+    assert dates.variance[4] == pytest.approx((1.0, 2.0, 0.25 * 1 + 0.75 * 3))
+    assert dates.conflict_p == pytest.approx(0.25 * 0.5 + 0.75 * 0.01)
+    assert dates.contradiction  # in three draws of four
+
+
+def test_lead_core_does_not_change_between_draws():
+    """Dates under two sets of errors, each of which alone would make another core the lead, are those of their halves.
+
+    The draws are half of one kind and half of the other, so the answer is the mixture of the two by definition.
+    """
+    arc_wide, arc_narrow = np.tile([2.0, 0.5], (SIZE, 1)), np.tile([0.5, 2.0], (SIZE, 1))
+    half = np.where(np.arange(SIZE)[:, None] < SIZE // 2, arc_wide, arc_narrow)
+    wide, narrow, both = learned_answer(arc_wide), learned_answer(arc_narrow), learned_answer(half)
+    expected = np.concatenate([given_draws(wide)[: SIZE // 2], given_draws(narrow)[SIZE // 2 :]])
+    np.testing.assert_allclose(np.sort(given_draws(both)), np.sort(expected), atol=1e-6)
+    assert both.establishment_year.mean() == pytest.approx(expected.mean(), abs=0.01)
+    for name in ("pith_year", "years_to_core_height"):
+        one, two, mixed = (answer.distributions[name] for answer in (wide, narrow, both))
+        # the halves hold different draws of the years to height, hence not exactly; two heights are 10 years apart
+        assert mixed.mean() == pytest.approx((one.mean() + two.mean()) / 2, abs=0.4), name
+
+
+def test_establishment_does_not_depend_on_the_lead_core():
+    """Referred to either core, the tree was established in the same year (the flat prior knows no height)."""
+    field = two_heights()
+    cores = core_workings(field)
+    species = "Picea abies"
+    heights = HeightTable(stand_data(field, cores).fixed_heights)
+    found = []
+    for lead in (0, 1):
+        dates = date_trees(cores.facts, cores.inputs, cores.rates, heights.passing_years, leads={"A1": lead})["A1"]
+        assert dates.lead == lead
+        tied = tie_heights(dates, cores.facts, heights, species, cores.rates[species].nodes)
+        years = dates.reference_year - tied.start - np.arange(tied.joint.shape[2])
+        found.append(tied.joint[0] @ years)
+    np.testing.assert_allclose(found[0], found[1], atol=0.01)
+
+
+def test_both_layers_refer_to_the_same_core():
+    """The lead core is the one of the exact engine, for every tree with several cores and for no other."""
+    field = small_field(12, name="two_heights")
+    cores = core_workings(field)
+    exact = estimate_ages(field)
+    leads = lead_cores(cores.facts, cores.inputs, cores.rates)
+    several = field.cores["tree"].value_counts()
+    assert leads.keys() <= set(several[several > 1].index)
+    for tree in exact.trees:
+        if several[tree] > 1:
+            assert str(cores.facts.records[leads[tree]]["core"]) == exact[tree].facts["lead_core"]
