@@ -10,7 +10,7 @@ from treeage.estimate_dates import TreeDates
 from treeage.estimate_heights import HeightTable, TiedHeights, tie_heights
 from treeage.estimate_trees import date_trees, lead_cores
 from treeage.hierarchical_data import core_workings, stand_data
-from treeage.hierarchical_dates import join_dates, join_ties, learned_answers
+from treeage.hierarchical_dates import join_dates, join_ties, joint_draws, learned_answers
 from treeage.pmf import Pmf
 from treeage.tables import Field, Settings
 
@@ -131,3 +131,29 @@ def test_both_layers_refer_to_the_same_core():
     for tree in exact.trees:
         if several[tree] > 1:
             assert str(cores.facts.records[leads[tree]]["core"]) == exact[tree].facts["lead_core"]
+
+
+def mixed_stand(height):
+    """Twelve trees of two species, cored through the pith at 1 m; invented."""
+    names = ["Picea abies", "Pinus cembra"] * 6
+    trees = pd.DataFrame({"tree": [f"T{k}" for k in range(12)], "species": names})
+    core = {"core": "a", "outer_year": 2000, "rings_counted": 100, "dating": "crossdated", "inner_end": "pith"}
+    cores = pd.DataFrame([core | {"tree": tree, "core_height_m": 1.0} for tree in trees["tree"]])
+    return Field.from_frames(trees, cores, settings=Settings(height=height))
+
+
+@pytest.mark.parametrize("apart", [False, True])
+def test_one_figure_has_one_error_in_the_draws(apart):
+    """Two species on one figure have one shared value in each draw; on two figures they have two."""
+    figure = {"model": "mean_sd", "height_m": 1.0, "mean_years": 15, "sd_years": 6, "shared_share": 0.5}
+    field = mixed_stand({"default": figure} | ({"Pinus cembra": figure | {"mean_years": 15.01}} if apart else {}))
+    data = stand_data(field, core_workings(field))
+    draws = {"rate_bias": np.zeros((SIZE, 2)), "tree_sd": np.full((SIZE, 2), 0.2), "own_factor": np.ones(SIZE)}
+    draws |= {"distance_factor": np.ones((SIZE, 0)), "count_factor": np.ones((SIZE, 0))}
+    answers, _ = learned_answers(data, draws, field.trees.to_dict("records"), prob=0.9, seed=0)
+    _, years = joint_draws(answers, SIZE, 200, 0)
+    # closed form: the shared half of the variance, halved by two figures, and a twelfth of the rest
+    expected = 6 * np.sqrt((0.25 if apart else 0.5) + 0.5 / 12)
+    assert years.mean(axis=1).std() == pytest.approx(expected, rel=0.08)  # 64 draws of the shared values
+    groups = {answer.parts.height_group for answer in answers}
+    assert groups == ({"Picea abies", "Pinus cembra"} if apart else {"Picea abies"})

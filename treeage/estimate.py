@@ -17,7 +17,7 @@ from treeage.estimate_accounting import account_rows, gather_sources
 from treeage.estimate_alignment import CoreReadings, mark_events, read_cores_together
 from treeage.estimate_answers import Workings, minimum_answer, tree_answer
 from treeage.estimate_cores import core_facts, table_records
-from treeage.estimate_heights import HeightTable, TiedHeights, tie_heights
+from treeage.estimate_heights import HeightTable, TiedHeights, height_groups, tie_heights
 from treeage.estimate_inputs import core_inputs
 from treeage.estimate_stand import reach_further, rule_comparison, species_rates
 from treeage.estimate_trees import date_trees
@@ -95,7 +95,8 @@ def estimate_ages(
     prob, seed = require_level("estimate_ages", "prob", prob), require_seed("estimate_ages", seed)
     facts = core_facts(field)
     inputs = core_inputs(facts)
-    heights = HeightTable(height_models(field))
+    models = height_models(field)
+    heights = HeightTable(models, shared_figures(field, models))
     rates = species_rates(facts, inputs, from_stand=from_stand)
     inputs = reach_further(inputs, rates)
     readings = read_cores_together(facts) if from_pairs else CoreReadings({}, pd.DataFrame(), 0)
@@ -155,12 +156,37 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     models = {}
     for species in field.trees["species"].unique():
         own = field.seedlings[field.seedlings["species"] == species]
-        chosen: Mapping[str, Any] | None = field.settings.height.get(species, field.settings.height.get("default"))
-        if chosen is None:
-            sized = own["height_m"].notna() & own["age_years"].notna()
-            chosen = {"model": "seedlings" if int(sized.sum()) >= LEAST_SEEDLINGS else "none"}
-        models[str(species)] = height_model(chosen, seedlings=own)
+        models[str(species)] = height_model(_chosen_height(field, species), seedlings=own)
     return models
+
+
+def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str, str]:
+    """Say which species of a field rest on one and the same figure of the years to the coring height.
+
+    Parameters
+    ----------
+    field : Field
+        Its settings name the models.
+    models : mapping of str to HeightModel
+        From `height_models`.
+
+    Returns
+    -------
+    dict of str to str
+        Group of each species, see `estimate_heights.height_groups`; species with own young trees stay alone.
+    """
+    own = {species for species in models if _chosen_height(field, species).get("model") in ("seedlings", "two_heights")}
+    return height_groups(models, own)
+
+
+def _chosen_height(field: Field, species: str) -> Mapping[str, Any]:
+    """Settings of a species' height model; its young trees where none is named, and none where there are too few."""
+    chosen: Mapping[str, Any] | None = field.settings.height.get(species, field.settings.height.get("default"))
+    if chosen is not None:
+        return chosen
+    own = field.seedlings[field.seedlings["species"] == species]
+    sized = own["height_m"].notna() & own["age_years"].notna()
+    return {"model": "seedlings" if int(sized.sum()) >= LEAST_SEEDLINGS else "none"}
 
 
 def record_settings(field: Field, seed: int) -> dict[str, Any]:

@@ -120,7 +120,9 @@ def tree_answer(record: Mapping[str, Any], dates: TreeDates, workings: Workings,
         ),
         core_conflict_p=dates.conflict_p,
         flags=_flags(record, dates, facts, heights.models[species], height_m),
-        parts=SharedParts(dates.reference_year, added_start, given, years_start, years, joint, species, species),
+        parts=SharedParts(
+            dates.reference_year, added_start, given, years_start, years, joint, species, heights.groups[species]
+        ),
         cores=_core_table(dates, facts, inputs, prob),
     )
 

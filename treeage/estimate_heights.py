@@ -5,7 +5,7 @@ Layer 4, part of the family of `estimate`. Height models come from `height`; own
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +21,50 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
+def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] = ()) -> dict[str, str]:
+    """Put species whose years rest on one and the same figure into one group.
+
+    Parameters
+    ----------
+    models : mapping of str to HeightModel
+        By species.
+    own_data : collection of str
+        Species whose model rests on their own young trees; they stay alone.
+
+    Returns
+    -------
+    dict of str to str
+        Group of each species, named for the first species in it.
+
+    Notes
+    -----
+    A figure that is wrong is wrong for every species it serves, so its shared error is one and does not average out
+    between them. Two models are one figure where they have one source and all their numbers agree.
+
+    Examples
+    --------
+    >>> from treeage.height import height_model
+    >>> figure = {"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": 3}
+    >>> spruce, pine, fir = (height_model(figure | more) for more in ({}, {}, {"mean_years": 12}))
+    >>> height_groups({"spruce": spruce, "pine": pine, "fir": fir})
+    {'spruce': 'spruce', 'pine': 'spruce', 'fir': 'fir'}
+    """
+    groups: dict[str, str] = {}
+    for species, model in models.items():
+        firsts = [name for name, group in groups.items() if name == group and name not in own_data]
+        same = [name for name in firsts if species not in own_data and _one_figure(model, models[name])]
+        groups[species] = same[0] if same else species
+    return groups
+
+
+def _one_figure(one: HeightModel, other: HeightModel) -> bool:
+    words = ("name", "source", "known", "forms", "curve")
+    numbers = ("scales_m", "intercept", "slope", "deviation")
+    return all(getattr(one, word) == getattr(other, word) for word in words) and all(
+        np.array_equal(getattr(one, name), getattr(other, name)) for name in numbers
+    )
+
+
 class HeightTable:
     """Years to each coring height that occurs, computed once.
 
@@ -28,17 +72,20 @@ class HeightTable:
     ----------
     models : mapping of str to HeightModel
         By species.
+    groups : mapping of str to str, optional
+        Group of species that rest on one figure, by species, from `height_groups`; every species alone by default.
     """
 
-    def __init__(self, models: Mapping[str, HeightModel]) -> None:
+    def __init__(self, models: Mapping[str, HeightModel], groups: Mapping[str, str] | None = None) -> None:
         self.models = models
+        self.groups = {species: species for species in models} if groups is None else dict(groups)
         self._years: dict[tuple[str, float], tuple[int, Array]] = {}
         self._nodes: dict[tuple[str, float], Ints] = {}
         self._log_weights: dict[str, Array] = {}
         self.used: dict[tuple[str, float], int] = {}
 
     def learn(self, species: str, evidence: Array) -> None:
-        """Let a tree cored at several heights weigh the shared values of its species' model.
+        """Let a tree cored at several heights weigh the shared values of its model, for all species that rest on it.
 
         Parameters
         ----------
@@ -48,7 +95,8 @@ class HeightTable:
             How well each shared value fits the tree.
         """
         logs = np.log(np.maximum(evidence, 1e-300))
-        self._log_weights[species] = self._log_weights.get(species, np.zeros(logs.size)) + logs
+        group = self.groups[species]
+        self._log_weights[group] = self._log_weights.get(group, np.zeros(logs.size)) + logs
 
     def weights(self, species: str, count: int) -> Array:
         """Probabilities of the shared values of a species' model.
@@ -65,21 +113,21 @@ class HeightTable:
         numpy.ndarray, shape (count,)
             Equal until trees cored at several heights have taught otherwise.
         """
-        logs = self._log_weights.get(species)
+        logs = self._log_weights.get(self.groups[species])
         if logs is None or logs.size != count:
             return np.full(count, 1 / count)
         weights = np.exp(logs - logs.max())
         return np.asarray(weights / weights.sum())
 
     def all_weights(self) -> dict[str, Array]:
-        """Probabilities of the shared values, for the species whose trees have taught some.
+        """Probabilities of the shared values, for the groups of species whose trees have taught some.
 
         Returns
         -------
         dict of str to numpy.ndarray
-            By species.
+            By group; a group is named for one of its species.
         """
-        return {species: self.weights(species, logs.size) for species, logs in self._log_weights.items()}
+        return {group: self.weights(group, logs.size) for group, logs in self._log_weights.items()}
 
     def years(self, species: str, height_m: float) -> tuple[int, Array]:
         """Mass of the years to a height for each shared value of the model.

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.estimate import height_models
+from treeage.estimate import height_models, shared_figures
 from treeage.estimate_alignment import CoreReadings, mark_events, read_cores_together
 from treeage.estimate_cores import CoreFacts, column_numbers, core_facts
 from treeage.estimate_inputs import CoreInputs, core_inputs
@@ -63,6 +63,8 @@ class StandData:
         The same, as the likelihood needs them.
     fixed_heights : dict of str to HeightModel
         Height models of the exact engine, by species.
+    height_groups : dict of str to str
+        Group of species whose model is one and the same figure, by species.
     species : tuple of str
         Species of the stand.
     stand_sd, tree_sd : numpy.ndarray, shape (n_species,)
@@ -82,6 +84,7 @@ class StandData:
     cores: CoreWorkings
     tables: CoreTables
     fixed_heights: dict[str, HeightModel]
+    height_groups: dict[str, str]
     species: tuple[str, ...]
     stand_sd: Array
     tree_sd: Array
@@ -156,6 +159,7 @@ def stand_data(field: Field, cores: CoreWorkings) -> StandData:
         cores=cores,
         tables=tables,
         fixed_heights=fixed,
+        height_groups=shared_figures(field, fixed),
         species=species,
         stand_sd=spreads[:, 0],
         tree_sd=spreads[:, 1],

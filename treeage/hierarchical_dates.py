@@ -84,7 +84,8 @@ def learned_answers(
                 tied.setdefault(tree, []).append(tie_heights(dates, facts, some, species, rates[species].nodes))
         if tick:
             tick(1)
-    heights = HeightTable({name: taken_heights(model, order) for name, model in models.items()})
+    ordered = {name: taken_heights(model, order) for name, model in models.items()}
+    heights = HeightTable(ordered, data.height_groups)
     stand = {name: _averaged_rate(rate, size) for name, rate in data.cores.rates.items()}
     joined = {tree: join_ties(parts) for tree, parts in tied.items()}
     workings = Workings(facts, data.cores.inputs, heights, stand, joined, data.cores.readings.trees)

@@ -188,10 +188,11 @@ def drawn_heights(data: StandData, draws: Draws, rng: np.random.Generator) -> di
     Returns
     -------
     dict of str to HeightModel
-        By species.
+        By species. Species whose model is one and the same figure have the same shared value in each draw.
     """
     size = len(draws["rate_bias"])
-    models = {}
+    models: dict[str, HeightModel] = {}
+    picked: dict[str, Ints] = {}
     for name, fixed in data.fixed_heights.items():
         if name in data.heights.species:
             k = data.heights.species.index(name)
@@ -199,8 +200,10 @@ def drawn_heights(data: StandData, draws: Draws, rng: np.random.Generator) -> di
             own["form_log_weight"] = draws["form_log_weight"][:, k]
             models[name] = learned_model(data.heights, k, own, fixed, rng)
         else:
-            picked = rng.permutation(np.arange(size) % len(fixed.forms))
-            models[name] = taken_heights(fixed, picked)
+            group = data.height_groups[name]
+            if group not in picked:
+                picked[group] = rng.permutation(np.arange(size) % len(fixed.forms))
+            models[name] = taken_heights(fixed, picked[group])
     return models
 
 

@@ -71,7 +71,8 @@ class SharedParts:
     joint : numpy.ndarray, shape (n_stand, n_shared, n) or None
         Mass of added rings + years together (from added_start), where two heights of one tree tie them.
     rate_group, height_group : str
-        Trees of one group share the value.
+        Trees of one group share the value: those of one species, and for the heights all species that rest on one
+        figure.
     """
 
     reference_year: int
