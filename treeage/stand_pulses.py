@@ -16,6 +16,7 @@ from treeage.errors import Fault, InputError, require_positive, require_probabil
 from treeage.stand_intensity import year_grid
 from treeage.stand_mixture import PARTICLES, MixtureData, MixtureFit, components, fit_mixture, unpack
 from treeage.stand_recruitment import SURVIVORS
+from treeage.stand_sets import PulseSet, pulse_sets, summarise_sets
 from treeage.stand_shared import SplitDraws, check_draws, split_shared, year_mass
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ RARER = 4.0  # choice: one more pulse is this many times less likely beforehand,
 STOP = 4.0  # choice: one more pulse is not tried when the last was less likely by e^4
 MOST_NODES = 3  # choice: strata of the shared error at which the mixture is fitted
 MEMBERS = 100  # choice: draws over which the membership of trees is averaged
+LEAST_TOLD = 0.01  # choice: other pulses in fewer draws than this are not told
 
 
 @dataclass(frozen=True)
@@ -39,15 +41,17 @@ class PulseHistory:
         Probability of 0, 1, 2, ... pulses.
     date, width, share : numpy.ndarray, shape (draws, pulses)
         Draws for the most probable number of pulses: centre [year], standard deviation [years], share of the
-        trees.
+        trees. Only draws that show the pulses most draws show, so that a column is one pulse (`pulse_sets`).
     membership : numpy.ndarray, shape (n, pulses + 1)
-        Probability of each tree to belong to the background (first column) or to each pulse.
+        Probability of each tree to belong to the background (first column) or to each pulse, over these draws.
     trees : int
         Number of trees.
     widest_years : float
         Largest standard deviation that counts as a pulse [years].
     prob : float
         Probability of the intervals.
+    sets : tuple of PulseSet
+        Sets of pulses that the draws show, the one told here first, with their parts of all draws.
     """
 
     chances: NDArray[np.float64]
@@ -58,6 +62,18 @@ class PulseHistory:
     trees: int
     widest_years: float
     prob: float
+    sets: tuple[PulseSet, ...] = ()
+
+    @property
+    def matched(self) -> float:
+        """Part of the draws that show these pulses and no others.
+
+        Returns
+        -------
+        float
+            0 to 1, given the number of pulses.
+        """
+        return self.sets[0].part if self.sets else 1.0
 
     @property
     def number(self) -> int:
@@ -77,8 +93,9 @@ class PulseHistory:
         -------
         pandas.DataFrame
             One row per pulse of the most probable number: pulse, p_number (probability of this number of
-            pulses), median, lo and hi of date [year], width_sd [years] and share, trees (expected), prob.
-            Empty without a pulse.
+            pulses), p_set (probability of these pulses rather than others, given their number), median, lo and hi
+            of date [year], width_sd_years and share given these pulses, trees (expected), prob. Empty without a
+            pulse.
         """
         import pandas as pd
 
@@ -86,13 +103,15 @@ class PulseHistory:
         rows = []
         for pulse in range(self.number):
             row: dict[str, object] = {"pulse": pulse + 1, "p_number": float(self.chances[self.number])}
+            row["p_set"] = self.matched
             for name, draws in (("date", self.date), ("width_sd_years", self.width), ("share", self.share)):
                 ends = np.quantile(draws[:, pulse], tails)
                 row |= {f"{name}_{part}": float(end) for part, end in zip(("median", "lo", "hi"), ends, strict=True)}
             row["trees"] = float(self.membership[:, pulse + 1].sum())
             rows.append({**row, "prob": self.prob})
-        columns = ["pulse", "p_number", "date_median", "date_lo", "date_hi", "width_sd_years_median"]
-        columns += ["width_sd_years_lo", "width_sd_years_hi", "share_median", "share_lo", "share_hi", "trees", "prob"]
+        columns = ["pulse", "p_number", "p_set", "date_median", "date_lo", "date_hi"]
+        columns += ["width_sd_years_median", "width_sd_years_lo", "width_sd_years_hi"]
+        columns += ["share_median", "share_lo", "share_hi", "trees", "prob"]
         return pd.DataFrame(rows, columns=columns)
 
     def sentence(self) -> str:
@@ -101,7 +120,7 @@ class PulseHistory:
         Returns
         -------
         str
-            Number, dates with intervals, shares, and the probability.
+            Number, dates with intervals, shares, the probability, and the other pulses that some draws show.
         """
         chance = f"probability {self.chances[self.number]:.2f}"
         if self.number == 0:
@@ -115,7 +134,16 @@ class PulseHistory:
             for row in self.to_frame().to_dict("records")
         ]
         noun = "pulse" if self.number == 1 else "pulses"
-        return f"{self.number} {noun} of establishment, {chance}: {'; '.join(parts)}. Survivors only."
+        return f"{self.number} {noun} of establishment, {chance}: {'; '.join(parts)}.{self._others()} Survivors only."
+
+    def _others(self) -> str:
+        """What the other draws show, where they are at least one in a hundred."""
+        others = [each for each in self.sets[1:] if each.part >= LEAST_TOLD]
+        if not others:
+            return ""
+        verb = "pulse is" if self.number == 1 else "pulses are"
+        first = f" In {_percent(others[0].part)} of draws the {verb} {others[0].words()}"
+        return first + "".join(f", in {_percent(each.part)} {each.words()}" for each in others[1:]) + " instead."
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the pulses as dates with intervals and shares.
@@ -182,7 +210,9 @@ def find_pulses(
     Mixture of normal pulses on a background between two unknown years whose logarithm is a parabola (steady,
     declining, rising or humped establishment is no pulse). Prior: each further pulse is a quarter as
     likely as one less; two pulses are two only if further apart than their standard deviations together. A
-    pulse narrower than the dating error keeps a width interval that reaches down to a year.
+    pulse narrower than the dating error keeps a width interval that reaches down to a year. Intervals and
+    memberships are those of the draws that show the same pulses as most; the part of the others, and their dates,
+    are told beside them.
 
     Examples
     --------
@@ -211,7 +241,7 @@ def find_pulses(
     shifts = [parts.common[group].ravel() for group in groups]
     particles = max(400, PARTICLES // len(data))  # choice: several strata share the work
     families = [_fit_family(part, most_pulses, particles, rng) for part in data]
-    return _collect(data, shifts, families, prob, rng)
+    return _collect(data, shifts, families, float(np.median(parts.own_sd)), prob, rng)
 
 
 def _data(parts: SplitDraws, node: int, share: NDArray[np.float64], widest_years: float) -> MixtureData:
@@ -237,6 +267,7 @@ def _collect(
     data: list[MixtureData],
     shifts: list[NDArray[np.float64]],
     families: list[list[MixtureFit]],
+    own_sd: float,
     prob: float,
     rng: np.random.Generator,
 ) -> PulseHistory:
@@ -248,22 +279,25 @@ def _collect(
         odds = np.exp(score - score.max())
         chances[: len(fits)] += odds / odds.sum() / len(families)
     number = int(np.argmax(chances))
-    dates, widths, shares, members = [], [], [], []
-    for part, common, fits in zip(data, shifts, families, strict=True):
-        if len(fits) <= number:
-            continue
-        fit = fits[number]
-        theta = fit.theta[rng.permutation(len(fit.theta))]
-        _, date, width, odds_of = unpack(theta, number)
-        shift = rng.choice(common, size=theta.shape[0])
-        dates.append(date + shift[:, None])
-        widths.append(width)
-        shares.append(odds_of[:, 1:])
-        members.append(_membership(part, theta[:MEMBERS], number))
-    membership = np.mean(members, axis=0)
+    kept = [(part, common, fits[number]) for part, common, fits in zip(data, shifts, families, strict=True)
+            if len(fits) > number]  # fmt: skip
+    thetas = [fit.theta[rng.permutation(len(fit.theta))] for _, _, fit in kept]
+    theta = np.concatenate(thetas)
+    _, date, width, share = unpack(theta, number)
+    chosen = pulse_sets(date, width, own_sd_years=own_sd)
+    shift = np.concatenate([rng.choice(each[1], size=len(own)) for each, own in zip(kept, thetas, strict=True)])
+    date = date + shift[:, None]
+    same = chosen == 0
+    membership = np.zeros((data[0].mass.shape[0], number + 1))
+    start = 0
+    for (part, _, _), own in zip(kept, thetas, strict=True):
+        mine = own[same[start : start + len(own)]]
+        start += len(own)
+        if len(mine):
+            membership += len(mine) / same.sum() * _membership(part, mine[:MEMBERS], number)
     return PulseHistory(
-        chances, np.concatenate(dates), np.concatenate(widths), np.concatenate(shares), membership,
-        data[0].mass.shape[0], data[0].widest_years, prob,
+        chances, date[same], width[same], share[same, 1:], membership, data[0].mass.shape[0], data[0].widest_years,
+        prob, summarise_sets(date, chosen),
     )  # fmt: skip
 
 
@@ -276,3 +310,7 @@ def _membership(data: MixtureData, theta: NDArray[np.float64], pulses: int) -> N
         seen = data.mass @ curve.T * odds
         total += seen / np.maximum(seen.sum(axis=1, keepdims=True), 1e-300)
     return np.asarray(total / theta.shape[0])
+
+
+def _percent(part: float) -> str:
+    return f"{100 * part:.0f} %"
