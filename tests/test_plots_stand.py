@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 
 from treeage import plots_growth, plots_stand
 from treeage.plots_style import DEEP, PALE, WARM
+from treeage.stand_origin import StandOrigin
 from treeage.stand_pulses import PulseHistory
 
 
@@ -49,3 +50,16 @@ def test_no_pulse_says_so() -> None:
     ax = Figure().subplots()
     plots_stand.plot_pulses(result, ax=ax)
     assert any("no pulse" in text.get_text() for text in ax.texts)
+
+
+def test_origin_plot_leaves_its_tail_outside_the_axis() -> None:
+    """Bars are whole years, and the earliest draws are not piled into the first bar but named in the label."""
+    origin = np.append(np.arange(1701.0, 1801.0).repeat(10), np.full(10, 1400.0))  # 10 draws a year, and 1 % far off
+    result = StandOrigin(origin, origin, 0.0, 1810.0, 20, 0.9)
+    ax = Figure().subplots()
+    plots_stand.plot_origin(result, ax=ax)
+    bars = [patch for patch in ax.patches if hasattr(patch, "get_height")]
+    assert {bar.get_width() for bar in bars} == {2.0}  # a hundred years in at most 80 bars
+    assert max(bar.get_height() for bar in bars) == pytest.approx(100 * 20 / 1010)  # hand sum: two years of ten draws
+    assert ax.get_xlim()[0] == 1700.5 and "1 % of the origin is earlier" in ax.get_xlabel()
+    assert ax.get_ylabel() == "Probability per 2 years [%]"

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from treeage.stand_structure import AgeStructure
 
 YEAR = "Establishment year"
+MOST_BINS = 80  # choice: narrower bars than this show the chance of the draws
 
 
 def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
@@ -188,13 +189,17 @@ def plot_origin(result: StandOrigin, *, ax: Axes | None = None) -> Axes:
         The axes drawn on.
     """
     ax = ax if ax is not None else new_axes()
-    low = float(np.quantile(result.origin, 0.01))
-    edges = np.linspace(low, float(result.oldest.max()) + 1, 60).tolist()
+    low, high = np.floor(np.quantile(result.origin, 0.01)), np.ceil(result.oldest.max())
+    width = max(1, int(np.ceil((high - low) / MOST_BINS)))
+    edges = np.arange(low - 0.5, high + width + 0.5, width).tolist()  # a year reaches half a year to either side
     share = np.full(result.origin.size, 100.0 / result.origin.size)
-    ax.hist(np.maximum(result.origin, low), bins=edges, weights=share, color=PALE, label="origin (steady start)")
+    ax.hist(result.origin, bins=edges, weights=share, color=PALE, label="origin (steady start)")
     share = np.full(result.oldest.size, 100.0 / result.oldest.size)
     ax.hist(result.oldest, bins=edges, weights=share, histtype="step", color=DEEP, linewidth=1.6, label="oldest tree")
-    ax.set(xlabel="Year", ylabel="Probability [%]")
+    early = float((result.origin < edges[0]).mean())
+    left = f" ({100 * early:.0f} % of the origin is earlier than shown)" if early >= 0.005 else ""
+    bins = "year" if width == 1 else f"{width} years"
+    ax.set(xlabel=f"Year{left}", ylabel=f"Probability per {bins} [%]", xlim=(edges[0], edges[-1]))
     _legend(ax)
     return tidy(ax, grid="y")
 
