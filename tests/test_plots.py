@@ -153,6 +153,14 @@ def test_a_field_without_dated_trees_says_so(name):
     assert [text.get_text() for text in ax.texts] == ["No tree could be dated."]
 
 
+def test_legend_of_the_age_structure_is_outside_the_axes():
+    """No line of an event can run through it: it stands below the axes."""
+    ax = plots.plot_age_structure(AGES, ax=Figure(layout="constrained").subplots())
+    ax.figure.draw_without_rendering()
+    legend = ax.get_legend().get_window_extent()
+    assert legend.y1 <= ax.get_window_extent().y0 and legend.y0 >= 0
+
+
 def test_age_structure_counts_joint_draws():
     """Bars are means and whiskers quantiles of the counts in the joint draws, recomputed by hand."""
     ages = made_up_ages(20, minimum=1)

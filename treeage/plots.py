@@ -219,7 +219,8 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     draw_events(ax, ages.events, edges[0], edges[-1])
     ax.set_ylim(0, float(max(high.max(), middle.max())) * 1.2)
     ax.set_ylabel(f"Trees established in {period} [number]")
-    ax.legend(fontsize=TINY, edgecolor="none", framealpha=0.9, loc="upper left", ncols=2)
+    # below the axes: inside, it would stand over the line of an event, and names of events stand above
+    ax.legend(fontsize=TINY, frameon=False, loc="upper center", bbox_to_anchor=(0.5, 0.0), ncols=2, borderaxespad=5.0)
     return ax
 
 
