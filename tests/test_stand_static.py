@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from treeage.errors import InputError
-from treeage.stand_static import fit_static, static_models
+from treeage.stand_static import StaticModels, fit_static, static_models
 
 
 def test_worked_example() -> None:
@@ -131,12 +131,34 @@ def test_rising_ages_give_no_mortality() -> None:
     assert "no mortality can be read" in model.sentence()
 
 
+def _models(counts: list[float]) -> StaticModels:
+    """Both forms on given counts in classes of 20 years, without dating error."""
+    ages = 20 * (np.arange(len(counts)) + 0.5)
+    draws = np.repeat(2025 - ages, np.array(counts, dtype=int))
+    return static_models(np.tile(draws, (10, 1)), survey_year=2024, bin_years=20)
+
+
+def test_forms_that_do_not_fit_are_not_ranked() -> None:
+    """Waves of 40 and 2 trees: dispersion far above 1, so the sentence says that neither form fits."""
+    model = _models([40, 2, 40, 2, 30, 1, 20, 1])
+    assert min(model.dispersion.values()) > 10  # hand sum: (40 - 17)**2 / 17 is 31 in one class alone
+    assert "Neither form fits" in model.sentence() and "fits better" not in model.sentence()
+
+
+def test_forms_that_differ_little_are_not_ranked() -> None:
+    """Three classes on a straight line fit both forms: the weights are told instead of a winner."""
+    model = _models([12, 9, 8])
+    assert model.to_frame()["aic_weight"].max() < 0.9
+    assert "hardly tell the two forms apart" in model.sentence() and "fits better" not in model.sentence()
+
+
 def test_faces() -> None:
     """Sentence with the condition, HTML with the caveat, plot on the given axes."""
     from matplotlib.figure import Figure
 
     model = static_models(_stand(4), survey_year=2024, bin_years=20, youngest=20)
     assert "only if establishment was steady" in model.sentence()
+    assert "The exponential form fits better (Akaike weight 1.00)" in model.sentence()  # simulated constant mortality
     assert "dead are missing" in model._repr_html_()
     ax = Figure().subplots()
     assert model.plot(ax=ax) is ax and ax.get_yscale() == "log" and ax.get_ylabel() == "Trees in the class"

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 FORMS = ("exponential", "power")
 SMOOTHED_SHARE = 0.1  # choice: the area of a class is shared with its neighbours over a tenth of the classes
+POOR_FIT = 0.01  # choice: a form does not fit if so great a scatter comes by chance in fewer stands than this
+CLEAR_WEIGHT = 0.9  # choice: below this weight the data hardly tell the forms apart
 CAVEAT = (
     "A static model reads the living trees as if establishment had been steady and mortality the same for all "
     "cohorts. The dead are missing: a pulse of establishment and a change of mortality can leave the same ages "
@@ -159,11 +161,10 @@ class StaticModels:
         Returns
         -------
         str
-            Both rates, which fits better, and the caveat.
+            Both rates, which form fits better if one does, and the caveat.
         """
         frame = self.to_frame().set_index("model")
         first, second = frame.loc["exponential"], frame.loc["power"]
-        better = "exponential" if first["aic"] <= second["aic"] else "power"
         if first["b"] <= 0:
             return (
                 "The living trees do not become fewer with age, so no mortality can be read from their ages "
@@ -172,8 +173,24 @@ class StaticModels:
         return (
             f"Constant mortality: {100 * first['b']:.2f} % a year ({100 * first['b_lo']:.2f} to "
             f"{100 * first['b_hi']:.2f}); declining mortality: exponent {second['b']:.2f} ({second['b_lo']:.2f} to "
-            f"{second['b_hi']:.2f}); the {better} form fits better. This holds only if establishment was steady."
+            f"{second['b_hi']:.2f}). Both hold only if establishment was steady. {self._verdict(frame)}"
         )
+
+    def _verdict(self, frame: pd.DataFrame) -> str:
+        """Whether a form fits, and whether one fits better."""
+        from scipy.special import chdtrc
+
+        free = max(1, self.ages.size - len(self.estimate["exponential"]))
+        least = float(frame["dispersion"].min())
+        if chdtrc(free, least * free) < POOR_FIT:
+            return (
+                f"Neither form fits: the counts scatter {least:.1f} times as much as chance lets them (dispersion), so "
+                "read no mortality from them."
+            )
+        weight = float(frame["aic_weight"].max())
+        if weight < CLEAR_WEIGHT:
+            return f"The data hardly tell the two forms apart (Akaike weights {weight:.2f} and {1 - weight:.2f})."
+        return f"The {frame['aic'].idxmin()} form fits better (Akaike weight {weight:.2f})."
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the counts by age and both models.
