@@ -60,18 +60,21 @@ class StandOrigin:
 
         Returns
         -------
-        pandas.DataFrame, shape (2, 6)
-            quantity (oldest tree, origin), median, lo, hi [year], bias_years (expected lateness of the
-            oldest tree; about 0 for the estimate under its assumption), prob.
+        pandas.DataFrame, shape (2, 7)
+            quantity (oldest tree, origin), year_median, year_lo, year_hi [year], bias_years (expected lateness against
+            the true origin under the assumption; that of the estimate is then 0, which is no finding), assumption,
+            prob.
         """
         import pandas as pd
 
         tails = [0.5, (1 - self.prob) / 2, 1 - (1 - self.prob) / 2]
+        steady = f"steady from the origin to about {self.early_until:.0f}"
         rows = []
         for name, draws, bias in (("oldest tree", self.oldest, self.lateness_years), ("origin", self.origin, 0.0)):
             median, low, high = np.quantile(draws, tails)
-            rows.append((name, median, low, high, bias, self.prob))
-        return pd.DataFrame(rows, columns=["quantity", "year_median", "year_lo", "year_hi", "bias_years", "prob"])
+            rows.append((name, median, low, high, bias, steady, self.prob))
+        names = ["quantity", "year_median", "year_lo", "year_hi", "bias_years", "assumption", "prob"]
+        return pd.DataFrame(rows, columns=names)
 
     def sentence(self) -> str:
         """State bound and estimate in one sentence.
@@ -84,10 +87,10 @@ class StandOrigin:
         frame = self.to_frame().set_index("quantity")
         bound, start = frame.loc["oldest tree"], frame.loc["origin"]
         return (
-            f"At least one of the {self.trees} trees had established by {np.ceil(bound['year_hi']):.0f}; the oldest is "
-            f"expected {self.lateness_years:.1f} years later than the origin. If establishment was steady from its "
-            f"beginning to about {self.early_until:.0f}, the origin is {start['year_median']:.0f} "
-            f"({start['year_lo']:.0f} to {start['year_hi']:.0f}). Older trees "
+            f"At least one of the {self.trees} trees had established by {np.ceil(bound['year_hi']):.0f}. "
+            f"If establishment was steady from its beginning to about {self.early_until:.0f}, the origin is "
+            f"{start['year_median']:.0f} ({start['year_lo']:.0f} to {start['year_hi']:.0f}), and the oldest tree is "
+            f"expected {self.lateness_years:.1f} years later; after a slow start the origin is earlier. Older trees "
             "may have died or been missed."
         )
 
