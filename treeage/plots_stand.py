@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from treeage.plots_style import DEEP, GROUPS, INK, MARKERS, PALE, SMALL, WARM, new_axes, tidy
+from treeage.stand_recruitment import seen_cells
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -90,9 +91,8 @@ def plot_recruitment(result: RecruitmentHistory, *, ax: Axes | None = None) -> A
     band = f"{100 * result.prob:.0f} % band"
     ax.fill_between(result.years, low, high, color=WARM, alpha=0.25, linewidth=0, label=band)
     ax.plot(result.years, median, color=DEEP, linewidth=1.6, label="blur undone, median")
-    inside = np.flatnonzero(high.to_numpy() > 0.02 * float(median.max()))
-    if inside.size:
-        ax.set_xlim(result.years[inside[0]] - wide, result.years[inside[-1]] + wide)
+    shown = result.years[seen_cells(median, high)]
+    ax.set_xlim(shown[0] - wide, shown[-1] + wide)
     top = max(float(np.quantile(high, 0.995)), float(coarse.max()))
     ax.set(xlabel=YEAR, ylabel=result.unit.capitalize(), ylim=(0, 1.05 * top))
     _legend(ax)

@@ -20,9 +20,10 @@ from typing import TYPE_CHECKING, Any
 
 from treeage.errors import Fault, InputError
 from treeage.errors_checks import require_faces, require_seed
+from treeage.report_extras import extra_tables
 from treeage.report_figures import report_figures
 from treeage.report_methods import methods_text, row_account
-from treeage.report_page import extra_tables, report_html
+from treeage.report_page import report_html
 from treeage.report_stand import stand_figures, stand_tables
 from treeage.results import joint_years
 from treeage.version import VERSION

@@ -12,12 +12,12 @@ from importlib import resources
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from treeage import schema
 from treeage.errors import Fault
 from treeage.priors import defaults_table
+from treeage.report_extras import extra_parts
 from treeage.report_figures import ReportFigure, report_figures
 from treeage.report_methods import CAUTIONS, flag_meanings, row_account
 from treeage.results_tree import CONVENTIONS, year_text
@@ -29,36 +29,6 @@ if TYPE_CHECKING:
     from treeage.results import Ages
 
 MOST_LISTED = 40  # choice: reasons and notes listed one by one; all of them are in run.json
-EXTRA_WORDS = {
-    "ring_events": (
-        "Rings to check",
-        "Rings that are perhaps absent or false, found by reading the ring tables of two cores of a tree against each "
-        "other. ring from bark: 1 is the outermost; prob near: within three rings either side. The dates take all of "
-        "them into account; look at the wood before you change a table.",
-    ),
-    "rule_comparison": (
-        "Rules for missed rings on your own complete cores",
-        "Cores with the pith, cut at a distance from it, show how wrong each rule would have been: true number of "
-        "rings, mean error (bias), mean size of the error, share within five rings, share inside the 90 % interval.",
-    ),
-    "crossdating_agreement": (
-        "Every core against the other trees",
-        "Correlation and agreement with the mean of the other trees of the species, and the likeliest shift of the "
-        "stated outer year. A person decides at the wood; no dating status is changed.",
-    ),
-    "crossdating_places": (
-        "Suspect places against the other trees",
-        "Rings that are perhaps absent or false, by the stated date; prob near: within three rings either side.",
-    ),
-    "crossdating_swaps": (
-        "Cores that agree better with another tree than with their own",
-        "Check the labels of these cores.",
-    ),
-    "stand_age_structure": ("Stand: trees by period", "Counts with intervals from joint draws."),
-    "stand_recruitment": ("Stand: recruitment by year", "Intensity with the blur of dating undone, and its band."),
-    "stand_pulses": ("Stand: pulses", "Date, width and share of each pulse with intervals."),
-    "stand_events": ("Stand: after the events", "Number established within the years after each event."),
-}
 TREE_COLUMNS = (
     ("tree", "text"),
     ("species, plot", "text"),
@@ -108,7 +78,7 @@ def report_html(ages: Ages, *, figures: Sequence[ReportFigure] | None = None) ->
         reasons=_reasons(ages),
         flags=flags,
         notes=_capped([note_line(note) for note in ages.notes.to_dict("records")], "notes"),
-        extras=_extras(ages),
+        extras=extra_parts(ages),
         figures=[
             {"title": each.title, "caption": each.caption, "data": base64.b64encode(each.svg).decode("ascii")}
             for each in drawn
@@ -244,50 +214,4 @@ def _flags(ages: Ages) -> list[dict[str, str]]:
         count = f"{len(own)} tree{'' if len(own) == 1 else 's'}"
         meaning = meanings.get(flag, flag.replace("_", " ") + ".")
         out.append({"letter": letter, "name": flag, "count": count, "trees": named, "meaning": meaning})
-    return out
-
-
-def extra_tables(ages: Ages) -> dict[str, pd.DataFrame]:
-    """Tables of special steps that have rows, by name.
-
-    Parameters
-    ----------
-    ages : Ages
-        Ages of a field.
-
-    Returns
-    -------
-    dict of str to pandas.DataFrame
-        Those of `Ages.extras` that are tables; names are file names without ending.
-    """
-    tables = ((name, table) for name, table in sorted(ages.extras.items()) if isinstance(table, pd.DataFrame))
-    return {name: table for name, table in tables if len(table) and name.isidentifier()}
-
-
-def _cell(value: Any) -> str:
-    """A number with three digits, whole numbers and years in full, nothing where nothing is known."""
-    if isinstance(value, float):
-        if np.isnan(value):
-            return ""
-        return f"{value:.0f}" if value.is_integer() or abs(value) >= 1000 else f"{value:.3g}"
-    return "" if value is None or value is pd.NA else str(value)
-
-
-def _extras(ages: Ages) -> list[dict[str, Any]]:
-    """Tables of special steps as text, the first rows of each."""
-    out = []
-    for name, table in extra_tables(ages).items():
-        title, words = EXTRA_WORDS.get(name, (name.replace("_", " ").capitalize(), ""))
-        out.append(
-            {
-                "title": title,
-                "words": words,
-                "file": f"{name}.csv",
-                "columns": [str(column).replace("_", " ") for column in table.columns],
-                "rows": [
-                    [_cell(cell) for cell in row] for row in table.head(MOST_LISTED).itertuples(index=False, name=None)
-                ],
-                "all": len(table),
-            }
-        )
     return out

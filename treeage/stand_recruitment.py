@@ -156,6 +156,29 @@ class RecruitmentHistory:
         return html_block(self.to_frame(), sentence=self.sentence(), notes=[SURVIVORS], digits=2)
 
 
+def seen_cells(median: ArrayLike, high: ArrayLike) -> slice:
+    """Cells between the first and the last whose band can be seen beside the highest median.
+
+    Parameters
+    ----------
+    median, high : array-like, shape (size,)
+        Median of the intensity and upper end of its band, in one unit.
+
+    Returns
+    -------
+    slice
+        Cells from the first to the last whose band ends above 2 % of the highest median (choice: a line's width in a
+        figure); all cells if there are none.
+
+    Examples
+    --------
+    >>> seen_cells([0, 0, 1, 0, 0], [0, 0.1, 2, 0.1, 0.001])
+    slice(1, 4, None)
+    """
+    inside = np.flatnonzero(np.asarray(high) > 0.02 * float(np.max(np.asarray(median))))
+    return slice(int(inside[0]), int(inside[-1]) + 1) if inside.size else slice(0, np.asarray(high).size)
+
+
 def recruitment_history(
     draws: ArrayLike,
     *,

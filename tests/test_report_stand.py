@@ -1,0 +1,79 @@
+"""Tests of the stand tables of a report: which rows, how numbers are written, and that every column is explained."""
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import treeage
+from treeage.report_extras import extra_parts, shown_rows
+from treeage.report_names import ENDS, column_lines
+from treeage.report_stand import stand_tables
+from treeage.stand import StandHistory
+
+
+@pytest.fixture(scope="module")
+def history(tmp_path_factory: pytest.TempPathFactory) -> StandHistory:
+    """History of the demo field, with one tree that has a diameter only."""
+    folder, _ = treeage.example_field(tmp_path_factory.mktemp("demo") / "field")
+    return treeage.stand_history(treeage.estimate_ages(treeage.read_field(folder)), count=400)
+
+
+def test_every_column_of_every_stand_table_is_explained(history: StandHistory) -> None:
+    """No column of a stand table is left without a line, and no line is about a column that does not exist."""
+    tables = stand_tables(history)
+    tables["stand_uncored_trees"] = history.diameter.predict([30.0]).assign(tree="A")  # the demo has dates for all
+    assert len(tables) == 10
+    for name, table in tables.items():
+        told = []
+        for line in column_lines(name, list(table.columns)):
+            first, *more = line["names"].split(", ")
+            stem = first.rsplit(" ", 1)[0] if first.rsplit(" ", 1)[-1] in ENDS else first
+            told += [first, *(f"{stem} {end}" for end in more)]
+        columns = {re.sub(r"(within|pulse)_\d+", r"\1_N", column).replace("_", " ") for column in table.columns}
+        assert set(told) == columns, name
+    assert column_lines("ring_events", ["tree"]) == []
+
+
+def test_recruitment_is_shown_over_the_years_of_the_figure(history: StandHistory) -> None:
+    """At most 40 rows from the first year that can be seen to the last, not centuries of nothing."""
+    table = stand_tables(history)["stand_recruitment"]
+    shown, which = shown_rows("stand_recruitment", table)
+    assert table["establishment_hi"].iloc[0] < 1e-2 and shown["establishment_hi"].iloc[0] > 0.2  # trees per ha and year
+    assert 20 <= len(shown) <= 40 and shown["year_first"].iloc[-1] > 1975  # the last trees of the demo are of the 1970s
+    assert "naive" not in shown.columns  # counts of the rows between would be lost
+    assert re.fullmatch(rf"One in \d rows of the years of the figure; all {len(table)} rows", which)
+
+
+def test_numbers_stand_right_and_nothing_is_written_as_nothing() -> None:
+    """Numbers are aligned right, words left; 1e-23 is 0 on the page, -0.00005 too, and 0.0002 stays."""
+
+    class Ages:
+        extras = {  # noqa: RUF012
+            "stand_origin": pd.DataFrame(
+                {"quantity": ["origin", "b", "c"], "year_median": [1e-23, -5e-5, 2e-4], "prob": [0.9] * 3}
+            )
+        }
+
+    (part,) = extra_parts(Ages())  # type: ignore[arg-type]
+    assert [column["text"] for column in part["columns"]] == [True, False, False]
+    assert part["small"]
+    assert [row[1] for row in part["rows"]] == ["0", "0", "0.0002"]
+    assert part["names"][1] == {"names": "year median", "unit": "year", "meaning": "its date"}
+
+
+def test_page_explains_the_stand_tables(history: StandHistory, tmp_path: Path) -> None:
+    """Names and units under the tables; the bias of 0 is called an assumption; the file keeps full numbers."""
+    folder, _ = treeage.example_field(tmp_path / "field")
+    ages = treeage.estimate_ages(treeage.read_field(folder))
+    treeage.write_outputs(ages, tmp_path / "out", draws=10, history=history)
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert page.count("<b>Names and units</b>") == len(stand_tables(history))
+    assert "0 for the origin is the assumption, not a finding" in page
+    part = page[page.index("Stand: oldest tree and origin") :]
+    assert re.search(r'<td class="text">origin</td><td>\d{4}</td>', part)
+    assert not re.search(r">\d[.\d]*e-\d", page[page.index("Stand: ") : page.index("<h2>Figures")])
+    kept = pd.read_csv(tmp_path / "out" / "stand_recruitment.csv")["establishment_median"]
+    assert np.any((kept > 0) & (kept < 1e-4))
