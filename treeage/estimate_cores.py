@@ -17,6 +17,7 @@ from treeage import priors
 from treeage.distance import (
     arc_likelihood,
     circle_likelihood,
+    common_arcs_likelihood,
     direct_likelihood,
     ray_likelihood,
     unseen_curvature,
@@ -254,10 +255,7 @@ def _sources(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[str
         if rows.any():
             found[name] = (rows, values)
 
-    chord, rise = column_numbers(table, "chord_mm", np.nan), column_numbers(table, "rise_mm", np.nan)
-    rows = np.isfinite(chord) & np.isfinite(rise)
-    reading = column_numbers(table, "arc_sd_mm", priors.ARC_SD.value)
-    add("arc", rows, arc_likelihood(chord[rows], rise[rows], reading[rows]) if rows.any() else chord)
+    _add_arcs(field, table, widths, add)
     circle, step = (
         column_numbers(table, "circle_radius_mm", np.nan),
         column_numbers(table, "circle_step_mm", priors.CIRCLE_STEP.value),
@@ -274,7 +272,6 @@ def _sources(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[str
     direct_sd = np.where(np.isfinite(direct_sd), direct_sd, default_sd)
     rows = np.isfinite(direct)
     add("distance read", rows, direct_likelihood(direct[rows], direct_sd[rows]) if rows.any() else direct)
-    _add_arcs(field, table, widths, add)
     _add_points(field, table, widths, add)
     return found
 
@@ -287,17 +284,28 @@ def _beyond(widths: Array, ring: int) -> float:
 
 
 def _add_arcs(field: Field, table: pd.DataFrame, widths: list[Array], add: Adder) -> None:
-    """Arcs of arcs.csv: several on one core multiply."""
-    rows, product = np.zeros(len(table), dtype=bool), np.ones((len(table), DISTANCE_GRID_MM.size))
+    """The arc of cores.csv; with those of arcs.csv it shares the roundness of its core's rings."""
+    chord, rise = column_numbers(table, "chord_mm"), column_numbers(table, "rise_mm")
+    reading = column_numbers(table, "arc_sd_mm", priors.ARC_SD.value)
+    own = np.isfinite(chord) & np.isfinite(rise)
     place = {key: at for at, key in enumerate(zip(table["tree"], table["core"], strict=True))}
-    reading = column_numbers(field.arcs, "arc_sd_mm", priors.ARC_SD.value)
+    more_sd = column_numbers(field.arcs, "arc_sd_mm", priors.ARC_SD.value)
+    arcs: dict[int, list[tuple[float, float, float, float]]] = {}
     for at, arc in enumerate(table_records(field.arcs)):
         core = place.get((arc["tree"], arc["core"]), -1)
         beyond = _beyond(widths[core], int(arc["ring"])) if core >= 0 else float("nan")
         if np.isfinite(beyond):
-            product[core] *= arc_likelihood(arc["chord_mm"], arc["rise_mm"], reading[at], beyond_mm=beyond)[0]
-            rows[core] = True
-    add("several arcs", rows, product[rows])
+            first = [(chord[core], rise[core], reading[core], 0.0)] if own[core] else []
+            arcs.setdefault(core, first).append((arc["chord_mm"], arc["rise_mm"], float(more_sd[at]), beyond))
+    several = np.zeros(len(table), dtype=bool)
+    several[list(arcs)] = True
+    rows = own & ~several
+    add("arc", rows, arc_likelihood(chord[rows], rise[rows], reading[rows]) if rows.any() else chord)
+    values = np.ones((len(table), DISTANCE_GRID_MM.size))
+    for core, read in arcs.items():
+        chords, rises, errors, places = np.array(read, dtype=np.float64).T
+        values[core] = common_arcs_likelihood(chords, rises, errors, beyond_mm=places)
+    add("several arcs", several, values[several])
 
 
 def _add_points(field: Field, table: pd.DataFrame, widths: list[Array], add: Adder) -> None:
