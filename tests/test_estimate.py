@@ -230,17 +230,6 @@ def test_opposite_cores_share_a_diameter():
     assert opposite.pith_year.sd() < apart.pith_year.sd()
 
 
-def test_lost_outer_rings_add_to_the_age_and_widen_only_counted_cores():
-    """Twelve lost rings add twelve to the age; their spread moves the date only where the outer year was counted."""
-    lost = {"outer_end": "lost", "outer_lost": 12.0, "outer_lost_sd": 3.0}
-    dated = estimate_ages(one_tree(rings_counted=[100], **lost))["A1"]
-    assert dated.age.mean() == pytest.approx(112, abs=0.1)  # 100 rings + 12 lost
-    assert dated.pith_year.sd() == 0
-    counted = estimate_ages(one_tree(rings_counted=[100], dating="lab_count", **lost))["A1"]
-    plain = estimate_ages(one_tree(rings_counted=[100], dating="lab_count"))["A1"]
-    assert counted.pith_year.var() == pytest.approx(plain.pith_year.var() + 9, rel=0.05)  # variances add
-
-
 def test_seedlings_are_used_when_no_model_is_named():
     """Enough seedlings of the species serve as the height model without being asked for."""
     young = pd.DataFrame({"species": LARCH, "height_m": np.linspace(0.2, 1.6, 15), "age_years": np.arange(3.0, 18.0)})

@@ -124,6 +124,7 @@ def tree_answer(record: Mapping[str, Any], dates: TreeDates, workings: Workings,
             dates.reference_year, added_start, given, years_start, years, joint, species, heights.groups[species]
         ),
         cores=_core_table(dates, facts, inputs, prob),
+        outer_lost=lost,
     )
 
 
@@ -146,7 +147,7 @@ def minimum_answer(record: Mapping[str, Any], rows: Ints, facts: CoreFacts) -> T
     """
     counted = facts.table["rings_counted"].to_numpy()[rows]
     lead = facts.records[rows[int(np.argmax(counted))]]
-    outer_year, _ = _outer_year(facts, tuple(rows))
+    outer_year, lost = _outer_year(facts, tuple(rows))
     flags = sorted(set().union(*(facts.flags[row] for row in rows)))
     return TreeAge(
         tree=str(record["tree"]),
@@ -157,6 +158,7 @@ def minimum_answer(record: Mapping[str, Any], rows: Ints, facts: CoreFacts) -> T
         outer_year=outer_year,
         minimum_age=_minimum_age(facts, tuple(rows)),
         flags=tuple(flags),
+        outer_lost=lost,
     )
 
 
@@ -242,12 +244,17 @@ def _missed_given_tree(dates: TreeDates, inputs: CoreInputs, pith: Pmf) -> Pmf:
 
 
 def _outer_year(facts: CoreFacts, rows: tuple[int, ...] | Ints) -> tuple[int, Pmf]:
-    """Last ring year of the tree, with the rings lost outside it."""
+    """Ring year of the core that reaches furthest out, and the rings lost outside it, by which the age is longer.
+
+    The outer year of a count is the year of coring less the rings lost: what is wrong with the one is wrong with the
+    date, and the year of coring stays. So only a crossdated core has an uncertain number of rings to add.
+    """
     records = [facts.records[row] for row in rows]
     lost = [_number(record, "outer_lost") for record in records]
     spread = [_number(record, "outer_lost_sd") for record in records]
     best = max(range(len(records)), key=lambda k: (records[k]["outer_year"] + lost[k], -spread[k]))
-    return int(records[best]["outer_year"]), collar_mass(lost[best], spread[best])
+    uncertain = spread[best] if records[best]["dating"] == "crossdated" else 0.0
+    return int(records[best]["outer_year"]), collar_mass(lost[best], uncertain)
 
 
 def _number(record: Mapping[str, Any], name: str) -> float:

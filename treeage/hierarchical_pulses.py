@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, ModelWarning
-from treeage.estimate_answers import collar_mass
 from treeage.hierarchical_checks import group_dataset
 from treeage.hierarchical_op import likelihood_operation
 from treeage.hierarchical_sampling import Sampling, sample_model
@@ -253,9 +252,7 @@ def _reweighted(answer: TreeAge, first: int, priors: Array) -> TreeAge:
         return answer
     flat = answer.establishment_year.condition(first, first + priors.shape[1] - 1)
     moved = Pmf(flat.start, _mixed(flat.start, flat.on(flat.start, flat.stop - flat.start + 1), first, priors)).trim()
-    age, plain = answer.age, answer.establishment_year.negate().shift(answer.outer_year + 1)
-    lost = collar_mass(max(0.0, age.mean() - plain.mean()), float(np.sqrt(max(0.0, age.var() - plain.var()))))
-    ages = moved.negate().shift(answer.outer_year + 1).convolve(lost).trim()
+    ages = moved.negate().shift(answer.outer_year + 1).convolve(answer.outer_lost).trim()
     distributions = {**answer.distributions, "establishment_year": moved, "age": ages}
     return replace(answer, distributions=distributions, flags=tuple(sorted({*answer.flags, "pulse_prior"})))
 

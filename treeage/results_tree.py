@@ -26,8 +26,9 @@ DISTRIBUTIONS = ("missed_rings", "pith_year", "years_to_core_height", "establish
 SHARES = ("share_count", "share_distance", "share_rate", "share_height", "share_collar")
 CONVENTIONS = (
     "Ring 1 is the first ring round the pith; the ring against the bark counts. Establishment year is the first "
-    "growing season; age counts growing seasons from establishment to the outer year, both included (years elapsed "
-    "is one less). Southern ring years are the year in which growth began. Years are astronomical; year 0 is 1 BCE."
+    "growing season; age counts growing seasons from establishment to the last year, both included (years elapsed "
+    "is one less). The last year is the outer year and the rings lost outside it. "
+    "Southern ring years are the year in which growth began. Years are astronomical; year 0 is 1 BCE."
 )
 
 
@@ -133,7 +134,7 @@ class TreeAge:
     facts : Mapping
         cores, dating, inner_end, core_height_m, rings_counted of the lead core, and lead_core.
     outer_year : int
-        Last ring year of the tree that the age runs to.
+        Year of the outermost counted ring.
     minimum_age : int
         Rings that were counted: what can be claimed without any model.
     distributions : Mapping of str to Pmf
@@ -148,6 +149,8 @@ class TreeAge:
         For joint draws.
     cores : pandas.DataFrame
         One row a core: what each core alone says.
+    outer_lost : Pmf
+        Rings lost outside the outer year, which the age includes.
     """
 
     tree: str
@@ -163,6 +166,7 @@ class TreeAge:
     flags: tuple[str, ...] = ()
     parts: SharedParts | None = None
     cores: pd.DataFrame = field(default_factory=pd.DataFrame)
+    outer_lost: Pmf = field(default_factory=lambda: Pmf.point(0))
 
     def _get(self, name: str) -> Pmf:
         if name not in self.distributions:
@@ -203,7 +207,7 @@ class TreeAge:
 
     @property
     def age(self) -> Pmf:
-        """Growing seasons from establishment to the outer year, both counted.
+        """Growing seasons from establishment to the last year, both counted.
 
         Returns
         -------
@@ -211,6 +215,22 @@ class TreeAge:
             Over seasons.
         """
         return self._get("age")
+
+    @property
+    def last_year(self) -> int:
+        """Year that the age runs to: the outer year and the rings lost outside it.
+
+        Returns
+        -------
+        int
+            Ring year; the median where the number of lost rings is uncertain.
+
+        Examples
+        --------
+        >>> TreeAge("A1", "", "", "minimum only", {}, 2000, 100, outer_lost=Pmf.point(20)).last_year
+        2020
+        """
+        return self.outer_year + self.outer_lost.median()
 
     @property
     def missed_rings(self) -> Pmf:
@@ -287,9 +307,10 @@ class TreeAge:
         middle = int(round(pmf.median() / rounding) * rounding)
         age_low, age_high = self.age.interval(prob)
         about = "c. " if rounding > 1 else ""
+        ended = "in" if self.outer_lost.sd() == 0 else "in its last year, about"
         return (
             f"Tree {self.tree} established {about}{year_text(middle)} ({100 * prob:g} % interval {year_text(low)} to "
-            f"{year_text(high)}); it was {age_low} to {age_high} years old in {year_text(self.outer_year)}."
+            f"{year_text(high)}); it was {age_low} to {age_high} years old {ended} {year_text(self.last_year)}."
         )
 
     def to_frame(self, prob: float = 0.9) -> pd.DataFrame:

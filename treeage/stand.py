@@ -261,7 +261,7 @@ def stand_history(
         raise InputError(Fault(got, need, "Date more trees.", "stand_history", 0, "ages"))
     level = require_level("stand_history", "prob", ages.prob if prob is None else prob)
     draws = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
-    survey = max(int(ages[name].outer_year) for name in names)
+    survey = max(int(ages[name].last_year) for name in names)
     table = _tree_table(ages.tree_table)
     weights, notes = _weights(table, names)
     split = split_shared(draws, seed=seed)
