@@ -154,6 +154,12 @@ def test_age_at_core_height_is_flagged():
     assert ages["A1"].years_to_core_height.median() == 0
 
 
+def test_a_core_at_the_collar_needs_no_caution_about_height():
+    """At height 0 without a height model there is no model to be cautious about (definition of the flag)."""
+    flags = estimate_ages(one_tree(core_height_m=[0.0]))["A1"].flags
+    assert "height_model_caution" not in flags and "age_at_core_height" not in flags
+
+
 def test_dbh_below_taper_is_flagged_and_wider():
     """A diameter at breast height stands in for the one at the core, with more spread and a flag."""
     core = {

@@ -288,7 +288,7 @@ def _flags(
         words.add("cores_contradict")
     if model.is_none and height_m > 0:
         words.add("age_at_core_height")
-    elif model.cautions(height_m):
+    elif not model.is_none and model.cautions(height_m):
         words.add("height_model_caution")
     origin = str(record.get("origin") or "")
     if origin in ("sprout", "advance", "planted"):
