@@ -15,6 +15,7 @@ from treeage.alignment import Alignment, align_many, unseen_rings
 from treeage.alignment_prior import AlignmentPrior
 from treeage.counting import absent_ring_rate, count_error, false_ring_rate
 from treeage.estimate_cores import CoreFacts
+from treeage.estimate_inputs import lost_kernel
 from treeage.estimate_special import JointCounts
 
 Array = NDArray[np.float64]
@@ -27,6 +28,7 @@ LIKELY = 0.5  # choice: an event is pointed out when it is likelier than not wit
 _RATES = {"crossdated": (0.0, 0.0), "lab_count": (0.006, 0.0015), "field_count": (0.018, 0.0045)}
 _UNSEEN_CUT = 1e-4  # choice: rarer numbers of rings absent in both cores are left out
 _FIELD_SHIFT = 12  # choice: field counts go further astray
+_OUTER_SHIFTS = 24  # choice: outer ends that differ by more rings than this are not tried
 EVENT_COLUMNS = ["tree", "core", "other_core", "kind", "ring_from_bark", "year", "prob", "prob_near"]
 
 
@@ -67,7 +69,9 @@ def read_cores_together(facts: CoreFacts) -> CoreReadings:
     -----
     The cores are laid together from the last ring year that both have. Rings of one core outside the stretch they
     share (lost outer rings of the other, a core that reaches further in) keep the published count error of so many
-    rings. On a crossdated core nothing can be absent or false.
+    rings. On a crossdated core nothing can be absent or false. Where the number of lost outer rings of a count is
+    uncertain, the widths say how far the outer ends lie apart, and what is left of the two errors joins the
+    count errors; how an event next to the bark trades with the shift is left out.
 
     References
     ----------
@@ -86,7 +90,7 @@ def read_cores_together(facts: CoreFacts) -> CoreReadings:
         if min(widths.size for widths in trimmed) >= LEAST_RINGS:
             pairs.append((tree, pair, trimmed, beyond))
     series = [(trimmed[0], trimmed[1]) for _, _, trimmed, _ in pairs]
-    read = align_many(series, prior=[_prior(facts, pair) for _, pair, _, _ in pairs])
+    read = align_many(series, prior=[_prior(facts, pair, trimmed) for _, pair, trimmed, _ in pairs])
     joint, tables = {}, []
     for (tree, pair, trimmed, beyond), reading in zip(pairs, read, strict=True):
         joint[tree] = _joint_count(facts, pair, reading, beyond, trimmed)
@@ -115,8 +119,12 @@ def mark_events(facts: CoreFacts, readings: CoreReadings) -> None:
             facts.flags[row].add("ring_absent_or_false")
 
 
-def _prior(facts: CoreFacts, pair: list[int]) -> AlignmentPrior:
-    """Event rates of the two cores: none on a crossdated one, those of its kind of count and genus on a counted one."""
+def _prior(facts: CoreFacts, pair: list[int], trimmed: list[Array]) -> AlignmentPrior:
+    """Event rates of the two cores: none on a crossdated one, those of its kind of count and genus on a counted one.
+
+    Cores whose lost outer rings are uncertain may end in other years than said: A lacks rings of B where more were
+    lost on A than written.
+    """
     rates = {}
     for side, row in zip("ab", pair, strict=True):
         record = facts.records[row]
@@ -124,14 +132,27 @@ def _prior(facts: CoreFacts, pair: list[int]) -> AlignmentPrior:
         absent, false = _RATES[str(record["dating"])]
         rates[f"absent_rate_{side}"] = max(absent, absent_ring_rate(genus).value) if absent else 0.0
         rates[f"false_rate_{side}"] = max(false, false_ring_rate(genus).value) if false else 0.0
+    one, two = (_outer_error(facts, row) for row in pair)
+    most = min(_OUTER_SHIFTS, min(widths.size for widths in trimmed) - LEAST_RINGS)
+    apart = np.convolve(one, two[::-1])
+    middle = apart.size // 2
+    shifts = range(-min(middle, most), min(middle, most) + 1)
     wild = any(facts.records[row]["dating"] == "field_count" for row in pair)
     return AlignmentPrior(
         absent_rate_a=rates["absent_rate_a"],
         absent_rate_b=rates["absent_rate_b"],
         false_rate_a=rates["false_rate_a"],
         false_rate_b=rates["false_rate_b"],
+        outer_shifts={shift: float(apart[middle + shift]) for shift in shifts if apart[middle + shift] > 1e-4},
         max_shift=_FIELD_SHIFT if wild else AlignmentPrior().max_shift,
     )
+
+
+def _outer_error(facts: CoreFacts, row: int) -> Array:
+    """Mass of the rings by which a core ends earlier than its outer year says, 0 in the middle."""
+    record = facts.records[row]
+    spread = float(record.get("outer_lost_sd", 0.0))
+    return lost_kernel(spread if record["dating"] != "crossdated" and np.isfinite(spread) else 0.0)
 
 
 def _common_outer_end(facts: CoreFacts, pair: list[int]) -> tuple[list[Array], list[int]]:
@@ -159,8 +180,34 @@ def _joint_count(
             mass = np.apply_along_axis(np.convolve, axis, mass, error.mass)
             starts[axis] += error.start
     mass = _with_unseen(facts, pair, mass, shared)
+    errors = _outer_errors(facts, pair, reading)
+    starts = [start - size // 2 for start, size in zip(starts, errors.shape, strict=True)]
+    mass = _added(mass, errors)
     names = (str(facts.records[pair[0]]["core"]), str(facts.records[pair[1]]["core"]))
     return names, starts[0], starts[1], mass / mass.sum()
+
+
+def _outer_errors(facts: CoreFacts, pair: list[int], reading: Alignment) -> Array:
+    """Joint mass of the errors of the two outer years, given how far apart the widths say they are; 0 in the middle."""
+    one, two = (_outer_error(facts, row) for row in pair)
+    mass = one[:, None] * two[None, :]
+    if mass.size == 1:
+        return mass
+    apart = (np.arange(one.size) - one.size // 2)[:, None] - (np.arange(two.size) - two.size // 2)[None, :]
+    found, out = reading.outer_shift, np.zeros_like(mass)
+    for shift, share in zip(found.support, found.mass, strict=True):
+        same = np.where(apart == shift, mass, 0.0)
+        out += share * same / max(same.sum(), 1e-300)
+    return np.asarray(out / out.sum())
+
+
+def _added(one: Array, two: Array) -> Array:
+    """Joint mass of the sums of two pairs of numbers."""
+    out = np.zeros(tuple(np.add(one.shape, two.shape) - 1))
+    for (down, right), share in np.ndenumerate(one):
+        if share > 1e-9:
+            out[down : down + two.shape[0], right : right + two.shape[1]] += share * two
+    return out
 
 
 def _with_unseen(facts: CoreFacts, pair: list[int], mass: Array, shared: int) -> Array:

@@ -232,7 +232,7 @@ def _missed_given_tree(dates: TreeDates, inputs: CoreInputs, pith: Pmf) -> Pmf:
     """Missed rings of the lead core, given everything known about the tree."""
     alone = dates.missed[dates.lead]
     added = pith.negate().shift(int(inputs.innermost_year[dates.lead]))
-    count = Pmf(inputs.count_start, inputs.count[dates.lead])
+    count = dates.counts[dates.lead]
     prior = alone.convolve(count)
     ratio = np.zeros(prior.mass.size)
     posterior = added.on(prior.start, prior.mass.size)

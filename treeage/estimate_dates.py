@@ -5,6 +5,7 @@ Layer 4, part of the family of `estimate`. Own derivation: variance by step from
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,6 +44,8 @@ class TreeDates:
         Missed rings of each core alone.
     variance : dict of int to tuple of float
         Variance of each core alone due to count, distance and rate.
+    counts : dict of int to Pmf
+        Count error of each core: the margin of the joint mass where two cores were read against each other.
     conflict_p : float
         Predictive p value of the disagreement of the cores.
     contradiction : bool
@@ -58,6 +61,7 @@ class TreeDates:
     alone: dict[int, Pmf]
     missed: dict[int, Pmf]
     variance: dict[int, tuple[float, float, float]]
+    counts: dict[int, Pmf]
     conflict_p: float
     contradiction: bool
 
@@ -137,6 +141,7 @@ def tree_dates(
     likelihood: dict[tuple[int, ...], Array] | None = None,
     *,
     lead: int | None = None,
+    read_counts: Mapping[int, Pmf] | None = None,
 ) -> TreeDates:
     """Bundle a tree's posterior with what each core says alone.
 
@@ -154,6 +159,8 @@ def tree_dates(
         For cores at several heights.
     lead : int, optional
         Row of the core that the dates are referred to; the one that says most by itself where it is not given.
+    read_counts : mapping of int to Pmf, optional
+        Count errors of the cores that were read against each other.
 
     Returns
     -------
@@ -163,23 +170,24 @@ def tree_dates(
     alone: dict[int, Pmf] = {}
     missed: dict[int, Pmf] = {}
     variance: dict[int, tuple[float, float, float]] = {}
+    counts: dict[int, Pmf] = {}
     for row in rows:
         if inputs.bound_only[row]:
             continue
         missed[row] = Pmf(0, single[row][0]).trim(1e-7)
         added = Pmf(inputs.count_start, single[row][1])
         alone[row] = added.negate().shift(int(inputs.innermost_year[row])).trim(1e-7)
-        variance[row] = _core_variance(inputs, row, missed[row])
+        counts[row] = (read_counts or {}).get(row, Pmf(inputs.count_start, inputs.count[row]))
+        variance[row] = _core_variance(inputs, row, missed[row], counts[row].var())
     lead = lead_core(inputs, rows, single) if lead is None else lead
     reference, start, given = posterior
     return TreeDates(
-        lead, tuple(rows), reference, start, given, likelihood, alone, missed, variance, float("nan"), False
+        lead, tuple(rows), reference, start, given, likelihood, alone, missed, variance, counts, float("nan"), False
     )
 
 
-def _core_variance(inputs: CoreInputs, row: int, missed: Pmf) -> tuple[float, float, float]:
+def _core_variance(inputs: CoreInputs, row: int, missed: Pmf, count: float) -> tuple[float, float, float]:
     """Variance of the added rings due to count, distance and rate."""
-    count = Pmf(inputs.count_start, inputs.count[row]).var()
     total = missed.var()
     mass = inputs.distance[row]
     mean = float(mass @ DISTANCE_GRID_MM)

@@ -122,16 +122,38 @@ def _lost_rings(facts: CoreFacts, dating: NDArray[np.str_], start: int, count: A
     spread = np.where(dating == "crossdated", 0.0, spread)
     if not (spread > 0).any():
         return start, count
-    reach = int(np.ceil(4 * spread.max()))
-    steps = np.arange(-reach, reach + 1)
+    reach = lost_kernel(float(spread.max())).size // 2
     wide = np.zeros((count.shape[0], count.shape[1] + 2 * reach))
     for row in range(count.shape[0]):
-        if spread[row] > 0:
-            kernel = ndtr((steps + 0.5) / spread[row]) - ndtr((steps - 0.5) / spread[row])
-            wide[row] = np.convolve(count[row], kernel / kernel.sum())
-        else:
-            wide[row, reach : reach + count.shape[1]] = count[row]
+        kernel = lost_kernel(float(spread[row]))
+        ahead = reach - kernel.size // 2
+        wide[row, ahead : wide.shape[1] - ahead] = np.convolve(count[row], kernel)
     return start - reach, wide
+
+
+def lost_kernel(spread: float) -> Array:
+    """Mass of the error of a number of lost rings on whole rings, 0 in the middle.
+
+    Parameters
+    ----------
+    spread : float
+        Standard deviation of the number [rings], at least 0.
+
+    Returns
+    -------
+    numpy.ndarray, shape (2 * reach + 1,)
+        A normal on whole rings, to four standard deviations.
+
+    Examples
+    --------
+    >>> lost_kernel(0.0).tolist(), lost_kernel(1.0).size
+    ([1.0], 9)
+    """
+    reach = int(np.ceil(4 * spread))
+    if reach == 0:
+        return np.ones(1)
+    kernel = np.diff(ndtr((np.arange(-reach, reach + 2) - 0.5) / spread))
+    return np.asarray(kernel / kernel.sum())
 
 
 def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:

@@ -18,6 +18,7 @@ from treeage.estimate_dates import TreeDates, core_marginals, lead_core, tree_da
 from treeage.estimate_inputs import CoreInputs
 from treeage.estimate_stand import SpeciesRates, placed_mass
 from treeage.grids import DISTANCE_GRID_MM
+from treeage.pmf import Pmf
 from treeage.posterior import RateNodes, added_rings, align_added, combine_cases
 from treeage.posterior_conflict import CONTRADICTS, allowed_share, worst_pair
 
@@ -25,7 +26,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 HEIGHT_APART_M = 0.01  # choice: cores closer in height than this share one pith year
-_MOST_CASES = 600  # choice: joint cases of count errors beyond the likeliest 600 hold next to nothing
+_CASES_HOLD, _MOST_CASES = 0.9999, 4000  # choice: the likeliest joint cases of count errors that hold this much
 
 JointCount = tuple[tuple[str, str], int, int, Array]
 """Ids of two cores, the first count error of each, and the joint mass of their count errors."""
@@ -140,7 +141,8 @@ def special_tree(  # noqa: PLR0913 -- one call in one place
             (likelihood, given), contradiction = unbound, True
     several = likelihood if np.ptp(heights[rows]) > HEIGHT_APART_M else None
     posterior = (int(inputs.innermost_year[lead]), low, given / given.sum(axis=1, keepdims=True))
-    dates = tree_dates(inputs, rows, single, posterior, several, lead=lead)
+    read = _read_counts(facts, rows, joint)
+    dates = tree_dates(inputs, rows, single, posterior, several, lead=lead, read_counts=read)
     return replace(dates, conflict_p=conflict, contradiction=bool(contradiction))
 
 
@@ -205,6 +207,15 @@ def _cases(  # noqa: PLR0913 -- one call in one place
     return masses, weights
 
 
+def _read_counts(facts: CoreFacts, rows: list[int], joint: JointCount | None) -> dict[int, Pmf]:
+    """Count errors of the cores that were read against each other: the margins of the joint mass."""
+    if joint is None:
+        return {}
+    names, *starts, mass = joint
+    row_of = {str(facts.records[row]["core"]): row for row in rows}
+    return {row_of[name]: Pmf(starts[k], mass.sum(axis=1 - k)) for k, name in enumerate(names) if name in row_of}
+
+
 def _count_cases(facts: CoreFacts, rows: list[int], joint: JointCount | None) -> list[tuple[float, tuple[int, ...]]]:
     """Joint cases of the count errors that were read together, with their probabilities; 0 for the other cores."""
     if joint is None or on_one_line(facts, rows):
@@ -215,7 +226,9 @@ def _count_cases(facts: CoreFacts, rows: list[int], joint: JointCount | None) ->
     for i, j in zip(*np.nonzero(mass > 1e-6), strict=True):
         errors = {pair[0]: first + int(i), pair[1]: second + int(j)}
         cases.append((float(mass[i, j]), tuple(errors.get(name, 0) for name in names)))
-    return sorted(cases, reverse=True)[:_MOST_CASES]
+    cases = sorted(cases, reverse=True)[:_MOST_CASES]
+    held = np.cumsum([weight for weight, _ in cases])
+    return cases[: int(np.searchsorted(held, _CASES_HOLD)) + 1]
 
 
 def _line_cases(

@@ -146,6 +146,7 @@ def join_dates(parts: Sequence[TreeDates]) -> TreeDates:
         alone={row: Pmf.mixture([part.alone[row] for part in parts], share) for row in informs},
         missed={row: Pmf.mixture([part.missed[row] for part in parts], share) for row in informs},
         variance={row: _mean_parts([part.variance[row] for part in parts], share) for row in informs},
+        counts={row: Pmf.mixture([part.counts[row] for part in parts], share) for row in informs},
         conflict_p=float(share @ conflict),
         contradiction=bool(share @ [part.contradiction for part in parts] > 0.5),
     )
