@@ -9,13 +9,15 @@ from hypothesis import strategies as st
 from treeage.errors import InputError, ModelError
 from treeage.estimate import estimate_ages, height_models
 from treeage.estimate_answers import collar_mass
+from treeage.estimate_cores import core_facts
+from treeage.grids import DISTANCE_GRID_MM
 from treeage.height import height_model
 from treeage.tables import Field, Settings
 
 LARCH = "Larix decidua"
 
 
-def one_tree(settings=None, rings=None, tree=None, seedlings=None, **core):
+def one_tree(settings=None, rings=None, tree=None, seedlings=None, arcs=None, **core):
     """A field of one tree with one core per list entry; scalars repeat."""
     count = max(len(value) for value in core.values() if isinstance(value, list)) if core else 1
     base = {"outer_year": 2024, "rings_counted": 120, "dating": "crossdated", "inner_end": "pith", "core_height_m": 0.0}
@@ -24,7 +26,7 @@ def one_tree(settings=None, rings=None, tree=None, seedlings=None, **core):
     cores.insert(0, "tree", "A1")
     cores.insert(1, "core", list("abcdefg")[: len(cores)])
     trees = pd.DataFrame([{"tree": "A1", "species": LARCH} | (tree or {})])
-    return Field.from_frames(trees, cores, rings, settings=settings, seedlings=seedlings)
+    return Field.from_frames(trees, cores, rings, settings=settings, seedlings=seedlings, arcs=arcs)
 
 
 def ring_table(widths, core="a"):
@@ -152,6 +154,20 @@ def test_age_at_core_height_is_flagged():
     ages = estimate_ages(one_tree(core_height_m=[1.0]))
     assert "age_at_core_height" in ages["A1"].flags
     assert ages["A1"].years_to_core_height.median() == 0
+
+
+def test_arcs_of_one_core_share_their_roundness():
+    """The arc of cores.csv read again in arcs.csv: only the reading error shrinks, not the roundness."""
+    core = {"inner_end": "arcs", "chord_mm": 14.0, "rise_mm": 2.859, "inner_width_mm": 1.0, "inner_width_rings": 20}
+    again = pd.DataFrame({"tree": "A1", "core": "a", "ring": 1, "chord_mm": 14.0, "rise_mm": [2.85, 2.86, 2.87]})
+    one = core_facts(one_tree(core_height_m=[1.0], **core))
+    four = core_facts(one_tree(core_height_m=[1.0], arcs=again, **core))
+    assert four.methods == ["several arcs"]
+    spreads = []
+    for facts in (one, four):
+        mass = facts.distance[0]
+        spreads.append(np.sqrt(mass @ (DISTANCE_GRID_MM - mass @ DISTANCE_GRID_MM) ** 2))
+    assert 0.9 * spreads[0] < spreads[1] < spreads[0]  # a quarter of the reading variance, all of the roundness
 
 
 def test_a_core_at_the_collar_needs_no_caution_about_height():

@@ -39,7 +39,7 @@ class _Ages:
         return self._draws
 
     def __getitem__(self, tree: str) -> SimpleNamespace:
-        return SimpleNamespace(outer_year=2024)
+        return SimpleNamespace(last_year=2024)
 
 
 @pytest.fixture(scope="module")
