@@ -149,6 +149,15 @@ def test_minimum_only_and_refused_are_accounted_for():
     assert account["reason"].str.len().gt(0).all()
 
 
+def test_the_probability_asked_for_stays_with_every_tree():
+    """An estimate at 0.5 speaks of 50 % in every sentence, also of a tree without an estimate."""
+    answer = estimate_ages(one_tree(rings_counted=[110], dating="lab_count"), prob=0.5)["A1"]
+    assert answer.prob == 0.5
+    assert "50 % interval" in answer.sentence()
+    bare = estimate_ages(one_tree(inner_end=["rot"], dating="field_count"), prob=0.5)["A1"]
+    assert (bare.status, bare.prob) == ("minimum only", 0.5)
+
+
 def test_age_at_core_height_is_flagged():
     """Without a height model the answer is the age at coring height and says so."""
     ages = estimate_ages(one_tree(core_height_m=[1.0]))

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from made_up_ages import made_up_ages
+from matplotlib.figure import Figure
 from scipy import stats
 
 from treeage.errors import InputError
@@ -81,6 +82,19 @@ def test_shares_add_to_one():
     assert total.dropna().to_numpy() == pytest.approx(1.0)
 
 
+def test_one_probability_holds_for_every_face_of_a_tree():
+    """The probability asked of the estimate, here 0.5, is that of sentence, table, repr, page and figure (README)."""
+    tree = replace(next(iter(made_up_ages())), prob=0.5)
+    low, high = tree.establishment_year.interval(0.5)
+    assert f"(50 % interval {low} to {high})" in tree.sentence()
+    assert "50 %" in repr(tree)
+    assert "90 %" not in tree._repr_html_()
+    assert tree.to_frame()["prob"].tolist() == [0.5]
+    assert tree.plot(ax=Figure().subplots()).get_xlabel() == "Year (bars: 50 % intervals; dots: medians)"
+    low, high = tree.establishment_year.interval(0.9)
+    assert f"(90 % interval {low} to {high})" in tree.sentence(0.9)  # asked for another
+
+
 def test_results_are_frozen():
     """No field of a result can be set."""
     ages = made_up_ages()
@@ -91,7 +105,7 @@ def test_results_are_frozen():
 
 
 def test_sentences_round_as_the_trade_does():
-    """SD above 6 rounds to ten years, above 3 to five (common practice), with the interval in full."""
+    """SD above 6 rounds to ten years, above 3 to five (the README says so), with the interval in full."""
 
     def tree(spread):
         year = np.arange(-60, 61)

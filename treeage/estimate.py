@@ -117,7 +117,7 @@ def estimate_ages(
             continue
         dates_of = dated.get(str(record["tree"]))
         if dates_of is None:
-            answers.append(minimum_answer(record, rows, facts))
+            answers.append(minimum_answer(record, rows, facts, prob=prob))
         else:
             answers.append(tree_answer(record, dates_of, workings, prob=prob))
     return Ages(

@@ -67,7 +67,7 @@ def tree_answer(record: Mapping[str, Any], dates: TreeDates, workings: Workings,
     workings : Workings
         Everything else.
     prob : float
-        Probability of the intervals in the table of cores.
+        Probability of the intervals.
 
     Returns
     -------
@@ -125,10 +125,11 @@ def tree_answer(record: Mapping[str, Any], dates: TreeDates, workings: Workings,
         ),
         cores=_core_table(dates, facts, inputs, prob),
         outer_lost=lost,
+        prob=prob,
     )
 
 
-def minimum_answer(record: Mapping[str, Any], rows: Ints, facts: CoreFacts) -> TreeAge:
+def minimum_answer(record: Mapping[str, Any], rows: Ints, facts: CoreFacts, *, prob: float) -> TreeAge:
     """Answer for a tree whose cores only bound its age.
 
     Parameters
@@ -139,6 +140,8 @@ def minimum_answer(record: Mapping[str, Any], rows: Ints, facts: CoreFacts) -> T
         Its cores.
     facts : CoreFacts
         All cores.
+    prob : float
+        Probability kept with the answer.
 
     Returns
     -------
@@ -159,6 +162,7 @@ def minimum_answer(record: Mapping[str, Any], rows: Ints, facts: CoreFacts) -> T
         minimum_age=_minimum_age(facts, tuple(rows)),
         flags=tuple(flags),
         outer_lost=lost,
+        prob=prob,
     )
 
 

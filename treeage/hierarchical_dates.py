@@ -99,7 +99,7 @@ def learned_answers(
             answer = tree_answer(record, join_dates([dated[tree] for dated in every]), workings, prob=prob)
             answers.append(_compact(answer))
         else:
-            answers.append(minimum_answer(record, rows, facts))
+            answers.append(minimum_answer(record, rows, facts, prob=prob))
     return answers, workings
 
 

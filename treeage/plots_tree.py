@@ -6,6 +6,7 @@ Layer 6, part of the family of `plots`. Own derivation.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,17 +22,17 @@ if TYPE_CHECKING:
 
 RIDGE = 0.78  # choice: height of the tallest ridge as a share of the distance between lines
 BELOW = 0.09  # choice: how far below a ridge its interval is drawn
-PROB = 0.9  # the package's one interval probability
 
 
 @dataclass(frozen=True)
 class _Step:
-    """One line of the figure: a name, a mass function in years, and what to write beside it."""
+    """One line of the figure: a name, a mass function in years, what to write beside it, and its interval."""
 
     name: str
     years: Pmf
     words: str
     colour: str
+    prob: float
 
 
 def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
@@ -53,7 +54,7 @@ def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
     -----
     Read from top to bottom, each step moves the date to the left. Pale ridges are steps (how far back a step takes
     the date from where the one above left it at its median), dark ridges are dates; the bar under a ridge is its
-    90 % interval.
+    interval, with the probability asked of the estimate.
     """
     ax = ax if ax is not None else new_axes(6.4, 3.8)
     tidy(ax)
@@ -74,7 +75,7 @@ def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
     ax.set_ylim(-0.45, lines + 0.6)
     ax.set_yticks(range(lines, -1, -1), ["counted rings", *(step.name for step in steps)])
     ax.tick_params(axis="y", length=0)
-    year_axis(ax, low, high, label=f"Year (bars: {100 * PROB:g} % intervals; dots: medians)")
+    year_axis(ax, low, high, label=f"Year (bars: {100 * tree_age.prob:g} % intervals; dots: medians)")
     ax.set_title(f"Tree {tree_age.tree}", loc="left", fontsize=SMALL + 2, color=INK, parse_math=False)
     if not steps:
         ax.set_ylim(-1.0, 1.0)
@@ -97,32 +98,31 @@ def _steps(tree_age: TreeAge, first: int) -> list[_Step]:
     height = tree_age.facts.get("core_height_m")
     at_height = f" at {height:g} m" if isinstance(height, (int, float)) and np.isfinite(height) else ""
     pith, start = given["pith_year"], given["establishment_year"]
+    line = partial(_step, prob=tree_age.prob)
     steps = [
-        _step("missed rings", given["missed_rings"].negate().shift(first), given["missed_rings"], "rings"),
-        _step(f"pith year{at_height}", pith, None, ""),
+        line("missed rings", given["missed_rings"].negate().shift(first), given["missed_rings"], "rings"),
+        line(f"pith year{at_height}", pith, None, ""),
     ]
     rise = given.get("years_to_core_height")
     if rise is not None and rise.quantile(0.9999) > 0:
-        steps.append(
-            _step(f"years to{at_height.replace(' at', '')}", rise.negate().shift(pith.median()), rise, "years")
-        )
+        steps.append(line(f"years to{at_height.replace(' at', '')}", rise.negate().shift(pith.median()), rise, "years"))
     collar = given.get("collar_years")
     if collar is not None and collar.quantile(0.9999) > 0:
         from_year = pith.median() - (rise.median() if rise is not None else 0)
-        steps.append(_step("buried collar", collar.negate().shift(from_year), collar, "years"))
-    age_low, age_high = given["age"].interval(PROB)
+        steps.append(line("buried collar", collar.negate().shift(from_year), collar, "years"))
+    age_low, age_high = given["age"].interval(tree_age.prob)
     ages = f"age {given['age'].median()} ({age_low} to {age_high})"
-    steps.append(_step("establishment", start, None, "\n" + ages))
+    steps.append(line("establishment", start, None, "\n" + ages))
     return steps
 
 
-def _step(name: str, years: Pmf, amount: Pmf | None, after: str) -> _Step:
+def _step(name: str, years: Pmf, amount: Pmf | None, after: str, *, prob: float) -> _Step:
     shown = years if amount is None else amount
-    low, high = shown.interval(PROB)
+    low, high = shown.interval(prob)
     if amount is None:
         words = f"{year_text(shown.median())} ({year_text(low)} to {year_text(high)}){after}"
-        return _Step(name, years, words, DEEP)
-    return _Step(name, years, f"{shown.median()} ({low} to {high}) {after}", PALE)
+        return _Step(name, years, words, DEEP, prob)
+    return _Step(name, years, f"{shown.median()} ({low} to {high}) {after}", PALE, prob)
 
 
 def _ridge(ax: Axes, at: int, step: _Step) -> None:
@@ -133,7 +133,7 @@ def _ridge(ax: Axes, at: int, step: _Step) -> None:
     ax.stairs(
         at + heights, edges, baseline=at, fill=True, color=step.colour, alpha=0.95 if step.colour == PALE else 0.8
     )
-    low, high = step.years.interval(PROB)
+    low, high = step.years.interval(step.prob)
     ax.hlines(at - BELOW, low - 0.5, high + 0.5, color=INK, linewidth=2.2)
     ax.plot(
         step.years.median(), at - BELOW, "o", color=WARM, markersize=5, markeredgecolor="white", markeredgewidth=0.7

@@ -102,7 +102,7 @@ def report_figures(ages: Ages, *, tick: Callable[[int], object] | None = None) -
                 "One tree step by step",
                 f"Tree {typical.tree}, whose uncertainty is in the middle of all. From top to bottom each step takes "
                 "the date further back. Dark: dates; pale: the size of a step, hung from the date above at its median; "
-                "black bars: 90 % intervals; dots: medians.",
+                f"black bars: {level} intervals; dots: medians.",
                 3.6,
                 lambda ax: plot_anatomy(typical, ax=ax),
             )

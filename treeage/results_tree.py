@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError
 from treeage.pmf import Pmf
+from treeage.results_parts import SharedParts
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Array = NDArray[np.float64]
+__all__ = ["CONVENTIONS", "DISTRIBUTIONS", "SHARES", "SharedParts", "TreeAge", "frame_of_rows", "year_text"]
 
 DISTRIBUTIONS = ("missed_rings", "pith_year", "years_to_core_height", "establishment_year", "age")
 SHARES = ("share_count", "share_distance", "share_rate", "share_height", "share_collar")
@@ -54,74 +54,6 @@ def year_text(year: int) -> str:
 
 
 @dataclass(frozen=True)
-class SharedParts:
-    """A tree's posterior split by what it shares with the stand, so that joint draws keep shared errors shared.
-
-    Parameters
-    ----------
-    reference_year : int
-        Establishment year = reference_year - (added rings + years to the core height) - collar years.
-    added_start : int
-        First number of added rings.
-    added : numpy.ndarray, shape (n_stand, n_added)
-        Mass of the added rings for each value of the stand's growth-rate part; rows sum to 1.
-    years_start : int
-        First number of years to the core height.
-    years : numpy.ndarray, shape (n_shared, n_years)
-        Mass of those years for each shared value of the height model; rows sum to 1.
-    joint : numpy.ndarray, shape (n_stand, n_shared, n) or None
-        Mass of added rings + years together (from added_start), where two heights of one tree tie them.
-    rate_group, height_group : str
-        Trees of one group share the value: those of one species, and for the heights all species that rest on one
-        figure.
-    """
-
-    reference_year: int
-    added_start: int
-    added: Array
-    years_start: int
-    years: Array
-    joint: Array | None = None
-    rate_group: str = ""
-    height_group: str = ""
-
-    def sample(
-        self, stand: NDArray[np.int64], shared: NDArray[np.int64], rng: np.random.Generator
-    ) -> NDArray[np.int64]:
-        """Draw reference_year - added rings - years to the core height.
-
-        Parameters
-        ----------
-        stand, shared : numpy.ndarray of int, shape (n_draw,)
-            Index of the shared growth-rate and height values in each draw.
-        rng : numpy.random.Generator
-            Source of randomness.
-
-        Returns
-        -------
-        numpy.ndarray of int, shape (n_draw,)
-            Establishment year before collar years.
-        """
-        if self.joint is not None:
-            cells = self.joint.reshape(-1, self.joint.shape[2])
-            steps = _pick(cells, stand * self.joint.shape[1] + shared, rng)
-            return self.reference_year - self.added_start - steps
-        added = self.added_start + _pick(self.added, stand, rng)
-        years = self.years_start + _pick(self.years, shared, rng)
-        return self.reference_year - added - years
-
-
-def _pick(mass: Array, rows: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
-    """One draw from the mass function in each given row."""
-    total = np.cumsum(mass, axis=1)
-    total /= total[:, -1:]
-    steps = np.searchsorted(
-        (total + np.arange(len(total))[:, None]).ravel(), rows + rng.random(rows.size), side="right"
-    )
-    return np.asarray(np.minimum(steps - rows * mass.shape[1], mass.shape[1] - 1))
-
-
-@dataclass(frozen=True)
 class TreeAge:
     """Age and establishment date of one tree.
 
@@ -151,6 +83,8 @@ class TreeAge:
         One row a core: what each core alone says.
     outer_lost : Pmf
         Rings lost outside the outer year, which the age includes.
+    prob : float, default 0.9
+        Probability of every interval of this answer, as asked of the estimate.
     """
 
     tree: str
@@ -167,6 +101,7 @@ class TreeAge:
     parts: SharedParts | None = None
     cores: pd.DataFrame = field(default_factory=pd.DataFrame)
     outer_lost: Pmf = field(default_factory=lambda: Pmf.point(0))
+    prob: float = 0.9
 
     def _get(self, name: str) -> Pmf:
         if name not in self.distributions:
@@ -254,42 +189,43 @@ class TreeAge:
         """
         return self._get("years_to_core_height")
 
-    def row(self, prob: float = 0.9) -> dict[str, Any]:
+    def row(self, prob: float | None = None) -> dict[str, Any]:
         """One row of the ages table.
 
         Parameters
         ----------
-        prob : float, default 0.9
-            Probability of the intervals.
+        prob : float, optional
+            Probability of the intervals; the one of the estimate by default.
 
         Returns
         -------
         dict
             Columns of the ages table; missing values where only a minimum can be claimed.
         """
+        level = self.prob if prob is None else prob
         out: dict[str, Any] = {"tree": self.tree, "species": self.species, "plot": self.plot_id}
         out |= {key: self.facts.get(key) for key in ("cores", "dating", "inner_end", "core_height_m", "rings_counted")}
         for name in DISTRIBUTIONS:
             pmf = self.distributions.get(name)
-            low, high = pmf.interval(prob) if pmf else (None, None)
+            low, high = pmf.interval(level) if pmf else (None, None)
             out |= {f"{name}_median": pmf.median() if pmf else None, f"{name}_lo": low, f"{name}_hi": high}
-        out |= {"prob": prob, "minimum_age": self.minimum_age}
+        out |= {"prob": level, "minimum_age": self.minimum_age}
         out |= {name: self.shares.get(name, np.nan) for name in SHARES}
         out |= {"core_conflict_p": self.core_conflict_p, "flags": ";".join(self.flags)}
         return out
 
-    def sentence(self, prob: float = 0.9) -> str:
+    def sentence(self, prob: float | None = None) -> str:
         """Say the answer in one plain sentence that can be defended.
 
         Parameters
         ----------
-        prob : float, default 0.9
-            Probability of the interval.
+        prob : float, optional
+            Probability of the interval; the one of the estimate by default.
 
         Returns
         -------
         str
-            Year rounded to 5 or 10 where the spread is large, with the interval.
+            Year rounded to five where the standard deviation is above 3 years and to ten above 6; the interval in full.
 
         Examples
         --------
@@ -302,24 +238,25 @@ class TreeAge:
                 "(rings counted; no estimate is possible)."
             )
         pmf = self.establishment_year
-        low, high = pmf.interval(prob)
-        rounding = 10 if pmf.sd() > 6 else 5 if pmf.sd() > 3 else 1  # common practice, see README
+        level = self.prob if prob is None else prob
+        low, high = pmf.interval(level)
+        rounding = 10 if pmf.sd() > 6 else 5 if pmf.sd() > 3 else 1  # choice: no finer than the date is known
         middle = int(round(pmf.median() / rounding) * rounding)
-        age_low, age_high = self.age.interval(prob)
+        age_low, age_high = self.age.interval(level)
         about = "c. " if rounding > 1 else ""
         ended = "in" if self.outer_lost.sd() == 0 else "in its last year, about"
         return (
-            f"Tree {self.tree} established {about}{year_text(middle)} ({100 * prob:g} % interval {year_text(low)} to "
+            f"Tree {self.tree} established {about}{year_text(middle)} ({100 * level:g} % interval {year_text(low)} to "
             f"{year_text(high)}); it was {age_low} to {age_high} years old {ended} {year_text(self.last_year)}."
         )
 
-    def to_frame(self, prob: float = 0.9) -> pd.DataFrame:
+    def to_frame(self, prob: float | None = None) -> pd.DataFrame:
         """The answer as a table of one row, unrounded.
 
         Parameters
         ----------
-        prob : float, default 0.9
-            Probability of the intervals.
+        prob : float, optional
+            Probability of the intervals; the one of the estimate by default.
 
         Returns
         -------
@@ -331,17 +268,18 @@ class TreeAge:
     def __repr__(self) -> str:
         if "age" not in self.distributions:
             return f"TreeAge({self.tree!r}, at least {self.minimum_age} yr)"
-        low, high = self.age.interval(0.9)
-        return f"TreeAge({self.tree!r}, {self.age.median()} yr, 90 % {low}-{high}, {self.facts.get('cores')} cores)"
+        low, high = self.age.interval(self.prob)
+        level = f"{100 * self.prob:g} %"
+        return f"TreeAge({self.tree!r}, {self.age.median()} yr, {level} {low}-{high}, {self.facts.get('cores')} cores)"
 
     def _repr_html_(self) -> str:
         rows = "".join(
             f"<tr><td>{html.escape(name.replace('_', ' '))}</td><td>{pmf.median()}</td>"
-            f"<td>{pmf.interval(0.9)[0]} to {pmf.interval(0.9)[1]}</td></tr>"
+            f"<td>{pmf.interval(self.prob)[0]} to {pmf.interval(self.prob)[1]}</td></tr>"
             for name, pmf in self.distributions.items()
         )
         flags = f"<p>Flags: {html.escape(', '.join(self.flags))}</p>" if self.flags else ""
-        head = "<tr><th></th><th>median</th><th>90 % interval</th></tr>"
+        head = f"<tr><th></th><th>median</th><th>{100 * self.prob:g} % interval</th></tr>"
         return (
             f"<p><b>{html.escape(self.sentence())}</b></p><table>{head}"
             f"{rows}</table>{flags}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
