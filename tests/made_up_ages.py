@@ -87,8 +87,9 @@ def made_up_tree(number: int, *, name: str | None = None, outer_year: int = OUTE
 
 
 def minimum_tree(name: str = "R1", rings: int = 95) -> TreeAge:
-    """A tree of which only a minimum age can be claimed."""
+    """A tree of which only the rings counted are known."""
     facts = {"cores": 1, "dating": "field_count", "inner_end": "rot", "core_height_m": 1.0, "rings_counted": rings}
+    facts["lead_core"] = "A"
     return TreeAge(name, SPECIES[0], "P1", "minimum only", facts, OUTER, rings, flags=("no_radius",))
 
 

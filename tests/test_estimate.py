@@ -158,6 +158,20 @@ def test_the_probability_asked_for_stays_with_every_tree():
     assert (bare.status, bare.prob) == ("minimum only", 0.5)
 
 
+def test_the_lead_core_says_most_and_need_not_be_the_longest():
+    """The core with the smallest variance leads, here the one with the pith; minimum_age is the longest count."""
+    cores = {"inner_end": ["pith", "arcs"], "chord_mm": [float("nan"), 6.0], "rise_mm": [float("nan"), 0.3]}
+    row = estimate_ages(one_tree(rings_counted=[100, 104], dating="lab_count", **cores)).to_frame().loc[0]
+    assert (row["lead_core"], row["rings_counted"], row["inner_end"]) == ("a", 100, "pith")
+    assert row["minimum_age"] == 104
+
+
+def test_a_count_can_exceed_the_lower_end_of_the_age():
+    """A counted core with the pith may hold too many rings: its interval begins below its count."""
+    row = estimate_ages(one_tree(rings_counted=[100], dating="field_count")).to_frame().loc[0]
+    assert row["age_lo"] < row["minimum_age"] == 100
+
+
 def test_age_at_core_height_is_flagged():
     """Without a height model the answer is the age at coring height and says so."""
     ages = estimate_ages(one_tree(core_height_m=[1.0]))

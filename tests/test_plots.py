@@ -115,7 +115,7 @@ def test_minimum_only_trees_point_to_the_past():
     arrows = [text for text in ax.texts if text.arrow_patch is not None]
     assert arrows[0].xyann[0] == 1930  # hand sum: 2024 - 95 + 1
     assert arrows[0].xy[0] == ax.get_xlim()[0]
-    assert "minimum age only: before" in [text.get_text() for text in ax.get_legend().get_texts()]
+    assert "rings counted only: about then or before" in [text.get_text() for text in ax.get_legend().get_texts()]
 
 
 def test_years_before_the_common_era_are_labelled():

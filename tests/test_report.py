@@ -264,7 +264,7 @@ def test_a_field_without_dated_trees_is_written(tmp_path):
     assert files_in(tmp_path / "out") == FILES - {"figures/anatomy.png", "figures/anatomy.svg"}
     assert pd.read_parquet(tmp_path / "out" / "draws.parquet").shape[1] == 0
     words = Page((tmp_path / "out" / "report.html").read_text(encoding="utf-8")).text
-    assert "No tree could be dated; for 2 a minimum age can be claimed." in words
+    assert "No tree could be dated; of 2 only the rings counted are known." in words
 
 
 # ------------------------------------------------------------------ the page
@@ -291,9 +291,10 @@ def test_every_tree_has_its_row(page):
     row, facts = rows["T03"], frame.loc["T03"]
     low, high = facts["establishment_year_lo"], facts["establishment_year_hi"]
     assert row[title.index("establishment year")] == f"{facts['establishment_year_median']}|{low} to {high}"
-    assert row[title.index("at least [years]")] == str(facts["minimum_age"])
+    assert row[title.index("most rings on a core")] == str(facts["minimum_age"])
     assert rows["R1"][title.index("establishment year")] == ""
-    assert rows["R1"][title.index("at least [years]")] == "95"
+    assert rows["R1"][title.index("most rings on a core")] == "95"
+    assert "The lead core is the one that says most by itself" in page.text
 
 
 def test_the_rows_add_up(page):

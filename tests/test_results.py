@@ -95,6 +95,18 @@ def test_one_probability_holds_for_every_face_of_a_tree():
     assert f"(90 % interval {low} to {high})" in tree.sentence(0.9)  # asked for another
 
 
+def test_counted_rings_are_a_least_age_only_where_crossdated():
+    """A count may be too high (published recounts), so only crossdated rings make "at least"."""
+    tree = TreeAge("A1", "", "", "minimum only", {"dating": "field_count"}, 2024, 118)
+    assert "at least" not in tree.sentence()
+    assert tree.sentence().startswith(
+        "Tree A1 shows 118 rings counted without crossdating, about its least age in 2024;"
+    )
+    sure = replace(tree, facts={"dating": "crossdated"})
+    assert sure.sentence().startswith("Tree A1 is at least 118 years old in 2024 (crossdated;")
+    assert repr(tree) == "TreeAge('A1', 118 rings counted, no estimate)"
+
+
 def test_results_are_frozen():
     """No field of a result can be set."""
     ages = made_up_ages()

@@ -326,7 +326,7 @@ def _table(frame: pd.DataFrame, prob: float) -> list[str]:
     from treeage.results_tree import year_text
 
     level = f"{100 * prob:g} %"
-    rows = [["tree", "species", "established", level, "age", level, "at least"]]
+    rows = [["tree", "species", "established", level, "age", level, "rings"]]
     for row in frame.to_dict("records"):
         start = [year_text(int(row[f"establishment_year_{part}"])) for part in ("median", "lo", "hi")]
         age = [int(row[f"age_{part}"]) for part in ("median", "lo", "hi")]

@@ -68,7 +68,7 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
     Notes
     -----
     Thick line: the middle half; thin line: the interval of the estimate; marker: the median, by species. A tree
-    of which only a minimum age can be claimed is drawn as an arrow from its innermost counted ring to the past.
+    of which only the rings counted are known is drawn as an arrow from its innermost counted ring to the past.
     """
     answers = sorted(ages, key=_latest_claim)
     ax = ax if ax is not None else new_axes(6.4, float(np.clip(1.6 + 0.135 * len(answers), 3.0, 11.0)))
@@ -154,7 +154,9 @@ def _species_key(ax: Axes, looks: dict[str, dict[str, Any]], minimum: bool) -> N
         for species, look in looks.items()
     ]
     if minimum:
-        keys.append(Line2D([], [], color="#8c8c8c", marker="|", linestyle="-", label="minimum age only: before"))
+        keys.append(
+            Line2D([], [], color="#8c8c8c", marker="|", linestyle="-", label="rings counted only: about then or before")
+        )
     box = ax.legend(handles=keys, loc="lower right", fontsize=TINY, frameon=True, edgecolor="none", framealpha=0.9)
     plain_labels(box.get_texts())
 

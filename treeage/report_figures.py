@@ -71,7 +71,8 @@ def report_figures(ages: Ages, *, tick: Callable[[int], object] | None = None) -
             "dates",
             "Establishment dates",
             f"Trees in order of their establishment date. Marker: median; thick line: middle half; thin line: {level} "
-            "interval. Arrows: trees of which only a minimum age can be claimed, established at the bar or before. "
+            "interval. Arrows: trees of which only the rings counted are known, established at the bar or before where "
+            "they are crossdated, else about so. "
             "Dashed lines: known events.",
             tall,
             lambda ax: plot_dates(ages, ax=ax),
@@ -102,7 +103,7 @@ def report_figures(ages: Ages, *, tick: Callable[[int], object] | None = None) -
                 "One tree step by step",
                 f"Tree {typical.tree}, whose uncertainty is in the middle of all. From top to bottom each step takes "
                 "the date further back. Dark: dates; pale: the size of a step, hung from the date above at its median; "
-                f"black bars: {level} intervals; dots: medians.",
+                f"black bars: {100 * typical.prob:g} % intervals; dots: medians.",
                 3.6,
                 lambda ax: plot_anatomy(typical, ax=ax),
             )

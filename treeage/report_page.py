@@ -35,13 +35,13 @@ TREE_COLUMNS = (
     ("cores", ""),
     ("dating, inner end", "text"),
     ("height [m]", ""),
-    ("rings counted", ""),
+    ("rings on the lead core", ""),
     ("missed rings", ""),
     ("pith year", ""),
     ("years to height", ""),
     ("establishment year", ""),
     ("age [years]", ""),
-    ("at least [years]", ""),
+    ("most rings on a core", ""),
     ("flags", "text"),
 )
 
@@ -107,7 +107,7 @@ def _headline(ages: Ages) -> str:
     dated = [answer.establishment_year for answer in ages if answer.status == "estimated"]
     rest = len(ages) - len(dated)
     if not dated:
-        return f"No tree could be dated; for {rest} a minimum age can be claimed."
+        return f"No tree could be dated; of {rest} only the rings counted are known."
     first, last = min(pmf.median() for pmf in dated), max(pmf.median() for pmf in dated)
     widths = [high - low + 1 for low, high in (pmf.interval(ages.prob) for pmf in dated)]
     more = f", and {rest} as a minimum only" if rest else ""

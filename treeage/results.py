@@ -107,8 +107,8 @@ class Ages:
 
         Returns
         -------
-        pandas.DataFrame, shape (n_tree, 33)
-            Columns as in the README.
+        pandas.DataFrame, one row a tree
+            Columns as in `treeage.schema.nomenclature`, table ages.
 
         Raises
         ------

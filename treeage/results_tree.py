@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["CONVENTIONS", "DISTRIBUTIONS", "SHARES", "SharedParts", "TreeAge", "frame_of_rows", "year_text"]
 
 DISTRIBUTIONS = ("missed_rings", "pith_year", "years_to_core_height", "establishment_year", "age")
+FACTS = ("cores", "dating", "inner_end", "lead_core", "core_height_m", "rings_counted")
 SHARES = ("share_count", "share_distance", "share_rate", "share_height", "share_collar")
 CONVENTIONS = (
     "Ring 1 is the first ring round the pith; the ring against the bark counts. Establishment year is the first "
@@ -68,7 +69,7 @@ class TreeAge:
     outer_year : int
         Year of the outermost counted ring.
     minimum_age : int
-        Rings that were counted: what can be claimed without any model.
+        Most rings counted on one core: exact as a least age only where that core is crossdated.
     distributions : Mapping of str to Pmf
         missed_rings, pith_year, years_to_core_height, establishment_year, age, collar_years; empty when minimum only.
     shares : Mapping of str to float
@@ -109,7 +110,7 @@ class TreeAge:
                 Fault(
                     f"status '{self.status}'",
                     "an estimated tree",
-                    f"Use minimum_age ({self.minimum_age}); flags say why: {', '.join(self.flags) or 'none'}.",
+                    f"Use minimum_age ({self.minimum_age} rings); flags say why: {', '.join(self.flags) or 'none'}.",
                     "TreeAge",
                     0,
                     name,
@@ -204,7 +205,7 @@ class TreeAge:
         """
         level = self.prob if prob is None else prob
         out: dict[str, Any] = {"tree": self.tree, "species": self.species, "plot": self.plot_id}
-        out |= {key: self.facts.get(key) for key in ("cores", "dating", "inner_end", "core_height_m", "rings_counted")}
+        out |= {key: self.facts.get(key) for key in FACTS}
         for name in DISTRIBUTIONS:
             pmf = self.distributions.get(name)
             low, high = pmf.interval(level) if pmf else (None, None)
@@ -230,12 +231,17 @@ class TreeAge:
         Examples
         --------
         >>> TreeAge("A1", "Larix decidua", "", "minimum only", {}, 2024, 118).sentence()
-        'Tree A1 is at least 118 years old in 2024 (rings counted; no estimate is possible).'
+        'Tree A1 shows 118 rings counted without crossdating, about its least age in 2024; no estimate is possible.'
         """
         if "establishment_year" not in self.distributions:
+            rings, year = self.minimum_age, year_text(self.outer_year)
+            if self.facts.get("dating") == "crossdated":
+                return (
+                    f"Tree {self.tree} is at least {rings} years old in {year} (crossdated; no estimate is possible)."
+                )
             return (
-                f"Tree {self.tree} is at least {self.minimum_age} years old in {year_text(self.outer_year)} "
-                "(rings counted; no estimate is possible)."
+                f"Tree {self.tree} shows {rings} rings counted without crossdating, about its least age in {year}; "
+                "no estimate is possible."
             )
         pmf = self.establishment_year
         level = self.prob if prob is None else prob
@@ -260,14 +266,14 @@ class TreeAge:
 
         Returns
         -------
-        pandas.DataFrame, shape (1, 33)
+        pandas.DataFrame, one row
             Columns of the ages table.
         """
         return frame_of_rows([self.row(prob)])
 
     def __repr__(self) -> str:
         if "age" not in self.distributions:
-            return f"TreeAge({self.tree!r}, at least {self.minimum_age} yr)"
+            return f"TreeAge({self.tree!r}, {self.minimum_age} rings counted, no estimate)"
         low, high = self.age.interval(self.prob)
         level = f"{100 * self.prob:g} %"
         return f"TreeAge({self.tree!r}, {self.age.median()} yr, {level} {low}-{high}, {self.facts.get('cores')} cores)"

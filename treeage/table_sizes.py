@@ -203,6 +203,6 @@ def _minimum_only(cores: Table, blind: NDArray[np.bool_], marked: NDArray[np.boo
     open_end = (ends != "pith") & (ends != "") & ~has_measure(cores) & ~marked
     rows = np.flatnonzero(open_end & blind)
     need = "a diameter and a core length, to tell how much is missing"
-    do = "Measure them, or the tree gets a minimum age only."
+    do = "Measure them, or of the tree only the rings counted are known."
     notes = [(f"{ends[row]} without diameter or length", need, do) for row in rows]
     findings.at_rows(cores, rows, "inner_end", notes, note=True)
