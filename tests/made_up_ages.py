@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -62,6 +64,7 @@ def made_up_tree(number: int, *, name: str | None = None, outer_year: int = OUTE
         distributions={
             "missed_rings": missed,
             "pith_year": pith,
+            "age_at_core_height": pith.negate().shift(outer_year + 1),
             "years_to_core_height": rise,
             "establishment_year": start,
             "age": start.negate().shift(outer_year + 1),
@@ -84,6 +87,14 @@ def made_up_tree(number: int, *, name: str | None = None, outer_year: int = OUTE
             }
         ),
     )
+
+
+def at_core_height(tree: TreeAge) -> TreeAge:
+    """The same tree without a height model: its date is the pith year."""
+    kept = ("missed_rings", "pith_year", "age_at_core_height")
+    mass = {name: tree.distributions[name] for name in kept} | {"collar_years": Pmf.point(0)}
+    parts = replace(tree.parts, years_start=0, years=np.ones((1, 1)))
+    return replace(tree, distributions=mass, flags=("age_at_core_height",), parts=parts)
 
 
 def minimum_tree(name: str = "R1", rings: int = 95) -> TreeAge:

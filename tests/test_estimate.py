@@ -173,10 +173,11 @@ def test_a_count_can_exceed_the_lower_end_of_the_age():
 
 
 def test_age_at_core_height_is_flagged():
-    """Without a height model the answer is the age at coring height and says so."""
+    """Without a height model the answer is the age at coring height and says so; at the root collar nothing lacks."""
     ages = estimate_ages(one_tree(core_height_m=[1.0]))
     assert "age_at_core_height" in ages["A1"].flags
-    assert ages["A1"].years_to_core_height.median() == 0
+    assert ages["A1"].date_refers_to == "coring height"  # was a silent 0 years to that height
+    assert estimate_ages(one_tree(core_height_m=[0.0]))["A1"].date_refers_to == "root collar"
 
 
 def test_arcs_of_one_core_share_their_roundness():

@@ -2,11 +2,12 @@
 
 import numpy as np
 import pytest
+from made_up_ages import at_core_height, made_up_tree
 from scipy.stats import norm
 
 from treeage.errors import InputError, ModelWarning
 from treeage.estimate import estimate_ages
-from treeage.hierarchical_pulses import SPREAD_YEARS, PulseKernel, with_pulses
+from treeage.hierarchical_pulses import SPREAD_YEARS, PulseKernel, _reweighted, with_pulses
 from treeage.simulate import simulate_stand
 
 
@@ -138,3 +139,13 @@ def test_pulses_of_the_demo_stand_are_found():
     assert np.all((table["centre_lo"] - 3 < truth) & (truth < table["centre_hi"] + 3))
     scores = [score_against_truth(each, stand.truth["trees"])["log_score"].mean() for each in (flat, ages)]
     assert scores[1] < scores[0]
+
+
+def test_a_tree_at_coring_height_keeps_its_kind():
+    """Under a flat prior nothing moves, and no establishment year appears where the years to height are unknown."""
+    tree = at_core_height(made_up_tree(3))
+    first, last = tree.date.quantile(1e-6), tree.date.quantile(1 - 1e-6)
+    moved = _reweighted(tree, first, np.ones((3, last - first + 1)))
+    assert moved.date_refers_to == "coring height"
+    assert moved.date.mean() == pytest.approx(tree.date.mean(), abs=0.01)  # the cut ends hold two in a million
+    assert moved.date.mean() + moved.age_at_core_height.mean() == pytest.approx(tree.outer_year + 1, abs=0.01)

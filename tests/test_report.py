@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_up_ages import made_up_ages, made_up_tree, minimum_tree
+from made_up_ages import at_core_height, made_up_ages, made_up_tree, minimum_tree
 
 from treeage import report, report_figures, report_methods, report_page
 from treeage.errors import InputError
@@ -432,9 +432,11 @@ def test_methods_of_a_southern_site_say_so():
 
 
 def test_methods_without_a_height_model_say_so():
-    """No years to height is an explicit statement."""
-    bare = replace(AGES, sources=AGES.sources[AGES.sources["step"] != "years to coring height"])
+    """No years to height is an explicit statement: it rests on what the dates refer to, not on missing sources."""
+    trees = tuple(at_core_height(each) for each in made_up_ages(3, minimum=0))
+    bare = replace(AGES, tree_ages=trees)
     assert "dates refer to the coring height" in report_methods.methods_text(bare, version="1")
+    assert "dates refer to the coring height" not in report_methods.methods_text(AGES, version="1")
 
 
 def test_methods_name_what_the_field_taught():

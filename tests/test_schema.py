@@ -32,8 +32,9 @@ AGREED = {
     "points": "tree* core* ring* x_mm* y_mm*",
     "seedlings": "species* height_m age_years plot light tree low_height_m low_rings high_height_m high_rings",
     "events": "year* event* note",
-    "ages": "tree* species* plot* cores* dating* inner_end* lead_core* core_height_m* rings_counted* "
+    "ages": "tree* species* plot* date_refers_to* cores* dating* inner_end* lead_core* core_height_m* rings_counted* "
     "missed_rings_median* missed_rings_lo* missed_rings_hi* pith_year_median* pith_year_lo* pith_year_hi* "
+    "age_at_core_height_median* age_at_core_height_lo* age_at_core_height_hi* "
     "years_to_core_height_median* "
     "years_to_core_height_lo* years_to_core_height_hi* establishment_year_median* establishment_year_lo* "
     "establishment_year_hi* age_median* age_lo* age_hi* prob* minimum_age* share_count* share_distance* share_rate* "

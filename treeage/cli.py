@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from treeage.results import Ages
+    from treeage.results_tree import TreeAge
     from treeage.stand import StandHistory
     from treeage.tables import Field
 
@@ -133,6 +134,8 @@ def _check(arguments: argparse.Namespace) -> int:
 
     field = read_field(arguments.folder)
     print(field.summary())
+    for line in _no_heights(field):
+        print(textwrap.fill(f"  note: {line}", 120, subsequent_indent="    "))
     print("No faults found.")
     if arguments.crossdating:
         from treeage.estimate_crossdating import crossdate_field
@@ -141,6 +144,16 @@ def _check(arguments: argparse.Namespace) -> int:
             tables = crossdate_field(field, tick=tick)
         print(_crossdating_lines(tables))
     return DONE
+
+
+def _no_heights(field: Field) -> list[str]:
+    """Notes on the species that have no height model, so that their dates will refer to the coring height."""
+    from treeage.estimate import species_without_heights
+
+    return [
+        Fault(**{str(key): value for key, value in note.items()}).line()
+        for note in species_without_heights(field).to_dict("records")
+    ]
 
 
 def _estimate(arguments: argparse.Namespace) -> int:
@@ -160,6 +173,8 @@ def _estimate(arguments: argparse.Namespace) -> int:
         history = _history(ages, arguments)
         files = write_outputs(ages, target, draws=arguments.draws, history=history, tick=lambda steps: tick(10 * steps))
     print(_screen(ages))
+    if history is not None and history.core_height_note:
+        print("", *_filled(f"Stand: {history.core_height_note}."), sep="\n")
     for line in dict.fromkeys(said):
         print(textwrap.fill(f"warning: {line}", WIDTH, subsequent_indent="  "), file=sys.stderr)
     print(f"\nWritten to {target}: {', '.join(sorted({_top(file, target) for file in files}))}")
@@ -290,17 +305,15 @@ def _screen(ages: Ages) -> str:
     from treeage.report_methods import account_lines
     from treeage.report_page import note_line
 
-    lines = [ages.summary().splitlines()[0]]
-    frame = ages.to_frame()
-    dated = frame[frame["establishment_year_median"].notna()]
-    if len(dated):
-        spread = (dated["establishment_year_hi"] - dated["establishment_year_lo"]).astype(int)
-        order = dated.assign(spread=spread).sort_values(["spread", "tree"], kind="stable")
+    lines = [ages.summary().splitlines()[0], *_filled(ages.date_note)]
+    dated = [answer for answer in ages if answer.status == "estimated"]
+    if dated:
+        order = sorted(dated, key=lambda answer: (_how_sure(answer, ages.prob), answer.tree))
         if len(order) <= 2 * SHOWN_TREES:
-            lines += ["", "Dated trees", *_table(order, ages.prob)]
+            lines += ["", "Dated trees", *_table(order, ages)]
         else:
-            lines += ["", "Best dated", *_table(order.head(SHOWN_TREES), ages.prob), ""]
-            lines += ["Worst dated", *_table(order.tail(SHOWN_TREES), ages.prob)]
+            lines += ["", "Best dated", *_table(order[:SHOWN_TREES], ages), ""]
+            lines += ["Worst dated", *_table(order[-SHOWN_TREES:], ages)]
     lines += ["", "Rows of the input", *(f"  {line}" for line in account_lines(ages))]
     counts: dict[str, int] = {}
     for answer in ages:
@@ -316,25 +329,43 @@ def _screen(ages: Ages) -> str:
     return "\n".join(lines)
 
 
+def _filled(words: str) -> list[str]:
+    return textwrap.wrap(words, WIDTH)
+
+
+def _how_sure(answer: TreeAge, prob: float) -> tuple[bool, int]:
+    """Order from best to worst: a date at coring height leaves unknown years open, however narrow its interval."""
+    low, high = answer.date.interval(prob)
+    return answer.date_refers_to != "root collar", high - low
+
+
 def _indented(found: list[str]) -> list[str]:
     shown = [textwrap.fill(line, WIDTH, initial_indent="  ", subsequent_indent="    ") for line in found[:SHOWN_LINES]]
     rest = len(found) - SHOWN_LINES
     return [*shown, f"  and {rest} more, see report.html"] if rest > 0 else shown
 
 
-def _table(frame: pd.DataFrame, prob: float) -> list[str]:
-    from treeage.results_tree import year_text
+def _table(answers: Sequence[TreeAge], ages: Ages) -> list[str]:
+    """Dates as lines of words; a star marks dates at coring height where others are establishment years."""
+    from treeage.results_tree import CORE_HEIGHT, year_text
 
-    level = f"{100 * prob:g} %"
-    rows = [["tree", "species", "established", level, "age", level, "rings"]]
-    for row in frame.to_dict("records"):
-        start = [year_text(int(row[f"establishment_year_{part}"])) for part in ("median", "lo", "hi")]
-        age = [int(row[f"age_{part}"]) for part in ("median", "lo", "hi")]
-        rows.append([str(row["tree"])[:20], str(row["species"])[:24], start[0], f"{start[1]} to {start[2]}",
-                     str(age[0]), f"{age[1]} to {age[2]}", str(row["minimum_age"])])  # fmt: skip
+    level = f"{100 * ages.prob:g} %"
+    above = len(ages.at_core_height)
+    heads = ["at coring height", "age there"] if above == len(ages.trees) else ["established", "age"]
+    rows = [["tree", "species", heads[0], level, heads[1], level, "rings"]]
+    starred = False
+    for answer in answers:
+        there = answer.date_refers_to == CORE_HEIGHT
+        star = "*" if there and above < len(ages.trees) else ""
+        starred |= bool(star)
+        age = answer.age_at_core_height if there else answer.age
+        (first, last), (youngest, oldest) = answer.date.interval(ages.prob), age.interval(ages.prob)
+        rows.append([answer.tree[:20], answer.species[:24], year_text(answer.date.median()) + star,
+                     f"{year_text(first)} to {year_text(last)}", f"{age.median()}{star}", f"{youngest} to {oldest}",
+                     str(answer.minimum_age)])  # fmt: skip
     widths = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
     left = 2  # columns of names
-    return [
+    lines = [
         "  "
         + "  ".join(
             word.ljust(width) if at < left else word.rjust(width)
@@ -342,6 +373,7 @@ def _table(frame: pd.DataFrame, prob: float) -> list[str]:
         )
         for row in rows
     ]
+    return [*lines, "  * at coring height, age there: the tree is older by unknown years"] if starred else lines
 
 
 def _top(file: Path, target: Path) -> str:

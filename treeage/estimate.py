@@ -189,6 +189,32 @@ def _chosen_height(field: Field, species: str) -> Mapping[str, Any]:
     return {"model": "seedlings" if int(sized.sum()) >= LEAST_SEEDLINGS else "none"}
 
 
+def species_without_heights(field: Field) -> pd.DataFrame:
+    """Name the species whose dates will refer to the coring height, because they have no height model.
+
+    Parameters
+    ----------
+    field : Field
+        The input.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Notes, one row a species that was cored above the root collar; columns of the notes table.
+
+    Raises
+    ------
+    ModelError
+        If the settings name an unknown model or leave out what it needs.
+    """
+    heights = HeightTable(height_models(field))
+    cored = field.cores[["tree", "core_height_m"]].merge(field.trees[["tree", "species"]], on="tree")
+    for species, height_m in cored[["species", "core_height_m"]].drop_duplicates().itertuples(index=False, name=None):
+        if heights.models[str(species)].is_none:
+            heights.years(str(species), float(height_m))
+    return heights.notes()
+
+
 def record_settings(field: Field, seed: int) -> dict[str, Any]:
     """Settings of a field as they are kept with its answers.
 

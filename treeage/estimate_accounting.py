@@ -13,7 +13,7 @@ import pandas as pd
 from treeage import priors
 from treeage.estimate_cores import CoreFacts
 from treeage.estimate_inputs import CoreInputs
-from treeage.results_tree import TreeAge
+from treeage.results_tree import CORE_HEIGHT, ROOT_COLLAR, TreeAge
 from treeage.rings import ring_model
 
 if TYPE_CHECKING:
@@ -143,9 +143,21 @@ def gather_sources(workings: Workings, answers: list[TreeAge]) -> pd.DataFrame:
     ):
         used = sum(flag in flags for flags in facts.flags)
         add("diameter", f"{entry.meaning}: {entry.value:g} {entry.unit}", entry.source, entry.known, used)
-    trees = [answer.species for answer in answers if answer.status == "estimated"]
+    trees = [(answer.species, answer.date_refers_to) for answer in answers if answer.status == "estimated"]
     for species, model in heights.models.items():
-        add("years to coring height", f"{species}: {model.name}", model.source, model.known, trees.count(species))
+        at_collar, above = (trees.count((species, refers_to)) for refers_to in (ROOT_COLLAR, CORE_HEIGHT))
+        if model.is_none:
+            add(
+                "years to coring height",
+                f"{species}: cored at the root collar",
+                "no years to add",
+                "definition",
+                at_collar,
+            )
+            what = f"{species}: none, dates refer to the coring height"
+            add("years to coring height", what, "no height model given or chosen", "none", above)
+        else:
+            add("years to coring height", f"{species}: {model.name}", model.source, model.known, at_collar)
     return pd.DataFrame(rows, columns=["step", "what", "source", "known", "used"])
 
 

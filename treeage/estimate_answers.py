@@ -72,7 +72,8 @@ def tree_answer(record: Mapping[str, Any], dates: TreeDates, workings: Workings,
     Returns
     -------
     TreeAge
-        With mass functions, shares, flags and the parts for joint draws.
+        With mass functions, shares, flags and the parts for joint draws. Without a height model the date is the pith
+        year at the coring height: no years are subtracted, and no establishment year and age are stated.
     """
     facts, inputs, heights = workings.facts, workings.inputs, workings.heights
     tied = workings.tied.get(str(record["tree"]))
@@ -82,7 +83,9 @@ def tree_answer(record: Mapping[str, Any], dates: TreeDates, workings: Workings,
     height_m = float(lead["core_height_m"])
     years_start, years = heights.years(species, height_m)
     weights = heights.weights(species, years.shape[0])
+    above = heights.models[species].is_none and height_m > 0  # no years to that height: the date refers to it
     collar = collar_mass(_number(record, "collar_years"), _number(record, "collar_years_sd"))
+    collar = Pmf.point(0) if above else collar
     added = Pmf(dates.start, nodes.stand_weights @ dates.given_stand).trim()
     pith = added.negate().shift(dates.reference_year)
     joint: Array | None = None
@@ -97,15 +100,15 @@ def tree_answer(record: Mapping[str, Any], dates: TreeDates, workings: Workings,
         before_collar = before_collar.negate().shift(dates.reference_year)
     establishment = before_collar.convolve(collar.negate()).trim()
     outer_year, lost = _outer_year(facts, dates.cores)
-    age = establishment.negate().shift(outer_year + 1).convolve(lost).trim()
     distributions = {
         "missed_rings": _missed_given_tree(dates, inputs, pith),
         "pith_year": pith,
-        "years_to_core_height": years_pmf,
-        "establishment_year": establishment,
-        "age": age,
-        "collar_years": collar,
+        "age_at_core_height": pith.negate().shift(outer_year + 1).convolve(lost).trim(),
     }
+    if not above:
+        age = establishment.negate().shift(outer_year + 1).convolve(lost).trim()
+        distributions |= {"years_to_core_height": years_pmf, "establishment_year": establishment, "age": age}
+    distributions["collar_years"] = collar
     return TreeAge(
         tree=str(record["tree"]),
         species=species,

@@ -184,6 +184,7 @@ class HeightTable:
         told: dict[str, list[str]] = {}  # one note for each caution, with the species it holds for
         for species, model in self.models.items():
             heights = sorted({height for name, height in self.used if name == species})
+            heights = [height for height in heights if height > 0 or not model.is_none]
             for caution in sorted({caution for height in heights for caution in model.cautions(height)}):
                 told.setdefault(caution, []).append(species)
         rows = [

@@ -18,7 +18,7 @@ from treeage.hierarchical_op import likelihood_operation
 from treeage.hierarchical_sampling import Sampling, sample_model
 from treeage.pmf import Pmf
 from treeage.results import Ages
-from treeage.results_tree import SharedParts, TreeAge
+from treeage.results_tree import ROOT_COLLAR, SharedParts, TreeAge
 
 Array = NDArray[np.float64]
 
@@ -140,7 +140,8 @@ def with_pulses(ages: Ages, *, pulses: int = 2, seed: int = 0) -> Ages:
     -------
     Ages
         Establishment years, ages and joint draws under the prior; extras with pulses (weights, centres and spreads) and
-        pulse_inference (for ArviZ). Pith years, missed rings and years to the coring height keep the flat prior. Every
+        pulse_inference (for ArviZ). Pith years, missed rings and years to the coring height keep the flat prior,
+        but for trees without a height model, whose date is the pith year. Every
         tree carries the flag pulse_prior.
 
     Raises
@@ -168,9 +169,9 @@ def with_pulses(ages: Ages, *, pulses: int = 2, seed: int = 0) -> Ages:
 
     dated = [answer for answer in ages if answer.parts is not None]
     _check(pulses, len(dated))
-    first = min(answer.establishment_year.quantile(_TAIL) for answer in dated)
-    size = max(answer.establishment_year.quantile(1 - _TAIL) for answer in dated) - first + 1
-    mass = np.stack([answer.establishment_year.condition(first, first + size - 1).on(first, size) for answer in dated])
+    first = min(answer.date.quantile(_TAIL) for answer in dated)
+    size = max(answer.date.quantile(1 - _TAIL) for answer in dated) - first + 1
+    mass = np.stack([answer.date.condition(first, first + size - 1).on(first, size) for answer in dated])
     inference = _sample(PulseKernel(mass, pulses), seed)
     posterior = group_dataset(inference, "posterior")
     priors = posterior["pulse_prior"].to_numpy().reshape(-1, size)
@@ -250,10 +251,12 @@ def _reweighted(answer: TreeAge, first: int, priors: Array) -> TreeAge:
     """One tree under the prior."""
     if answer.parts is None:
         return answer
-    flat = answer.establishment_year.condition(first, first + priors.shape[1] - 1)
+    at_collar = answer.date_refers_to == ROOT_COLLAR
+    names = ("establishment_year", "age") if at_collar else ("pith_year", "age_at_core_height")
+    flat = answer.date.condition(first, first + priors.shape[1] - 1)
     moved = Pmf(flat.start, _mixed(flat.start, flat.on(flat.start, flat.stop - flat.start + 1), first, priors)).trim()
     ages = moved.negate().shift(answer.outer_year + 1).convolve(answer.outer_lost).trim()
-    distributions = {**answer.distributions, "establishment_year": moved, "age": ages}
+    distributions = {**answer.distributions, names[0]: moved, names[1]: ages}
     return replace(answer, distributions=distributions, flags=tuple(sorted({*answer.flags, "pulse_prior"})))
 
 

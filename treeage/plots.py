@@ -29,7 +29,7 @@ from treeage.plots_style import (
 from treeage.plots_tree import plot_anatomy
 from treeage.pmf import Pmf
 from treeage.results import joint_years
-from treeage.results_tree import SHARES, TreeAge
+from treeage.results_tree import CORE_HEIGHT, ROOT_COLLAR, SHARES, TreeAge
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,7 +68,8 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
     Notes
     -----
     Thick line: the middle half; thin line: the interval of the estimate; marker: the median, by species. A tree
-    of which only the rings counted are known is drawn as an arrow from its innermost counted ring to the past.
+    of which only the rings counted are known is drawn as an arrow from its innermost counted ring to the past. Open
+    markers: trees without a height model, drawn at their year at coring height.
     """
     answers = sorted(ages, key=_latest_claim)
     ax = ax if ax is not None else new_axes(6.4, float(np.clip(1.6 + 0.135 * len(answers), 3.0, 11.0)))
@@ -91,7 +92,7 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
                 arrowprops={"arrowstyle": "->", "color": "#8c8c8c", "linewidth": 0.9, "shrinkA": 0, "shrinkB": 0},
             )
             ax.plot(spans[at, 1], at, marker="|", color="#8c8c8c", markersize=size + 2, linestyle="none")
-    year_axis(ax, low, high, label=f"Establishment year (median, middle half and {100 * ages.prob:g} % interval)")
+    year_axis(ax, low, high, label=f"{_date_words(ages)} (median, middle half and {100 * ages.prob:g} % interval)")
     draw_events(ax, ages.events, low, high)
     ax.set_ylim(-0.8, len(answers) - 0.2)
     if len(answers) <= MOST_NAMED:
@@ -108,13 +109,13 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
 def _latest_claim(answer: TreeAge) -> tuple[float, str]:
     """Order of the lines: by median date, or by the innermost counted ring where only that is known."""
     if answer.status == "estimated":
-        return float(answer.establishment_year.median()), answer.tree
+        return float(answer.date.median()), answer.tree
     return float(answer.outer_year - answer.minimum_age + 1), answer.tree
 
 
 def _span(answer: TreeAge, prob: float) -> tuple[int, int]:
     if answer.status == "estimated":
-        return answer.establishment_year.interval(prob)
+        return answer.date.interval(prob)
     first = answer.outer_year - answer.minimum_age + 1
     return first, first
 
@@ -122,9 +123,8 @@ def _span(answer: TreeAge, prob: float) -> tuple[int, int]:
 def _draw_species(
     ax: Axes, answers: list[TreeAge], rows: list[int], look: dict[str, Any], prob: float, size: float
 ) -> None:
-    pairs = [
-        (at, each.establishment_year) for at, each in zip(rows, answers, strict=True) if each.status == "estimated"
-    ]
+    found = [(at, each) for at, each in zip(rows, answers, strict=True) if each.status == "estimated"]
+    pairs = [(at, each.date) for at, each in found]
     if not pairs:
         return
     at = [row for row, _ in pairs]
@@ -134,16 +134,28 @@ def _draw_species(
     ax.hlines(
         at, [low for low, _ in half], [high for _, high in half], color=look["color"], linewidth=0.9 * size, alpha=0.5
     )
-    ax.plot(
-        [pmf.median() for _, pmf in pairs],
-        at,
-        linestyle="none",
-        color=look["color"],
-        marker=look["marker"],
-        markersize=size,
-        markeredgecolor="white",
-        markeredgewidth=0.5,
-    )
+    for refers_to, fill, edge in ((ROOT_COLLAR, look["color"], "white"), (CORE_HEIGHT, "white", look["color"])):
+        own = [(row, each.date.median()) for row, each in found if each.date_refers_to == refers_to]
+        if own:
+            ax.plot(
+                [median for _, median in own],
+                [row for row, _ in own],
+                linestyle="none",
+                color=look["color"],
+                marker=look["marker"],
+                markersize=size,
+                markerfacecolor=fill,
+                markeredgecolor=edge,
+                markeredgewidth=0.5 if refers_to == ROOT_COLLAR else 1.0,
+            )
+
+
+def _date_words(ages: Ages) -> str:
+    """Name what the dates of a field are, for an axis."""
+    above = len(ages.at_core_height)
+    if not above:
+        return "Establishment year"
+    return "Year at coring height" if above == len(ages.trees) else "Establishment year, open marks: at coring height"
 
 
 def _species_key(ax: Axes, looks: dict[str, dict[str, Any]], minimum: bool) -> None:
@@ -196,7 +208,7 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     tidy(ax, grid="y")
     if not ages.trees:
         return _nothing(ax, "No tree could be dated.")
-    spread = float(np.median([ages[tree].establishment_year.sd() for tree in ages.trees]))
+    spread = float(np.median([ages[tree].date.sd() for tree in ages.trees]))
     width = bin_years or next((size for size in ROUND_BINS if size >= 2 * spread), ROUND_BINS[-1])
     _, draws = joint_years(ages, BIN_DRAWS)
     edges = np.arange(np.floor(draws.min() / width) * width, draws.max() + width + 1, width)
@@ -214,15 +226,20 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     ax.plot(np.repeat(centre, 2), np.stack([low, high]).T.ravel(), "_", color=INK, markersize=5)
     ratio = f"{width / spread:.1f} times the" if spread > 0 else "exact dates, no"
     period = "1 year" if width == 1 else f"{width} years"
-    note = f"Establishment year (periods of {period}, {ratio} typical dating SD"
+    above = len(ages.at_core_height)
+    dates, what = ("Establishment year", "established") if not above else ("Year at coring height", "by their date")
+    if 0 < above < len(ages.trees):
+        dates = f"Establishment year, for {above} of {len(ages.trees)} trees year at coring height\n"
+    note = f"{dates} (periods of {period}, {ratio} typical dating SD"
     year_axis(
         ax, edges[0] - width / 2, edges[-1] + width / 2, label=f"{note}{f' of {spread:.1f} years' if spread else ''})"
     )
     draw_events(ax, ages.events, edges[0], edges[-1])
     ax.set_ylim(0, float(max(high.max(), middle.max())) * 1.2)
-    ax.set_ylabel(f"Trees established in {period} [number]")
+    ax.set_ylabel(f"Trees {what} in {period} [number]")
     # below the axes: inside, it would stand over the line of an event, and names of events stand above
-    ax.legend(fontsize=TINY, frameon=False, loc="upper center", bbox_to_anchor=(0.5, 0.0), ncols=2, borderaxespad=5.0)
+    lines = 5.0 + 1.6 * ax.get_xlabel().count("\n")
+    ax.legend(fontsize=TINY, frameon=False, loc="upper center", bbox_to_anchor=(0.5, 0.0), ncols=2, borderaxespad=lines)
     return ax
 
 
@@ -243,7 +260,7 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
 
     Notes
     -----
-    The bar is as long as the standard deviation of the establishment year and split by each step's share of the
+    The bar is as long as the standard deviation of the date and split by each step's share of the
     variance.
     """
     from matplotlib.collections import PolyCollection
@@ -253,8 +270,8 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
     tidy(ax)
     if not names:
         return _nothing(ax, "No tree could be dated.")
-    answers = sorted((ages[name] for name in names), key=lambda each: (each.establishment_year.sd(), each.tree))
-    spread = np.array([each.establishment_year.sd() for each in answers])
+    answers = sorted((ages[name] for name in names), key=lambda each: (each.date.sd(), each.tree))
+    spread = np.array([each.date.sd() for each in answers])
     left = np.zeros(len(answers))
     rows = np.arange(len(answers))
     edge = 0.5 if len(answers) <= MOST_NAMED else 0.0
@@ -274,7 +291,9 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
         left = left + part
     ax.set_xlim(0, max(float(spread.max()) * 1.04, 1.0))
     ax.set_ylim(-0.7, len(answers) - 0.3)
-    ax.set_xlabel("Standard deviation of the establishment year [years], split by share of the variance")
+    above = len(ages.at_core_height)
+    dates = "establishment year" if not above else "year at coring height" if above == len(names) else "date"
+    ax.set_xlabel(f"Standard deviation of the {dates} [years], split by share of the variance")
     if len(answers) <= MOST_NAMED:
         ax.tick_params(axis="y", labelsize=TINY, length=0)
         ax.set_yticks(rows, [each.tree for each in answers])

@@ -28,6 +28,29 @@ YEAR = "Establishment year"
 MOST_BINS = 80  # choice: narrower bars than this show the chance of the draws
 
 
+def say_core_height(ax: Axes, above: int, trees: int) -> Axes:
+    """Say on the axis of years how many dates are years at coring height.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Axes of a figure of this module.
+    above : int
+        Trees dated at coring height.
+    trees : int
+        All trees of the figure.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The same axes.
+    """
+    words = "Year at coring height" if above == trees else f"{YEAR}, for {above} of {trees} trees year at coring height"
+    if above:
+        ax.set_xlabel(ax.get_xlabel().replace(YEAR, words))
+    return ax
+
+
 def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
     """Draw trees by period with intervals, beside the naive histogram of median dates.
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from treeage.plots_style import DEEP, INK, PALE, SMALL, TINY, WARM, new_axes, padded, tidy, year_axis
 from treeage.pmf import Pmf
-from treeage.results_tree import year_text
+from treeage.results_tree import CORE_HEIGHT, year_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -76,7 +76,8 @@ def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
     ax.set_yticks(range(lines, -1, -1), ["counted rings", *(step.name for step in steps)])
     ax.tick_params(axis="y", length=0)
     year_axis(ax, low, high, label=f"Year (bars: {100 * tree_age.prob:g} % intervals; dots: medians)")
-    ax.set_title(f"Tree {tree_age.tree}", loc="left", fontsize=SMALL + 2, color=INK, parse_math=False)
+    above = ", dated at coring height: it is older" if tree_age.date_refers_to == CORE_HEIGHT else ""
+    ax.set_title(f"Tree {tree_age.tree}{above}", loc="left", fontsize=SMALL + 2, color=INK, parse_math=False)
     if not steps:
         ax.set_ylim(-1.0, 1.0)
     return ax
@@ -92,17 +93,19 @@ def _first_counted(tree_age: TreeAge) -> int:
 
 
 def _steps(tree_age: TreeAge, first: int) -> list[_Step]:
-    if "establishment_year" not in tree_age.distributions:
+    if not tree_age.distributions:
         return []
     given = tree_age.distributions
     height = tree_age.facts.get("core_height_m")
     at_height = f" at {height:g} m" if isinstance(height, (int, float)) and np.isfinite(height) else ""
-    pith, start = given["pith_year"], given["establishment_year"]
+    pith = given["pith_year"]
     line = partial(_step, prob=tree_age.prob)
     steps = [
         line("missed rings", given["missed_rings"].negate().shift(first), given["missed_rings"], "rings"),
         line(f"pith year{at_height}", pith, None, ""),
     ]
+    if tree_age.date_refers_to == CORE_HEIGHT:
+        return steps
     rise = given.get("years_to_core_height")
     if rise is not None and rise.quantile(0.9999) > 0:
         steps.append(line(f"years to{at_height.replace(' at', '')}", rise.negate().shift(pith.median()), rise, "years"))
@@ -112,7 +115,7 @@ def _steps(tree_age: TreeAge, first: int) -> list[_Step]:
         steps.append(line("buried collar", collar.negate().shift(from_year), collar, "years"))
     age_low, age_high = given["age"].interval(tree_age.prob)
     ages = f"age {given['age'].median()} ({age_low} to {age_high})"
-    steps.append(line("establishment", start, None, "\n" + ages))
+    steps.append(line("establishment", given["establishment_year"], None, "\n" + ages))
     return steps
 
 

@@ -64,33 +64,38 @@ def report_figures(ages: Ages, *, tick: Callable[[int], object] | None = None) -
         Dates, age structure and sources of uncertainty of the field, and the anatomy of a typical tree.
     """
     count = len(ages)
+    above = f" {ages.date_note}" if ages.date_note else ""
+    opened = " Open markers: year at coring height." if 0 < len(ages.at_core_height) < len(ages.trees) else ""
+    unknown = " The years to coring height have no part where they are unknown." if above else ""
+    alone = len(ages.at_core_height) == len(ages.trees) > 0
     level = f"{100 * ages.prob:g} %"
     tall = float(np.clip(1.7 + 0.135 * count, 3.0, 9.6))  # choice: a line a tree, at most a page
     plans: list[tuple[str, str, str, float, Callable[[Axes], Axes]]] = [
         (
             "dates",
-            "Establishment dates",
-            f"Trees in order of their establishment date. Marker: median; thick line: middle half; thin line: {level} "
+            "Years at coring height" if alone else "Establishment dates",
+            f"Trees in order of their date. Marker: median; thick line: middle half; thin line: {level} "
             "interval. Arrows: trees of which only the rings counted are known, established at the bar or before where "
             "they are crossdated, else about so. "
-            "Dashed lines: known events.",
+            f"Dashed lines: known events.{opened}{above}",
             tall,
             lambda ax: plot_dates(ages, ax=ax),
         ),
         (
             "age_structure",
             "Age structure",
-            f"Trees established in each period. Bars: mean over joint draws; whiskers: {level} interval of the number. "
+            f"Trees by period of their date. Bars: mean over joint draws; whiskers: {level} interval of the number. "
             "The periods are at least twice as wide as the typical standard deviation of a date, because narrower ones "
-            "would show error. The bars are still blurred by the dating error: do not read single peaks as pulses.",
+            "would show error. The bars are still blurred by the dating error: do not read single peaks as pulses."
+            f"{above}",
             3.6,
             lambda ax: plot_age_structure(ages, ax=ax),
         ),
         (
             "uncertainty_sources",
             "Where the uncertainty comes from",
-            "Length of a bar: standard deviation of the tree's establishment year; parts: each step's share of the "
-            "variance. Work on the longest part pays most.",
+            "Length of a bar: standard deviation of the tree's date; parts: each step's share of the variance. Work on "
+            f"the longest part pays most.{unknown}",
             tall,
             lambda ax: plot_uncertainty_sources(ages, ax=ax),
         ),
@@ -132,7 +137,7 @@ def typical_tree(ages: Ages) -> TreeAge | None:
     """
     dated = sorted(
         (answer for answer in ages if answer.status == "estimated"),
-        key=lambda answer: (answer.establishment_year.sd(), answer.tree),
+        key=lambda answer: (answer.date.sd(), answer.tree),
     )
     return dated[len(dated) // 2] if dated else None
 

@@ -237,15 +237,17 @@ def _model(ages: Ages, core_table: pd.DataFrame) -> list[str]:
         "The cores of a tree were combined by multiplying their likelihoods on whole years under a flat prior of the "
         "pith year, with the shared growth rate summed out.",
     ]
-    heights = ages.sources[ages.sources["step"].str.contains("height")] if len(ages.sources) else ages.sources
+    heights = ages.sources
+    if len(heights):
+        heights = heights[heights["step"].str.contains("height") & ~heights["known"].isin(["none", "definition"])]
     if len(heights):
         used = [
             f"{row['what']} ({'own data' if row['known'] == 'user' else row['source']})"
             for row in heights.to_dict("records")
         ]
         said.append(f"Years to coring height came from these models: {_safe('; '.join(used))}.")
-    else:
-        said.append("No years to coring height were added: dates refer to the coring height.")
+    if ages.date_note:
+        said.append(f"{_safe(ages.date_note)} No years were added to these dates.")
     collars = sum(
         "collar_years" in answer.distributions and answer.distributions["collar_years"].mean() > 0 for answer in ages
     )
@@ -290,10 +292,14 @@ def _answers(ages: Ages, version: str) -> list[str]:
     more += f"; {_counted(refused, 'row')} of the tables of trees and cores had to be refused" if refused else ""
     said = [f"{_counted(len(dated), 'tree')} could be dated{more}."]
     if dated:
-        middle = [answer.establishment_year.median() for answer in dated]
-        spread = [answer.establishment_year.sd() for answer in dated]
+        middle = [answer.date.median() for answer in dated]
+        spread = [answer.date.sd() for answer in dated]
+        above = len(ages.at_core_height)
+        what = "establishment years" if not above else "years at coring height" if above == len(dated) else "dates"
+        if 0 < above < len(dated):
+            what += f" (establishment years of {len(dated) - above} trees, years at coring height of {above})"
         said.append(
-            f"Median establishment years run from {year_text(min(middle))} to {year_text(max(middle))}; their standard "
+            f"Median {what} run from {year_text(min(middle))} to {year_text(max(middle))}; their standard "
             f"deviations have a median of {np.median(spread):.1f} years (range {min(spread):.1f} to {max(spread):.1f})."
         )
         odd = sum("cores_disagree" in answer.flags or "cores_contradict" in answer.flags for answer in dated)

@@ -20,7 +20,7 @@ from treeage.priors import defaults_table
 from treeage.report_extras import extra_parts
 from treeage.report_figures import ReportFigure, report_figures
 from treeage.report_methods import CAUTIONS, flag_meanings, row_account
-from treeage.results_tree import CONVENTIONS, year_text
+from treeage.results_tree import CONVENTIONS, CORE_HEIGHT, year_text
 from treeage.version import VERSION
 
 if TYPE_CHECKING:
@@ -69,6 +69,8 @@ def report_html(ages: Ages, *, figures: Sequence[ReportFigure] | None = None) ->
     page: str = _template().render(
         title=f"Tree ages: {name}" if name else "Tree ages",
         headline=_headline(ages),
+        date_note=ages.date_note,
+        all_above=len(ages.at_core_height) == len(ages.trees) > 0,
         description=str(ages.settings.get("description") or "No description of the site was given."),
         level=f"{100 * ages.prob:g} %",
         tree_columns=[{"title": title, "text": kind} for title, kind in TREE_COLUMNS],
@@ -104,15 +106,18 @@ def _template() -> Template:
 
 
 def _headline(ages: Ages) -> str:
-    dated = [answer.establishment_year for answer in ages if answer.status == "estimated"]
-    rest = len(ages) - len(dated)
+    dated = [answer.date for answer in ages if answer.status == "estimated"]
+    rest, above = len(ages) - len(dated), len(ages.at_core_height)
     if not dated:
         return f"No tree could be dated; of {rest} only the rings counted are known."
     first, last = min(pmf.median() for pmf in dated), max(pmf.median() for pmf in dated)
     widths = [high - low + 1 for low, high in (pmf.interval(ages.prob) for pmf in dated)]
     more = f", and {rest} as a minimum only" if rest else ""
+    what = "establishment between" if not above else "dates at coring height between"
+    if 0 < above < len(dated):
+        what = f"{len(dated) - above} by their establishment and {above} at coring height only, between"
     return (
-        f"{len(dated)} trees dated{more}: establishment between {year_text(first)} and {year_text(last)} (medians). "
+        f"{len(dated)} trees dated{more}: {what} {year_text(first)} and {year_text(last)} (medians). "
         f"Half of the {100 * ages.prob:g} % intervals are at most {sorted(widths)[(len(widths) - 1) // 2]} years long."
     )
 
@@ -123,12 +128,12 @@ def _tree_row(row: Mapping[Any, Any], letters: Mapping[str, str]) -> list[tuple[
     def number(name: str) -> str:
         return "" if pd.isna(row[name]) else f"{row[name]:g}"
 
-    def span(name: str, *, years: bool = False) -> tuple[str, str]:
+    def span(name: str, *, years: bool = False, after: str = "") -> tuple[str, str]:
         if pd.isna(row[f"{name}_median"]):
             return "", ""
         ends = [int(row[f"{name}_{part}"]) for part in ("median", "lo", "hi")]
         middle, low, high = (year_text(end) if years else str(end) for end in ends)
-        return middle, f"{low} to {high}"
+        return f"{middle}{after}", f"{low} to {high}"
 
     def words(name: str) -> str:
         return "" if pd.isna(row[name]) else str(row[name]).replace("_", " ")
@@ -143,8 +148,10 @@ def _tree_row(row: Mapping[Any, Any], letters: Mapping[str, str]) -> list[tuple[
         span("missed_rings"),
         span("pith_year", years=True),
         span("years_to_core_height"),
-        span("establishment_year", years=True),
-        span("age"),
+        ("unknown", "before the pith")
+        if row["date_refers_to"] == CORE_HEIGHT
+        else span("establishment_year", years=True),
+        span("age_at_core_height", after=" at height") if row["date_refers_to"] == CORE_HEIGHT else span("age"),
         (number("minimum_age"), ""),
         (" ".join(letters[flag] for flag in str(row["flags"]).split(";") if flag), ""),
     ]

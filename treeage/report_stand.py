@@ -16,6 +16,7 @@ from treeage.plots_stand import (
     plot_recruitment,
     plot_static,
     plot_structure,
+    say_core_height,
 )
 from treeage.report_figures import ReportFigure, render
 
@@ -59,15 +60,16 @@ def stand_figures(history: StandHistory, *, tick: Callable[[int], object] | None
         ("stand_diameter", "Age from diameter", history.diameter, plot_diameter),
     )
     figures = []
+    note = f" {history.core_height_note}." if history.core_height_note else ""
     for name, title, part, plot in parts:
         if part is None:
             continue
 
         def draw(ax: Axes, part: object = part, plot: Callable[..., Axes] = plot) -> Axes:
-            return plot(part, ax=ax)
+            return say_core_height(plot(part, ax=ax), history.at_core_height, len(history.trees))
 
         svg, png = render(draw, HEIGHT_IN)
-        figures.append(ReportFigure(name, title, part.sentence(), svg, png))
+        figures.append(ReportFigure(name, title, part.sentence() + note, svg, png))
         if tick:
             tick(1)
     return figures

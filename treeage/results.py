@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, require_level
 from treeage.errors_checks import require_seed
-from treeage.results_tree import CONVENTIONS, TreeAge, frame_of_rows
+from treeage.results_tree import CONVENTIONS, CORE_HEIGHT, TreeAge, frame_of_rows
 
 if TYPE_CHECKING:
     import xarray
@@ -97,6 +97,38 @@ class Ages:
         """
         return [answer.tree for answer in self.tree_ages if answer.status == "estimated"]
 
+    @property
+    def at_core_height(self) -> list[str]:
+        """Ids of the dated trees whose date is the year at coring height, because their species has no height model.
+
+        Returns
+        -------
+        list of str
+            In the order of trees.csv.
+        """
+        return [answer.tree for answer in self.tree_ages if answer.date_refers_to == CORE_HEIGHT]
+
+    @property
+    def date_note(self) -> str:
+        """Say which dates refer to the coring height.
+
+        Returns
+        -------
+        str
+            One sentence; empty when every date is an establishment year.
+        """
+        names = [answer.species or "species not given" for answer in self if answer.date_refers_to == CORE_HEIGHT]
+        if not names:
+            return ""
+        species = sorted(set(names))
+        who = f"{len(names)} of {len(self.trees)} dates refer"
+        if len(names) == len(self.trees):
+            who = "The date refers" if len(names) == 1 else "All dates refer"
+        return (
+            f"{who} to the coring height, because no height model was given or chosen for {', '.join(species)}: these "
+            "trees are older by the unknown years to that height."
+        )
+
     def to_frame(self, prob: float | None = None) -> pd.DataFrame:
         """The ages table, unrounded, one row a tree.
 
@@ -119,7 +151,7 @@ class Ages:
         return frame_of_rows([answer.row(level) for answer in self.tree_ages])
 
     def draws(self, n: int = 1000, *, seed: int = 0) -> xarray.DataArray:
-        """Joint draws of the establishment years of all estimated trees, shared errors included.
+        """Joint draws of the dates of all estimated trees, shared errors included.
 
         Parameters
         ----------
@@ -131,7 +163,8 @@ class Ages:
         Returns
         -------
         xarray.DataArray, shape (n, n_tree)
-            Dims draw and tree; whole years.
+            Dims draw and tree; whole years: establishment years, and for the trees of `at_core_height` pith years;
+            named establishment_year, or date where there are such trees.
 
         Raises
         ------
@@ -146,12 +179,13 @@ class Ages:
         """
         import xarray
 
+        name = "date" if self.at_core_height else "establishment_year"
         if self.sampled is not None:
             rows = _rows_drawn(self.sampled.sizes["draw"], n, seed)
-            return self.sampled.isel(draw=rows).assign_coords(draw=np.arange(n))
+            return self.sampled.isel(draw=rows).assign_coords(draw=np.arange(n)).rename(name)
         trees, years = joint_years(self, n, seed=seed)
         coords = {"draw": np.arange(n), "tree": trees}
-        return xarray.DataArray(years, dims=("draw", "tree"), coords=coords, name="establishment_year")
+        return xarray.DataArray(years, dims=("draw", "tree"), coords=coords, name=name)
 
     def summary(self) -> str:
         """Say in a few lines what was estimated.
@@ -165,18 +199,21 @@ class Ages:
         lines = [f"{len(self.trees)} trees dated, {len(self) - len(self.trees)} as a minimum only."]
         columns = (counts[name] for name in ("table", "status", "rows"))
         lines += [f"  {table}: {status} {count}" for table, status, count in zip(*columns, strict=True)]
-        spread = [answer.establishment_year.sd() for answer in self.tree_ages if answer.parts is not None]
+        spread = [answer.date.sd() for answer in self.tree_ages if answer.parts is not None]
         if spread:
-            lines.append(f"Standard deviation of the establishment year: median {np.median(spread):.1f} years.")
+            lines.append(f"Standard deviation of the date: median {np.median(spread):.1f} years.")
+        lines += [self.date_note] if self.date_note else []
         lines.append(f"Intervals: {100 * self.prob:g} %, equal-tailed.")
         return "\n".join(lines)
 
     def __repr__(self) -> str:
         dated = len(self.trees)
-        return f"Ages({dated} trees dated, {len(self) - dated} minimum only, {100 * self.prob:g} % intervals)"
+        above = f" ({len(self.at_core_height)} at coring height)" if self.at_core_height else ""
+        return f"Ages({dated} trees dated{above}, {len(self) - dated} minimum only, {100 * self.prob:g} % intervals)"
 
     def _repr_html_(self) -> str:
-        columns = ["tree", "species", "age_median", "age_lo", "age_hi", "establishment_year_median"]
+        above = ["date_refers_to", "pith_year_median", "pith_year_lo", "pith_year_hi"] if self.at_core_height else []
+        columns = ["tree", "species", *above, "age_median", "age_lo", "age_hi", "establishment_year_median"]
         columns += ["establishment_year_lo", "establishment_year_hi", "minimum_age", "flags"]
         table = self.to_frame()[columns].to_html(index=False, max_rows=20, na_rep="", escape=True)
         text = html.escape(self.summary()).replace("\n", "<br>")

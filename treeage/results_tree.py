@@ -20,9 +20,27 @@ from treeage.results_parts import SharedParts
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["CONVENTIONS", "DISTRIBUTIONS", "SHARES", "SharedParts", "TreeAge", "frame_of_rows", "year_text"]
+__all__ = [
+    "CONVENTIONS",
+    "CORE_HEIGHT",
+    "DISTRIBUTIONS",
+    "ROOT_COLLAR",
+    "SHARES",
+    "SharedParts",
+    "TreeAge",
+    "frame_of_rows",
+    "year_text",
+]
 
-DISTRIBUTIONS = ("missed_rings", "pith_year", "years_to_core_height", "establishment_year", "age")
+DISTRIBUTIONS = (
+    "missed_rings",
+    "pith_year",
+    "age_at_core_height",
+    "years_to_core_height",
+    "establishment_year",
+    "age",
+)
+ROOT_COLLAR, CORE_HEIGHT = "root collar", "coring height"  # what a date refers to
 FACTS = ("cores", "dating", "inner_end", "lead_core", "core_height_m", "rings_counted")
 SHARES = ("share_count", "share_distance", "share_rate", "share_height", "share_collar")
 CONVENTIONS = (
@@ -71,7 +89,8 @@ class TreeAge:
     minimum_age : int
         Most rings counted on one core: exact as a least age only where that core is crossdated.
     distributions : Mapping of str to Pmf
-        missed_rings, pith_year, years_to_core_height, establishment_year, age, collar_years; empty when minimum only.
+        missed_rings, pith_year, age_at_core_height, years_to_core_height, establishment_year, age, collar_years; empty
+        when minimum only. Without the establishment year and what follows from it, the tree is dated at coring height.
     shares : Mapping of str to float
         Share of the variance due to each step; they add to 1.
     core_conflict_p : float
@@ -104,7 +123,36 @@ class TreeAge:
     outer_lost: Pmf = field(default_factory=lambda: Pmf.point(0))
     prob: float = 0.9
 
+    @property
+    def date_refers_to(self) -> str:
+        """What the date of the tree refers to.
+
+        Returns
+        -------
+        str
+            "root collar"; "coring height" where no height model was given or chosen, so that the tree is older than its
+            date by the unknown years to that height; empty without an estimate.
+        """
+        if not self.distributions:
+            return ""
+        return ROOT_COLLAR if "establishment_year" in self.distributions else CORE_HEIGHT
+
+    @property
+    def date(self) -> Pmf:
+        """The date of the tree: its establishment year, or without a height model its pith year at coring height.
+
+        Returns
+        -------
+        Pmf
+            Over ring years; `date_refers_to` says of what.
+        """
+        return self._get("pith_year" if self.date_refers_to == CORE_HEIGHT else "establishment_year")
+
     def _get(self, name: str) -> Pmf:
+        if name not in self.distributions and self.date_refers_to == CORE_HEIGHT:
+            got, need = "a tree dated at coring height, which is older by unknown years", "years to coring height"
+            do = "Add seedlings or a height model, or use date, pith_year or age_at_core_height."
+            raise InputError(Fault(got, need, do, "TreeAge", 0, name, f"tree {self.tree}"))
         if name not in self.distributions:
             raise InputError(
                 Fault(
@@ -131,6 +179,17 @@ class TreeAge:
         return self._get("pith_year")
 
     @property
+    def age_at_core_height(self) -> Pmf:
+        """Growing seasons from ring 1 at the coring height to the outer year, both counted.
+
+        Returns
+        -------
+        Pmf
+            Over seasons.
+        """
+        return self._get("age_at_core_height")
+
+    @property
     def establishment_year(self) -> Pmf:
         """First growing season of the tree.
 
@@ -138,6 +197,11 @@ class TreeAge:
         -------
         Pmf
             Over ring years.
+
+        Raises
+        ------
+        InputError
+            If the tree has no estimate, or no height model: use `date` then.
         """
         return self._get("establishment_year")
 
@@ -201,11 +265,11 @@ class TreeAge:
         Returns
         -------
         dict
-            Columns of the ages table; missing values where only a minimum can be claimed.
+            Columns of the ages table; missing values where nothing can be said.
         """
         level = self.prob if prob is None else prob
         out: dict[str, Any] = {"tree": self.tree, "species": self.species, "plot": self.plot_id}
-        out |= {key: self.facts.get(key) for key in FACTS}
+        out |= {"date_refers_to": self.date_refers_to} | {key: self.facts.get(key) for key in FACTS}
         for name in DISTRIBUTIONS:
             pmf = self.distributions.get(name)
             low, high = pmf.interval(level) if pmf else (None, None)
@@ -233,7 +297,7 @@ class TreeAge:
         >>> TreeAge("A1", "Larix decidua", "", "minimum only", {}, 2024, 118).sentence()
         'Tree A1 shows 118 rings counted without crossdating, about its least age in 2024; no estimate is possible.'
         """
-        if "establishment_year" not in self.distributions:
+        if not self.distributions:
             rings, year = self.minimum_age, year_text(self.outer_year)
             if self.facts.get("dating") == "crossdated":
                 return (
@@ -243,18 +307,21 @@ class TreeAge:
                 f"Tree {self.tree} shows {rings} rings counted without crossdating, about its least age in {year}; "
                 "no estimate is possible."
             )
-        pmf = self.establishment_year
+        pmf = self.date
         level = self.prob if prob is None else prob
         low, high = pmf.interval(level)
         rounding = 10 if pmf.sd() > 6 else 5 if pmf.sd() > 3 else 1  # choice: no finer than the date is known
         middle = int(round(pmf.median() / rounding) * rounding)
-        age_low, age_high = self.age.interval(level)
         about = "c. " if rounding > 1 else ""
+        when = f"{about}{year_text(middle)} ({100 * level:g} % interval {year_text(low)} to {year_text(high)})"
+        if self.date_refers_to == CORE_HEIGHT:
+            at = f"{self.facts['core_height_m']:g} m" if "core_height_m" in self.facts else "coring height"
+            older = "it is older by the unknown years to that height"
+            return f"Tree {self.tree} had its pith ring at {at} in {when}; {older}."
+        age_low, age_high = self.age.interval(level)
         ended = "in" if self.outer_lost.sd() == 0 else "in its last year, about"
-        return (
-            f"Tree {self.tree} established {about}{year_text(middle)} ({100 * level:g} % interval {year_text(low)} to "
-            f"{year_text(high)}); it was {age_low} to {age_high} years old {ended} {year_text(self.last_year)}."
-        )
+        year = year_text(self.last_year)
+        return f"Tree {self.tree} established {when}; it was {age_low} to {age_high} years old {ended} {year}."
 
     def to_frame(self, prob: float | None = None) -> pd.DataFrame:
         """The answer as a table of one row, unrounded.
@@ -272,10 +339,13 @@ class TreeAge:
         return frame_of_rows([self.row(prob)])
 
     def __repr__(self) -> str:
-        if "age" not in self.distributions:
+        if not self.distributions:
             return f"TreeAge({self.tree!r}, {self.minimum_age} rings counted, no estimate)"
-        low, high = self.age.interval(self.prob)
         level = f"{100 * self.prob:g} %"
+        if self.date_refers_to == CORE_HEIGHT:
+            low, high = self.date.interval(self.prob)
+            return f"TreeAge({self.tree!r}, year at coring height {self.date.median()}, {level} {low}-{high})"
+        low, high = self.age.interval(self.prob)
         return f"TreeAge({self.tree!r}, {self.age.median()} yr, {level} {low}-{high}, {self.facts.get('cores')} cores)"
 
     def _repr_html_(self) -> str:
@@ -283,6 +353,7 @@ class TreeAge:
             f"<tr><td>{html.escape(name.replace('_', ' '))}</td><td>{pmf.median()}</td>"
             f"<td>{pmf.interval(self.prob)[0]} to {pmf.interval(self.prob)[1]}</td></tr>"
             for name, pmf in self.distributions.items()
+            if name != "collar_years" or self.date_refers_to == ROOT_COLLAR
         )
         flags = f"<p>Flags: {html.escape(', '.join(self.flags))}</p>" if self.flags else ""
         head = f"<tr><th></th><th>median</th><th>{100 * self.prob:g} % interval</th></tr>"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -56,7 +56,7 @@ class DatedTrees(Protocol):
         ...
 
     def __getitem__(self, tree: str) -> Any:
-        """Answer for one tree, with its outer year."""
+        """Answer for one tree, with its outer year and what its date refers to."""
         ...
 
 
@@ -90,6 +90,8 @@ class StandHistory:
         Last ring of the field.
     notes : tuple of str
         Assumptions and what was left out.
+    at_core_height : int, default 0
+        Number of trees whose date is the year at coring height, because their species has no height model.
     """
 
     structure: AgeStructure
@@ -104,6 +106,23 @@ class StandHistory:
     trees: tuple[str, ...]
     survey_year: int
     notes: tuple[str, ...]
+    at_core_height: int = 0
+
+    @property
+    def core_height_note(self) -> str:
+        """How many dates are years at coring height.
+
+        Returns
+        -------
+        str
+            Empty when none is.
+        """
+        if not self.at_core_height:
+            return ""
+        return (
+            f"{self.at_core_height} of {len(self.trees)} trees are dated at coring height; their dates are later than "
+            "their establishment by unknown years"
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """Table of trees by period, the main table of a stand.
@@ -173,17 +192,19 @@ class StandHistory:
         matplotlib.axes.Axes
             The axes drawn on.
         """
-        from treeage.plots_stand import plot_recruitment
+        from treeage.plots_stand import plot_recruitment, say_core_height
 
-        return plot_recruitment(self.recruitment, ax=ax)
+        return say_core_height(plot_recruitment(self.recruitment, ax=ax), self.at_core_height, len(self.trees))
 
     def __repr__(self) -> str:
         bins = f"bins of {self.structure.bin_years} years"
         pulses = f"{self.pulses.number} pulse" + ("" if self.pulses.number == 1 else "s")
-        return f"StandHistory({len(self.trees)} trees, {pulses}, {bins})"
+        above = f" ({self.at_core_height} dated at coring height)" if self.at_core_height else ""
+        return f"StandHistory({len(self.trees)} trees{above}, {pulses}, {bins})"
 
     def _repr_html_(self) -> str:
-        return html_block(self.to_frame(), sentence=" ".join(self.sentences()), notes=self.notes, rows=20)
+        said = " ".join([*self.sentences(), *([f"{self.core_height_note}."] if self.at_core_height else [])])
+        return html_block(self.to_frame(), sentence=said, notes=self.notes, rows=20)
 
 
 def stand_history(
@@ -239,6 +260,7 @@ def stand_history(
     Every part rests on the same joint draws, so error that the stand shares never averages away. Weights are
     taken from trees_per_ha, for the age structure, recruitment, pulses and static models; trees after events and age
     from diameter count each dated tree once. The history is that of the trees alive when cored.
+    Trees without a height model enter with their later years at coring height; `core_height_note` counts them.
 
     Examples
     --------
@@ -274,12 +296,14 @@ def stand_history(
     if events:
         response = after_events(draws, events, sharpened=sharpened, within_years=within_years, trees=names, prob=level)
     diameter, uncored = _diameters(draws, table, names, survey, diameter_sd_cm, level)
+    above = sum(getattr(ages[name], "date_refers_to", "root collar") == "coring height" for name in names)
     notes = [SURVIVORS, CAVEAT, *notes, *_left_out(table, names)]
-    return StandHistory(
+    history = StandHistory(
         structure, recruitment, pulses, stand_origin(split, recruitment, prob=level, seed=seed), response,
         _static(draws, weights, survey, structure, level), diameter, uncored, sharpened, tuple(names), survey,
-        tuple(notes),
+        tuple(notes), above,
     )  # fmt: skip
+    return replace(history, notes=(history.core_height_note, *notes)) if above else history
 
 
 def _tree_table(table: pd.DataFrame) -> pd.DataFrame:

@@ -71,7 +71,7 @@ def score_against_truth(ages: Ages, truth: pd.DataFrame | Mapping[str, int]) -> 
 
     Notes
     -----
-    Trees dated as a minimum only are left out. `coverage`, `rank_statistics` and `bias` take
+    Trees dated as a minimum only or at coring height are left out. `coverage`, `rank_statistics` and `bias` take
     `[ages[tree].establishment_year for tree in table["tree"]]` and the column of truths.
 
     Examples
@@ -87,11 +87,11 @@ def score_against_truth(ages: Ages, truth: pd.DataFrame | Mapping[str, int]) -> 
     frame = ages.to_frame()
     frame = frame[frame["tree"].isin(known) & frame["establishment_year_median"].notna()]
     if frame.empty:
-        need = "at least one dated tree in common with the ages"
+        need = "at least one dated tree in common that has an establishment year"
         raise InputError(Fault("no such tree", need, "Check the names.", "score_against_truth", 0, "truth"))
     trees = frame["tree"].tolist()
-    stated = {answer.tree: answer.establishment_year for answer in ages}
-    pmfs = [stated[tree] for tree in trees]
+    answers = {answer.tree: answer for answer in ages}
+    pmfs = [answers[tree].establishment_year for tree in trees]
     values = np.array([known[tree] for tree in trees], dtype=np.int64)
     below, up_to = rank_interval(pmfs, values)
     ends = ["establishment_year_median", "establishment_year_lo", "establishment_year_hi"]
@@ -211,8 +211,8 @@ def validate_stands(
     for number, stand in enumerate(stands):
         ages = run(stand.field())
         table = score_against_truth(ages, stand.truth["trees"])
-        stated = {answer.tree: answer.establishment_year for answer in ages}
-        pmfs += [stated[tree] for tree in table["tree"]]
+        answers = {answer.tree: answer for answer in ages}
+        pmfs += [answers[tree].establishment_year for tree in table["tree"]]
         tables.append(table.assign(stand=number))
     scores = pd.concat(tables, ignore_index=True)
     truths = scores["establishment_year_true"].to_numpy()
