@@ -82,6 +82,14 @@ def test_shares_add_to_one():
     assert total.dropna().to_numpy() == pytest.approx(1.0)
 
 
+def test_a_rounded_year_stays_in_its_interval():
+    """Median 1905 rounds to 1900 (half to even), outside 1905 to 1930: the finer 1905 is said instead (hand sum)."""
+    pmf = Pmf(1905, np.append(0.6, np.full(25, 0.016)))
+    tree = TreeAge("A1", "", "", "estimated", {}, 2024, 100, distributions={"pith_year": pmf})
+    assert pmf.sd() > 6 and pmf.median() == 1905
+    assert "in c. 1905 (90 % interval 1905 to" in tree.sentence()
+
+
 def test_one_probability_holds_for_every_face_of_a_tree():
     """The probability asked of the estimate, here 0.5, is that of sentence, table, repr, page and figure (README)."""
     tree = replace(next(iter(made_up_ages())), prob=0.5)

@@ -311,7 +311,9 @@ class TreeAge:
         level = self.prob if prob is None else prob
         low, high = pmf.interval(level)
         rounding = 10 if pmf.sd() > 6 else 5 if pmf.sd() > 3 else 1  # choice: no finer than the date is known
-        middle = int(round(pmf.median() / rounding) * rounding)
+        steps = [step for step in (10, 5, 1) if step <= rounding]
+        rounded = [(int(round(pmf.median() / step) * step), step) for step in steps]
+        middle, rounding = next(pair for pair in rounded if low <= pair[0] <= high)  # never outside its own interval
         about = "c. " if rounding > 1 else ""
         when = f"{about}{year_text(middle)} ({100 * level:g} % interval {year_text(low)} to {year_text(high)})"
         if self.date_refers_to == CORE_HEIGHT:
