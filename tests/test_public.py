@@ -98,6 +98,15 @@ def test_type_checkers_see_the_same_names():
     assert seen == treeage._HOME
 
 
+@pytest.mark.parametrize("module", treeage._MODULES)
+def test_the_modules_of_the_package_can_be_named(module):
+    """Modules come with their first use, and with nothing but `import treeage` before (a fresh process)."""
+    assert module in dir(treeage)
+    code = f"import sys, treeage\nassert 'treeage.{module}' not in sys.modules\nprint(treeage.{module}.__name__)"
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    assert ran.stdout == f"treeage.{module}\n"
+
+
 def test_the_names_that_users_are_promised():
     """The public interface does not lose a name without this test saying so."""
     promised = {

@@ -2,6 +2,8 @@
 
 import re
 import shlex
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -112,10 +114,18 @@ def test_columns_of_the_readme_are_those_of_the_ages():
 
 def test_public_names_of_the_readme_exist():
     """Every treeage.name in text or code is there."""
-    for name in set(re.findall(r"treeage\.(\w+)", TEXT)) - {"plots", "schema"}:
-        assert name in treeage.__all__, name
-    assert len(treeage.schema.nomenclature()) > 90  # the columns of all tables, as the README says
-    assert isinstance(treeage.schema.nomenclature(), pd.DataFrame)
+    for name in set(re.findall(r"treeage\.(\w+)", TEXT)):
+        assert name in treeage.__all__ or name in treeage._MODULES, name
+    assert len(schema.nomenclature()) > 90  # the columns of all tables, as the README says
+    assert isinstance(schema.nomenclature(), pd.DataFrame)
+
+
+@pytest.mark.parametrize("dotted", sorted(set(re.findall(r"treeage\.\w+(?:\.\w+)*", TEXT))))
+def test_names_of_the_readme_need_no_import_of_their_own(dotted):
+    """After `import treeage` alone, in a fresh process, each dotted name is reached as it is written."""
+    command = [sys.executable, "-W", "error", "-c", f"import treeage; {dotted}"]
+    ran = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert (ran.returncode, ran.stderr) == (0, "")
 
 
 def test_cautions_and_limits_are_stated():

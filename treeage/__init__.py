@@ -1,6 +1,6 @@
 """treeage: ages and establishment dates of cored trees, with honest intervals, and the history of their stand.
 
-Top of the package: names only, fetched from their modules when first used, so that the import stays quick.
+Top of the package: names and modules only, fetched when first used, so that the import stays quick.
 """
 
 from __future__ import annotations
@@ -53,6 +53,31 @@ _HOME = {
     "years_to_height": "height",
 }
 
+_MODULES = (
+    "alignment",
+    "counting",
+    "crossdating",
+    "distance",
+    "errors",
+    "estimate",
+    "formats",
+    "growth",
+    "height",
+    "hierarchical",
+    "plots",
+    "pmf",
+    "posterior",
+    "priors",
+    "report",
+    "results",
+    "rings",
+    "schema",
+    "simulate",
+    "stand",
+    "tables",
+    "validate",
+)
+
 __all__ = [
     "Ages",
     "Alignment",
@@ -82,10 +107,12 @@ __all__ = [
 
 
 def __getattr__(name: str) -> Any:
+    if name in _MODULES:
+        return import_module(f"treeage.{name}")
     if name not in _HOME:
         raise AttributeError(f"module 'treeage' has no attribute {name!r}; it has {', '.join(__all__)}")
     return getattr(import_module(f"treeage.{_HOME[name]}"), name)
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    return sorted({*globals(), *__all__, *_MODULES})

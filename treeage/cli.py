@@ -87,6 +87,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_check(commands)
     _add_estimate(commands)
     _add_stand(commands)
+    _add_columns(commands)
     _add_example(commands)
     return parser
 
@@ -118,6 +119,12 @@ def _add_answers(command: argparse.ArgumentParser) -> None:
     command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
     command.add_argument("--seed", type=int, default=0, help="seed of the joint draws (default 0)")
     command.add_argument("--draws", type=int, default=4000, help="number of joint draws (default 4000)")
+
+
+def _add_columns(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("columns", help="say what each column of the tables holds")
+    command.add_argument("table", nargs="?", default="", metavar="TABLE", help="trees, cores, ... or ages; all if none")
+    command.set_defaults(run=_columns)
 
 
 def _add_example(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -248,6 +255,13 @@ def _example(arguments: argparse.Namespace) -> int:
     print(f"Next: treeage estimate {field_folder} --out ages\n\nBefore you core real trees:")
     for caution in CAUTIONS:
         print(textwrap.fill(caution, WIDTH, initial_indent="- ", subsequent_indent="  "))
+    return DONE
+
+
+def _columns(arguments: argparse.Namespace) -> int:
+    from treeage.schema_text import columns_text
+
+    print(columns_text(arguments.table, width=WIDTH))
     return DONE
 
 

@@ -48,9 +48,9 @@ Written by the simulator of treeage (scenario "{name}", seed {seed}).
 | events.csv | a known event |
 | field.toml | site, hemisphere, height model of each species |
 
-Units stand in the column names; an empty cell is "not measured". Every column is explained in the package's
-nomenclature (`treeage.schema.nomenclature()`). The truth behind the tables lies in a folder of its own beside
-this one, so that it is never read as input.
+Units stand in the column names; an empty cell is "not measured". Every column is explained by the command
+`treeage columns` (in Python: `treeage.schema.nomenclature()`). The truth behind the tables lies in a folder of its
+own beside this one, so that it is never read as input.
 
 ## Before you core real trees
 

@@ -1,0 +1,50 @@
+"""The columns as text for a screen: everything of the schema, in lines that fit."""
+
+import pytest
+
+from treeage import schema
+from treeage.cli import main
+from treeage.errors import InputError
+from treeage.schema_text import columns_text
+
+
+@pytest.mark.parametrize("table", schema.INPUT_TABLES + schema.OUTPUT_TABLES)
+def test_every_column_is_there_with_unit_need_and_meaning(table):
+    """Nothing of the schema is lost: name, unit, allowed words, need, default, meaning."""
+    text = columns_text(table)
+    words = " ".join(text.split())
+    assert text.startswith(f"{table}.csv: ")
+    for item in schema.columns(table):
+        if item.kind != "text":
+            assert f"{item.need}" in words
+        assert item.meaning in words
+        line = next(line for line in text.splitlines() if line.split()[:1] == [item.name])
+        assert ("needed: " in line) == (item.required and table in schema.INPUT_TABLES)
+        assert (line.split()[1] == "*") == item.defaultable
+    assert ("* One value for the whole table" in text) == any(item.defaultable for item in schema.columns(table))
+
+
+@pytest.mark.parametrize("width", [60, 100])
+def test_lines_fit_the_width(width):
+    """No line is longer than asked for, and each column has its own lines."""
+    lines = columns_text(width=width).splitlines()
+    assert max(len(line) for line in lines) <= width
+    assert lines[0].startswith("trees.csv: ")
+    assert sum(line.endswith(".csv") or ".csv: " in line for line in lines if not line.startswith(" ")) == 8  # tables
+
+
+def test_a_file_name_is_a_table_and_a_wrong_one_is_named():
+    """cores.csv is cores; a near miss is suggested."""
+    assert columns_text("cores.csv") == columns_text("cores")
+    with pytest.raises(InputError, match=r"treeage columns, TABLE: got core, need one of trees, .* Did you mean cores"):
+        columns_text("core")
+
+
+def test_the_command_prints_it(capsys):
+    """`treeage columns` gives all tables, with a name one of them; a wrong name is bad input."""
+    assert main(["columns"]) == 0
+    assert capsys.readouterr().out == columns_text() + "\n"
+    assert main(["columns", "rings"]) == 0
+    assert capsys.readouterr().out == columns_text("rings") + "\n"
+    assert main(["columns", "ring"]) == 2
+    assert "Did you mean rings?" in capsys.readouterr().err
