@@ -1,5 +1,7 @@
 """The pipeline on small hand-made fields: the worked example, conventions, accounting, negative cases."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -285,11 +287,21 @@ def test_seedlings_are_used_when_no_model_is_named():
     assert 8 <= answer.years_to_core_height.median() <= 14  # seedlings of 1 m are 11 to 12 years old, hand sum
 
 
-def test_unknown_height_model_is_refused():
-    """A height model that does not exist names the allowed ones."""
-    field = one_tree(core_height_m=[1.0], settings=heights(model="mean_sd"))
-    with pytest.raises((ModelError, InputError), match="mean_years"):
-        estimate_ages(field)
+def test_height_models_that_cannot_be_made_are_refused():
+    """Faults of all species at once, each with its species, also where the checks of the tables were passed by."""
+    field = one_tree(core_height_m=[1.0], settings=heights(model="none"))
+    with pytest.raises(InputError, match=r"field.toml, height.default.mean_years: got nothing"):
+        one_tree(core_height_m=[1.0], settings=heights(model="mean_sd"))
+    trees = pd.DataFrame({"tree": ["A1", "B1"], "species": [LARCH, "Picea abies"]})
+    wrong = Settings(height={LARCH: {"model": "curve"}, "default": {"model": "seedlings"}})
+    with pytest.raises(ModelError) as caught:
+        height_models(replace(field, trees=trees, settings=wrong))
+    said = caught.value.faults[["item", "column", "got"]].to_numpy().tolist()
+    assert said == [
+        [LARCH, "height.name", "nothing"],
+        [LARCH, "height.site_index", "nothing"],
+        ["Picea abies", "height_m", "0 young trees"],
+    ]
     with pytest.raises(InputError, match="got 1.5, need between 0 and 1"):
         estimate_ages(field, prob=1.5)
 

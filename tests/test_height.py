@@ -68,7 +68,8 @@ def test_all_faults_of_the_settings_are_listed():
         ModelError, match="mean_years, as model 'mean_sd' needs height_m, mean_years, sd_years"
     ) as caught:
         height_model({"model": "mean_sd", "height_m": 1.0, "mean": 8})
-    assert caught.value.faults["column"].tolist() == ["mean_years", "sd_years", "mean"]
+    columns = ["height.mean_years", "height.sd_years", "height.mean"]  # the places in field.toml
+    assert caught.value.faults["column"].tolist() == columns
     with pytest.raises(ModelError, match="got sampling, need for model 'none' only model"):
         height_model({"model": "none", "sampling": "standing"})
 

@@ -27,6 +27,7 @@ origin = "seed"
 
 [height."Larix decidua"]
 model = "mean_sd"
+height_m = 1.0
 mean_years = 9.5
 sd_years = 3
 
@@ -45,7 +46,12 @@ def test_everything_is_read(tmp_path: Path) -> None:
         1.37,
         4,
     )
-    assert dict(site.height["Larix decidua"]) == {"model": "mean_sd", "mean_years": 9.5, "sd_years": 3}
+    assert dict(site.height["Larix decidua"]) == {
+        "model": "mean_sd",
+        "height_m": 1.0,
+        "mean_years": 9.5,
+        "sd_years": 3,
+    }
     assert field.trees["slope_percent"].tolist() == [30.0, 30.0]
     assert field.trees["origin"].tolist() == ["seed", "seed"]
     assert field.trees["dbh_height_m"].tolist() == [1.37, 1.37]

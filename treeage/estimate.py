@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from treeage.errors import require_level
+from treeage.errors import Fault, InputError, ModelError, require_level
 from treeage.errors_checks import require_field, require_seed
 from treeage.estimate_accounting import account_rows, gather_sources
 from treeage.estimate_alignment import CoreReadings, mark_events, read_cores_together
@@ -23,11 +23,10 @@ from treeage.estimate_stand import reach_further, rule_comparison, species_rates
 from treeage.estimate_trees import date_trees
 from treeage.height import HeightModel, height_model
 from treeage.results import Ages
+from treeage.schema_heights import FEWEST_YOUNG_TREES
 
 if TYPE_CHECKING:
     from treeage.tables import Field
-
-LEAST_SEEDLINGS = 5  # choice: fewer young trees say too little about a height curve; `height` refuses fewer
 
 
 def estimate_ages(
@@ -151,12 +150,22 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     Raises
     ------
     ModelError
-        If the settings name an unknown model or leave out what it needs.
+        If the settings name an unknown model or leave out what it needs, or young trees are too few; the faults of
+        all species. The checks of `read_field` say the same before.
     """
-    models = {}
+    models: dict[str, HeightModel] = {}
+    faults: list[Fault] = []
     for species in field.trees["species"].unique():
         own = field.seedlings[field.seedlings["species"] == species]
-        models[str(species)] = height_model(_chosen_height(field, species), seedlings=own)
+        try:
+            models[str(species)] = height_model(_chosen_height(field, species), seedlings=own)
+        except (InputError, ModelError) as error:  # all species are tried, so that all faults are told at once
+            found = error.faults.to_dict("records")
+            faults += [
+                Fault(**{str(key): value for key, value in row.items()} | {"item": str(species)}) for row in found
+            ]
+    if faults:
+        raise ModelError(faults)
     return models
 
 
@@ -186,7 +195,7 @@ def _chosen_height(field: Field, species: str) -> Mapping[str, Any]:
         return chosen
     own = field.seedlings[field.seedlings["species"] == species]
     sized = own["height_m"].notna() & own["age_years"].notna()
-    return {"model": "seedlings" if int(sized.sum()) >= LEAST_SEEDLINGS else "none"}
+    return {"model": "seedlings" if int(sized.sum()) >= FEWEST_YOUNG_TREES else "none"}
 
 
 def species_without_heights(field: Field) -> pd.DataFrame:

@@ -23,6 +23,7 @@ from treeage.height_sources import from_mean_sd, from_quantiles, no_height_model
 from treeage.height_tables import EarlyHeight, early_heights, published_curve, published_curves
 from treeage.pmf import Pmf
 from treeage.schema import column
+from treeage.schema_heights import HEIGHT_MODEL_KEYS, height_faults
 from treeage.table_units import slip
 
 __all__ = [
@@ -49,43 +50,11 @@ __all__ = [
     "years_to_height",
 ]
 
-MODEL_KEYS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
-    "seedlings": ((), ("sampling", "tip")),
-    "two_heights": ((), ()),
-    "mean_sd": (("height_m", "mean_years", "sd_years"), ("shared_share", "counts")),
-    "quantiles": (("height_m", "probs", "years"), ("shared_share", "counts")),
-    "published": (("name",), ("shared_share",)),
-    "curve": (("name", "site_index"), ("log_sd", "shared_share")),
-    "none": ((), ()),
-}
+MODEL_KEYS: Final = HEIGHT_MODEL_KEYS
 """For each model word, the keys it needs and the keys it allows."""
 
 _SEEDLING_COLUMNS: Final = ("height_m", "age_years")
 _PAIR_COLUMNS: Final = ("low_height_m", "low_rings", "high_height_m", "high_rings")
-
-
-def _checked_settings(settings: Mapping[str, Any]) -> str:
-    where = "field.toml, height"
-    word = settings.get("model")
-    if not isinstance(word, str) or word not in MODEL_KEYS:
-        allowed = ", ".join(MODEL_KEYS)
-        do = "Choose one; 'none' gives the age at the coring height."
-        raise ModelError(Fault(show(word), f"one of {allowed}", do, where, 0, "model"))
-    required, optional = MODEL_KEYS[word]
-    faults = [
-        Fault("nothing", f"{key}, as model '{word}' needs {', '.join(required)}", f"Add {key}.", where, 0, key)
-        for key in required
-        if key not in settings
-    ]
-    known = {"model", *required, *optional}
-    faults += [
-        Fault(key, f"for model '{word}' only {', '.join(sorted(known))}", "Leave it out.", where, 0, key)
-        for key in settings
-        if key not in known
-    ]
-    if faults:
-        raise ModelError(faults)
-    return str(word)
 
 
 def _complete(seedlings: Mapping[str, Any] | None, names: tuple[str, ...]) -> list[NDArray[np.float64]]:
@@ -179,9 +148,11 @@ def height_model(settings: Mapping[str, Any], *, seedlings: Mapping[str, Any] | 
     >>> height_model({"model": "none"}).is_none
     True
     """
-    word = _checked_settings(settings)
+    faults = height_faults(settings)
+    if faults:
+        raise ModelError(faults)
     options = {key: value for key, value in settings.items() if key != "model"}
-    return _MAKERS[word](options, seedlings)
+    return _MAKERS[settings["model"]](options, seedlings)
 
 
 def _coring_height(where: str, name: str, height_m: float) -> float:

@@ -14,11 +14,10 @@ from scipy.special import gammaincinv, ndtri
 
 from treeage.errors import Fault, InputError, ModelError, require_nonnegative, require_positive, show
 from treeage.height_passing import SHARED_NODES, TREE_NODES, HeightModel, growth_axis, normal_nodes, power_slopes
+from treeage.schema_heights import FEWEST_YOUNG_TREES, SEEDLING_REACH
 
 Floats = NDArray[np.float64]
 
-FEWEST_YOUNG_TREES: Final = 5  # choice: fewer say next to nothing about the spread between trees
-REACH: Final = 3.0  # choice: refused from this many times the height of the tallest young tree
 _SPREAD_GUESS: Final = 0.3  # log-sd between trees: 0.15-0.25 open, 0.4-0.6 shaded (from published ranges)
 _SPREAD_WEIGHT: Final = 2.0  # choice: the guess counts as much as two trees
 _SLOPE_GUESS: Final = 0.75  # choice: log age on log height; 1 at a constant rate, 0.3-0.7 in published curves
@@ -235,7 +234,7 @@ def from_seedlings(
         slope=slope / stretch,
         deviation=spread[:, np.newaxis] * normal_nodes(TREE_NODES),
         valid_to_m=tallest,
-        limit_m=REACH * tallest,
+        limit_m=SEEDLING_REACH * tallest,
     )
 
 

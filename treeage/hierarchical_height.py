@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from treeage.height import HeightModel
 from treeage.height_passing import TREE_NODES, growth_axis, normal_nodes
-from treeage.height_seedlings import FEWEST_YOUNG_TREES, REACH, seasons_between
+from treeage.height_seedlings import seasons_between
+from treeage.schema_heights import FEWEST_YOUNG_TREES, SEEDLING_REACH
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -255,5 +256,5 @@ def learned_model(
         deviation=spread[:, None] * normal_nodes(TREE_NODES),
         valid_from_m=fixed.valid_from_m,
         valid_to_m=fixed.valid_to_m,
-        limit_m=min(fixed.limit_m, REACH * tallest),
+        limit_m=min(fixed.limit_m, SEEDLING_REACH * tallest),
     )

@@ -30,7 +30,6 @@ SETTINGS_FILE = "field.toml"
 SETTINGS_SECTIONS = ("site", "defaults", "height")
 SITE_KEYS = ("name", "description", "hemisphere", "breast_height_m", "shrinkage_percent")
 HEMISPHERES = ("north", "south")
-HEIGHT_MODELS = ("seedlings", "two_heights", "mean_sd", "quantiles", "published", "curve", "none")
 
 
 @dataclass(frozen=True)

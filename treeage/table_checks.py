@@ -12,6 +12,7 @@ import numpy as np
 from treeage.errors import show
 from treeage.table_cores import check_cores
 from treeage.table_findings import Findings, Table
+from treeage.table_heights import check_heights
 from treeage.table_ids import check_ids, core_places
 from treeage.table_marks import check_arcs, check_points
 from treeage.table_rings import RingBlocks, check_rings
@@ -46,6 +47,7 @@ def check_tables(tables: Mapping[str, Table], settings: Settings, findings: Find
     _years(tables, settings, findings, today)
     if "seedlings" in tables:
         _seedlings(tables["seedlings"], findings)
+    check_heights(tables, settings, findings)
     trees, cores = tables.get("trees"), tables.get("cores")
     if trees is not None:
         check_bark(trees, findings)

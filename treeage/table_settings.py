@@ -15,7 +15,6 @@ import numpy as np
 
 from treeage.errors import show
 from treeage.schema import (
-    HEIGHT_MODELS,
     HEMISPHERES,
     SETTINGS_FILE,
     SETTINGS_SECTIONS,
@@ -23,6 +22,7 @@ from treeage.schema import (
     default_columns,
     nearest,
 )
+from treeage.schema_heights import HEIGHT_MODEL_KEYS
 from treeage.table_findings import Findings
 
 MOST_SHRINKAGE = 25.0  # choice: radial shrinkage of wood, green to oven dry, is mostly 2 to 8 %
@@ -180,11 +180,11 @@ def _height_model(species: str, model: object, findings: Findings) -> bool:
         findings.fault(SETTINGS_FILE, show(model), "a section with the key model", do, column=where)
         return False
     word = model["model"]
-    if word in HEIGHT_MODELS:
-        return True
-    near = nearest(str(word), HEIGHT_MODELS)
+    if word in HEIGHT_MODEL_KEYS:
+        return True  # its keys are checked with the tables, see table_heights
+    near = nearest(str(word), HEIGHT_MODEL_KEYS)
     do = f"Did you mean {near}?" if near else "Choose one of the list."
-    findings.fault(SETTINGS_FILE, show(word), f"one of {', '.join(HEIGHT_MODELS)}", do, column=f"{where}.model")
+    findings.fault(SETTINGS_FILE, show(word), f"one of {', '.join(HEIGHT_MODEL_KEYS)}", do, column=f"{where}.model")
     return False
 
 
