@@ -349,7 +349,16 @@ def test_sources_cautions_and_conventions_are_there(page):
     """Every source used, every default with its source, the cautions, the conventions, the units."""
     for words in ("Renvall 1923 & Woodall <2008>", "the user's own young trees", "mean offset of the pith"):
         assert words in page.text
-    for words in ("eye protection", "permission", "legal", "local rules", "years elapsed is one less", "1 BCE"):
+    cautions = (
+        "eye protection",
+        "open palms",
+        "permission",
+        "veteran",
+        "hazard and urban trees",
+        "legal",
+        "local rules",
+    )
+    for words in (*cautions, "years elapsed is one less", "1 BCE"):
         assert words in page.text
     assert "First growing season of the tree, median." in page.text
 
@@ -406,13 +415,16 @@ def test_methods_state_the_numbers_used():
     assert "33 cores from 16 trees were read" in text  # hand sum: 16 trees of two cores and one refused
     assert re.search(r"crossdated \(\d+\), counted in the laboratory without crossdating \(\d+\)", text)
     assert "the pith (4)" in text  # T02, T06, T10, T14: every fourth tree of 14 from the second
-    assert "Years to coring height came from these models: Larix decidua: 24 young trees (own data)." in text
+    assert (
+        "Years to coring height came from these models: Larix decidua: 24 young trees (the user's own young trees)."
+        in text
+    )
     assert "14 trees could be dated, 2 more as a minimum only; 1 row" in text
     assert "hold at least 90 % of the probability" in text
     assert "treeage 9.9 (seed 7)" in text
     assert "The cores of 1 tree disagreed" in text
     assert "buried collar were subtracted for 1 tree." in text  # the tenth of the made-up trees
-    assert "Renvall 1923 & Woodall &lt;2008&gt; (known: derived; used 14 times)" in text
+    assert "Renvall 1923 & Woodall &lt;2008&gt; (known: derived; used for 14 cores)" in text
 
 
 def test_methods_counts_agree_with_the_cores():
@@ -450,6 +462,12 @@ def test_methods_name_what_the_field_taught():
     assert "adjusted by 9 dated trees of the stand." in text
     assert "For 3 trees the ring tables of two cores were read against each other" in text
     assert "read against each other" not in report_methods.methods_text(AGES, version="1")
+
+
+def test_methods_carry_the_caution_on_decisions():
+    """One sentence on legal and safety use goes where the ages go."""
+    assert report_methods.NOT_FOR_DECISIONS in report_methods.methods_text(AGES, version="1")
+    assert report_methods.NOT_FOR_DECISIONS in report_methods.CAUTIONS
 
 
 def test_methods_start_no_markup():

@@ -21,7 +21,7 @@ from treeage.estimate_heights import HeightTable, TiedHeights, height_groups, ti
 from treeage.estimate_inputs import core_inputs
 from treeage.estimate_stand import reach_further, rule_comparison, species_rates
 from treeage.estimate_trees import date_trees
-from treeage.height import HeightModel, height_model
+from treeage.height import HeightModel, height_model, no_height_model
 from treeage.results import Ages
 from treeage.schema_heights import FEWEST_YOUNG_TREES
 
@@ -157,8 +157,12 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     faults: list[Fault] = []
     for species in field.trees["species"].unique():
         own = field.seedlings[field.seedlings["species"] == species]
+        chosen = _chosen_height(field, species)
+        if chosen is None:
+            models[str(species)] = no_height_model(chosen=False)
+            continue
         try:
-            models[str(species)] = height_model(_chosen_height(field, species), seedlings=own)
+            models[str(species)] = height_model(chosen, seedlings=own)
         except (InputError, ModelError) as error:  # all species are tried, so that all faults are told at once
             found = error.faults.to_dict("records")
             faults += [
@@ -184,18 +188,19 @@ def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str,
     dict of str to str
         Group of each species, see `estimate_heights.height_groups`; species with own young trees stay alone.
     """
-    own = {species for species in models if _chosen_height(field, species).get("model") in ("seedlings", "two_heights")}
+    chosen = {species: _chosen_height(field, species) or {} for species in models}
+    own = {species for species in models if chosen[species].get("model") in ("seedlings", "two_heights")}
     return height_groups(models, own)
 
 
-def _chosen_height(field: Field, species: str) -> Mapping[str, Any]:
-    """Settings of a species' height model; its young trees where none is named, and none where there are too few."""
+def _chosen_height(field: Field, species: str) -> Mapping[str, Any] | None:
+    """Settings of a species' height model; its young trees where none is named, and nothing where they are too few."""
     chosen: Mapping[str, Any] | None = field.settings.height.get(species, field.settings.height.get("default"))
     if chosen is not None:
         return chosen
     own = field.seedlings[field.seedlings["species"] == species]
     sized = own["height_m"].notna() & own["age_years"].notna()
-    return {"model": "seedlings" if int(sized.sum()) >= FEWEST_YOUNG_TREES else "none"}
+    return {"model": "seedlings"} if int(sized.sum()) >= FEWEST_YOUNG_TREES else None
 
 
 def species_without_heights(field: Field) -> pd.DataFrame:

@@ -118,15 +118,19 @@ def gather_sources(workings: Workings, answers: list[TreeAge]) -> pd.DataFrame:
 
     methods = [m for m, bound in zip(facts.methods, inputs.bound_only, strict=True) if not bound]
     for method, count in pd.Series(methods, dtype=object).value_counts().items():
-        source = _DISTANCE_SOURCES.get(str(method), "several sources multiplied, see README")
-        add("distance to the pith", str(method), source, "see defaults", int(count))
-    hidden = int(((inputs.distance[:, 0] < 1) & ~inputs.bound_only).sum())
-    add("missed rings", "log-linear model of the hidden mean width", ring_model().source, "fitted", hidden)
+        parts = [_DISTANCE_SOURCES[part] for part in str(method).split(" and ") if part in _DISTANCE_SOURCES]
+        sources, knowns = (list(dict.fromkeys(part[at] for part in parts)) for at in (0, 1))
+        add("distance to the pith", str(method), "; ".join(sources), ", ".join(knowns), int(count))
+    hidden = np.flatnonzero((inputs.distance[:, 0] < 1) & ~inputs.bound_only)
+    add("missed rings", "log-linear model of the hidden mean width", ring_model().source, "fitted", hidden.size)
+    for what, count in pd.Series([_width_from(facts, int(row)) for row in hidden], dtype=object).value_counts().items():
+        add("visible widths", str(what), "the tables of this folder", "user", int(count))
     for species, rate in rates.items():
         what = f"{species}: hidden widths adjusted by {rate.neighbours} dated trees of the stand"
         used = int((rate.place >= 0).sum()) if rate.neighbours else 0
         add("missed rings", what, "the ring tables of this folder", "user", used)
-    for dating, count in facts.table["dating"].value_counts().items():
+    of_dated = facts.table["tree"].isin([answer.tree for answer in answers if answer.status == "estimated"])
+    for dating, count in facts.table.loc[of_dated, "dating"].value_counts().items():
         known = "definition" if dating == "crossdated" else "abstract"
         add("count error", str(dating), _COUNT_SOURCES[str(dating)], known, int(count))
     what = "two ring tables of a tree read against each other"
@@ -161,19 +165,30 @@ def gather_sources(workings: Workings, answers: list[TreeAge]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["step", "what", "source", "known", "used"])
 
 
+def _width_from(facts: CoreFacts, row: int) -> str:
+    """What the visible growth of a core was taken from, see `estimate_inputs`."""
+    if facts.widths_mm[row].sum() > 0:
+        return "ring table"
+    for flag, words in (("width_from_length", "core length"), ("width_from_diameter", "diameter")):
+        if flag in facts.flags[row]:
+            return words
+    return "inner width"
+
+
 _ARCS = "plane geometry; use as in Baker et al. 2005, Ecol. Monogr. 75:317-343, App. B"
 _WEISBERG = "Weisberg & Swanson 2001, Northwest Sci. 75:145-156"
 _DISTANCE_SOURCES = {
-    "pith on the core": "seen on the core",
-    "arc": f"chord and rise of the innermost arc: {_ARCS}",
-    "several arcs": f"chord and rise of several arcs: {_ARCS}",
-    "template circle": "template of concentric circles, Applequist 1958, J. For. 56:141",
-    "rays": "converging rays, Rozas 2003, Plant Ecology 167, doi 10.1023/A:1023969822044",
+    "pith on the core": ("seen on the core", "definition"),
+    "arc": (f"chord and rise of the innermost arc: {_ARCS}", "derived"),
+    "several arcs": (f"chord and rise of several arcs: {_ARCS}", "derived"),
+    "template circle": ("template of concentric circles, Applequist 1958, J. For. 56:141", "memory"),
+    "rays": ("converging rays, Rozas 2003, Plant Ecology 167, doi 10.1023/A:1023969822044", "abstract"),
     "radius less core length": (
-        "Norton, Palmer & Ogden 1987, NZ J. Bot. 25, with the eccentricity of Renvall 1923 and Woodall 2008"
+        "Norton, Palmer & Ogden 1987, NZ J. Bot. 25, with the eccentricity of Renvall 1923 and Woodall 2008",
+        "derived",
     ),
-    "distance read": "the distance column of cores.csv",
-    "digitised boundaries": "least-squares concentric circles through the points of points.csv",
+    "distance read": ("the distance column of cores.csv", "user"),
+    "digitised boundaries": ("least-squares concentric circles through the points of points.csv", "derived"),
 }
 _COUNT_SOURCES = {
     "crossdated": "no count error by definition",

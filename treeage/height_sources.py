@@ -17,6 +17,7 @@ from treeage.height_passing import SHARED_NODES, TREE_NODES, HeightModel, normal
 Floats = NDArray[np.float64]
 
 USER_SHARED_SHARE: Final = 0.25  # choice: a quarter of the variance of the user's own figure is common
+NO_SOURCE: Final = "stated by the user, no source given"
 _COUNTS: Final = ("rings", "time")
 
 
@@ -90,6 +91,7 @@ def from_mean_sd(
     *,
     shared_share: float = USER_SHARED_SHARE,
     counts: str = "rings",
+    source: str = "",
 ) -> HeightModel:
     """Height model from a mean and standard deviation of the years to a height.
 
@@ -106,6 +108,8 @@ def from_mean_sd(
     counts : {'rings', 'time'}, default 'rings'
         Whether the years are whole seasons to subtract from a pith year (age at the collar minus rings at the
         height), or the continuous time to the height, half a season longer on average.
+    source : str, optional
+        Where the figures come from, for the methods text.
 
     Returns
     -------
@@ -149,7 +153,7 @@ def from_mean_sd(
     log_sd = float(np.sqrt(np.log1p(variance / seasons**2)))
     return lognormal_model(
         f"mean {float(mean):g}, sd {float(sd):g} years at {float(height):g} m",
-        source="the user's own figure",
+        source=source or NO_SOURCE,
         known="user",
         height_m=float(height),
         log_median=float(np.log(seasons)) - log_sd**2 / 2,
@@ -209,6 +213,7 @@ def from_quantiles(
     *,
     shared_share: float = USER_SHARED_SHARE,
     counts: str = "rings",
+    source: str = "",
 ) -> HeightModel:
     """Height model from quantiles of the years to a height.
 
@@ -224,6 +229,8 @@ def from_quantiles(
         Share of the variance that all trees of the stand have in common, 0 to 1 (choice).
     counts : {'rings', 'time'}, default 'rings'
         As in `from_mean_sd`.
+    source : str, optional
+        Where the figures come from, for the methods text.
 
     Returns
     -------
@@ -272,7 +279,7 @@ def from_quantiles(
     slope = power_slopes()
     return HeightModel(
         name=f"{levels.size} quantiles at {float(height):g} m",
-        source="the user's own figures",
+        source=source or NO_SOURCE,
         known="user",
         forms=("power",) * SHARED_NODES,
         scales_m=np.ones(SHARED_NODES),
@@ -284,8 +291,13 @@ def from_quantiles(
     )
 
 
-def no_height_model() -> HeightModel:
-    """Choose explicitly to add no years: ages are ages at the coring height.
+def no_height_model(*, chosen: bool = True) -> HeightModel:
+    """Add no years: ages are ages at the coring height.
+
+    Parameters
+    ----------
+    chosen : bool, default True
+        Whether that was chosen, or nothing was said of the species.
 
     Returns
     -------
@@ -299,7 +311,7 @@ def no_height_model() -> HeightModel:
     """
     return HeightModel(
         name="none",
-        source="explicit choice",
+        source="chosen in field.toml" if chosen else "no height model was given",
         known="none",
         forms=("none",) * SHARED_NODES,
         scales_m=np.ones(SHARED_NODES),

@@ -18,6 +18,7 @@ from treeage.results_tree import CONVENTIONS, year_text
 
 if TYPE_CHECKING:
     from treeage.results import Ages
+    from treeage.results_tree import TreeAge
 
 STATUSES = ("estimated", "minimum only", "refused", "used", "not used")
 DATING_WORDS = {
@@ -42,15 +43,26 @@ DISTANCE_WORDS = {
     "distance read": "a distance read with its standard deviation",
     "radius less core length": "the radius inside bark less the core length, the pith being off centre",
 }
+WIDTH_WORDS = {
+    "ring table": "the widths of the visible inner rings",
+    "inner width": "the mean width of the inner rings written down for the core",
+    "core length": "the core length over the number of rings",
+    "diameter": "the diameter and the number of rings",
+}
+NOT_FOR_DECISIONS = (
+    "An age from cores is an estimate with an interval: for legal, heritage, insurance or safety decisions local rules "
+    "and licensed or certified practitioners come first."
+)
 CAUTIONS = (
-    "Increment borers can injure people: wear eye protection and gloves, and never clear a jam with a blade.",
+    "Increment borers can injure people: wear eye protection and gloves, push with open palms, and never clear a jam "
+    "with a blade.",
     "Coring wounds the tree. Conifers have mostly shown no lasting harm; many broadleaved trees stain and can decay. "
     "Take as few cores as the question needs, and none from a tree whose loss would matter without asking those "
     "responsible.",
     "Coring needs the permission of the owner or manager, and of the authority where the site or the tree is "
     "protected. Hygiene rules against tree diseases, where they hold, bind.",
-    "An age from cores is an estimate with an interval. Do not rest a legal, heritage or safety decision on it: local "
-    "rules and licensed or certified practitioners decide those.",
+    "Leave veteran, heritage, hazard and urban trees to specialists.",
+    NOT_FOR_DECISIONS,
 )
 
 
@@ -97,6 +109,8 @@ def methods_text(ages: Ages, *, version: str) -> str:
         _sources(ages),
         "## Conventions",
         CONVENTIONS + _southern(ages),
+        "## Limits of use",
+        NOT_FOR_DECISIONS,
         "## To be added by the author",
         "Plot design and the rule by which trees were chosen; how and at which height diameters were taken; borer size "
         "and the side cored; mean series correlation, mean sensitivity and marker years of the crossdating; who read "
@@ -198,62 +212,90 @@ def _material(ages: Ages, core_table: pd.DataFrame) -> list[str]:
     species = pd.Series([answer.species for answer in ages], dtype=object)
     account = row_account(ages)
     trees, cores = (int(account["rows"].get(table, 0)) for table in ("trees", "cores"))
-    said = [f"At {name}, {_counted(cores, 'core')} from {_counted(trees, 'tree')} were read"]
+    were = "was" if cores == 1 else "were"
+    said = [f"At {name}, {_counted(cores, 'core')} from {_counted(trees, 'tree')} {were} read"]
     if len(species):
         said[0] += f": {_safe(_shares(species, {}))}."
     else:
         said[0] += "."
     if len(core_table):
-        heights = core_table["core_height_m"].astype(float)
-        at = (
-            f"{heights.min():.2f} to {heights.max():.2f} m"
-            if heights.min() < heights.max()
-            else f"{heights.min():.2f} m"
-        )
-        said.append(
-            f"Trees were cored {at} above the root collar "
-            f"(mean {heights.mean():.2f} m, SD {heights.std(ddof=0):.2f} m)."
-        )
+        heights = core_table["core_height_m"].astype(float).round(2)
+        at, more = f"{heights.min():.2f} m", ""
+        if heights.min() < heights.max():
+            at = f"{heights.min():.2f} to {heights.max():.2f} m"
+            more = f" (mean {heights.mean():.2f} m, SD {heights.std(ddof=0):.2f} m)"
+        said.append(f"Trees were cored {at} above the root collar{more}.")
         said.append(f"The cores were {_shares(core_table['dating'], DATING_WORDS)}.")
         said.append(f"Their inner ends showed {_shares(core_table['inner_end'], END_WORDS)}.")
     return said
 
 
 def _model(ages: Ages, core_table: pd.DataFrame) -> list[str]:
+    dated = [answer for answer in ages if answer.status == "estimated"]
+    if not dated:
+        return ["No core tells how many rings were missed before the pith: no model was used, and no tree was dated."]
     said = []
     if "distance_from" in core_table:
-        known = core_table.loc[core_table["distance_from"] != "none", "distance_from"]
-        if len(known):
-            words = _shares(known, DISTANCE_WORDS)
-            said.append(f"The distance to the pith entered as a distribution, core by core, from {words}.")
-    said += [
-        "The number of missed rings follows from that distance and from the widths of the visible inner rings through "
-        "a log-linear model of the hidden mean width, whose error has a part shared by the stand, a part shared by "
-        "the cores of a tree and a part of the core.",
-        *_learned(ages),
-        "The error of the ring count was 0 for crossdated cores and a skewed, heavy-tailed distribution for counted "
-        "ones.",
-        *_read_together(ages),
-        "The cores of a tree were combined by multiplying their likelihoods on whole years under a flat prior of the "
-        "pith year, with the shared growth rate summed out.",
-    ]
-    heights = ages.sources
-    if len(heights):
-        heights = heights[heights["step"].str.contains("height") & ~heights["known"].isin(["none", "definition"])]
-    if len(heights):
-        used = [
-            f"{row['what']} ({'own data' if row['known'] == 'user' else row['source']})"
-            for row in heights.to_dict("records")
+        known = core_table.loc[
+            core_table["distance_from"].notna() & (core_table["distance_from"] != "none"), "distance_from"
         ]
+        if len(known):
+            words = _shares(known.map(_distance_words), {word: word for word in DISTANCE_WORDS.values()})
+            said.append(f"The distance to the pith entered as a distribution, core by core, from {words}.")
+    said += [*_missed(ages), *_learned(ages), *_count_errors(dated), *_read_together(ages)]
+    if any(len(answer.cores) > 1 for answer in dated):
+        said.append(
+            "The cores of a tree were combined by multiplying their likelihoods on whole years under a flat prior of "
+            "the pith year, with the shared growth rate summed out."
+        )
+    heights = ages.sources[ages.sources["step"].str.contains("height")] if len(ages.sources) else ages.sources
+    rows = heights.to_dict("records")
+    used = [f"{row['what']} ({str(row['source']).rstrip('.')})" for row in rows if row["known"] != "none"]
+    if used:
         said.append(f"Years to coring height came from these models: {_safe('; '.join(used))}.")
-    if ages.date_note:
-        said.append(f"{_safe(ages.date_note)} No years were added to these dates.")
+    none = [f"{str(row['what']).split(': none')[0]} ({row['source']})" for row in rows if row["known"] == "none"]
+    if none:
+        said.append(
+            f"No years to coring height were added for {_safe(_listed(none))}: these dates refer to the coring height."
+        )
+    if not rows:
+        said.append("No years to coring height were added: dates refer to the coring height.")
     collars = sum(
         "collar_years" in answer.distributions and answer.distributions["collar_years"].mean() > 0 for answer in ages
     )
     if collars:
         said.append(f"Years hidden by a buried collar were subtracted for {_counted(collars, 'tree')}.")
     return said
+
+
+def _distance_words(method: str) -> str:
+    """A source of the distance in words; several of one core are joined."""
+    return " and ".join(DISTANCE_WORDS.get(part, part) for part in method.split(" and "))
+
+
+def _missed(ages: Ages) -> list[str]:
+    """How the number of missed rings was found, where any were missed, and from which widths."""
+    if not _used(ages, "missed rings", "log-linear model"):
+        return []
+    found = [f"{WIDTH_WORDS.get(what, what)} ({used})" for what, used in _used(ages, "visible widths", "")]
+    widths = f" and, core by core, from {_listed(found)}" if found else ""
+    return [
+        f"The number of missed rings follows from that distance{widths}, through a log-linear model of the hidden mean "
+        "width, whose error has a part shared by the stand, a part shared by the cores of a tree and the "
+        "core's own."
+    ]
+
+
+def _count_errors(dated: list[TreeAge]) -> list[str]:
+    datings = {str(word) for answer in dated if len(answer.cores) for word in answer.cores["dating"]}
+    counted = "a skewed, heavy-tailed distribution from published recounts"
+    if not datings:
+        return []
+    if datings == {"crossdated"}:
+        return ["The error of the ring count was 0, as all cores were crossdated."]
+    if "crossdated" not in datings:
+        return [f"The error of the ring count was {counted}."]
+    return [f"The error of the ring count was 0 for crossdated cores and {counted} for counted ones."]
 
 
 def _used(ages: Ages, step: str, words: str) -> list[tuple[str, int]]:
@@ -288,9 +330,9 @@ def _answers(ages: Ages, version: str) -> list[str]:
     dated = [answer for answer in ages if answer.status == "estimated"]
     refused = int((ages.accounting["status"] == "refused").sum())
     rest = len(ages) - len(dated)
-    more = f", {rest} more as a minimum only" if rest else ""
+    more = f", {rest} {'more ' if dated else ''}as a minimum only" if rest else ""
     more += f"; {_counted(refused, 'row')} of the tables of trees and cores had to be refused" if refused else ""
-    said = [f"{_counted(len(dated), 'tree')} could be dated{more}."]
+    said = [f"{_counted(len(dated), 'tree') if dated else 'No tree'} could be dated{more}."]
     if dated:
         middle = [answer.date.median() for answer in dated]
         spread = [answer.date.sd() for answer in dated]
@@ -305,10 +347,10 @@ def _answers(ages: Ages, version: str) -> list[str]:
         odd = sum("cores_disagree" in answer.flags or "cores_contradict" in answer.flags for answer in dated)
         if odd:
             said.append(f"The cores of {_counted(odd, 'tree')} disagreed more than their errors allow (p < 0.01).")
-    said.append(
-        f"Intervals are equal-tailed and hold at least {100 * ages.prob:g} % of the probability. Statements about "
-        "several trees rest on joint draws, in which the errors shared by the stand or the species stay shared."
-    )
+        said.append(
+            f"Intervals are equal-tailed and hold at least {100 * ages.prob:g} % of the probability. Statements about "
+            "several trees rest on joint draws, in which the errors shared by the stand or the species stay shared."
+        )
     seed = ages.settings.get("seed", 0)
     said.append(f"All computations used treeage {version} (seed {seed}).")
     return said
@@ -325,10 +367,18 @@ def _sources(ages: Ages) -> str:
         return "None recorded."
     lines = []
     for row in ages.sources.to_dict("records"):
-        used = f"; used {row['used']} times" if "used" in row else ""
-        line = f"- {row['step']}: {row['what']}. {row['source']} (known: {row['known']}{used})."
+        facts = [f"known: {row['known']}"] if row["known"] != "none" else []
+        facts += [f"used for {_counted(int(row['used']), _unit(row['step'], row['what']))}"] if "used" in row else []
+        line = f"- {row['step']}: {row['what']}. {row['source']} ({'; '.join(facts)})."
         lines.append(_safe(" ".join(line.split())))
     return "\n".join(lines)
+
+
+def _unit(step: str, what: str) -> str:
+    """What the column `used` of the sources counts."""
+    if step == "learned parameters":
+        return "parameter"
+    return "tree" if step == "years to coring height" or "of a tree" in what else "core"
 
 
 def _safe(words: str) -> str:

@@ -25,8 +25,8 @@ from treeage.rings_mass import Tails
 from treeage.rings_model import OTHER_GENERA, TERMS, regression_terms, ring_model
 
 SOURCE = (
-    "raw ring widths of 165 sites of the public international tree-ring archive "
-    "(World Data Service for Paleoclimatology, NOAA NCEI); sites of split fit; tests/fitting/fit_rings.py"
+    "fitted for treeage to raw ring widths of 165 sites of the public international tree-ring archive "
+    "(World Data Service for Paleoclimatology, NOAA NCEI)"
 )
 TARGETS_MM = (1, 1.4, 2, 2.8, 4, 5, 7, 10, 14, 20, 28, 40, 56, 80, 110, 150)  # distances to hide
 RING_NODES = (1, 2, 3, 5, 10, 20, 40, 80)  # visible rings; the last node is the whole core
