@@ -15,8 +15,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from treeage.cli_arguments import command_parser
 from treeage.errors import Fault, InputError, ModelError, TreeageWarning
-from treeage.version import VERSION
+from treeage.errors_places import place_fault
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,9 +67,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(error, file=sys.stderr)
         return BAD_INPUT
     except OSError as error:
-        where = f"{error.filename}: " if error.filename else ""
-        print(f"{where}got '{error.strerror or error}', need a place that can be read or written. "
-              "Check the path and its permissions.", file=sys.stderr)  # fmt: skip
+        print(place_fault(error, str(error.filename or "treeage")).line(), file=sys.stderr)
         return BAD_INPUT
     except KeyboardInterrupt:
         print("Stopped; no output was changed.", file=sys.stderr)
@@ -77,60 +76,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="treeage",
-        description="Ages and establishment dates of cored trees, with honest intervals.",
-        epilog="Exit codes: 0 done; 1 ran, but no tree could be dated; 2 bad input, nothing written.",
+    return command_parser(
+        {"check": _check, "estimate": _estimate, "stand": _estimate, "columns": _columns, "example": _example}
     )
-    parser.add_argument("--version", action="version", version=f"treeage {VERSION}")
-    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    _add_check(commands)
-    _add_estimate(commands)
-    _add_stand(commands)
-    _add_columns(commands)
-    _add_example(commands)
-    return parser
-
-
-def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    command = commands.add_parser("check", help="read a field folder and say what is wrong or odd")
-    command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv")
-    command.add_argument("--crossdating", action="store_true", help="also read every core against the other trees")
-    command.set_defaults(run=_check)
-
-
-def _add_estimate(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    command = commands.add_parser("estimate", help="date all trees of a field folder and write a report")
-    _add_answers(command)
-    command.add_argument("--crossdating", action="store_true", help="also read every core against the other trees")
-    command.add_argument("--learn", action="store_true", help="learn the model's parameters from the stand (PyMC)")
-    command.set_defaults(run=_estimate, stand=False)
-
-
-def _add_stand(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    command = commands.add_parser("stand", help="the same, and the history of the stand: structure, pulses, events")
-    _add_answers(command)
-    command.set_defaults(run=_estimate, stand=True, crossdating=False, learn=False)
-
-
-def _add_answers(command: argparse.ArgumentParser) -> None:
-    command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv")
-    command.add_argument("--out", type=Path, help="folder for the answers (default: FOLDER_ages beside FOLDER)")
-    command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
-    command.add_argument("--seed", type=int, default=0, help="seed of the joint draws (default 0)")
-    command.add_argument("--draws", type=int, default=4000, help="number of joint draws (default 4000)")
-
-
-def _add_columns(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    command = commands.add_parser("columns", help="say what each column of the tables holds")
-    command.add_argument("table", nargs="?", default="", metavar="TABLE", help="trees, cores, ... or ages; all if none")
-    command.set_defaults(run=_columns)
-
-
-def _add_example(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    command = commands.add_parser("example", help="write the demo field folder (an invented stand)")
-    command.add_argument("folder", type=Path, help="folder to write, new or empty")
-    command.set_defaults(run=_example)
 
 
 # ---------------------------------------------------------------------- commands
@@ -140,7 +88,7 @@ def _check(arguments: argparse.Namespace) -> int:
     from treeage.tables import read_field
 
     field = read_field(arguments.folder)
-    print(field.summary())
+    print(field.summary(whole=True))
     for line in _no_heights(field):
         print(textwrap.fill(f"  note: {line}", 120, subsequent_indent="    "))
     print("No faults found.")
@@ -173,12 +121,18 @@ def _estimate(arguments: argparse.Namespace) -> int:
 
     field = read_field(arguments.folder)
     from treeage.report import FIGURE_COUNT, recorded_files, write_outputs
+    from treeage.report_methods import NOT_FOR_DECISIONS
 
     earlier = recorded_files(target)
     with _caught_warnings() as said, _progress(len(field.trees) + (FIGURE_COUNT + 1) * 10) as tick:
         ages = _dated(field, arguments, tick)
         history = _history(ages, arguments)
-        files = write_outputs(ages, target, draws=arguments.draws, history=history, tick=lambda steps: tick(10 * steps))
+        try:
+            files = write_outputs(
+                ages, target, draws=arguments.draws, history=history, tick=lambda steps: tick(10 * steps)
+            )
+        except OSError as error:
+            raise InputError(place_fault(error, "treeage estimate", f"--out {target}")) from error
     print(_screen(ages))
     if history is not None and history.core_height_note:
         print("", *_filled(f"Stand: {history.core_height_note}."), sep="\n")
@@ -188,6 +142,7 @@ def _estimate(arguments: argparse.Namespace) -> int:
     gone = sorted({path.relative_to(target).as_posix() for path in earlier if not path.exists()})
     if gone:
         print(textwrap.fill(f"Removed there, of an earlier run: {', '.join(gone)}", WIDTH, subsequent_indent="  "))
+    print(textwrap.fill(NOT_FOR_DECISIONS, WIDTH))
     if not ages.trees:
         print("No tree could be dated; the report says why.", file=sys.stderr)
         return NOTHING_USABLE
@@ -241,7 +196,7 @@ def _crossdating_lines(tables: dict[str, pd.DataFrame]) -> str:
         ("Agrees better with another tree", swaps, lambda row: f"with tree {row['other_tree']}"),
     ):
         found = [f"tree {row['tree']}, core {row['core']}: {words(row)}" for row in table.to_dict("records")]  # type: ignore[no-untyped-call]
-        lines += ["", f"{title}: {len(found)}", *_indented(found)]
+        lines += ["", f"{title}: {len(found)}", *_indented(found, most=len(found))]
     return "\n".join([*lines, "", "A person decides at the wood; nothing was changed."])
 
 
@@ -249,7 +204,14 @@ def _example(arguments: argparse.Namespace) -> int:
     from treeage.report_methods import CAUTIONS
     from treeage.simulate import example_field
 
-    field_folder, truth_folder = example_field(arguments.folder)
+    try:
+        field_folder, truth_folder = example_field(arguments.folder)
+    except InputError as error:
+        need, do = "a new or empty folder, and likewise FOLDER_truth beside it", "Choose another folder."
+        got = [str(fault) for fault in error.faults["got"]]
+        raise InputError([Fault(each, need, do, "treeage example", 0, "FOLDER") for each in got]) from error
+    except OSError as error:
+        raise InputError(place_fault(error, "treeage example", f"FOLDER {arguments.folder}")) from error
     print(f"Field tables of an invented stand: {field_folder}")
     print(f"Its hidden truth, to score answers:  {truth_folder}")
     print(f"Next: treeage estimate {field_folder} --out ages\n\nBefore you core real trees:")
@@ -334,7 +296,8 @@ def _screen(ages: Ages) -> str:
         for flag in answer.flags:
             counts[flag] = counts.get(flag, 0) + 1
     flagged = [
-        f"{flag.replace('_', ' ')}: {count} trees" for flag, count in sorted(counts.items(), key=lambda item: -item[1])
+        f"{flag.replace('_', ' ')}: {count} tree{'' if count == 1 else 's'}"
+        for flag, count in sorted(counts.items(), key=lambda item: -item[1])
     ]
     notes = [note_line(note) for note in ages.notes.to_dict("records")]
     for title, found in (("Flags", flagged), ("Notes", notes)):
@@ -353,9 +316,9 @@ def _how_sure(answer: TreeAge, prob: float) -> tuple[bool, int]:
     return answer.date_refers_to != "root collar", high - low
 
 
-def _indented(found: list[str]) -> list[str]:
-    shown = [textwrap.fill(line, WIDTH, initial_indent="  ", subsequent_indent="    ") for line in found[:SHOWN_LINES]]
-    rest = len(found) - SHOWN_LINES
+def _indented(found: list[str], *, most: int = SHOWN_LINES) -> list[str]:
+    shown = [textwrap.fill(line, WIDTH, initial_indent="  ", subsequent_indent="    ") for line in found[:most]]
+    rest = len(found) - most
     return [*shown, f"  and {rest} more, see report.html"] if rest > 0 else shown
 
 

@@ -105,16 +105,18 @@ def write_outputs(
     if history is not None:
         ages = replace(ages, extras={**ages.extras, **stand_tables(history)})
     contents = _contents(ages, draws, chosen, history, tick)
-    target.parent.mkdir(parents=True, exist_ok=True)
     part = target.parent / f".{target.name}.{os.getpid()}.part"
     stale = [path for path in recorded_files(target) if path.relative_to(target).as_posix() not in contents]
     try:
+        target.parent.mkdir(parents=True, exist_ok=True)
         for name, content in contents.items():
             (part / name).parent.mkdir(parents=True, exist_ok=True)
             (part / name).write_bytes(content)
         for name in contents:
             (target / name).parent.mkdir(parents=True, exist_ok=True)
             os.replace(part / name, target / name)
+    except OSError as error:  # names the place that was asked for, not the temporary one
+        raise OSError(error.errno, error.strerror or str(error), str(target)) from error
     finally:
         shutil.rmtree(part, ignore_errors=True)
     for path in stale:

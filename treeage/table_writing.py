@@ -19,17 +19,20 @@ from treeage.table_settings import Settings, settings_text
 
 def _replace(path: Path, write: Callable[[Path], None]) -> None:
     """Write to a temporary file beside the target, then rename it."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    os.close(handle)
     try:
-        write(Path(temporary))
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(temporary, 0o666 & ~mask)
-        os.replace(temporary, path)
-    finally:
-        Path(temporary).unlink(missing_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+        os.close(handle)
+        try:
+            write(Path(temporary))
+            mask = os.umask(0)
+            os.umask(mask)
+            os.chmod(temporary, 0o666 & ~mask)
+            os.replace(temporary, path)
+        finally:
+            Path(temporary).unlink(missing_ok=True)
+    except OSError as error:  # names the place that was asked for, not the temporary one
+        raise OSError(error.errno, error.strerror or str(error), str(path)) from error
 
 
 def write_text(path: str | Path, text: str) -> Path:
@@ -182,5 +185,5 @@ def _folder_faults(target: Path, replace: bool) -> list[Fault]:
         return [Fault(f"the file {target}", "a folder", "Choose another name.", "write_field", 0, "folder")]
     if replace or not target.is_dir() or not any(target.iterdir()):
         return []
-    do = "Choose an empty folder, or say that files may be replaced."
+    do = "Choose an empty folder, or pass replace=True if its files may be replaced."
     return [Fault(f"{target}, which holds files", "an empty or new folder", do, "write_field", 0, "folder")]

@@ -179,16 +179,21 @@ class Field:
             lines += [(name, str(size))] if size else []
         return [*lines, ("notes", str(len(self.notes)))]
 
-    def _note_lines(self) -> list[str]:
+    def _note_lines(self, *, whole: bool = False) -> list[str]:
         notes = self.notes.to_dict("records")
         lines = fault_lines(
             [Fault(**{str(key): value for key, value in note.items()}) for note in notes], most=SHOWN_NOTES
         )
-        more = len(lines) - SHOWN_NOTES
-        return [*lines[:SHOWN_NOTES], f"... and {more} more lines, all of them in .notes"] if more > 0 else lines
+        more = 0 if whole else len(lines) - SHOWN_NOTES
+        return lines if more <= 0 else [*lines[:SHOWN_NOTES], f"... and {more} more lines, all of them in .notes"]
 
-    def summary(self) -> str:
+    def summary(self, *, whole: bool = False) -> str:
         """Say in a few lines what was read and what was odd.
+
+        Parameters
+        ----------
+        whole : bool, default False
+            Whether all kinds of notes are shown, and not the first dozen lines; notes alike share a line.
 
         Returns
         -------
@@ -204,7 +209,7 @@ class Field:
         head = f"Field tables{': ' + self.settings.name if self.settings.name else ''}"
         width = max(len(name) for name, _ in self._counts())
         lines = [head, *(f"  {name:<{width}}  {text}" for name, text in self._counts())]
-        return "\n".join([*lines, *(f"  note: {line}" for line in self._note_lines())])
+        return "\n".join([*lines, *(f"  note: {line}" for line in self._note_lines(whole=whole))])
 
     def __repr__(self) -> str:
         return f"Field({len(self.trees)} trees, {len(self.cores)} cores, {len(self.rings)} rings)"
