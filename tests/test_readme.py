@@ -13,12 +13,15 @@ import pytest
 
 import treeage
 from treeage import cli, report, schema
+from treeage.estimate import height_models
 from treeage.results_tree import TreeAge
+from treeage.schema_heights import HEIGHT_MODEL_KEYS
 
 ROOT = Path(__file__).parent.parent
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
 BLOCKS = {
-    kind: re.findall(rf"^```{kind}\n(.*?)^```", TEXT, flags=re.DOTALL | re.MULTILINE) for kind in ("sh", "python")
+    kind: re.findall(rf"^```{kind}\n(.*?)^```", TEXT, flags=re.DOTALL | re.MULTILINE)
+    for kind in ("sh", "python", "toml")
 }
 
 
@@ -126,6 +129,40 @@ def test_names_of_the_readme_need_no_import_of_their_own(dotted):
     command = [sys.executable, "-W", "error", "-c", f"import treeage; {dotted}"]
     ran = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
     assert (ran.returncode, ran.stderr) == (0, "")
+
+
+def test_the_field_toml_of_the_readme_is_read_and_makes_every_model(tmp_path):
+    """The example holds every key there is, passes the checks of a folder without a word, and makes its models."""
+    (example,) = BLOCKS["toml"]
+    content = tomllib.loads(example)
+    assert tuple(content["site"]) == schema.SITE_KEYS
+    assert set(content["defaults"]) <= set(schema.default_columns())
+    written = {model["model"]: set(model) - {"model"} for model in content["height"].values()}
+    assert written == {word: {*need, *more} for word, (need, more) in HEIGHT_MODEL_KEYS.items()}
+    species = [name for name in content["height"] if name != "default"] + ["Sorbus aucuparia"]
+    trees = pd.DataFrame({"tree": [f"T{at}" for at in range(len(species))], "species": species})
+    core = {"core": "a", "outer_year": 2020, "rings_counted": 80, "dating": "crossdated", "inner_end": "pith"}
+    cores = pd.DataFrame([{"tree": tree} | core | {"core_height_m": 1.0} for tree in trees["tree"]])
+    young = pd.DataFrame({"species": species[0], "height_m": [0.2, 0.4, 0.6, 0.8, 1.0], "age_years": [4, 6, 9, 11, 15]})
+    pairs = {"low_height_m": 0.0, "low_rings": [40, 42, 44, 46, 48], "high_height_m": 1.0, "high_rings": 30}
+    seedlings = pd.concat([young, pd.DataFrame({"species": species[1]} | pairs)])
+    for name, frame in (("trees", trees), ("cores", cores), ("seedlings", seedlings)):
+        frame.to_csv(tmp_path / f"{name}.csv", index=False)
+    (tmp_path / "field.toml").write_text(example, encoding="utf-8")
+    field = treeage.read_field(tmp_path)
+    assert "field.toml" not in set(field.notes["file"][field.notes["column"].str.startswith("height")])
+    models = height_models(field)
+    assert [name for name, model in models.items() if model.is_none] == ["Sorbus aucuparia"]
+    for name in species[2:4]:  # the two figures of one's own carry their sources
+        assert models[name].source == content["height"][name]["source"]
+
+
+def test_ring_files_and_notebooks_are_mentioned():
+    """The block on ring files shows two rings in mm; each subject of the notebooks is named."""
+    block = next(block for block in BLOCKS["python"] if "read_ring_file" in block)
+    assert block.count("\n") <= 9  # short: it is a hint
+    assert "`notebooks/`" in TEXT
+    assert len(list((ROOT / "notebooks").glob("*.ipynb"))) == 5  # as many as the README lists
 
 
 def test_cautions_and_limits_are_stated():
