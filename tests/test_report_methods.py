@@ -26,9 +26,16 @@ def test_no_height_model_is_not_a_choice():
     """A species without a model was not given one; only `model = "none"` is a choice."""
     pith = {"inner_end": "pith"}
     text = methods([pith, pith, pith], {"Larix A": {"model": "none"}, "Larix C": MEAN})
-    assert "added for Larix A (chosen in field.toml) and Larix B (no height model was given): these dates refer" in text
+    assert "added for Larix A (chosen in field.toml) and Larix B (no height model was given)." in text
     assert f"came from these models: Larix C: mean 8, sd 3 years at 1 m ({NO_SOURCE})." in text
     assert "explicit choice" not in text
+
+
+def test_a_core_at_the_root_collar_needs_no_height_model():
+    """Nothing is added by definition: no model is named, and no date is said to refer to a coring height."""
+    text = methods([{"inner_end": "pith", "core_height_m": 0.0}])
+    assert "came from these models" not in text
+    assert "refer to the coring height" not in text
 
 
 @pytest.mark.parametrize(

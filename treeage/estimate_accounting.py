@@ -159,7 +159,7 @@ def gather_sources(workings: Workings, answers: list[TreeAge]) -> pd.DataFrame:
                 at_collar,
             )
             what = f"{species}: none, dates refer to the coring height"
-            add("years to coring height", what, "no height model given or chosen", "none", above)
+            add("years to coring height", what, model.source, "none", above)
         else:
             add("years to coring height", f"{species}: {model.name}", model.source, model.known, at_collar)
     return pd.DataFrame(rows, columns=["step", "what", "source", "known", "used"])

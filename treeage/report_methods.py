@@ -250,16 +250,13 @@ def _model(ages: Ages, core_table: pd.DataFrame) -> list[str]:
         )
     heights = ages.sources[ages.sources["step"].str.contains("height")] if len(ages.sources) else ages.sources
     rows = heights.to_dict("records")
-    used = [f"{row['what']} ({str(row['source']).rstrip('.')})" for row in rows if row["known"] != "none"]
+    models = [row for row in rows if row["known"] not in ("none", "definition")]
+    used = [f"{row['what']} ({str(row['source']).rstrip('.')})" for row in models]
     if used:
         said.append(f"Years to coring height came from these models: {_safe('; '.join(used))}.")
     none = [f"{str(row['what']).split(': none')[0]} ({row['source']})" for row in rows if row["known"] == "none"]
-    if none:
-        said.append(
-            f"No years to coring height were added for {_safe(_listed(none))}: these dates refer to the coring height."
-        )
-    if not rows:
-        said.append("No years to coring height were added: dates refer to the coring height.")
+    said += [_safe(ages.date_note)] if ages.date_note else []
+    said += [f"No years to that height were added for {_safe(_listed(none))}."] if none else []
     collars = sum(
         "collar_years" in answer.distributions and answer.distributions["collar_years"].mean() > 0 for answer in ages
     )
@@ -339,7 +336,9 @@ def _answers(ages: Ages, version: str) -> list[str]:
         above = len(ages.at_core_height)
         what = "establishment years" if not above else "years at coring height" if above == len(dated) else "dates"
         if 0 < above < len(dated):
-            what += f" (establishment years of {len(dated) - above} trees, years at coring height of {above})"
+            what += (
+                f" (establishment years of {_counted(len(dated) - above, 'tree')}, years at coring height of {above})"
+            )
         said.append(
             f"Median {what} run from {year_text(min(middle))} to {year_text(max(middle))}; their standard "
             f"deviations have a median of {np.median(spread):.1f} years (range {min(spread):.1f} to {max(spread):.1f})."
