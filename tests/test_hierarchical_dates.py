@@ -70,7 +70,8 @@ def made_up_dates(reference, start, given, *, pith, conflict):
     given = np.asarray(given, dtype=float)
     alone, missed = {4: Pmf.point(pith)}, {4: Pmf.point(3)}
     variance = {4: (1.0, 2.0, float(len(given)))}
-    return TreeDates(4, (4,), reference, start, given, None, alone, missed, variance, conflict, conflict < 0.1)
+    counts = {4: Pmf.point(0)}
+    return TreeDates(4, (4,), reference, start, given, None, alone, missed, variance, counts, conflict, conflict < 0.1)
 
 
 def test_dates_lie_side_by_side():

@@ -149,22 +149,13 @@ class TreeAge:
         return self._get("pith_year" if self.date_refers_to == CORE_HEIGHT else "establishment_year")
 
     def _get(self, name: str) -> Pmf:
-        if name not in self.distributions and self.date_refers_to == CORE_HEIGHT:
-            got, need = "a tree dated at coring height, which is older by unknown years", "years to coring height"
-            do = "Add seedlings or a height model, or use date, pith_year or age_at_core_height."
-            raise InputError(Fault(got, need, do, "TreeAge", 0, name, f"tree {self.tree}"))
         if name not in self.distributions:
-            raise InputError(
-                Fault(
-                    f"status '{self.status}'",
-                    "an estimated tree",
-                    f"Use minimum_age ({self.minimum_age} rings); flags say why: {', '.join(self.flags) or 'none'}.",
-                    "TreeAge",
-                    0,
-                    name,
-                    f"tree {self.tree}",
-                )
-            )
+            got, need = f"status '{self.status}'", "an estimated tree"
+            do = f"Use minimum_age ({self.minimum_age} rings); flags say why: {', '.join(self.flags) or 'none'}."
+            if self.date_refers_to == CORE_HEIGHT:
+                got, need = "a tree dated at coring height, which is older by unknown years", "years to coring height"
+                do = "Add seedlings or a height model, or use date, pith_year or age_at_core_height."
+            raise InputError(Fault(got, need, do, "TreeAge", 0, name, f"tree {self.tree}"))
         return self.distributions[name]
 
     @property
