@@ -242,6 +242,8 @@ def plot_static(result: StaticModels, *, ax: Axes | None = None) -> Axes:
     matplotlib.axes.Axes
         The axes drawn on.
     """
+    from matplotlib.ticker import LogFormatter
+
     ax = ax if ax is not None else new_axes()
     ax.plot(result.ages, np.where(result.counts > 0, result.counts, np.nan), "o", color=DEEP, label="trees")
     age = np.linspace(result.ages[0], result.ages[-1], 200)
@@ -253,6 +255,9 @@ def plot_static(result: StaticModels, *, ax: Axes | None = None) -> Axes:
         ylabel="Trees per ha in the class" if result.per_ha else "Trees in the class",
         yscale="log",
     )
+    ax.yaxis.set_major_formatter(LogFormatter())
+    ax.yaxis.set_minor_formatter(LogFormatter(minor_thresholds=(2, 0.5)))
+    ax.tick_params(axis="y", which="both", labelsize=9)
     _legend(ax)
     return tidy(ax, grid="y")
 
