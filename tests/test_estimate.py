@@ -261,6 +261,20 @@ def test_cores_at_two_heights_are_judged_by_all_years_that_may_lie_between(betwe
     assert not {"cores_contradict", "cores_disagree"} & set(answer.flags)
 
 
+@pytest.mark.parametrize(("upper", "contradicts"), [(106, False), (130, True)])
+def test_without_a_height_model_the_lowest_core_dates_the_tree(upper, contradicts):
+    """120 rings to the pith at 0.3 m: 1905, whenever 1.0 m was reached; only a year before that contradicts (hand)."""
+    cores = {"core_height_m": [0.3, 1.0], "rings_counted": [120, upper]}
+    ages = estimate_ages(one_tree(**cores))
+    answer = ages["A1"]
+    assert answer.pith_year.interval(0.9) == (1905, 1905)
+    assert answer.facts["core_height_m"] == 0.3
+    assert "upper_core_bounds" in answer.flags
+    assert ("cores_contradict" in answer.flags) is contradicts
+    status = ages.accounting.set_index("core")["status"]
+    assert (status["a"], status["b"]) == ("estimated", "minimum only")
+
+
 def test_a_rotten_core_longer_than_the_age_is_reported():
     """50 rings to the pith and 60 on a rotten core of the same height: the date is the pith core's, and marked."""
     answer = estimate_ages(one_tree(inner_end=["pith", "rot"], rings_counted=[50, 60]))["A1"]

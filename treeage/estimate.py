@@ -18,7 +18,7 @@ from treeage.estimate_alignment import CoreReadings, mark_events, read_cores_tog
 from treeage.estimate_answers import Workings, minimum_answer, tree_answer
 from treeage.estimate_cores import core_facts, table_records
 from treeage.estimate_heights import HeightTable, TiedHeights, height_groups, tie_heights
-from treeage.estimate_inputs import core_inputs
+from treeage.estimate_inputs import bound_upper_cores, core_inputs
 from treeage.estimate_stand import reach_further, rule_comparison, species_rates
 from treeage.estimate_trees import date_trees
 from treeage.height import HeightModel, height_model, no_height_model
@@ -97,7 +97,7 @@ def estimate_ages(
     models = height_models(field)
     heights = HeightTable(models, shared_figures(field, models))
     rates = species_rates(facts, inputs, from_stand=from_stand)
-    inputs = reach_further(inputs, rates)
+    inputs = bound_upper_cores(facts, reach_further(inputs, rates), without_model(models))
     readings = read_cores_together(facts) if from_pairs else CoreReadings({}, pd.DataFrame(), 0)
     mark_events(facts, readings)
     dated = date_trees(facts, inputs, rates, heights.passing_years, joint_counts=readings.joint, tick=tick)
@@ -171,6 +171,22 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     if faults:
         raise ModelError(faults)
     return models
+
+
+def without_model(models: Mapping[str, HeightModel]) -> list[str]:
+    """Species whose years to any height are unknown.
+
+    Parameters
+    ----------
+    models : mapping of str to HeightModel
+        From `height_models`.
+
+    Returns
+    -------
+    list of str
+        Those with the model "none".
+    """
+    return [species for species, model in models.items() if model.is_none]
 
 
 def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str, str]:

@@ -66,6 +66,7 @@ def _why(flags: tuple[str, ...]) -> str:
     words = {
         "distance_unknown": "nothing bounds the distance to the pith (no arc, no diameter with core length)",
         "no_ring_width": "no ring width and nothing to derive one from",
+        "upper_core_bounds": "the years between the heights of the tree's cores are unknown: only the lowest date it",
     }
     found = [text for flag, text in words.items() if flag in flags]
     return "; ".join(found) or "the cores only bound the age"

@@ -6,6 +6,7 @@ Layer 4, part of the family of `estimate`. The statistics are those of `alignmen
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,7 @@ from treeage.alignment_prior import AlignmentPrior
 from treeage.counting import absent_ring_rate, count_error, false_ring_rate
 from treeage.estimate_cores import CoreFacts
 from treeage.estimate_inputs import lost_kernel
-from treeage.estimate_special import JointCounts
+from treeage.estimate_special import JointCount, JointCounts
 
 Array = NDArray[np.float64]
 
@@ -91,12 +92,12 @@ def read_cores_together(facts: CoreFacts) -> CoreReadings:
             pairs.append((tree, pair, trimmed, beyond))
     series = [(trimmed[0], trimmed[1]) for _, _, trimmed, _ in pairs]
     read = align_many(series, prior=[_prior(facts, pair, trimmed) for _, pair, trimmed, _ in pairs])
-    joint, tables = {}, []
+    joint: dict[str, JointCount] = {}
+    found: list[dict[str, Any]] = []
     for (tree, pair, trimmed, beyond), reading in zip(pairs, read, strict=True):
         joint[tree] = _joint_count(facts, pair, reading, beyond, trimmed)
-        tables.append(_events(facts, pair, reading))
-    events = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=EVENT_COLUMNS)
-    return CoreReadings(joint, events, len(joint))
+        found += _events(facts, pair, reading)
+    return CoreReadings(joint, pd.DataFrame(found, columns=EVENT_COLUMNS), len(joint))
 
 
 def mark_events(facts: CoreFacts, readings: CoreReadings) -> None:
@@ -224,7 +225,7 @@ def _with_unseen(facts: CoreFacts, pair: list[int], mass: Array, shared: int) ->
     return out
 
 
-def _events(facts: CoreFacts, pair: list[int], reading: Alignment) -> pd.DataFrame:
+def _events(facts: CoreFacts, pair: list[int], reading: Alignment) -> list[dict[str, Any]]:
     """Probable events with the core they lie on, and the year by the count of the core that shows the ring."""
     best = reading.best
     names = [str(facts.records[row]["core"]) for row in pair]
@@ -245,4 +246,4 @@ def _events(facts: CoreFacts, pair: list[int], reading: Alignment) -> pd.DataFra
                 "prob_near": float(event["prob_near"]),
             }
         )
-    return pd.DataFrame(rows, columns=EVENT_COLUMNS)
+    return rows

@@ -41,6 +41,7 @@ Flags = NDArray[np.bool_]
 Adder = Callable[[str, Flags, Array], None]
 
 _SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
+HEIGHT_APART_M = 0.01  # choice: cores closer in height than this share one pith year
 _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
 
 

@@ -5,14 +5,15 @@ Layer 4, part of the family of `estimate`. No model of its own: it chooses among
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from treeage.counting import count_error_mass
-from treeage.estimate_cores import CoreFacts, column_numbers
+from treeage.estimate_cores import HEIGHT_APART_M, CoreFacts, column_numbers
 from treeage.grids import DISTANCE_GRID_MM
 from treeage.rings import InnerGrowth, inner_growth, inner_growth_from_means, ring_model
 
@@ -75,11 +76,51 @@ def core_inputs(facts: CoreFacts) -> CoreInputs:
     start, count = _lost_rings(facts, dating, start, count)
     at_pith = facts.distance[:, 0] >= 1.0
     bound_only = (facts.distance.sum(axis=1) <= 0) | ~(known | at_pith)
-    distance = facts.distance.copy()
-    distance[bound_only] = 0.0
-    distance[bound_only, 0] = 1.0
+    distance = _no_distance(facts.distance, bound_only)
     innermost = table["outer_year"].to_numpy(dtype=np.int64) - counted + 1
     return CoreInputs(innermost, distance, growth, start, count, bound_only, _most_rings(distance, growth))
+
+
+def _no_distance(distance: Array, rows: NDArray[np.bool_]) -> Array:
+    """Distances with a place holder for cores that only bound the date."""
+    out = distance.copy()
+    out[rows] = 0.0
+    out[rows, 0] = 1.0
+    return out
+
+
+def bound_upper_cores(facts: CoreFacts, inputs: CoreInputs, without_heights: Collection[str]) -> CoreInputs:
+    """Let only the lowest cores date a tree where the years between its cores are unknown.
+
+    Parameters
+    ----------
+    facts : CoreFacts
+        All cores; the flags of those that only bound are extended.
+    inputs : CoreInputs
+        From `core_inputs`.
+    without_heights : collection of str
+        Species that have no height model.
+
+    Returns
+    -------
+    CoreInputs
+        In these species a core above the lowest one with information only says that the pith below is not younger
+        than its innermost ring.
+
+    Notes
+    -----
+    The stem reached the upper height in the same year or later, by years that nothing is known of.
+    """
+    bound_only = inputs.bound_only.copy()
+    heights = column_numbers(facts.table, "core_height_m")
+    concerned = facts.table["species"].isin(list(without_heights)).to_numpy() & ~bound_only
+    for rows in facts.table[concerned].groupby("tree", sort=False).indices.values():
+        own = np.flatnonzero(concerned)[rows]
+        upper = own[heights[own] > heights[own].min() + HEIGHT_APART_M]
+        bound_only[upper] = True
+        for row in upper:
+            facts.flags[row].add("upper_core_bounds")
+    return replace(inputs, bound_only=bound_only, distance=_no_distance(inputs.distance, bound_only))
 
 
 def _growth(facts: CoreFacts, counted: Ints, species: list[str]) -> tuple[InnerGrowth, NDArray[np.bool_]]:

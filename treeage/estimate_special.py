@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from treeage import priors
 from treeage.distance_joint import joint_distances, share_a_line
-from treeage.estimate_cores import CoreFacts, column_numbers
+from treeage.estimate_cores import HEIGHT_APART_M, CoreFacts, column_numbers
 from treeage.estimate_dates import TreeDates, core_marginals, lead_core, tree_dates
 from treeage.estimate_inputs import CoreInputs
 from treeage.estimate_stand import SpeciesRates, placed_mass
@@ -25,7 +25,6 @@ from treeage.posterior_conflict import CONTRADICTS, allowed_share, worst_pair
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-HEIGHT_APART_M = 0.01  # choice: cores closer in height than this share one pith year
 _CASES_HOLD, _MOST_CASES = 0.9999, 4000  # choice: the likeliest joint cases of count errors that hold this much
 
 JointCount = tuple[tuple[str, str], int, int, Array]

@@ -12,10 +12,10 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.estimate_cores import CoreFacts, column_numbers
+from treeage.estimate_cores import HEIGHT_APART_M, CoreFacts, column_numbers
 from treeage.estimate_dates import TreeDates, core_marginals, lead_core, rung, tree_dates
 from treeage.estimate_inputs import CoreInputs
-from treeage.estimate_special import HEIGHT_APART_M, JointCounts, on_one_line, special_tree
+from treeage.estimate_special import JointCounts, on_one_line, special_tree
 from treeage.estimate_stand import SpeciesRates, missed_mass
 from treeage.posterior import RateNodes, added_rings, combine_cores
 

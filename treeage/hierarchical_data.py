@@ -12,11 +12,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.estimate import height_models, shared_figures
+from treeage.estimate import height_models, shared_figures, without_model
 from treeage.estimate_alignment import CoreReadings, mark_events, read_cores_together
-from treeage.estimate_cores import CoreFacts, column_numbers, core_facts
-from treeage.estimate_inputs import CoreInputs, core_inputs
-from treeage.estimate_special import HEIGHT_APART_M, on_one_line
+from treeage.estimate_cores import HEIGHT_APART_M, CoreFacts, column_numbers, core_facts
+from treeage.estimate_inputs import CoreInputs, bound_upper_cores, core_inputs
+from treeage.estimate_special import on_one_line
 from treeage.estimate_stand import SpeciesRates, reach_further, species_rates
 from treeage.hierarchical_factors import SHIFTS, CoreFactors, method_class
 from treeage.hierarchical_height import DIFFERENCE_YEARS, HeightData, height_data
@@ -115,7 +115,8 @@ def core_workings(field: Field, *, from_stand: bool = True, from_pairs: bool = T
     rates = species_rates(facts, inputs, from_stand=from_stand)
     readings = read_cores_together(facts) if from_pairs else CoreReadings({}, pd.DataFrame(), 0)
     mark_events(facts, readings)
-    return CoreWorkings(facts, reach_further(inputs, rates), rates, readings)
+    inputs = bound_upper_cores(facts, reach_further(inputs, rates), without_model(height_models(field)))
+    return CoreWorkings(facts, inputs, rates, readings)
 
 
 def stand_data(field: Field, cores: CoreWorkings) -> StandData:
