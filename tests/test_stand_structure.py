@@ -62,6 +62,15 @@ def test_shared_error_keeps_the_intervals_wide() -> None:
     assert widths[0] > 3 * widths[1]
 
 
+def test_intervals_of_counts_end_at_counts() -> None:
+    """One of 19 draws holds a second tree in the decade: the 90 % interval ends at 2 and not between 1 and 2 (hand)."""
+    years = np.full((19, 2), 1905)
+    years[1:, 1] = 1950
+    table = age_structure(years, bin_years=10).to_frame().set_index("year_first")
+    assert (table.loc[1900, "trees_lo"], table.loc[1900, "trees_hi"]) == (1, 2)
+    assert (table.loc[1950, "trees_lo"], table.loc[1950, "trees_hi"]) == (0, 1)
+
+
 def test_weights_and_bootstrap() -> None:
     """Per hectare means are weighted sums; intervals hold which trees were sampled."""
     draws = np.tile([1801.0, 1802.0, 1811.0, 1812.0], (3000, 1))

@@ -75,7 +75,7 @@ class EventResponse:
             parts += [(name, self.lag_quantiles[:, number, at]) for at, name in enumerate(names)]
             for name, draws in parts:
                 known = draws[np.isfinite(draws)]
-                ends = np.quantile(known, tails) if known.size > draws.size / 2 else [np.nan] * 3
+                ends = np.quantile(known, tails, method="inverted_cdf") if known.size > draws.size / 2 else [np.nan] * 3
                 row |= {f"{name}_{part}": end for part, end in zip(("median", "lo", "hi"), ends, strict=True)}
             rows.append({**row, "prob": self.prob})
         return pd.DataFrame(rows)

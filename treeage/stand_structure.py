@@ -154,7 +154,7 @@ class AgeStructure:
         if self.per_ha is not None and self.naive_per_ha is not None:
             parts.append(("trees_per_ha", self.per_ha, self.naive_per_ha))
         for name, draws, naive in parts:
-            low, high = np.quantile(draws, [tail, 1 - tail], axis=0)
+            low, high = np.quantile(draws, [tail, 1 - tail], axis=0, method="inverted_cdf")  # counts that occur
             columns |= {f"{name}_naive": naive, f"{name}_mean": draws.mean(axis=0)}
             columns |= {f"{name}_lo": low, f"{name}_hi": high}
         return pd.DataFrame(columns).assign(prob=self.prob)
