@@ -4,13 +4,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from treeage.estimate_stand import placed_mass
-from treeage.hierarchical_data import StandData, core_workings, stand_data
-from treeage.hierarchical_draws import drawn_inputs
-from treeage.hierarchical_factors import SHIFTS, scaled_rate
-from treeage.hierarchical_growth import form_log_prior
-from treeage.hierarchical_height import FORMS
-from treeage.hierarchical_tables import tree_likelihoods
+from treeage.estimate import placed_mass
+from treeage.hierarchical.data import FORMS, StandData, core_workings, stand_data
+from treeage.hierarchical.dates import drawn_inputs
+from treeage.hierarchical.kernel import form_log_prior
+from treeage.hierarchical.likelihood import SHIFTS, scaled_rate, tree_likelihoods
 from treeage.simulate import scenario, simulate_stand
 
 

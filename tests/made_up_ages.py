@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from treeage.pmf import Pmf
-from treeage.results import Ages
-from treeage.results_tree import SharedParts, TreeAge
+from treeage.results import Ages, SharedParts, TreeAge
 
 SPECIES = ("Larix decidua", "Picea abies", "Pinus cembra")
 OUTER = 2024

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from treeage.grids import DISTANCE_GRID_MM
-from treeage.hierarchical_factors import FACTOR_LIMITS
-from treeage.hierarchical_priors import LearningPriors
+from treeage.distance import DISTANCE_GRID_MM
+from treeage.hierarchical import LearningPriors
+from treeage.hierarchical.likelihood import FACTOR_LIMITS
 from treeage.rings import ring_model
 
 

@@ -5,15 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from treeage.alignment import (
-    AlignmentPrior,
-    align_cores,
-    align_many,
-    align_stand,
-    alignment_prior,
-    stand_prior,
-    unseen_rings,
-)
+from treeage.alignment import AlignmentPrior, align_cores, align_many, align_stand, stand_prior, unseen_rings
+from treeage.alignment.prior import alignment_prior
 from treeage.errors import InputError
 
 

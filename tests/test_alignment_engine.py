@@ -3,10 +3,20 @@
 import numpy as np
 import pytest
 
-from treeage.alignment_engine import KINDS, MOVES, backward, count_joint, forward, log_total, move_probs
-from treeage.alignment_features import log_widths, signals, t_density, whiten
-from treeage.alignment_ratios import match_ratios, side, stack
-from treeage.alignment_tables import EventFactors, lattice, pick, place
+from treeage.alignment.engine import KINDS, MOVES, backward, count_joint, forward, log_total, move_probs
+from treeage.alignment.signals import (
+    EventFactors,
+    lattice,
+    log_widths,
+    match_ratios,
+    pick,
+    place,
+    side,
+    signals,
+    stack,
+    t_density,
+    whiten,
+)
 
 COEFFICIENTS = np.array([0.7, 0.2, 0.1])
 STEPS = {"both": (1, 1), "absent_in_a": (0, 1), "absent_in_b": (1, 0), "false_in_a": (2, 1), "false_in_b": (1, 2)}

@@ -15,8 +15,9 @@ import pandas as pd
 import pytest
 from made_up_ages import made_up_ages, minimum_tree
 
-from treeage import cli, report_figures
+from treeage.cli import commands as cli
 from treeage.errors import ConflictWarning, InputError
+from treeage.report import figures as report_figures
 from treeage.simulate import example_field
 from treeage.tables import read_field
 from treeage.version import VERSION

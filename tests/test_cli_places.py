@@ -9,13 +9,14 @@ from string import ascii_lowercase
 import pandas as pd
 import pytest
 
-from treeage import cli, report, report_figures, table_writing
-from treeage.errors import Fault, faults_frame
-from treeage.errors_places import place_fault
+from treeage.cli import commands as cli
+from treeage.errors import Fault, faults_frame, place_fault
 from treeage.estimate import estimate_ages
-from treeage.report_methods import NOT_FOR_DECISIONS
-from treeage.table_writing import write_text
-from treeage.tables import read_field
+from treeage.report import NOT_FOR_DECISIONS
+from treeage.report import figures as report_figures
+from treeage.report import write as report
+from treeage.tables import files as table_writing
+from treeage.tables import read_field, write_text
 
 FOLDER = {
     "trees.csv": "tree,species\nA1,Larix decidua\n",

@@ -9,10 +9,14 @@ import pytest
 from made_up_ages import at_core_height, made_up_ages, made_up_tree
 from matplotlib.figure import Figure
 
-from treeage import cli, plots, report_figures, report_methods, report_page
+from treeage.cli import commands as cli
 from treeage.errors import InputError
 from treeage.estimate import estimate_ages, species_without_heights
-from treeage.report_stand import stand_figures
+from treeage.plots import ages as plots
+from treeage.report import figures as report_figures
+from treeage.report import methods as report_methods
+from treeage.report import page as report_page
+from treeage.report.figures import stand_figures
 from treeage.stand import stand_history
 from treeage.tables import read_field
 from treeage.validate import score_against_truth
@@ -235,7 +239,7 @@ def test_anatomy_ends_at_the_pith():
 
 def test_stand_history_notes_the_mixture(mixed, monkeypatch):
     """repr, notebook, notes, captions and axis of the history count the trees at coring height."""
-    monkeypatch.setattr("treeage.report_stand.render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr("treeage.report.figures.render", lambda _draw, _height: (b"<svg/>", b"pixels"))
     history = stand_history(mixed, count=300)
     many, of = len(mixed.at_core_height), len(mixed.trees)
     assert history.core_height_note == history.notes[0] == f"{many} of {of} {NOTE}"
@@ -247,8 +251,7 @@ def test_stand_history_notes_the_mixture(mixed, monkeypatch):
 
 def test_stand_command_says_it(folder, tmp_path, capsys, monkeypatch):
     """The note stands on the screen and in the report."""
-    for module in ("report_figures", "report_stand"):
-        monkeypatch.setattr(f"treeage.{module}.render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr("treeage.report.figures.render", lambda _draw, _height: (b"<svg/>", b"pixels"))
     assert cli.main(["stand", str(folder), "--out", str(tmp_path / "out"), "--draws", "200"]) == 0
     assert NOTE in " ".join(capsys.readouterr().out.split())
     assert NOTE in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")

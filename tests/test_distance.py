@@ -7,25 +7,26 @@ from hypothesis import strategies as st
 
 from treeage import priors
 from treeage.distance import (
+    DISTANCE_GRID_MM,
+    aimed_core_density,
     arc_likelihood,
+    arc_radius,
     circle_likelihood,
     common_arcs_likelihood,
-    direct_likelihood,
-    ray_likelihood,
-    unseen_curvature,
-)
-from treeage.distance_geometry import arc_radius, off_axis_radius, radial_length, ray_distance
-from treeage.distance_joint import joint_distances
-from treeage.distance_points import fit_circles, point_likelihood
-from treeage.distance_radius import (
-    aimed_core_density,
     conflict_probability,
+    direct_likelihood,
     distance_mass,
     inside_radius,
+    joint_distances,
+    point_likelihood,
+    radial_length,
+    ray_likelihood,
     short_core_density,
+    unseen_curvature,
 )
+from treeage.distance.seen import fit_circles
+from treeage.distance.unseen import DISTANCE_STEP, off_axis_radius, ray_distance
 from treeage.errors import InputError
-from treeage.grids import DISTANCE_GRID_MM, DISTANCE_STEP
 
 FLAT = np.ones((1, DISTANCE_GRID_MM.size))
 

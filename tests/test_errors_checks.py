@@ -11,7 +11,7 @@ import pytest
 from learned_stands import small_field
 
 import treeage
-from treeage.errors_checks import require_field, require_seed, require_series
+from treeage.errors import require_field, require_seed, require_series
 
 WHOLE = np.full(60, 1.0)  # a complete core
 

@@ -8,11 +8,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import InputError, ModelError
-from treeage.estimate import estimate_ages, height_models
-from treeage.estimate_answers import collar_mass
-from treeage.estimate_cores import core_facts
-from treeage.grids import DISTANCE_GRID_MM
+from treeage.estimate import core_facts, estimate_ages, height_models
+from treeage.estimate.answers import collar_mass
 from treeage.height import height_model
 from treeage.tables import Field, Settings
 

@@ -5,8 +5,7 @@ import pandas as pd
 import pytest
 
 from treeage import estimate_ages
-from treeage.estimate_alignment import read_cores_together
-from treeage.estimate_cores import core_facts
+from treeage.estimate import core_facts, read_cores_together
 from treeage.tables import Field
 
 NONE = {"outer_lost": 0.0, "outer_lost_sd": 0.0}

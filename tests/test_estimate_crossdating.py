@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from treeage.errors import InputError
-from treeage.estimate_crossdating import crossdate_field
+from treeage.estimate import crossdate_field
 from treeage.tables import Field
 
 

@@ -6,8 +6,7 @@ import pytest
 
 from treeage.errors import InputError
 from treeage.estimate import estimate_ages
-from treeage.estimate_growth import field_growth, past_trees
-from treeage.growth_events import find_changes
+from treeage.growth import field_growth, find_changes, past_trees
 from treeage.tables import Field
 
 

@@ -4,11 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from treeage.estimate import estimate_ages
-from treeage.estimate_alignment import read_cores_together
-from treeage.estimate_cores import core_facts
-from treeage.estimate_inputs import core_inputs
-from treeage.estimate_stand import rule_comparison, species_rates
+from treeage.estimate import core_facts, core_inputs, estimate_ages, read_cores_together, species_rates
+from treeage.estimate.shared import rule_comparison
 from treeage.posterior import rate_nodes
 from treeage.tables import Field
 

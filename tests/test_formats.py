@@ -6,9 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.formats import RingSeries, read_ring_file, ring_table
-from treeage.formats_decadal import decadal_series
-from treeage.formats_xml import standard_series
+from treeage.formats import RingSeries, decadal_series, read_ring_file, ring_table, standard_series
 
 HUNDREDTHS = """\
 abc    1 Invented Ridge                                      PISP

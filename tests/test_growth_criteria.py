@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from treeage.errors import InputError
-from treeage.growth_criteria import ChangeCriterion, absolute_threshold, common_criteria
-from treeage.growth_release import BoundaryLine, absolute_change
+from treeage.growth import ChangeCriterion, absolute_threshold, common_criteria
+from treeage.growth.changes import BoundaryLine, absolute_change
 
 STEP = [1.0] * 10 + [1.6] * 10
 

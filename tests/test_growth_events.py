@@ -5,9 +5,9 @@ import pytest
 from scipy import stats
 
 from treeage.errors import InputError
-from treeage.growth_criteria import ChangeCriterion
-from treeage.growth_events import _peaks, canopy_residence_years, find_changes, share_interval
-from treeage.growth_history import CoreWidths
+from treeage.growth import ChangeCriterion, canopy_residence_years, find_changes
+from treeage.growth.changes import _peaks, share_interval
+from treeage.growth.history import CoreWidths
 
 RULES = (
     ChangeCriterion("percent", "percent", 25.0, 50.0, "test"),

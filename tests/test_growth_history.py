@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from treeage.errors import InputError
-from treeage.growth_history import CoreWidths, growth_history
+from treeage.growth import growth_history
+from treeage.growth.history import CoreWidths
 
 
 def _core(first: int, widths: list[float], **distance: float) -> CoreWidths:

@@ -5,8 +5,9 @@ import pytest
 from scipy import stats
 
 from treeage.errors import InputError
-from treeage.growth_history import CoreWidths
-from treeage.growth_origin import OriginCalibration, calibrate_origin, classify_origins, early_growth
+from treeage.growth import calibrate_origin, classify_origins
+from treeage.growth.changes import OriginCalibration, early_growth
+from treeage.growth.history import CoreWidths
 
 CALIBRATION = OriginCalibration(np.log(2.0), np.log(0.5), 0.4, "test saplings")
 

@@ -6,11 +6,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from treeage.errors import InputError, ModelWarning
-from treeage.growth_release import (
+from treeage.growth import fit_boundary_line
+from treeage.growth.changes import (
     BoundaryLine,
     absolute_change,
     boundary_share,
-    fit_boundary_line,
     percent_change,
     sustained_change,
     window_means,

@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from treeage.errors import InputError, ModelError, ModelWarning, PriorWarning
-from treeage.height import MODEL_KEYS, early_heights, height_model, years_to_height
+from treeage.height import early_heights, height_model, years_to_height
+from treeage.height.years import MODEL_KEYS
 
 SETTINGS = [
     {"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": 3},

@@ -7,9 +7,8 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from treeage.errors import InputError, ModelError
-from treeage.height_curves import height_curve
-from treeage.height_forms import CURVE_FORMS, curve_parameters
-from treeage.height_tables import FOOT_M, early_heights, published_curve, published_curves
+from treeage.height import early_heights, height_curve, published_curve, published_curves
+from treeage.height.curves import CURVE_FORMS, FOOT_M, curve_parameters
 
 # form, parameters, height at 20 years, age at 1.3: arithmetic from the textbook equations, done independently
 TABLE = [

@@ -9,9 +9,8 @@ from scipy import stats
 from scipy.optimize import curve_fit
 
 from treeage.errors import InputError, ModelError
-from treeage.height_curves import height_curve
-from treeage.height_fit import fit_curve, tip_heights
-from treeage.height_forms import raw_height
+from treeage.height import fit_curve, height_curve, tip_heights
+from treeage.height.curves import raw_height
 
 
 @pytest.fixture(scope="module")

@@ -7,8 +7,18 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from treeage.errors import InputError, ModelError
-from treeage.height import HeightModel, from_curve, from_mean_sd, from_published, from_quantiles, from_seedlings
-from treeage.height_passing import SHARED_NODES, TREE_NODES, growth_axis, normal_nodes, power_slopes
+from treeage.height import (
+    TREE_NODES,
+    HeightModel,
+    from_curve,
+    from_mean_sd,
+    from_published,
+    from_quantiles,
+    from_seedlings,
+    growth_axis,
+    normal_nodes,
+)
+from treeage.height.model import SHARED_NODES, power_slopes
 
 YOUNG_HEIGHTS = np.array([0.08, 0.15, 0.2, 0.3, 0.35, 0.5, 0.6, 0.7, 0.9, 1.0, 1.2, 1.4])
 YOUNG_AGES = np.array([2, 3, 3, 5, 4, 7, 6, 9, 10, 9, 14, 13])

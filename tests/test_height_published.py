@@ -5,7 +5,7 @@ import pytest
 
 from treeage.errors import ModelError
 from treeage.height import early_heights, from_curve, from_published, published_curve
-from treeage.height_tables import FOOT_M
+from treeage.height.curves import FOOT_M
 
 LAAMRANI = "Laamrani, DesRochers & Blackburn 2016, abstract"
 

@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from treeage.errors import InputError, ModelError
-from treeage.height import from_seedlings, from_two_heights, height_curve
-from treeage.height_seedlings import seasons_between, spread_points
-from treeage.schema_heights import FEWEST_YOUNG_TREES
+from treeage.height import from_seedlings, from_two_heights, height_curve, seasons_between
+from treeage.height.sources import spread_points
+from treeage.schema import FEWEST_YOUNG_TREES
 
 # Chapman-Richards growth whose median tree passes 1 m after 9 seasons; not one of the fitted forms
 TRUTH = height_curve("chapman_richards", {"asymptote": 20.0, "rate": 0.0135, "shape": 1.4})

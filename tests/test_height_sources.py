@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from treeage.errors import InputError, ModelError
-from treeage.height_sources import checked_share, from_mean_sd, from_quantiles, no_height_model, seasons_of
+from treeage.height import from_mean_sd, from_quantiles, no_height_model
+from treeage.height.sources import checked_share, seasons_of
 
 
 @given(mean=st.floats(2.0, 80.0), share=st.floats(0.15, 0.6), shared=st.floats(0.0, 1.0))

@@ -23,16 +23,20 @@ from treeage.hierarchical import (
     prior_predictive,
     prior_table,
 )
-from treeage.hierarchical_checks import group_dataset
-from treeage.hierarchical_dates import learned_answers
-from treeage.hierarchical_draws import like_draws
-from treeage.hierarchical_factors import SHIFTS, chebyshev_nodes, degrees, scale_distance
-from treeage.hierarchical_growth import GrowthKernel
-from treeage.hierarchical_height import DIFFERENCE_YEARS, FORMS
-from treeage.hierarchical_model import build_model, stand_kernel
-from treeage.hierarchical_parameters import NAMES, ParameterMap
-from treeage.hierarchical_sampling import mode_and_covariance
-from treeage.hierarchical_tables import tree_axes, tree_likelihoods, tree_log_likelihood
+from treeage.hierarchical.data import DIFFERENCE_YEARS, FORMS
+from treeage.hierarchical.dates import learned_answers, like_draws
+from treeage.hierarchical.kernel import GrowthKernel
+from treeage.hierarchical.likelihood import (
+    SHIFTS,
+    chebyshev_nodes,
+    degrees,
+    scale_distance,
+    tree_axes,
+    tree_likelihoods,
+    tree_log_likelihood,
+)
+from treeage.hierarchical.priors import NAMES, ParameterMap
+from treeage.hierarchical.sampling import build_model, group_dataset, mode_and_covariance, stand_kernel
 from treeage.tables import Field
 
 pytestmark = pytest.mark.filterwarnings("ignore:PyTensor could not link:UserWarning")
@@ -150,7 +154,7 @@ def test_years_from_the_collar_are_not_rounded_below(low, first, width):
 
 def test_forms_are_those_of_the_fixed_height_model():
     """Both layers average over the same growth forms."""
-    from treeage.height_seedlings import _CANDIDATES
+    from treeage.height.sources import _CANDIDATES
 
     assert tuple(FORMS) == tuple(_CANDIDATES)
 
@@ -158,9 +162,7 @@ def test_forms_are_those_of_the_fixed_height_model():
 @pytest.mark.parametrize("factor", [0.5, 1.0, 2.0])
 def test_scaled_distance_of_a_normal_error(factor):
     """A factor on a normal error multiplies its standard deviation."""
-    from treeage.distance import direct_likelihood
-    from treeage.distance_radius import distance_mass
-    from treeage.grids import DISTANCE_GRID_MM
+    from treeage.distance import DISTANCE_GRID_MM, direct_likelihood, distance_mass
 
     mass = distance_mass(np.ones((1, DISTANCE_GRID_MM.size)), [direct_likelihood(40.0, 4.0)])
     found = scale_distance(mass, np.array([factor]), np.array([False]))[0]
@@ -171,7 +173,7 @@ def test_scaled_distance_of_a_normal_error(factor):
 
 def test_scaled_distance_leaves_the_pith_alone():
     """A core that holds the pith stays at 0."""
-    from treeage.grids import DISTANCE_GRID_MM
+    from treeage.distance import DISTANCE_GRID_MM
 
     mass = np.eye(1, DISTANCE_GRID_MM.size)
     np.testing.assert_array_equal(scale_distance(mass, np.array([2.0]), np.array([True])), mass)
@@ -191,7 +193,7 @@ def test_nodes_and_terms():
 
 def test_model_is_built_with_named_dimensions():
     """Log density is finite, variables carry the named dimensions, nothing has to be sampled."""
-    from treeage.hierarchical_op import plain_mode
+    from treeage.hierarchical.kernel import plain_mode
 
     _, data = stand()
     model = build_model(data)
@@ -302,7 +304,7 @@ def prior_inference(model, kernel, sampling, *, seed, tick=None, spoilt=False):
 def learned():
     """An answer whose draws are those of the prior; kept."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("treeage.hierarchical.sample_model", prior_inference)
+        patch.setattr("treeage.hierarchical.fit.sample_model", prior_inference)
         return fit_hierarchical(stand()[0], from_stand=False, from_pairs=False, sampling=Sampling(draws=500))
 
 
@@ -345,7 +347,7 @@ def test_failed_sampling_is_said_in_every_face(monkeypatch):
     def spoilt(*args, **settings):
         return prior_inference(*args, **settings, spoilt=True)
 
-    monkeypatch.setattr("treeage.hierarchical.sample_model", spoilt)
+    monkeypatch.setattr("treeage.hierarchical.fit.sample_model", spoilt)
     with pytest.warns(ModelWarning, match="R-hat above 1.01"):
         ages = fit_hierarchical(stand()[0], from_stand=False, from_pairs=False, sampling=Sampling(draws=30))
     assert not ages.diagnosis.passed
@@ -385,8 +387,8 @@ def test_core_checks_point_at_a_core_that_was_moved():
     cores = field.cores.copy()
     cores.loc[rows[tree][0], "outer_year"] -= 60
     moved = replace(field, cores=cores)
-    from treeage.hierarchical_checks import core_checks
-    from treeage.hierarchical_data import core_workings, stand_data
+    from treeage.hierarchical.data import core_workings, stand_data
+    from treeage.hierarchical.sampling import core_checks
 
     other = stand_data(moved, core_workings(moved, from_stand=False, from_pairs=False))
     answers, _ = learned_answers(other, prior_draws(other, 6), field.trees.to_dict("records"), prob=0.9, seed=0)

@@ -5,12 +5,9 @@ import pandas as pd
 import pytest
 from learned_stands import small_field
 
-from treeage.estimate import estimate_ages
-from treeage.estimate_dates import TreeDates
-from treeage.estimate_heights import HeightTable, TiedHeights, tie_heights
-from treeage.estimate_trees import date_trees, lead_cores
-from treeage.hierarchical_data import core_workings, stand_data
-from treeage.hierarchical_dates import join_dates, join_ties, joint_draws, learned_answers
+from treeage.estimate import HeightTable, TiedHeights, TreeDates, date_trees, estimate_ages, lead_cores, tie_heights
+from treeage.hierarchical.data import core_workings, stand_data
+from treeage.hierarchical.dates import join_dates, join_ties, joint_draws, learned_answers
 from treeage.pmf import Pmf
 from treeage.tables import Field, Settings
 

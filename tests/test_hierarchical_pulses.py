@@ -7,7 +7,8 @@ from scipy.stats import norm
 
 from treeage.errors import InputError, ModelWarning
 from treeage.estimate import estimate_ages
-from treeage.hierarchical_pulses import SPREAD_YEARS, PulseKernel, _reweighted, with_pulses
+from treeage.hierarchical import with_pulses
+from treeage.hierarchical.pulses import SPREAD_YEARS, PulseKernel, _reweighted
 from treeage.simulate import simulate_stand
 
 
@@ -41,7 +42,7 @@ def scattered_inference(kernel, *, draws=40, chains=4, spread=0.3):
 @pytest.fixture
 def unsampled(monkeypatch):
     """Sampling replaced by draws around the prior's centre."""
-    monkeypatch.setattr("treeage.hierarchical_pulses._sample", lambda kernel, seed: scattered_inference(kernel))
+    monkeypatch.setattr("treeage.hierarchical.pulses._sample", lambda kernel, seed: scattered_inference(kernel))
 
 
 @pytest.mark.parametrize("pulses", [1, 2, 3])
@@ -120,7 +121,7 @@ def test_chains_that_disagree_warn(monkeypatch):
         node["pulse_centre"].values += 30.0 * np.arange(4)[:, None, None]
         return found
 
-    monkeypatch.setattr("treeage.hierarchical_pulses._sample", far_apart)
+    monkeypatch.setattr("treeage.hierarchical.pulses._sample", far_apart)
     with pytest.warns(ModelWarning, match="the chains disagree"):
         with_pulses(dated(), pulses=1)
 

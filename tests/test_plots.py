@@ -12,11 +12,11 @@ from matplotlib import pyplot as plt
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 
-from treeage import plots
 from treeage.errors import InputError
-from treeage.plots_style import GROUPS, WARM, padded, year_ticks
+from treeage.plots import ages as plots
+from treeage.plots.style import GROUPS, WARM, padded, year_ticks
 from treeage.pmf import Pmf
-from treeage.results_tree import SHARES, year_text
+from treeage.results import SHARES, year_text
 
 mpl.use("Agg")
 AGES = made_up_ages()

@@ -5,8 +5,8 @@ import pytest
 from matplotlib.figure import Figure
 
 from treeage.alignment import align_cores
-from treeage.plots_alignment import plot_in_line, plot_offset_path, plot_reliability
-from treeage.validate_reliability import reliability
+from treeage.plots import plot_in_line, plot_offset_path, plot_reliability
+from treeage.validate import reliability
 
 
 @pytest.fixture(scope="module")

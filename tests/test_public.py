@@ -12,19 +12,27 @@ from pathlib import Path
 import pytest
 
 import treeage
+from treeage.display import Result
 
 ROOT = Path(__file__).parent.parent
 PACKAGE = Path(treeage.__file__).parent
-MODULES = sorted(path.stem for path in PACKAGE.glob("*.py") if path.stem not in ("__init__", "__main__"))
+FILES = {
+    path.relative_to(PACKAGE).with_suffix("").as_posix().removesuffix("/__init__"): path
+    for path in sorted(PACKAGE.rglob("*.py"))
+    if path.name != "__main__.py" and path.parent.name != "__pycache__"
+}
+FACES = [name for name, path in FILES.items() if path.name == "__init__.py" and name != "__init__"]
+MODULES = [name for name in FILES if name not in FACES and name != "__init__"]
 HEAVY = ("pymc", "arviz", "pytensor", "matplotlib", "statsmodels", "xarray", "scipy.stats", "scipy.optimize", "jinja2")
 ARGUMENT_CHECKS = {"require_positive", "require_nonnegative", "require_probability"}  # their names are the arguments
-MOST_LINES, MOST_PARAMETERS = 400, 8  # the house rules
+MOST_LINES, MOST_FUNCTION_LINES, MOST_BRANCHES, MOST_PARAMETERS = 400, 60, 12, 8  # the house rules
+MOST_FILES, MOST_LINES_ALL, MOST_LEVELS = 85, 28_500, 10
 
 
 @cache
 def tree_of(module):
-    """Syntax tree of a module."""
-    return ast.parse((PACKAGE / f"{module}.py").read_text(encoding="utf-8"))
+    """Syntax tree of a module or face."""
+    return ast.parse(FILES[module].read_text(encoding="utf-8"))
 
 
 def functions_of(module):
@@ -55,26 +63,42 @@ def imports_of(module, *, run_only):
             yield from (f"{node.module}.{alias.name}" for alias in node.names)
 
 
-def map_of_layers():
-    """The module map of DEVELOPERS.md: layer by module."""
-    layers = {}
+def own_imports(module):
+    """Every import of the package's own, also a late one: module or face it is taken from, and the name."""
+    for node in ast.walk(tree_of(module)):
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "treeage":
+            source = node.module.removeprefix("treeage").removeprefix(".").replace(".", "/")
+            for alias in node.names:
+                inner = f"{source}/{alias.name}" if source else alias.name
+                yield (
+                    (inner, "") if inner in FILES and alias.name not in names_of_face(source) else (source, alias.name)
+                )
+
+
+@cache
+def names_of_face(room):
+    """Where the names of a face are defined, by name; empty for what is no face."""
+    if room not in FACES:
+        return {}
+    nodes = [node for node in tree_of(room).body if isinstance(node, ast.ImportFrom)]
+    return {
+        alias.name: node.module.removeprefix("treeage.").replace(".", "/") for node in nodes for alias in node.names
+    }
+
+
+def room_of(module):
+    """Folder of a module, or the module itself where it stands alone."""
+    return module.split("/")[0]
+
+
+def levels():
+    """The table of DEVELOPERS.md: level by room."""
+    found = {}
     for line in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines():
         row = re.fullmatch(r"\|\s*(\d+)\s*\|(.*)\|", line.strip())
         if row:
-            layers |= dict.fromkeys(re.findall(r"`(\w+)`", row.group(2).split("|")[0]), int(row.group(1)))
-    return layers
-
-
-def family(module):
-    """First word of a module name, without its plural: tables, table_checks and table_units are one family."""
-    return module.split("_")[0].rstrip("s")
-
-
-def layer_of(module, layers):
-    """Layer of a module: its own entry, else that of its family."""
-    if module in layers:
-        return layers[module]
-    return next((layer for name, layer in layers.items() if family(name) == family(module)), None)
+            found |= dict.fromkeys(re.findall(r"`(\w+)`", row.group(2).split("|")[0]), int(row.group(1)))
+    return found
 
 
 # ------------------------------------------------------------------ public names
@@ -86,14 +110,13 @@ def test_every_public_name_is_there():
     assert set(treeage.__all__) == set(treeage._HOME) | {"__version__"}
     for name, home in treeage._HOME.items():
         found = getattr(treeage, name)
-        assert found.__module__ == f"treeage.{home}", name
+        assert found.__module__.split(".")[:2] == ["treeage", home], name
         assert name in dir(treeage)
 
 
 def test_type_checkers_see_the_same_names():
     """The imports for type checkers and the table of lazy names are the same."""
-    tree = ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))
-    (block,) = (node for node in tree.body if is_type_checking(node))
+    (block,) = (node for node in tree_of("__init__").body if is_type_checking(node))
     seen = {alias.name: node.module.removeprefix("treeage.") for node in block.body for alias in node.names}
     assert seen == treeage._HOME
 
@@ -142,48 +165,41 @@ def test_public_objects_are_documented(name):
             if inspect.isfunction(member):
                 words = inspect.getdoc(member) or ""
                 assert words.partition("\n")[0].endswith("."), f"{name}.{key} does not open with a sentence"
-                assert "Returns\n-------" in words, f"{name}.{key} does not say what it returns"
+                said_once = key in vars(Result)  # on the base class
+                assert said_once or "Returns\n-------" in words, f"{name}.{key} does not say what it returns"
     else:
         for section in ("Parameters\n----------", "Returns\n-------", "Examples\n--------"):
             assert section in text, f"{name} lacks {section.split()[0]}"
 
 
-# ------------------------------------------------------------------ layers and imports
+# ------------------------------------------------------------------ the house
 
 
 @pytest.mark.parametrize("module", MODULES)
-def test_imports_go_down(module):
-    """Imports reach lower layers, `errors`, or the module's own family only; results fetch their plots when called."""
-    layers = map_of_layers()
-    own = layer_of(module, layers)
-    assert own is not None, f"{module} is not in the module map of DEVELOPERS.md"
-    for name in imports_of(module, run_only=False):
-        target = name.removeprefix("treeage.").split(".")[0]
-        if not name.startswith("treeage.") or target not in MODULES:
+def test_imports_go_strictly_down(module):
+    """Between rooms every import, also a late one, reaches a lower level and takes what a face gives away."""
+    level, own = levels(), room_of(module)
+    assert own in level, f"{own} is not in the table of DEVELOPERS.md"
+    for source, name in own_imports(module):
+        room = room_of(source)
+        if room == own:
+            assert source != own or own == module, f"{module} takes {name} from its own face"
             continue
-        allowed = layer_of(target, layers) < own or target == "errors" or family(target) == family(module)
-        lazy_plot = family(target) == "plot" and target not in {
-            each.removeprefix("treeage.").split(".")[0] for each in imports_of(module, run_only=True)
-        }
-        assert allowed or lazy_plot, f"{module} (layer {own}) imports {target} (layer {layer_of(target, layers)})"
+        assert not name.startswith("_"), f"{module} takes the private name {name} of {room}"
+        assert source == room, f"{module} reaches past the face of {room}"
+        assert level[room] < level[own], f"{module} (level {level[own]}) imports {room} (level {level[room]})"
 
 
-def test_the_map_names_families_that_exist():
-    """The table of DEVELOPERS.md holds no family that is gone, but for those planned."""
-    planned = {"format", "crossdating"}
-    assert {family(name) for name in map_of_layers()} - {family(module) for module in MODULES} <= planned
+def test_the_table_names_the_rooms_that_are_there():
+    """The table of DEVELOPERS.md holds every room and no room that is gone."""
+    assert set(levels()) == {room_of(module) for module in MODULES}
+    assert max(levels().values()) <= MOST_LEVELS
 
 
-def test_there_is_no_import_cycle():
-    """Following the imports at run time never comes back."""
+def test_there_is_no_import_circle():
+    """Following the imports from file to file, late ones too and through the faces, never comes back."""
     graph = {
-        module: {
-            name.removeprefix("treeage.").split(".")[0]
-            for name in imports_of(module, run_only=True)
-            if name.startswith("treeage.")
-        }
-        & set(MODULES)
-        for module in MODULES
+        module: {names_of_face(source).get(name, source) for source, name in own_imports(module)} for module in MODULES
     }
     done, path = set(), []
 
@@ -191,14 +207,34 @@ def test_there_is_no_import_cycle():
         assert module not in path, " -> ".join([*path, module])
         if module not in done:
             path.append(module)
-            for target in sorted(graph[module]):
+            for target in sorted(graph.get(module, ())):
                 walk(target)
             path.pop()
             done.add(module)
 
     for module in MODULES:
         walk(module)
-    assert done == set(MODULES)
+    assert set(MODULES) <= done
+
+
+@pytest.mark.parametrize("room", FACES)
+def test_faces_say_what_the_room_is_for_and_give_its_names_away(room):
+    """A sentence, imports from the room's own files, and `__all__` with just these names, none of them private."""
+    tree = tree_of(room)
+    assert (ast.get_docstring(tree) or "").endswith(".")
+    kinds = [type(node) for node in tree.body[1:]]
+    assert set(kinds) == {ast.ImportFrom, ast.Assign}
+    (given,) = (ast.literal_eval(node.value) for node in tree.body if isinstance(node, ast.Assign))
+    assert sorted(given) == sorted(names_of_face(room))
+    assert all(room_of(source) == room for source in names_of_face(room).values())
+    assert not [name for name in given if name.startswith("_")]
+
+
+def test_the_one_edge_upwards_is_by_name():
+    """Only `display` loads a room by name, and only `plots`; the root does so for its lazy names."""
+    users = [module for module in MODULES if "import_module" in FILES[module].read_text(encoding="utf-8")]
+    assert users == ["display"]
+    assert re.findall(r'import_module\("(.*)"\)', FILES["display"].read_text(encoding="utf-8")) == ["treeage.plots"]
 
 
 @pytest.mark.parametrize("module", MODULES)
@@ -224,10 +260,38 @@ def test_the_package_import_is_light():
 # ------------------------------------------------------------------ habits
 
 
+def doc_lines(tree):
+    """Line numbers of the docstrings below a node."""
+    found = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node, clean=False):
+            found |= set(range(node.body[0].lineno, node.body[0].end_lineno + 1))
+    return found
+
+
+def code_lines(module, first=1, last=10**9):
+    """Lines of code of a module, or of a stretch of it: without blank lines, comments and docstrings."""
+    docs = doc_lines(tree_of(module))
+    lines = enumerate(FILES[module].read_text(encoding="utf-8").splitlines(), start=1)
+    return sum(
+        bool(text.strip()) and not text.strip().startswith("#") and number not in docs and first <= number <= last
+        for number, text in lines
+    )
+
+
 @pytest.mark.parametrize("module", MODULES)
 def test_modules_are_short(module):
-    """A file is one idea."""
-    assert len((PACKAGE / f"{module}.py").read_text(encoding="utf-8").splitlines()) <= MOST_LINES
+    """A file is one idea of at most 400 lines of code; a function has at most 60."""
+    assert code_lines(module) <= MOST_LINES
+    for node in ast.walk(tree_of(module)):
+        if isinstance(node, ast.FunctionDef):
+            assert code_lines(module, node.lineno, node.end_lineno) <= MOST_FUNCTION_LINES, f"{module}.{node.name}"
+
+
+def test_the_package_stays_small():
+    """Files and lines of the whole package."""
+    assert len(FILES) + 1 <= MOST_FILES  # with __main__
+    assert sum(len(path.read_text(encoding="utf-8").splitlines()) for path in FILES.values()) <= MOST_LINES_ALL
 
 
 @pytest.mark.parametrize("module", MODULES)
@@ -262,7 +326,7 @@ def test_every_plot_takes_and_returns_axes(node):
     assert "ax" in [each.arg for each in arguments.kwonlyargs] or node.name == "plot"
 
 
-@pytest.mark.parametrize("module", [module for module in MODULES if module != "cli"])
+@pytest.mark.parametrize("module", [module for module in MODULES if room_of(module) != "cli"])
 def test_only_the_command_line_prints_or_exits(module):
     """No print, no exit code, no writing to the screen outside `cli`."""
     for node in ast.walk(tree_of(module)):
@@ -283,8 +347,5 @@ def test_no_assert_and_no_global_randomness(module):
 
 @pytest.mark.parametrize("module", MODULES)
 def test_modules_say_what_they_are(module):
-    """The docstring of a module names its layer, as in the module map."""
-    text = ast.get_docstring(tree_of(module)) or ""
-    stated = re.search(r"Layer (\d+)", text)
-    assert stated, f"{module} does not state its layer"
-    assert int(stated.group(1)) == layer_of(module, map_of_layers())
+    """Every module opens with a sentence."""
+    assert (ast.get_docstring(tree_of(module)) or "").partition("\n")[0].endswith(".")

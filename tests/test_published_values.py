@@ -9,17 +9,15 @@ import pandas as pd
 import pytest
 
 from treeage import estimate_ages
-from treeage.alignment_prior import alignment_prior
+from treeage.alignment.prior import alignment_prior
 from treeage.counting import absent_ring_rate
 from treeage.errors import ModelError
-from treeage.estimate_answers import collar_mass
-from treeage.growth import basal_area_increment, inside_bark_diameter
-from treeage.growth_events import canopy_residence_years
-from treeage.height_published import from_published
-from treeage.height_tables import early_heights
+from treeage.estimate.answers import collar_mass
+from treeage.growth import basal_area_increment, canopy_residence_years, inside_bark_diameter
+from treeage.height import early_heights, from_published
 from treeage.pmf import Pmf
-from treeage.results_tree import year_text
-from treeage.rings_rules import constant_basal_area_rings
+from treeage.results import year_text
+from treeage.rings.missing import constant_basal_area_rings
 from treeage.tables import Field
 
 INCH = 25.4

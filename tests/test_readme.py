@@ -12,10 +12,12 @@ import pandas as pd
 import pytest
 
 import treeage
-from treeage import cli, report, schema
+from treeage.cli import commands as cli
 from treeage.estimate import height_models
-from treeage.results_tree import TreeAge
-from treeage.schema_heights import HEIGHT_MODEL_KEYS
+from treeage.report import write as report
+from treeage.results import TreeAge
+from treeage.schema import HEIGHT_MODEL_KEYS
+from treeage.schema import catalogue as schema
 
 ROOT = Path(__file__).parent.parent
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -3,9 +3,9 @@
 import pandas as pd
 import pytest
 
-from treeage import report_methods
 from treeage.estimate import estimate_ages
-from treeage.height_sources import NO_SOURCE
+from treeage.height.sources import NO_SOURCE
+from treeage.report import methods as report_methods
 from treeage.tables import Field, Settings
 
 CORE = {"core": "a", "outer_year": 2024, "rings_counted": 90, "dating": "crossdated", "core_height_m": 1.0}

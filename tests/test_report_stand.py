@@ -8,9 +8,8 @@ import pandas as pd
 import pytest
 
 import treeage
-from treeage.report_extras import extra_parts, shown_rows
-from treeage.report_names import ENDS, column_lines
-from treeage.report_stand import stand_tables
+from treeage.report.figures import stand_tables
+from treeage.report.page import ENDS, column_lines, extra_parts, shown_rows
 from treeage.stand import StandHistory
 
 

@@ -11,8 +11,7 @@ from scipy import stats
 
 from treeage.errors import InputError
 from treeage.pmf import Pmf
-from treeage.results import Ages
-from treeage.results_tree import DISTRIBUTIONS, SHARES, SharedParts, TreeAge, year_text
+from treeage.results import DISTRIBUTIONS, SHARES, Ages, SharedParts, TreeAge, year_text
 from treeage.schema import columns
 
 

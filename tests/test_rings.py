@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import InputError
-from treeage.grids import DISTANCE_GRID_MM
 from treeage.rings import inner_growth, missed_ring_mass, missing_rings, missing_rings_many, ring_model, shared_spreads
 
 EVEN = [1.0] * 40

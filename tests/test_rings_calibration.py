@@ -6,9 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.rings import missing_rings, ring_model
-from treeage.rings_calibration import best_prediction, calibrate_missing_rings, deviations_from_pith
-from treeage.rings_growth import inner_growth
+from treeage.rings import calibrate_missing_rings, inner_growth, missing_rings, ring_model
+from treeage.rings.stand import best_prediction, deviations_from_pith
 
 
 def complete(cores, seed, young=1.0, rings=90):

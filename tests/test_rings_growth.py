@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.rings_growth import inner_growth, inner_growth_from_means
+from treeage.rings import inner_growth, inner_growth_from_means
 
 widths_of_a_core = st.lists(st.floats(0.0, 6.0), min_size=1, max_size=90).filter(lambda w: sum(w) > 0.5)
 

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from treeage.rings_mass import SCALE_LOW, SCALE_RATIO, Tails, exact_mass, fast_mass, own_mixture, scale_node
+from treeage.rings.mass import SCALE_LOW, SCALE_RATIO, Tails, exact_mass, fast_mass, own_mixture, scale_node
 
 PLAIN = Tails(5.0)
 

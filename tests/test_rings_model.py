@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from treeage.rings_growth import FEATURES, inner_growth, inner_growth_from_means
-from treeage.rings_model import TERMS, ring_model
+from treeage.rings import inner_growth, inner_growth_from_means, ring_model
+from treeage.rings.model import FEATURES, TERMS
 
 
 def test_only_a_mean_is_like_even_rings_with_an_unknown_spread():

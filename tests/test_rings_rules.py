@@ -4,15 +4,8 @@ import numpy as np
 import pytest
 
 from treeage.errors import InputError
-from treeage.rings_rules import (
-    MODELS,
-    RULES,
-    compare_rules,
-    constant_basal_area_rings,
-    constant_width_rings,
-    initial_growth_rings,
-    rule_rings,
-)
+from treeage.rings import compare_rules, rule_rings
+from treeage.rings.missing import MODELS, RULES, constant_basal_area_rings, constant_width_rings, initial_growth_rings
 
 
 @pytest.mark.parametrize(

@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import InputError
-from treeage.grids import DISTANCE_GRID_MM
-from treeage.rings import inner_growth, missed_ring_mass, ring_model
-from treeage.rings_stand import DatedSeries, stand_adjustment, stand_evidence
+from treeage.rings import DatedSeries, inner_growth, missed_ring_mass, ring_model, stand_adjustment
+from treeage.rings.stand import stand_evidence
 
 AT_15 = np.array([15.0])
 

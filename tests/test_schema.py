@@ -9,16 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.schema import (
-    INPUT_TABLES,
-    OUTPUT_TABLES,
-    Interval,
-    column,
-    columns,
-    default_columns,
-    nearest,
-    nomenclature,
-)
+from treeage.schema import INPUT_TABLES, column, columns, default_columns, nearest, nomenclature
+from treeage.schema.catalogue import OUTPUT_TABLES, Interval
 
 # columns of the tables as agreed for the field sheets, required ones marked with *
 AGREED = {

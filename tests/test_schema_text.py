@@ -2,10 +2,10 @@
 
 import pytest
 
-from treeage import schema
 from treeage.cli import main
 from treeage.errors import InputError
-from treeage.schema_text import columns_text
+from treeage.schema import catalogue as schema
+from treeage.schema import columns_text
 
 
 @pytest.mark.parametrize("table", schema.INPUT_TABLES + schema.OUTPUT_TABLES)

@@ -9,9 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from treeage.simulate_cores import Cores, core_line, draw_cores
-from treeage.simulate_scenario import Scenario, scenario
-from treeage.simulate_trees import draw_trees
+from treeage.simulate import Scenario, scenario
+from treeage.simulate.trees import Cores, core_line, draw_cores, draw_trees
 
 
 def _draw(recipe: Scenario, seed: int) -> Cores:

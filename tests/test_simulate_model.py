@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import InputError
-from treeage.grids import DISTANCE_GRID_MM
 from treeage.rings import missing_rings
 from treeage.simulate import scenario, simulate_from_model, simulate_stand
-from treeage.simulate_model import distance_masses
+from treeage.simulate.model import distance_masses
 
 
 @pytest.mark.parametrize("name", ["mixed", "two_heights", "short"])
@@ -50,7 +50,7 @@ def test_missed_rings_of_single_cores_follow_the_public_prediction() -> None:
     ends = {"inner_end": "arcs", "distance_mm": 15.0, "distance_sd_mm": 1e-6}
     stand.tables["cores"] = stand.tables["cores"].assign(**ends)  # type: ignore[index]
     ranks = []
-    from treeage import simulate_model
+    from treeage.simulate import model as simulate_model
 
     rng = np.random.default_rng(4)
     cores = stand.tables["cores"].merge(stand.tables["trees"], on="tree")

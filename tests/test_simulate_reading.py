@@ -10,12 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from treeage.counting import count_error
-from treeage.distance_geometry import arc_radius, ray_distance
-from treeage.simulate_cores import draw_cores
-from treeage.simulate_reading import read_series, read_traces, rise_of, true_chord
-from treeage.simulate_scenario import scenario
-from treeage.simulate_traits import Reading
-from treeage.simulate_trees import draw_trees
+from treeage.distance import arc_radius
+from treeage.distance.unseen import ray_distance
+from treeage.simulate import scenario
+from treeage.simulate.reading import read_series, read_traces, rise_of, true_chord
+from treeage.simulate.scenarios import Reading
+from treeage.simulate.trees import draw_cores, draw_trees
 
 
 @given(st.integers(0, 2**32 - 1), st.sampled_from(["lab_count", "field_count"]), st.integers(20, 150))

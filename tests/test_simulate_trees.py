@@ -9,17 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from treeage.simulate_scenario import scenario
-from treeage.simulate_traits import Species
-from treeage.simulate_trees import (
-    draw_trees,
-    height_at,
-    passing_time,
-    slow_part,
-    tail_factor,
-    yearly_part,
-    years_below,
-)
+from treeage.simulate import scenario
+from treeage.simulate.scenarios import Species
+from treeage.simulate.trees import draw_trees, height_at, passing_time, slow_part, tail_factor, yearly_part, years_below
 
 
 @given(

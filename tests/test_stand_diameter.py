@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from treeage.errors import InputError
-from treeage.stand_diameter import age_from_diameter
+from treeage.stand import age_from_diameter
 
 
 def _cored(seed: int, count: int = 60, *, shared: float = 0.0, error_cm: float = 0.0, size: int = 400):  # type: ignore[no-untyped-def]

@@ -4,10 +4,7 @@ import numpy as np
 import pytest
 
 from treeage.errors import InputError
-from treeage.stand_events import after_events
-from treeage.stand_recruitment import recruitment_history
-from treeage.stand_shared import split_shared
-from treeage.stand_sharpen import sharpened_dates
+from treeage.stand import after_events, recruitment_history, sharpened_dates, split_shared
 
 
 def test_counts_and_lags_by_hand() -> None:

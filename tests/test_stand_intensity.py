@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.stand_intensity import YearGrid, fit_intensity, year_grid
-from treeage.stand_shared import split_shared
+from treeage.stand import split_shared
+from treeage.stand.recruitment import YearGrid, fit_intensity, year_grid
 
 
 def _mass(cells: list[int], size: int) -> np.ndarray:

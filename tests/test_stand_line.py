@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from treeage.errors import InputError, ModelError
-from treeage.stand_line import attenuation, fit_line
+from treeage.stand.diameter import attenuation, fit_line
 
 
 def test_attenuation_example() -> None:

@@ -3,15 +3,7 @@
 import numpy as np
 import pytest
 
-from treeage.stand_mixture import (
-    MixtureData,
-    components,
-    fit_mixture,
-    log_likelihood,
-    log_prior,
-    prior_draws,
-    unpack,
-)
+from treeage.stand.pulses import MixtureData, components, fit_mixture, log_likelihood, log_prior, prior_draws, unpack
 
 
 def _data(dates: np.ndarray, sd: float = 3.0, first: int = 1650, size: int = 300) -> MixtureData:

@@ -5,9 +5,8 @@ import pytest
 from stand_cases import joint_draws
 
 from treeage.errors import InputError
-from treeage.stand_origin import StandOrigin, origin_chances, stand_origin
-from treeage.stand_recruitment import recruitment_history
-from treeage.stand_shared import split_shared
+from treeage.stand import StandOrigin, recruitment_history, split_shared, stand_origin
+from treeage.stand.past import origin_chances
 
 
 def _origin(draws: np.ndarray, seed: int = 0) -> StandOrigin:

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.stand_past import past_stand
+from treeage.stand import past_stand
 
 
 def test_presence_density_and_basal_area_by_hand() -> None:

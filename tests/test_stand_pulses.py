@@ -5,7 +5,7 @@ import pytest
 from stand_cases import joint_draws, true_dates
 
 from treeage.errors import InputError
-from treeage.stand_pulses import find_pulses
+from treeage.stand import find_pulses
 
 
 def _inside(draws: np.ndarray, truth: float) -> bool:

@@ -5,7 +5,7 @@ import pytest
 from stand_cases import joint_draws, true_dates
 
 from treeage.errors import InputError
-from treeage.stand_recruitment import recruitment_history
+from treeage.stand import recruitment_history
 
 
 def _truth(years: np.ndarray, kind: str, count: int) -> np.ndarray:

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.stand_sets import PulseSet, pulse_sets, summarise_sets
+from treeage.stand.pulses import PulseSet, pulse_sets, summarise_sets
 
 
 def _mixed(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:

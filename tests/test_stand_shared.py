@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.stand_shared import check_draws, shared_part, split_shared, year_mass
+from treeage.stand import split_shared
+from treeage.stand.structure import check_draws, shared_part, year_mass
 
 
 def test_shared_error_never_averages_away() -> None:

@@ -4,9 +4,7 @@ import numpy as np
 import pytest
 from stand_cases import joint_draws
 
-from treeage.stand_recruitment import recruitment_history
-from treeage.stand_shared import split_shared
-from treeage.stand_sharpen import sharpened_dates
+from treeage.stand import recruitment_history, sharpened_dates, split_shared
 
 
 def test_scatter_and_minimum_come_right() -> None:

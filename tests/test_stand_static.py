@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from treeage.errors import InputError
-from treeage.stand_static import StaticModels, fit_static, static_models
+from treeage.stand import StaticModels, static_models
+from treeage.stand.static import fit_static
 
 
 def test_worked_example() -> None:

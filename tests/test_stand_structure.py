@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.stand_structure import age_structure, share_in_own_bin, smallest_honest_bin
+from treeage.stand import age_structure
+from treeage.stand.structure import share_in_own_bin, smallest_honest_bin
 
 
 @pytest.mark.parametrize(

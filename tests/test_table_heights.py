@@ -11,7 +11,8 @@ from field_cases import TOML, faults, good_tables, note_text, read
 from treeage.cli import main
 from treeage.errors import InputError, ModelError
 from treeage.height import early_heights, from_curve, from_published, height_model, published_curves
-from treeage.schema_heights import FEWEST_YOUNG_TREES, HEIGHT_MODEL_KEYS, height_faults, published_names
+from treeage.schema import FEWEST_YOUNG_TREES, HEIGHT_MODEL_KEYS, height_faults
+from treeage.schema.limits import published_names
 
 LARCH = '[height."Larix decidua"]\n'
 

@@ -10,8 +10,9 @@ from field_cases import TOML, faults, good_tables, note_text, read
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from treeage.table_findings import Findings
-from treeage.table_settings import Settings, read_settings, settings_text
+from treeage.errors import Findings
+from treeage.tables import Settings
+from treeage.tables.settings import read_settings, settings_text
 
 FULL = """
 [site]

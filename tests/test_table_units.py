@@ -6,15 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from treeage.schema import column
-from treeage.table_units import (
-    column_in_other_unit,
-    number_advice,
-    ratio_slip,
-    slip,
-    unit_named,
-    width_slip,
-)
+from treeage.schema import column, column_in_other_unit, number_advice, ratio_slip, slip, unit_named, width_slip
 
 
 @pytest.mark.parametrize(

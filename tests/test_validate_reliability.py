@@ -5,7 +5,7 @@ import pytest
 
 from treeage.alignment import align_stand
 from treeage.errors import InputError
-from treeage.validate_reliability import reliability
+from treeage.validate import reliability
 
 
 def test_right_statements_stay_in_their_bands():

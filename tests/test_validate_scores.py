@@ -11,14 +11,7 @@ from scipy.stats import binom, poisson
 
 from treeage.errors import InputError
 from treeage.pmf import Pmf
-from treeage.validate_scores import (
-    bias,
-    binomial_band,
-    coverage,
-    rank_interval,
-    rank_statistics,
-    sharpness,
-)
+from treeage.validate import bias, binomial_band, coverage, rank_interval, rank_statistics, sharpness
 
 
 def _poisson(mean: float) -> Pmf:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from treeage.distance_radius import grid_cells
-from treeage.grids import DISTANCE_GRID_MM
+from treeage.distance import DISTANCE_GRID_MM, grid_cells
 from treeage.posterior import added_rings, combine_cores, rate_nodes
-from treeage.rings import inner_growth, missed_ring_mass, ring_model
-from treeage.rings_mass import RATE_STEP
+from treeage.rings import RATE_STEP, inner_growth, missed_ring_mass, ring_model
 
 DISTANCE_MM, DISTANCE_SD_MM = (12.0, 25.0), (2.0, 4.0)
 COUNT_ERROR = np.array([[0.0, 0.7, 0.2, 0.1], [0.1, 0.6, 0.2, 0.1]])  # errors -1, 0, 1, 2; made up for this check

@@ -12,17 +12,15 @@ from treeage.version import VERSION as __version__
 
 if TYPE_CHECKING:
     from treeage.alignment import Alignment, align_cores
-    from treeage.distance_geometry import arc_radius
+    from treeage.distance import arc_radius
     from treeage.errors import ConflictWarning, InputError, ModelError, ModelWarning, PriorWarning
     from treeage.estimate import estimate_ages
     from treeage.height import years_to_height
     from treeage.hierarchical import fit_hierarchical
     from treeage.pmf import Pmf
     from treeage.report import write_outputs
-    from treeage.results import Ages
-    from treeage.results_tree import TreeAge
-    from treeage.rings import missing_rings, missing_rings_many
-    from treeage.rings_calibration import calibrate_missing_rings
+    from treeage.results import Ages, TreeAge
+    from treeage.rings import calibrate_missing_rings, missing_rings, missing_rings_many
     from treeage.simulate import example_field
     from treeage.stand import StandHistory, stand_history
     from treeage.tables import Field, read_field
@@ -38,10 +36,10 @@ _HOME = {
     "Pmf": "pmf",
     "PriorWarning": "errors",
     "StandHistory": "stand",
-    "TreeAge": "results_tree",
+    "TreeAge": "results",
     "align_cores": "alignment",
-    "arc_radius": "distance_geometry",
-    "calibrate_missing_rings": "rings_calibration",
+    "arc_radius": "distance",
+    "calibrate_missing_rings": "rings",
     "estimate_ages": "estimate",
     "example_field": "simulate",
     "fit_hierarchical": "hierarchical",

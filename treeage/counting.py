@@ -1,6 +1,6 @@
 """Count error of a core: mass function of true minus counted rings, by how the core was dated and by genus.
 
-Layer 2. Poisson counts with a rate that varies between cores, set from published figures; own derivation.
+Poisson counts with a rate that varies between cores, set from published figures; own derivation.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln, ndtr, ndtri
 
 from treeage.errors import Fault, InputError, require_nonnegative, show
-from treeage.pmf import Pmf
+from treeage.pmf import Mass, Pmf
 from treeage.priors import Sourced
 
 DATING_CLASSES: Final = ("crossdated", "lab_count", "field_count")
@@ -294,7 +294,7 @@ def count_error(rings_counted: int, dating: str, *, genus: str | None = None, ou
 
 def count_error_mass(
     rings_counted: ArrayLike, dating: ArrayLike, *, genus: str | Sequence[str | None] | None = None
-) -> tuple[int, NDArray[np.float64]]:
+) -> Mass:
     """Mass functions of the count errors of many cores on one common support.
 
     Parameters
@@ -308,10 +308,8 @@ def count_error_mass(
 
     Returns
     -------
-    start : int
-        First error of the support, true minus counted [rings].
-    mass : numpy.ndarray, shape (n, width)
-        Probability of start, start + 1, ...; each row sums to 1.
+    Mass, shape (n, width)
+        Errors, true minus counted [rings]; each row sums to 1.
 
     Raises
     ------
@@ -329,8 +327,8 @@ def count_error_mass(
 
     Examples
     --------
-    >>> start, mass = count_error_mass([80, 120], ["crossdated", "crossdated"])
-    >>> start, mass.shape
+    >>> error = count_error_mass([80, 120], ["crossdated", "crossdated"])
+    >>> error.start, error.mass.shape
     (0, (2, 1))
     """
     where = "count_error_mass"
@@ -341,7 +339,7 @@ def count_error_mass(
         got = f"{len(names)} names for {rings.size} cores"
         raise InputError(Fault(got, "one for each core", "Pass arrays of one length.", where, 0, "genus"))
     if rings.size == 0:
-        return 0, np.zeros((0, 1))
+        return Mass(0, np.zeros((0, 1)))
     known = {name: absent_ring_rate(name).value for name in set(names)}
     levels = sorted(set(known.values()))
     level = np.array([levels.index(known[name]) for name in names])
@@ -351,6 +349,4 @@ def count_error_mass(
         _error_pmf(DATING_CLASSES[code[i]], levels[level[i]], int(_sizes()[_size_index(rings[i : i + 1])[0]]))
         for i in first
     ]
-    start = min(pmf.start for pmf in pmfs)
-    width = max(pmf.stop for pmf in pmfs) - start + 1
-    return start, np.stack([pmf.on(start, width) for pmf in pmfs])[row]
+    return Mass.stack(pmfs)[row]

@@ -1,47 +1,99 @@
-"""The HTML face of results in a notebook: one sentence, a short table, and notes that fold away.
+"""What every result offers: a figure, a sentence, a table, and the three together in a notebook.
 
-Layer 1. Own derivation.
+The one edge upwards of the package is here: a result that is asked for its figure has `treeage.plots` loaded, whose
+functions have entered themselves under the name of the result they draw.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from html import escape
-from typing import TYPE_CHECKING
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
+
+    Figure = TypeVar("Figure", bound=Callable[..., Axes])
+
+FIGURES: dict[str, Callable[..., Any]] = {}  # by name of the class of the result; filled when `treeage.plots` loads
+
+
+def draws(result: str) -> Callable[[Figure], Figure]:
+    """Enter a function as the figure of the results of a class, given by name."""
+
+    def enter(figure: Figure) -> Figure:
+        FIGURES[result] = figure
+        return figure
+
+    return enter
+
+
+class Result:
+    """Base of every result: `.plot()`, `.sentence()`, `.to_frame()`, and how a notebook shows it.
+
+    Examples
+    --------
+    >>> from treeage.pmf import Pmf
+    >>> isinstance(Pmf.point(3), Result)
+    True
+    """
+
+    __slots__ = ()
+
+    _digits: ClassVar[int] = 1  # decimals shown in a notebook; frames stay unrounded
+    _rows: ClassVar[int] = 12  # rows shown before the middle is left out
+    _caveats: ClassVar[tuple[str, ...]] = ()  # assumptions, folded away in a notebook
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the result: the figure of `treeage.plots` that is made for it.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            The axes drawn on.
+        """
+        import_module("treeage.plots")
+        figure = next(FIGURES[each.__name__] for each in type(self).__mro__ if each.__name__ in FIGURES)
+        axes: Axes = figure(self, ax=ax)
+        return axes
+
+    def sentence(self) -> str:
+        """Say the result in plain words that can be defended.
+
+        Returns
+        -------
+        str
+            One sentence, or a few where a result has several parts.
+        """
+        return repr(self)
+
+    def to_frame(self) -> pd.DataFrame:
+        """The result as a tidy table, unrounded.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns named as in the result, with units.
+        """
+        raise NotImplementedError(f"{type(self).__name__} has no table")
+
+    def _repr_html_(self) -> str:
+        return html_block(
+            self.to_frame(), sentence=self.sentence(), notes=self._caveats, rows=self._rows, digits=self._digits
+        )
 
 
 def html_block(
     frame: pd.DataFrame, *, sentence: str, notes: Sequence[str] = (), rows: int = 12, digits: int = 1
 ) -> str:
-    """Render a result as HTML.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        The table of the result.
-    sentence : str
-        What the result says.
-    notes : sequence of str, optional
-        Assumptions and caveats, folded away.
-    rows : int, default 12
-        Rows shown before the middle is left out (choice: half a screen).
-    digits : int, default 1
-        Decimals shown; the frame itself stays unrounded.
-
-    Returns
-    -------
-    str
-        HTML of a sentence, a table and a folded list.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> html_block(pd.DataFrame({"a": [1.25]}), sentence="One < two.")[:20]
-    '<p>One &lt; two.</p>'
-    """
+    """HTML of a sentence, a table rounded for the eye, and notes that fold away."""
     table = frame.round(digits).to_html(max_rows=rows, index=False, border=0)
     items = "".join(f"<li>{escape(note)}</li>" for note in notes)
     folded = f"<details><summary>Assumptions</summary><ul>{items}</ul></details>" if items else ""

@@ -1,23 +1,463 @@
 """Ring widths from the open formats of the trade: decadal text of the public archive and the XML tree-ring standard.
 
-Layer 1. Formats as published by the archive and by the authors of the standard; checks are own derivation.
+Formats as published by the archive and by the authors of the standard; checks are own derivation.
 """
 
 from __future__ import annotations
 
+import io
+import xml.sax
+import xml.sax.xmlreader
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
+from xml.sax.handler import ContentHandler
+
+import numpy as np
+from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, show
-from treeage.formats_decadal import decadal_series
-from treeage.formats_series import RingSeries
-from treeage.formats_xml import standard_series
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["RingSeries", "read_ring_file", "ring_table"]
+
+@dataclass(frozen=True)
+class RingSeries:
+    """Widths of one core by year.
+
+    Parameters
+    ----------
+    name : str
+        Name of the series in the file.
+    first_year : int
+        Year of the innermost ring; astronomical, so 0 is 1 BCE.
+    widths_mm : numpy.ndarray, shape (n,)
+        Widths [mm], innermost first; 0 for a dated ring without width, NaN for a ring that was not measured.
+    tree, core : str
+        Tree and core if the format names them, otherwise empty.
+    line : int
+        Line of the file on which the series starts.
+    dated : bool, default True
+        Whether the years are calendar years (the XML standard also holds relative ones).
+
+    Examples
+    --------
+    >>> RingSeries("ABC01A", 1999, np.array([0.8, 0.0])).last_year
+    2000
+    """
+
+    name: str
+    first_year: int
+    widths_mm: NDArray[np.float64]
+    tree: str = ""
+    core: str = ""
+    line: int = 0
+    dated: bool = True
+
+    @property
+    def last_year(self) -> int:
+        """Year of the outermost ring.
+
+        Returns
+        -------
+        int
+            Astronomical year.
+        """
+        return self.first_year + int(self.widths_mm.size) - 1
+
+    @property
+    def years(self) -> NDArray[np.int64]:
+        """Year of every ring.
+
+        Returns
+        -------
+        numpy.ndarray of int, shape (n,)
+            Astronomical years, innermost first.
+        """
+        return np.arange(self.first_year, self.last_year + 1)
+
+
+_STOP_UNIT_MM = {999: 0.01, -9999: 0.001}  # archive description: the stop marker tells the unit
+_HEADER_LINES = 3  # archive description: up to three lines about the site
+_VALUE_COLUMNS = 6  # archive description: columns of one value; name and year take the first twelve
+_WIDEST_MM = 100.0  # choice: a wider ring is a slip of the unit
+
+
+@dataclass
+class _Run:
+    """Values of one series as they come."""
+
+    name: str
+    line: int
+    first_year: int
+    next_year: int
+    values: list[int] = field(default_factory=list)
+    stop: int | None = None
+
+
+def decadal_series(text: str, file: str = "decadal text") -> list[RingSeries]:
+    """Read the width series of a decadal text.
+
+    Parameters
+    ----------
+    text : str
+        Content of the file.
+    file : str
+        Its name, for messages.
+
+    Returns
+    -------
+    list of RingSeries
+        One for each series, in the order of the file.
+
+    Raises
+    ------
+    InputError
+        If a line breaks the format; every fault is listed with its line, what was found and what is needed.
+
+    Notes
+    -----
+    Columns 1 to 8 hold the name, 9 to 12 the year of the first value (five columns before year -999), then up to
+    ten values of six columns; lines start at full decades except the first. 999 ends a series in 0.01 mm, -9999
+    one in 0.001 mm. 0 is a dated ring without width; other negative values are rings that were not measured.
+
+    Examples
+    --------
+    >>> decadal_series("ABC01A  1998   800     0 -9999")[0].widths_mm.tolist()
+    [0.8, 0.0]
+    """
+    faults: list[Fault] = []
+    runs = _runs(text, file, faults)
+    if not runs and not faults:
+        faults.append(Fault("no line of data", "at least one series", "Check the file.", file))
+    faults += _twice(runs, file)
+    series = [_series(run, file, faults) for run in runs if run.stop is not None]
+    if faults:
+        raise InputError(sorted(faults, key=lambda fault: fault.row))
+    return series
+
+
+def _runs(text: str, file: str, faults: list[Fault]) -> list[_Run]:
+    """Gather the values of every series, line by line."""
+    runs: list[_Run] = []
+    current: _Run | None = None
+    for number, raw in enumerate(text.splitlines(), start=1):
+        if not raw.strip():
+            continue
+        parsed = _split_line(raw.rstrip())
+        if isinstance(parsed, str):
+            if runs or number > _HEADER_LINES:
+                need = "a name in columns 1 to 8, a year in 9 to 12, values of 6 columns"
+                faults.append(Fault(show(raw.strip()), need, parsed, file, number, "line"))
+            continue
+        name, year, values = parsed
+        if current is not None and current.name != name:
+            faults.append(_unended(current, file))
+            current = None
+        if current is None:
+            current = _Run(name, number, year, year)
+            runs.append(current)
+        fault = _extend(current, year, values, file, number)
+        faults += [fault] if fault else []
+        current = None if current.stop is not None else current
+    if current is not None:
+        faults.append(_unended(current, file))
+    return runs
+
+
+def _split_line(line: str) -> tuple[str, int, list[int]] | str:
+    """Name, year and values of a line, or what to do about it."""
+    if "\t" in line:
+        return "Replace the tabs by spaces in fixed columns."
+    cut = 7 if line[7:8] == "-" else 8
+    fields = [line[at : at + _VALUE_COLUMNS] for at in range(12, len(line), _VALUE_COLUMNS)]
+    try:
+        return line[:cut].strip(), int(line[cut:12]), [int(value) for value in fields if value.strip()]
+    except ValueError:
+        pass
+    words = line.split()  # common practice: files that were edited by hand keep the order but not the columns
+    try:
+        return words[0], int(words[1]), [int(word) for word in words[2:]]
+    except (ValueError, IndexError):
+        return "Correct the line, or move it to the head of the file if it describes the site."
+
+
+def _extend(run: _Run, year: int, values: list[int], file: str, number: int) -> Fault | None:
+    """Add the values of a line to the series."""
+    fault = None
+    room = 10 - year % 10
+    stop = next((at for at, value in enumerate(values) if value in _STOP_UNIT_MM and at == len(values) - 1), None)
+    kept = values if stop is None else values[:stop]
+    if not run.name:
+        fault = Fault("an empty name", "a name in columns 1 to 8", "Name the series.", file, number, "name")
+    elif year != run.next_year:
+        need = f"year {run.next_year}, which follows the line before"
+        fault = Fault(show(year), need, "Correct the year, or end the series above.", file, number, "year", run.name)
+    elif len(kept) > room or (stop is None and len(kept) < room):
+        need = f"{room} value{'s' if room > 1 else ''} up to the end of the decade {year}"
+        do = (
+            "Start the next line at the full decade." if len(kept) > room else "Add the stop marker or what is missing."
+        )
+        fault = Fault(f"{len(kept)} values", need, do, file, number, "values", run.name)
+    run.values += kept
+    run.next_year = year + len(kept) if fault is None else year - year % 10 + 10
+    if stop is not None:
+        run.stop = values[stop]
+    return fault
+
+
+def _unended(run: _Run, file: str) -> Fault:
+    need = "the stop marker 999 (0.01 mm) or -9999 (0.001 mm), which also tells the unit"
+    return Fault(
+        "a series without an end", need, "Add the marker after the outermost ring.", file, run.line, "values", run.name
+    )
+
+
+def _twice(runs: list[_Run], file: str) -> list[Fault]:
+    faults: list[Fault] = []
+    first: dict[str, int] = {}
+    for run in runs:
+        if run.name in first:
+            got = f"a second series of this name (the first is on line {first[run.name]})"
+            faults.append(
+                Fault(got, "one series for each name", "Rename one of them.", file, run.line, "name", run.name)
+            )
+        first.setdefault(run.name, run.line)
+    return faults
+
+
+def _series(run: _Run, file: str, faults: list[Fault]) -> RingSeries:
+    unit = _STOP_UNIT_MM[run.stop or 999]
+    values = np.array(run.values, dtype=np.float64)
+    widths = np.asarray(np.round(np.where(values < 0, np.nan, values * unit), 3), dtype=np.float64)
+    if widths.size == 0:
+        faults.append(Fault("no ring", "at least one ring", "Remove the series.", file, run.line, "values", run.name))
+    elif np.nanmax(widths, initial=0.0) > _WIDEST_MM:
+        got = f"a ring of {np.nanmax(widths):g} mm"
+        need = f"widths up to {_WIDEST_MM:g} [mm]"
+        faults.append(Fault(got, need, "Check the stop marker: it sets the unit.", file, run.line, "values", run.name))
+    return RingSeries(run.name, run.first_year, widths, line=run.line)
+
+
+_UNIT_MM = {  # from memory: the standard's list of units
+    "micrometres": 0.001,
+    "1/1000th millimetres": 0.001,
+    "1/100th millimetres": 0.01,
+    "1/50th millimetres": 0.02,
+    "1/20th millimetres": 0.05,
+    "1/10th millimetres": 0.1,
+    "millimetres": 1.0,
+    "centimetres": 10.0,
+    "metres": 1000.0,
+}
+_HOLDERS = ("object", "element", "sample", "radius", "measurementSeries")
+_WIDTH_NAMES = ("ring width", "ringwidth", "ring-width")
+
+
+@dataclass
+class _Values:
+    """One block of values of a series."""
+
+    line: int
+    variable: str = ""
+    unit: str = ""
+    items: list[tuple[int, str]] = field(default_factory=list)
+
+
+@dataclass
+class _Series:
+    """One measured series as it comes."""
+
+    line: int
+    titles: dict[str, str]
+    first_year: str = ""
+    suffix: str = "AD"
+    blocks: list[_Values] = field(default_factory=list)
+
+
+class _Reader(ContentHandler):
+    """Collects series with the line on which everything stands."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.path: list[str] = []
+        self.titles: dict[str, str] = {}
+        self.text = ""
+        self.series: list[_Series] = []
+        self.place: xml.sax.xmlreader.Locator | None = None
+
+    def setDocumentLocator(self, locator: xml.sax.xmlreader.Locator) -> None:  # noqa: N802
+        self.place = locator
+
+    def startElement(self, name: str, attrs: xml.sax.xmlreader.AttributesImpl) -> None:  # noqa: N802
+        tag = name.rpartition(":")[2]
+        self.path.append(tag)
+        self.text = ""
+        line = (self.place.getLineNumber() or 0) if self.place else 0
+        if tag in _HOLDERS:
+            for holder in _HOLDERS[_HOLDERS.index(tag) :]:
+                self.titles.pop(holder, None)
+        if tag == "measurementSeries":
+            self.series.append(_Series(line, self.titles))
+        elif self.series and "measurementSeries" in self.path:
+            self._inside(tag, {key.rpartition(":")[2]: attrs.getValue(key) for key in attrs.getNames()}, line)
+
+    def _inside(self, tag: str, attrs: dict[str, str], line: int) -> None:
+        series = self.series[-1]
+        if tag == "values":
+            series.blocks.append(_Values(line))
+        elif tag == "firstYear":
+            series.suffix = attrs.get("suffix", "AD")
+        elif series.blocks and "values" in self.path:
+            block = series.blocks[-1]
+            if tag == "variable":
+                block.variable = attrs.get("normalTridas", attrs.get("normalStd", attrs.get("normal", "")))
+            elif tag == "unit":
+                block.unit = attrs.get("normalTridas", attrs.get("normal", ""))
+            elif tag == "value":
+                block.items.append((line, attrs.get("value", "")))
+
+    def characters(self, content: str) -> None:
+        self.text += content
+
+    def endElement(self, name: str) -> None:  # noqa: N802
+        tag = self.path.pop()
+        text = self.text.strip()
+        parent = self.path[-1] if self.path else ""
+        if tag == "title" and parent in _HOLDERS:
+            self.titles[parent] = text
+            if parent == "measurementSeries":
+                self.series[-1].titles = dict(self.titles)
+        elif tag == "firstYear" and self.series:
+            self.series[-1].first_year = text
+        elif tag in ("variable", "unit") and self.series and self.series[-1].blocks and text:
+            block = self.series[-1].blocks[-1]
+            setattr(block, tag, getattr(block, tag) or text)
+        self.text = ""
+
+
+def standard_series(text: str, file: str = "XML text") -> list[RingSeries]:
+    """Read the ring widths of a file of the open XML tree-ring data standard.
+
+    Parameters
+    ----------
+    text : str
+        Content of the file.
+    file : str
+        Its name, for messages.
+
+    Returns
+    -------
+    list of RingSeries
+        Every measured series of ring width; other variables are left out. The tree is the title of the element, the
+        core that of the radius, the sample or the series.
+
+    Raises
+    ------
+    InputError
+        If the XML is broken, declares a document type, or a series lacks unit, year or numbers, with the line.
+
+    Notes
+    -----
+    Years with the suffix BC are turned into astronomical years (1 BC is 0), BP counts back from 1950; relative
+    years are kept and marked as not dated.
+
+    References
+    ----------
+    .. [1] Jansma, E., Brewer, P.W., Zandhuis, I. (2010). TRiDaS 1.1: the tree-ring data standard.
+       Dendrochronologia 28(2), 99-130. doi:10.1016/j.dendro.2009.06.009
+
+    Examples
+    --------
+    >>> text = '''<tridas><object><element><title>7</title><sample><radius><title>A</title><measurementSeries>
+    ... <title>7A</title><interpretation><firstYear suffix="AD">1999</firstYear></interpretation><values>
+    ... <variable normalTridas="ring width"/><unit normalTridas="1/100th millimetres"/>
+    ... <value value="80"/><value value="0"/></values></measurementSeries>
+    ... </radius></sample></element></object></tridas>'''
+    >>> one = standard_series(text)[0]
+    >>> one.tree, one.core, one.first_year, one.widths_mm.tolist()
+    ('7', 'A', 1999, [0.8, 0.0])
+    """
+    if "<!DOCTYPE" in text or "<!ENTITY" in text:
+        row = next(n for n, line in enumerate(text.splitlines(), 1) if "<!DOCTYPE" in line or "<!ENTITY" in line)
+        raise InputError(Fault("a document type", "plain elements", "Remove the declaration.", file, row, "line"))
+    reader = _Reader()
+    try:
+        xml.sax.parse(io.BytesIO(text.encode("utf-8")), reader)
+    except xml.sax.SAXParseException as error:
+        fault = Fault(
+            error.getMessage(), "well-formed XML", "Export the file again.", file, error.getLineNumber() or 0, "line"
+        )
+        raise InputError(fault) from error
+    faults: list[Fault] = []
+    series = [_convert(one, block, file, faults) for one in reader.series for block in one.blocks if _is_width(block)]
+    if not series and not faults:
+        need = "at least one series of ring width"
+        faults.append(Fault("none", need, "Export measured series, not derived ones.", file))
+    if faults:
+        raise InputError(sorted(faults, key=lambda fault: fault.row))
+    return series
+
+
+def _is_width(block: _Values) -> bool:
+    return block.variable.strip().lower() in _WIDTH_NAMES
+
+
+def _convert(one: _Series, block: _Values, file: str, faults: list[Fault]) -> RingSeries:
+    name = one.titles.get("measurementSeries", "")
+    unit = _UNIT_MM.get(block.unit.strip().lower())
+    if unit is None:
+        need = "a unit of the standard: " + ", ".join(_UNIT_MM)
+        faults.append(Fault(show(block.unit), need, "Name the unit.", file, block.line, "unit", name))
+    year = _first_year(one, name, file, faults)
+    widths = np.zeros(len(block.items))
+    for at, (line, value) in enumerate(block.items):
+        try:
+            widths[at] = np.nan if value.strip() == "" else float(value) * (unit or 1.0)
+        except ValueError:
+            widths[at] = -1.0
+        if widths[at] < 0 or np.isinf(widths[at]):
+            need = "a width of at least 0, or empty if not measured"
+            faults.append(Fault(show(value), need, "Correct it.", file, line, "value", name))
+    if not block.items:
+        faults.append(Fault("no value", "at least one ring", "Remove the series.", file, block.line, "value", name))
+    core = one.titles.get("radius") or one.titles.get("sample") or name
+    return RingSeries(
+        name=name,
+        first_year=year,
+        widths_mm=np.round(widths, 4),
+        tree=one.titles.get("element", ""),
+        core=core,
+        line=one.line,
+        dated=one.suffix.strip().lower() != "relative",
+    )
+
+
+def _first_year(one: _Series, name: str, file: str, faults: list[Fault]) -> int:
+    try:
+        year = int(one.first_year)
+    except ValueError:
+        need = "the year of the innermost ring (firstYear)"
+        faults.append(
+            Fault(
+                show(one.first_year),
+                need,
+                "Date the series or give it a relative year.",
+                file,
+                one.line,
+                "firstYear",
+                name,
+            )
+        )
+        return 0
+    suffix = one.suffix.strip().upper()
+    if suffix == "BC":
+        return 1 - year
+    return 1950 - year if suffix == "BP" else year
+
+
 _SITE_LETTERS = 3  # common practice: archive names are three letters of the site, then the tree, then the core
 
 

@@ -1,24 +1,25 @@
-"""An immutable probability mass function over whole years or rings.
+"""Probabilities on whole years or rings: one distribution for people (`Pmf`), stacks of rows for the engine (`Mass`).
 
-Layer 0. Exact arithmetic of discrete distributions (convolution, product, mixture); own derivation.
+Exact arithmetic of discrete distributions (convolution, product, mixture); own derivation.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.errors import Fault, InputError, ModelError, show
-from treeage.pmf_facts import MassFacts
+from treeage.display import Result
+from treeage.errors import Fault, InputError, ModelError, kind_of, require_level, show
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+_TINY = 1e-12  # choice: probability below which a quantile does not step on, so that rounding cannot move an interval
 
 
-class Pmf(MassFacts):
+class Pmf(Result):
     """Probability mass function on consecutive whole numbers.
 
     Parameters
@@ -49,7 +50,10 @@ class Pmf(MassFacts):
     0.1667
     """
 
-    __slots__ = ()
+    __slots__ = ("_mass", "_start")
+
+    _start: int
+    _mass: NDArray[np.float64]
 
     def __init__(self, start: int, mass: ArrayLike) -> None:
         values = np.array(mass, dtype=np.float64)
@@ -87,6 +91,187 @@ class Pmf(MassFacts):
     def __repr__(self) -> str:
         low, high = self.interval(0.9)
         return f"Pmf(median {self.median()}, 90 % {low} to {high}, mean {self.mean():.2f}, sd {self.sd():.2f})"
+
+    # ------------------------------------------------------------------ reading
+
+    @property
+    def start(self) -> int:
+        """First whole number of the support.
+
+        Returns
+        -------
+        int
+            The lowest number that is stored.
+        """
+        return self._start
+
+    @property
+    def stop(self) -> int:
+        """Last whole number of the support.
+
+        Returns
+        -------
+        int
+            The highest number that is stored (included).
+        """
+        return self._start + self._mass.size - 1
+
+    @property
+    def support(self) -> NDArray[np.int64]:
+        """Whole numbers that carry the mass.
+
+        Returns
+        -------
+        numpy.ndarray of int, shape (n,)
+            start, start + 1, ..., stop.
+        """
+        return np.arange(self._start, self._start + self._mass.size)
+
+    @property
+    def mass(self) -> NDArray[np.float64]:
+        """Probabilities, read-only.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+            One for each number of the support; they sum to 1.
+        """
+        return self._mass
+
+    def mean(self) -> float:
+        """Mean.
+
+        Returns
+        -------
+        float
+            Expected value.
+        """
+        return float(self._start + np.arange(self._mass.size) @ self._mass)
+
+    def var(self) -> float:
+        """Variance.
+
+        Returns
+        -------
+        float
+            Expected squared distance from the mean.
+        """
+        steps = np.arange(self._mass.size)
+        return float((steps - steps @ self._mass) ** 2 @ self._mass)
+
+    def sd(self) -> float:
+        """Standard deviation.
+
+        Returns
+        -------
+        float
+            Square root of the variance.
+        """
+        return float(np.sqrt(self.var()))
+
+    def prob_at(self, value: int) -> float:
+        """Probability of one whole number.
+
+        Parameters
+        ----------
+        value : int
+            The number; a float is read as the number it is.
+
+        Returns
+        -------
+        float
+            Its probability; 0 outside the support and between whole numbers, where there is none.
+
+        Raises
+        ------
+        InputError
+            If value is not one number.
+
+        Examples
+        --------
+        >>> Pmf.point(95).prob_at(95.0), Pmf.point(95).prob_at(95.5)
+        (1.0, 0.0)
+        """
+        try:
+            step = math.floor(value) - self._start
+        except (TypeError, ValueError, OverflowError):
+            need, do = "one whole number", "Ask for one number at a time; all of them are in .support and .mass."
+            raise InputError(Fault(kind_of(value), need, do, "Pmf.prob_at", 0, "value")) from None
+        if step + self._start != value:
+            return 0.0
+        return float(self._mass[step]) if 0 <= step < self._mass.size else 0.0
+
+    def cdf(self, value: int) -> float:
+        """Probability of at most a whole number.
+
+        Parameters
+        ----------
+        value : int
+            The number.
+
+        Returns
+        -------
+        float
+            Sum of the mass up to and with it.
+        """
+        step = int(np.floor(value)) - self._start
+        return float(min(1.0, self._mass[: max(0, step + 1)].sum()))
+
+    def quantile(self, prob: float) -> int:
+        """Smallest whole number with at least the given probability up to it.
+
+        Parameters
+        ----------
+        prob : float
+            Probability, strictly between 0 and 1.
+
+        Returns
+        -------
+        int
+            The quantile.
+
+        Raises
+        ------
+        InputError
+            If prob is not one number between 0 and 1.
+        """
+        return self._quantiles(require_level("Pmf.quantile", "prob", prob))[0]
+
+    def median(self) -> int:
+        """Smallest whole number with at least half of the probability up to it.
+
+        Returns
+        -------
+        int
+            The median.
+        """
+        return self._quantiles(0.5)[0]
+
+    def interval(self, prob: float = 0.9) -> tuple[int, int]:
+        """Equal-tailed interval of whole numbers that contains at least the given probability.
+
+        Parameters
+        ----------
+        prob : float, default 0.9
+            Probability, strictly between 0 and 1 (0.9: the package's one interval probability).
+
+        Returns
+        -------
+        tuple of int
+            Low and high end, both included.
+
+        Raises
+        ------
+        InputError
+            If prob is not one number between 0 and 1.
+        """
+        prob = require_level("Pmf.interval", "prob", prob)
+        low, high = self._quantiles((1 - prob) / 2, 1 - (1 - prob) / 2)
+        return low, high
+
+    def _quantiles(self, *probs: float) -> list[int]:
+        steps = np.searchsorted(np.cumsum(self._mass), np.array(probs) - _TINY)
+        return [self._start + int(step) for step in np.minimum(steps, self._mass.size - 1)]
 
     # ------------------------------------------------------------------ makers
 
@@ -327,21 +512,64 @@ class Pmf(MassFacts):
         steps = np.searchsorted(np.cumsum(self._mass), rng.random(count), side="right")
         return self._start + np.minimum(steps, self._mass.size - 1)
 
-    # ------------------------------------------------------------------ faces
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the mass function as bars.
+@dataclass(frozen=True, eq=False)
+class Mass:
+    """Rows of probabilities on whole numbers, all on one stretch that begins at `start`.
 
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; a new figure by default.
+    Parameters
+    ----------
+    start : int
+        Whole number of the first place of the last axis.
+    mass : numpy.ndarray, shape (..., n)
+        Probabilities of start, start + 1, ...; scaled by whoever makes it. Read-only.
 
-        Returns
-        -------
-        matplotlib.axes.Axes
-            The axes drawn on.
-        """
-        from treeage.plots import plot_mass
+    Examples
+    --------
+    >>> Mass(-1, np.array([[0.25, 0.75]])).on(0, 2).tolist()
+    [[0.75, 0.0]]
+    """
 
-        return plot_mass(self, ax=ax)
+    start: int
+    mass: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        view = np.asarray(self.mass).view()
+        view.flags.writeable = False
+        object.__setattr__(self, "mass", view)
+
+    def __iter__(self) -> Iterator[Any]:
+        yield self.start
+        yield self.mass
+
+    @property
+    def size(self) -> int:
+        """Places of the last axis."""
+        return int(self.mass.shape[-1])
+
+    @property
+    def stop(self) -> int:
+        """Whole number of the last place, included."""
+        return self.start + self.size - 1
+
+    def __getitem__(self, rows: Any) -> Mass:
+        return Mass(self.start, self.mass[rows])
+
+    def pmf(self) -> Pmf:
+        """The distribution of a single row."""
+        return Pmf(self.start, self.mass)
+
+    def on(self, start: int, size: int) -> NDArray[np.float64]:
+        """The rows on another stretch, 0 where nothing is stored; what lies outside is left out, not scaled."""
+        out = np.zeros((*self.mass.shape[:-1], max(0, size)))
+        low, high = max(start, self.start), min(start + size - 1, self.stop)
+        if high >= low:
+            out[..., low - start : high - start + 1] = self.mass[..., low - self.start : high - self.start + 1]
+        return out
+
+    @classmethod
+    def stack(cls, rows: Sequence[Mass | Pmf]) -> Mass:
+        """Rows side by side on the shortest stretch that holds them all."""
+        start = min(row.start for row in rows)
+        size = max(row.stop for row in rows) - start + 1
+        return cls(start, np.stack([row.on(start, size) for row in rows]))

@@ -1,6 +1,6 @@
 """Every default number of the distance, rate and bark steps with its source and how it is known, as frozen data.
 
-Layer 1. Sources: the publications named in each entry; entries marked "choice" are the project's own judgement.
+Sources: the publications named in each entry; entries marked "choice" are the project's own judgement.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Checks whether the ages of a field keep their promise, on stands whose truth is known.
 
-Layer 5. Own derivation; the scores are in `validate_scores`.
+Own derivation; the scores are in `validate_scores`.
 """
 
 from __future__ import annotations
@@ -10,41 +10,384 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-from treeage.errors import Fault, InputError
-from treeage.validate_scores import (
-    BAND,
-    PROBS,
-    bias,
-    binomial_band,
-    coverage,
-    rank_interval,
-    rank_statistics,
-    sharpness,
-)
+from treeage.errors import Fault, InputError, require_nonnegative, require_probability, show
+from treeage.pmf import Pmf
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from treeage.pmf import Pmf
     from treeage.results import Ages
     from treeage.simulate import Scenario, SimulatedStand
     from treeage.tables import Field
 
-__all__ = [
-    "BAND",
-    "PROBS",
-    "Validation",
-    "bias",
-    "binomial_band",
-    "coverage",
-    "rank_interval",
-    "rank_statistics",
-    "score_against_truth",
-    "sharpness",
-    "validate_scenario",
-    "validate_stands",
-]
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+PROBS = (0.5, 0.8, 0.9, 0.95)  # choice: the probabilities the design asks for
+BAND = 0.99  # choice: a right model leaves a band of this probability in 1 of 100 checks
+
+
+def _checked(where: str, pmfs: Sequence[Pmf], truths: ArrayLike) -> Ints:
+    values = np.atleast_1d(np.asarray(truths, dtype=np.float64))
+    faults = []
+    if not len(pmfs):
+        faults.append(Fault("nothing", "at least one mass function", "Pass some.", where, 0, "pmfs"))
+    if values.shape != (len(pmfs),):
+        got = f"{values.size} truths for {len(pmfs)} mass functions"
+        faults.append(Fault(got, "one truth for each", "Pass arrays of one length.", where, 0, "truths"))
+    elif np.any(values != np.round(values)):
+        first = int(np.argmax(values != np.round(values)))
+        got = f"{show(float(values[first]))} at position {first}"
+        faults.append(Fault(got, "whole numbers", "Pass whole years or rings.", where, 0, "truths"))
+    if faults:
+        raise InputError(faults)
+    return values.astype(np.int64)
+
+
+def rank_interval(pmfs: Sequence[Pmf], truths: ArrayLike) -> tuple[Floats, Floats]:
+    """Probability below each truth, and up to and with it.
+
+    Parameters
+    ----------
+    pmfs : sequence of Pmf, length n
+        What was stated.
+    truths : array-like of int, shape (n,)
+        What is true.
+
+    Returns
+    -------
+    below, up_to : numpy.ndarray, each shape (n,)
+        F(x - 1) and F(x).
+
+    Raises
+    ------
+    InputError
+        If the lengths differ or a truth is not a whole number.
+
+    Notes
+    -----
+    If the stated distributions are right, a number drawn evenly between the two is even on 0 to 1 [1]_.
+
+    References
+    ----------
+    .. [1] Czado, C., Gneiting, T. & Held, L. (2009). Predictive model assessment for count data. Biometrics
+    65,
+       1254-1261. doi 10.1111/j.1541-0420.2009.01191.x (from memory)
+
+    Examples
+    --------
+    >>> below, up_to = rank_interval([Pmf(1, [1, 1, 1, 1])], [2])
+    >>> float(below[0]), float(up_to[0])
+    (0.25, 0.5)
+    """
+    values = _checked("rank_interval", pmfs, truths)
+    up_to = np.array([pmf.cdf(int(value)) for pmf, value in zip(pmfs, values, strict=True)])
+    mass = np.array([pmf.prob_at(int(value)) for pmf, value in zip(pmfs, values, strict=True)])
+    return np.maximum(up_to - mass, 0.0), up_to
+
+
+def _credit(below: Floats, up_to: Floats, low: float, high: float) -> Floats:
+    """Share of each stretch from below to up_to that lies between low and high; a point counts whole or not."""
+    width = up_to - below
+    overlap = np.minimum(up_to, high) - np.maximum(below, low)
+    point = (below >= low) & (below <= high)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.clip(overlap, 0.0, None) / width
+    return np.where(width > 0, share, point.astype(np.float64))
+
+
+def binomial_band(count: int, prob: float, *, band: float = BAND) -> tuple[float, float]:
+    """Range of the share of hits that a right model shows by chance.
+
+    Parameters
+    ----------
+    count : int
+        Number of independent cases, at least 1.
+    prob : float
+        Probability of a hit, between 0 and 1.
+    band : float, default 0.99
+        Probability of the range (choice).
+
+    Returns
+    -------
+    low, high : float
+        Shares of hits.
+
+    Raises
+    ------
+    InputError
+        If prob or band is not between 0 and 1.
+
+    Examples
+    --------
+    >>> low, high = binomial_band(5000, 0.9)
+    >>> round(low, 3), round(high, 3)
+    (0.889, 0.911)
+    """
+    from scipy.stats import binom
+
+    require_probability("binomial_band", prob=prob, band=band)
+    tail = (1 - band) / 2
+    return float(binom.ppf(tail, count, prob)) / count, float(binom.ppf(1 - tail, count, prob)) / count
+
+
+def coverage(
+    pmfs: Sequence[Pmf], truths: ArrayLike, *, probs: Sequence[float] = PROBS, band: float = BAND
+) -> pd.DataFrame:
+    """Share of the truths that the stated intervals hold, against what they promise.
+
+    Parameters
+    ----------
+    pmfs : sequence of Pmf, length n
+        What was stated, for example establishment years.
+    truths : array-like of int, shape (n,)
+        What is true.
+    probs : sequence of float, default (0.5, 0.8, 0.9, 0.95)
+        Interval probabilities.
+    band : float, default 0.99
+        Probability of the band within which a right model lies (choice).
+
+    Returns
+    -------
+    pandas.DataFrame, one row a probability
+        prob; covered (share of hits with the end points shared out); band_low, band_high; within (bool);
+        covered_whole (share of truths inside the whole-number interval that is printed); mean_width (of
+        that interval, numbers in it less 1); count.
+
+    Raises
+    ------
+    InputError
+        If the lengths differ, a truth is not a whole number or a probability is not between 0 and 1.
+
+    Notes
+    -----
+    An interval of whole numbers cannot hold exactly 90 %: the printed one holds at least that, and for
+    narrow distributions much more, so its share of hits says little. Here the interval is cut in the middle
+    of its end numbers, as a randomised interval would be: with F the stated distribution, a truth x
+    stretches from F(x - 1) to F(x), and counts with the share of that stretch that lies between (1 -
+    prob)/2 and (1 + prob)/2. If F is right, the expected share is exactly prob, whatever the shape of F.
+    Nothing random is drawn. The band is binomial for independent cases; shared out hits vary less than
+    whole ones, so the band is a little wide, and cases that share an error (trees of one stand) vary more
+    than it allows.
+
+    References
+    ----------
+    .. [1] Czado, C., Gneiting, T. & Held, L. (2009). Biometrics 65, 1254-1261.
+       doi 10.1111/j.1541-0420.2009.01191.x (from memory)
+
+    Examples
+    --------
+    Every face of a fair die once: a right model, and a nominal share for any probability.
+
+    >>> table = coverage([Pmf(1, [1] * 6)] * 6, [1, 2, 3, 4, 5, 6], probs=[0.5, 0.9])
+    >>> table["covered"].round(6).tolist(), table["covered_whole"].round(3).tolist()
+    ([0.5, 0.9], [0.667, 1.0])
+    """
+    import pandas as pd
+
+    values = _checked("coverage", pmfs, truths)
+    require_probability("coverage", probs=list(probs), band=band)
+    below, up_to = rank_interval(pmfs, values)
+    rows = []
+    for prob in probs:
+        tail = (1 - prob) / 2
+        ends = np.array([pmf.interval(prob) for pmf in pmfs])
+        low, high = binomial_band(values.size, prob, band=band)
+        covered = float(_credit(below, up_to, tail, 1 - tail).mean())
+        rows.append(
+            {
+                "prob": float(prob),
+                "covered": covered,
+                "band_low": low,
+                "band_high": high,
+                "within": low <= covered <= high,
+                "covered_whole": float(((ends[:, 0] <= values) & (values <= ends[:, 1])).mean()),
+                "mean_width": float((ends[:, 1] - ends[:, 0]).mean()),
+                "count": values.size,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def rank_statistics(pmfs: Sequence[Pmf], truths: ArrayLike, *, bins: int = 10, band: float = BAND) -> pd.DataFrame:
+    """Histogram of where the truths lie in what was stated; flat if the statements are right.
+
+    Parameters
+    ----------
+    pmfs : sequence of Pmf, length n
+        What was stated.
+    truths : array-like of int, shape (n,)
+        What is true.
+    bins : int, default 10
+        Number of equal bins of probability (choice).
+    band : float, default 0.99
+        Probability of the band of each bin (choice).
+
+    Returns
+    -------
+    pandas.DataFrame, one row a bin
+        rank_low, rank_high, share, expected, band_low, band_high, within.
+
+    Raises
+    ------
+    InputError
+        If the lengths differ, a truth is not a whole number or bins is below 2.
+
+    Notes
+    -----
+    Each truth is spread over its stretch from F(x - 1) to F(x), so that whole numbers leave no steps [1]_.
+    A U shape means too narrow, a hump too wide, a slope a bias: much in the low bins means that the stated
+    numbers are too high.
+
+    References
+    ----------
+    .. [1] Czado, C., Gneiting, T. & Held, L. (2009). Biometrics 65, 1254-1261.
+       doi 10.1111/j.1541-0420.2009.01191.x (from memory)
+
+    Examples
+    --------
+    >>> table = rank_statistics([Pmf(1, [1] * 6)] * 6, [1, 2, 3, 4, 5, 6], bins=4)
+    >>> table["share"].round(6).tolist()
+    [0.25, 0.25, 0.25, 0.25]
+    """
+    import pandas as pd
+
+    values = _checked("rank_statistics", pmfs, truths)
+    if bins < 2:
+        raise InputError(Fault(show(bins), "at least 2", "Ask for more bins.", "rank_statistics", 0, "bins"))
+    below, up_to = rank_interval(pmfs, values)
+    edges = np.linspace(0, 1, bins + 1)
+    low, high = binomial_band(values.size, 1 / bins, band=band)
+    spread = np.stack([_spread(below, up_to, edges, index) for index in range(bins)], axis=1)
+    share = spread.mean(axis=0)
+    return pd.DataFrame(
+        {
+            "rank_low": edges[:-1],
+            "rank_high": edges[1:],
+            "share": share,
+            "expected": np.full(bins, 1 / bins),
+            "band_low": np.full(bins, low),
+            "band_high": np.full(bins, high),
+            "within": (share >= low) & (share <= high),
+        }
+    )
+
+
+def _spread(below: Floats, up_to: Floats, edges: Floats, index: int) -> Floats:
+    """Share of each truth that falls into one bin; a point lies in the bin that starts at it, the last bin holds 1."""
+    low, high = float(edges[index]), float(edges[index + 1])
+    last = index == edges.size - 2
+    point = (below >= low) & ((below < high) | last)
+    return np.where(up_to > below, _credit(below, up_to, low, high), point.astype(np.float64))
+
+
+def sharpness(pmfs: Sequence[Pmf], *, probs: Sequence[float] = PROBS) -> pd.DataFrame:
+    """How narrow the statements are.
+
+    Parameters
+    ----------
+    pmfs : sequence of Pmf, length n
+        What was stated.
+    probs : sequence of float, default (0.5, 0.8, 0.9, 0.95)
+        Interval probabilities.
+
+    Returns
+    -------
+    pandas.DataFrame, one row a probability
+        prob, mean_width, median_width (highest less lowest number of the interval) and mean_sd.
+
+    Raises
+    ------
+    InputError
+        If there is no mass function or a probability is not between 0 and 1.
+
+    Notes
+    -----
+    Narrow is good only where coverage holds: compare two methods by sharpness among those that cover.
+
+    Examples
+    --------
+    >>> sharpness([Pmf(1, [1] * 6)], probs=[0.5])["mean_width"].tolist()
+    [3.0]
+    """
+    import pandas as pd
+
+    require_probability("sharpness", probs=list(probs))
+    _checked("sharpness", pmfs, np.zeros(len(pmfs)))
+    mean_sd = float(np.mean([pmf.sd() for pmf in pmfs]))
+    rows = []
+    for prob in probs:
+        ends = np.array([pmf.interval(prob) for pmf in pmfs], dtype=np.float64)
+        width = ends[:, 1] - ends[:, 0]
+        row = {"prob": float(prob), "mean_width": float(width.mean()), "median_width": float(np.median(width))}
+        rows.append(row | {"mean_sd": mean_sd})
+    return pd.DataFrame(rows)
+
+
+def bias(pmfs: Sequence[Pmf], truths: ArrayLike) -> pd.DataFrame:
+    """How far the statements lie from the truths, and proper scores of them.
+
+    Parameters
+    ----------
+    pmfs : sequence of Pmf, length n
+        What was stated.
+    truths : array-like of int, shape (n,)
+        What is true.
+
+    Returns
+    -------
+    pandas.DataFrame, one row
+        mean_error (mean of the statement less truth), mean_error_sd (its standard error if cases are
+        independent), median_error, mean_absolute_error (of the median), root_mean_square_error (of the
+        mean), mean_stated_sd, log_score (mean of -ln p(truth), infinite if excluded) and ranked_score.
+
+    Raises
+    ------
+    InputError
+        If the lengths differ or a truth is not a whole number.
+
+    Notes
+    -----
+    ranked_score is the mean over cases of sum over k of (F(k) - [x <= k])**2 in the unit of the numbers;
+    for a point statement it is the absolute error. Lower is better for both scores [1]_.
+
+    References
+    ----------
+    .. [1] Czado, C., Gneiting, T. & Held, L. (2009). Biometrics 65, 1254-1261.
+       doi 10.1111/j.1541-0420.2009.01191.x (from memory)
+
+    Examples
+    --------
+    >>> bias([Pmf.point(7), Pmf.point(9)], [6, 9])[["mean_error", "ranked_score"]].iloc[0].tolist()
+    [0.5, 0.5]
+    """
+    import pandas as pd
+
+    values = _checked("bias", pmfs, truths)
+    error = np.array([pmf.mean() for pmf in pmfs]) - values
+    middle = np.array([pmf.median() for pmf in pmfs]) - values
+    with np.errstate(divide="ignore"):
+        logs = -np.log([pmf.prob_at(int(value)) for pmf, value in zip(pmfs, values, strict=True)])
+    spread = float(error.std(ddof=1)) if error.size > 1 else float("nan")
+    row = {
+        "mean_error": float(error.mean()),
+        "mean_error_sd": spread / float(np.sqrt(error.size)),
+        "median_error": float(np.median(middle)),
+        "mean_absolute_error": float(np.abs(middle).mean()),
+        "root_mean_square_error": float(np.sqrt((error**2).mean())),
+        "mean_stated_sd": float(np.mean([pmf.sd() for pmf in pmfs])),
+        "log_score": float(logs.mean()),
+        "ranked_score": float(np.mean([_ranked(pmf, int(v)) for pmf, v in zip(pmfs, values, strict=True)])),
+    }
+    return pd.DataFrame([row])
+
+
+def _ranked(pmf: Pmf, truth: int) -> float:
+    start, stop = min(pmf.start, truth), max(pmf.stop, truth)
+    total = np.cumsum(pmf.on(start, stop - start + 1))
+    return float(((total - (np.arange(start, stop + 1) >= truth)) ** 2).sum())
 
 
 def score_against_truth(ages: Ages, truth: pd.DataFrame | Mapping[str, int]) -> pd.DataFrame:
@@ -279,3 +622,71 @@ def validate_scenario(
 
     drawn = [simulate_stand(recipe, seed=seed + step) for step in range(stands)]
     return validate_stands(drawn, probs=probs, estimate=estimate)
+
+
+_WHERE = "reliability"
+
+
+def reliability(stated: ArrayLike, happened: ArrayLike, *, bins: int = 10, band: float = BAND) -> pd.DataFrame:
+    """Compare stated probabilities with how often the stated thing happened, bin by bin.
+
+    Parameters
+    ----------
+    stated : array-like of float, shape (n,)
+        Stated probabilities, 0 to 1.
+    happened : array-like of bool, shape (n,)
+        Whether it was so.
+    bins : int, default 10
+        Bins of equal width (choice).
+    band : float, default 0.99
+        Probability of the band within which right statements lie by chance (choice).
+
+    Returns
+    -------
+    pandas.DataFrame, one row a bin that is not empty
+        low, high (edges; the upper one belongs to the bin), count, stated (mean), happened (share), band_low, band_high
+        (of the share, if the mean statement is right), within (bool).
+
+    Raises
+    ------
+    InputError
+        If the lengths differ, nothing is stated, a probability is not within 0 and 1, or there is no bin.
+
+    Notes
+    -----
+    The band is binomial for independent cases with one probability; cases that share a pair of cores vary more.
+
+    References
+    ----------
+    .. [1] Murphy, A. H. & Winkler, R. L. (1977). J. R. Stat. Soc. C 26, 41-47 (from memory).
+
+    Examples
+    --------
+    >>> table = reliability([0.1, 0.1, 0.1, 0.1, 0.9], [False, False, False, True, True], bins=2)
+    >>> table[["count", "stated", "happened"]].to_numpy().tolist()
+    [[4.0, 0.1, 0.25], [1.0, 0.9, 1.0]]
+    """
+    import pandas as pd
+
+    probs = np.atleast_1d(require_nonnegative(_WHERE, stated=stated)[0])
+    true = np.atleast_1d(np.asarray(happened, dtype=bool))
+    faults = []
+    if probs.shape != true.shape or not probs.size:
+        got = f"{probs.size} probabilities and {true.size} outcomes"
+        faults.append(Fault(got, "one outcome for each, at least one", "Pass both in one order.", _WHERE, 0, "stated"))
+    if probs.size and probs.max() > 1:
+        faults.append(Fault(show(float(probs.max())), "at most 1", "Pass shares, not percent.", _WHERE, 0, "stated"))
+    if bins < 1:
+        faults.append(Fault(show(bins), "at least 1 bin", "Raise it.", _WHERE, 0, "bins"))
+    if faults:
+        raise InputError(faults)
+    edges = np.linspace(0.0, 1.0, bins + 1)
+    place = np.clip(np.searchsorted(edges, probs, side="left") - 1, 0, bins - 1)
+    rows = []
+    for at in np.unique(place):
+        chosen = place == at
+        mean, share, count = float(probs[chosen].mean()), float(true[chosen].mean()), int(chosen.sum())
+        low, high = binomial_band(count, mean, band=band) if 0 < mean < 1 else (mean, mean)
+        rows.append((edges[at], edges[at + 1], count, mean, share, low, high, low <= share <= high))
+    names = ["low", "high", "count", "stated", "happened", "band_low", "band_high", "within"]
+    return pd.DataFrame(rows, columns=names)

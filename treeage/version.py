@@ -1,6 +1,8 @@
 """The version of the package, for results and records.
 
-Layer 0. The same as in pyproject.toml; a test compares them.
+The same as in pyproject.toml; a test compares them.
 """
+
+from __future__ import annotations
 
 VERSION = "0.1.0"

@@ -11,11 +11,9 @@ import pytest
 from two_core_model import pymc_years
 
 from treeage.counting import count_error_mass
-from treeage.distance import arc_likelihood
-from treeage.distance_radius import aimed_core_density, distance_mass
+from treeage.distance import aimed_core_density, arc_likelihood, distance_mass
 from treeage.posterior import added_rings, combine_cores, rate_nodes
-from treeage.rings import inner_growth, missed_ring_mass, ring_model
-from treeage.rings_mass import RATE_STEP
+from treeage.rings import RATE_STEP, inner_growth, missed_ring_mass, ring_model
 
 TREES = 960
 CHUNK = 48

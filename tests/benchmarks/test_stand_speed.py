@@ -43,7 +43,7 @@ class MadeUpAges:
         return self._draws
 
     def __getitem__(self, tree):
-        return SimpleNamespace(outer_year=2024)
+        return SimpleNamespace(last_year=2024)
 
 
 def whole_page(ages):

@@ -19,10 +19,10 @@ import numpy as np
 import pandas as pd
 
 from treeage.alignment import align_many, core_signals
-from treeage.alignment_features import log_widths, whiten
-from treeage.alignment_prior import alignment_model
-from treeage.plots_alignment import plot_reliability
-from treeage.validate_reliability import reliability
+from treeage.alignment.prior import alignment_model
+from treeage.alignment.signals import log_widths, whiten
+from treeage.plots import plot_reliability
+from treeage.validate import reliability
 
 DELETED, SPLIT = ("absent_in_b", "false_in_a"), ("false_in_b", "absent_in_a")
 
@@ -90,7 +90,8 @@ def fit_absent(series, index):
     at_absent, everywhere = np.concatenate(at_absent), np.concatenate(everywhere)
     edges = np.array([-5, -4, -3, -2, -1, 0, 1, 2])
     odds = np.histogram(at_absent, edges)[0] / at_absent.size / (np.histogram(everywhere, edges)[0] / everywhere.size)
-    slope = np.polyfit((edges[:-1] + edges[1:]) / 2, np.log(odds), 1)[0]
+    known = odds > 0  # NaN where nothing was seen
+    slope = np.polyfit(((edges[:-1] + edges[1:]) / 2)[known], np.log(odds[known]), 1)[0]
     counts = np.array([(series[name][1] == 0).sum() for name in index if name in series])
     print("narrow slope", round(-slope, 2), "both cores lack it", round(both / single, 2), "of", single)
     print("series without an absent ring", round(float((counts == 0).mean()), 3), "mean", round(counts.mean(), 3))

@@ -19,10 +19,9 @@ import pandas as pd
 from numpy.polynomial.hermite_e import hermegauss
 from scipy.optimize import minimize
 
-from treeage.rings import missing_rings_many
-from treeage.rings_growth import FEATURES, SPREAD_FEATURES, inner_growth
-from treeage.rings_mass import Tails
-from treeage.rings_model import OTHER_GENERA, TERMS, regression_terms, ring_model
+from treeage.rings import inner_growth, missing_rings_many, ring_model
+from treeage.rings.mass import Tails
+from treeage.rings.model import FEATURES, OTHER_GENERA, SPREAD_FEATURES, TERMS, regression_terms
 
 SOURCE = (
     "fitted for treeage to raw ring widths of 165 sites of the public international tree-ring archive "

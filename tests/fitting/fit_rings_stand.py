@@ -17,9 +17,8 @@ import numpy as np
 import pandas as pd
 from fit_rings import load
 
-from treeage.rings_growth import inner_growth
-from treeage.rings_model import RingModel, ring_model
-from treeage.rings_stand import DatedSeries, stand_evidence
+from treeage.rings import DatedSeries, RingModel, inner_growth, ring_model
+from treeage.rings.stand import stand_evidence
 
 NODES_MM = (2.0, 5.0, 10.0, 20.0, 40.0, 80.0)
 MIN_VISIBLE = 30

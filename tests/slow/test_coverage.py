@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from treeage import estimate_cores
+from treeage.estimate import cores as estimate_cores
 from treeage.estimate import estimate_ages
 from treeage.simulate import scenario, simulate_from_model
 from treeage.validate import Validation, validate_scenario, validate_stands

@@ -7,7 +7,7 @@ import pytest
 from scipy.special import stdtr
 from two_core_model import cores, exact_mass, pymc_years
 
-from treeage.grids import DISTANCE_GRID_MM
+from treeage.distance import DISTANCE_GRID_MM
 from treeage.rings import inner_growth, missed_ring_mass, ring_model
 
 pytestmark = pytest.mark.slow

@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 from learned_stands import rows_by_tree, small_stand
 
-from treeage.grids import DISTANCE_GRID_MM
-from treeage.hierarchical_dates import learned_answers
-from treeage.hierarchical_draws import drawn_inputs
-from treeage.hierarchical_height import FORMS
+from treeage.distance import DISTANCE_GRID_MM
+from treeage.hierarchical.data import FORMS
+from treeage.hierarchical.dates import drawn_inputs, learned_answers
 from treeage.rings import ring_model
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::UserWarning")]

@@ -10,11 +10,9 @@ import pytest
 from learned_stands import draw_replica, small_stand
 from scipy.stats import chi2
 
-from treeage.hierarchical_checks import group_dataset
-from treeage.hierarchical_model import build_model, stand_kernel
-from treeage.hierarchical_parameters import NAMES, ParameterMap
-from treeage.hierarchical_priors import LearningPriors
-from treeage.hierarchical_sampling import Sampling, sample_model
+from treeage.hierarchical import LearningPriors, Sampling
+from treeage.hierarchical.priors import NAMES, ParameterMap
+from treeage.hierarchical.sampling import build_model, group_dataset, sample_model, stand_kernel
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore:PyTensor could not link:UserWarning")]
 

@@ -9,13 +9,10 @@ import pytest
 from learned_stands import rows_by_tree, small_field, small_stand
 from plain_stand_model import plain_model
 
-from treeage.hierarchical import Sampling, fit_hierarchical
-from treeage.hierarchical_checks import diagnose, group_dataset
-from treeage.hierarchical_model import build_model, stand_kernel
-from treeage.hierarchical_op import plain_mode
-from treeage.hierarchical_parameters import ParameterMap
-from treeage.hierarchical_priors import LearningPriors
-from treeage.hierarchical_sampling import sample_model
+from treeage.hierarchical import LearningPriors, Sampling, diagnose, fit_hierarchical
+from treeage.hierarchical.kernel import plain_mode
+from treeage.hierarchical.priors import ParameterMap
+from treeage.hierarchical.sampling import build_model, group_dataset, sample_model, stand_kernel
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::UserWarning")]
 

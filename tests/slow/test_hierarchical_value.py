@@ -11,13 +11,12 @@ import pytest
 from learned_stands import draw_replica, small_stand
 from scipy.stats import norm
 
-from treeage.hierarchical import spread_draws
-from treeage.hierarchical_dates import learned_answers
-from treeage.hierarchical_height import FORMS
-from treeage.hierarchical_model import build_model, stand_kernel
-from treeage.hierarchical_parameters import NAMES, ParameterMap
-from treeage.hierarchical_priors import LearningPriors
-from treeage.hierarchical_sampling import Sampling, sample_model
+from treeage.hierarchical import LearningPriors, Sampling
+from treeage.hierarchical.data import FORMS
+from treeage.hierarchical.dates import learned_answers
+from treeage.hierarchical.fit import spread_draws
+from treeage.hierarchical.priors import NAMES, ParameterMap
+from treeage.hierarchical.sampling import build_model, sample_model, stand_kernel
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::UserWarning")]
 

@@ -1,0 +1,8 @@
+"""The commands."""
+
+# fmt: off
+from treeage.cli.commands import main
+
+__all__ = [
+    "main",
+]

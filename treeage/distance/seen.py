@@ -1,0 +1,427 @@
+"""From what is seen on a core to a likelihood of the distance to the pith [mm] on the common grid.
+
+Plane geometry of arcs, circles and rays; eccentric piths as in the publications named in `priors`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from treeage import priors
+from treeage.distance.unseen import DISTANCE_GRID_MM, DISTANCE_STEP, rise_at
+from treeage.errors import Fault, InputError, require_nonnegative, require_positive
+
+Array = NDArray[np.float64]
+
+_SQRT_TAU = np.sqrt(2 * np.pi)
+# Roundness as thirteen narrow normals half a standard deviation apart: the spread of their places and half a step as
+# the spread of each add up to its variance (choice; the sum is within 3 % of the normal)
+_DEVIATIONS = np.linspace(-3, 3, 13)
+_FACTORS = 1 + priors.ROUNDNESS.value * _DEVIATIONS
+_FACTOR_SD = 0.25 * priors.ROUNDNESS.value
+_CHUNK = 64  # choice: arcs worked on at a time; keeps the arrays in the processor's cache
+_LOG_WEIGHTS = -0.5 * _DEVIATIONS**2 / (1 - 0.25**2)
+
+
+def _normal(error: Array, sd: Array) -> Array:
+    return np.asarray(np.exp(-0.5 * (error / sd) ** 2) / (sd * _SQRT_TAU))
+
+
+def _column(value: ArrayLike) -> Array:
+    return np.atleast_1d(np.asarray(value, dtype=np.float64))[:, None]
+
+
+def arc_likelihood(
+    chord_mm: ArrayLike, rise_mm: ArrayLike, arc_sd_mm: ArrayLike | None = None, *, beyond_mm: ArrayLike = 0.0
+) -> Array:
+    """Likelihood of the distance to the pith from the chord and rise of an inner ring boundary.
+
+    Parameters
+    ----------
+    chord_mm, rise_mm : array-like, shape (n,)
+        Chord above 0 and rise of at least 0 [mm], as read; a rise of 0 is a straight boundary.
+    arc_sd_mm : array-like, shape (n,), optional
+        Reading error of the rise [mm]; `priors.ARC_SD` by default.
+    beyond_mm : array-like, shape (n,), default 0
+        How far outside the innermost counted ring's inner boundary the arc lies [mm].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n_grid)
+        Likelihood on `DISTANCE_GRID_MM`, largest value 1 in each row.
+
+    Raises
+    ------
+    InputError
+        If a chord is not above 0 or a rise is below 0.
+
+    Notes
+    -----
+    The error is on the reading: the rise predicted at each distance is held against the rise read, with a
+    variance of (reading error)**2 + (chord error)**2 carried to the rise. The radius of the boundary is its distance to
+    the pith times 1 + e with e normal of spread `priors.ROUNDNESS`, summed out. So the answer is
+    skewed to the right, and a rise near 0 ends as no information (a flat likelihood far out), never as a
+    huge number. Buttressed stems break it.
+
+    References
+    ----------
+    .. [1] Baker P.J. et al. 2005, Ecol. Monogr. 75:317-343, Appendix B (use of the arc).
+
+    Examples
+    --------
+    >>> likelihood = arc_likelihood(8.0, 2.0)
+    >>> bool(abs(DISTANCE_GRID_MM[likelihood[0].argmax()] - 5) < 0.2)
+    True
+    """
+    arcs = _read_arcs("arc_likelihood", chord_mm, rise_mm, arc_sd_mm)
+    *arcs, beyond = np.broadcast_arrays(*arcs, _column(beyond_mm))
+    total = np.full((len(beyond), DISTANCE_GRID_MM.size), -np.inf)
+    for first in range(0, len(beyond), _CHUNK):
+        part = slice(first, first + _CHUNK)
+        some, radius = [values[part] for values in arcs], DISTANCE_GRID_MM[None, :] + beyond[part]
+        for factor, log_weight in zip(_FACTORS, _LOG_WEIGHTS, strict=True):
+            np.logaddexp(total[part], log_weight + _reading(some, radius * factor), out=total[part])
+    return np.asarray(np.exp(total - total.max(axis=1, keepdims=True)))
+
+
+def common_arcs_likelihood(
+    chord_mm: ArrayLike, rise_mm: ArrayLike, arc_sd_mm: ArrayLike | None = None, *, beyond_mm: ArrayLike = 0.0
+) -> Array:
+    """Likelihood of the distance to the pith from several ring boundaries of one core together.
+
+    Parameters
+    ----------
+    chord_mm, rise_mm : array-like, shape (n,)
+        Chord above 0 and rise of at least 0 [mm] of each boundary, as read.
+    arc_sd_mm : array-like, shape (n,), optional
+        Reading error of each rise [mm]; `priors.ARC_SD` by default.
+    beyond_mm : array-like, shape (n,), default 0
+        How far outside the innermost counted ring's inner boundary each arc lies [mm].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_grid,)
+        Likelihood on `DISTANCE_GRID_MM`, largest value 1.
+
+    Raises
+    ------
+    InputError
+        If a chord is not above 0 or a rise is below 0.
+
+    Notes
+    -----
+    Reading errors are independent. The boundaries are circles round one centre, and that this centre is not the pith is
+    one factor of the core, as in `point_likelihood`: neighbouring rings have the same shape. So more arcs narrow the
+    reading error and never the roundness. One arc gives `arc_likelihood`.
+
+    References
+    ----------
+    .. [1] Own derivation.
+
+    Examples
+    --------
+    The same arc read four times says little more than once.
+
+    >>> one, four = arc_likelihood(8.0, 2.0)[0], common_arcs_likelihood([8.0] * 4, [2.0] * 4)
+    >>> bool((one**4).sum() < four.sum() < one.sum())
+    True
+    """
+    arcs = _read_arcs("common_arcs_likelihood", chord_mm, rise_mm, arc_sd_mm)
+    beyond = _column(beyond_mm)
+    nearest = DISTANCE_GRID_MM[None, :] + beyond.min()
+    total = np.full(DISTANCE_GRID_MM.size, -np.inf)
+    for factor, log_weight in zip(_FACTORS, _LOG_WEIGHTS, strict=True):
+        each = _reading(arcs, nearest * factor + beyond - beyond.min())
+        total = np.logaddexp(total, log_weight + each.sum(axis=0))
+    return np.asarray(np.exp(total - total.max()))
+
+
+def _read_arcs(where: str, chord_mm: ArrayLike, rise_mm: ArrayLike, arc_sd_mm: ArrayLike | None) -> list[Array]:
+    """Chord, rise and reading error of arcs as columns, checked."""
+    require_positive(where, chord_mm=chord_mm)
+    require_nonnegative(where, rise_mm=rise_mm)
+    reading = priors.ARC_SD.value if arc_sd_mm is None else arc_sd_mm
+    return list(np.broadcast_arrays(_column(chord_mm), _column(rise_mm), _column(reading)))
+
+
+def _reading(arcs: list[Array], radius: Array) -> Array:
+    """Log likelihood of each rise read on circles of the given radii; only reading errors."""
+    chord, rise, reading = arcs
+    step = _FACTOR_SD * radius
+    bounded = np.maximum(radius, 0.6 * chord)  # at half a circle the rise no longer follows the chord
+    slope = bounded / np.sqrt(bounded**2 - chord**2 / 4) - 1
+    sd = np.sqrt(reading**2 + (chord / 4 / bounded * priors.CHORD_SD.value) ** 2 + (slope * step) ** 2)
+    # past a half circle no chord of this length fits
+    short = np.maximum(chord / 2 - radius, 0) / (priors.CHORD_SD.value / 2 + step)
+    return np.asarray(-0.5 * ((rise - rise_at(radius, chord)) / sd) ** 2 - np.log(sd) - 0.5 * short**2)
+
+
+def circle_likelihood(radius_mm: ArrayLike, step_mm: ArrayLike | None = None) -> Array:
+    """Likelihood of the distance from the template circle that fits the innermost boundary.
+
+    Parameters
+    ----------
+    radius_mm : array-like, shape (n,)
+        Radius of the circle chosen [mm], above 0.
+    step_mm : array-like, shape (n,), optional
+        Step between the circles of the template [mm]; `priors.CIRCLE_STEP` by default.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n_grid)
+        Likelihood on `DISTANCE_GRID_MM`, largest value 1 in each row.
+
+    Raises
+    ------
+    InputError
+        If a radius or step is not above 0.
+
+    Notes
+    -----
+    Normal with variance (half a step)**2 + (roundness * distance)**2: neighbouring circles are told apart no better
+    than by half a step.
+
+    References
+    ----------
+    .. [1] Applequist M.B. 1958, J. For. 56:141 (principle, from memory).
+
+    Examples
+    --------
+    >>> likelihood = circle_likelihood(12.0, 2.0)
+    >>> bool(abs(DISTANCE_GRID_MM[likelihood[0].argmax()] - 12) < 0.6)
+    True
+    """
+    step = priors.CIRCLE_STEP.value if step_mm is None else step_mm
+    require_positive("circle_likelihood", radius_mm=radius_mm, step_mm=step)
+    grid = DISTANCE_GRID_MM[None, :]
+    sd = np.sqrt((_column(step) / 2) ** 2 + (priors.ROUNDNESS.value * grid) ** 2)
+    return _top_one(_normal(_column(radius_mm) - grid, sd))
+
+
+def ray_likelihood(gap_mm: ArrayLike, angle_deg: ArrayLike, angle_sd_deg: ArrayLike | None = None) -> Array:
+    """Likelihood of the distance from two converging wood rays.
+
+    Parameters
+    ----------
+    gap_mm : array-like, shape (n,)
+        Gap between the rays at the inner end [mm], above 0.
+    angle_deg : array-like, shape (n,)
+        Angle between them [degree], above 0.
+    angle_sd_deg : array-like, shape (n,), optional
+        Reading error of the angle [degree]; `priors.RAY_ANGLE_SD` by default.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n_grid)
+        Likelihood on `DISTANCE_GRID_MM`, largest value 1 in each row.
+
+    Raises
+    ------
+    InputError
+        If a gap or angle is not above 0.
+
+    Notes
+    -----
+    The angle predicted at each distance, 2 atan(gap / (2 d)), is held against the angle read. The
+    relative error of the distance equals that of the angle, skewed to the right.
+
+    References
+    ----------
+    .. [1] Rozas V. 2003, Plant Ecology 167, doi 10.1023/A:1023969822044 (abstract).
+
+    Examples
+    --------
+    >>> likelihood = ray_likelihood(5.0, 10.0, 0.5)
+    >>> bool(abs(DISTANCE_GRID_MM[likelihood[0].argmax()] - 28.58) < 1)
+    True
+    """
+    sd_read = priors.RAY_ANGLE_SD.value if angle_sd_deg is None else angle_sd_deg
+    require_positive("ray_likelihood", gap_mm=gap_mm, angle_deg=angle_deg, angle_sd_deg=sd_read)
+    gap, angle = _column(gap_mm), np.deg2rad(_column(angle_deg))
+    expected = 2 * np.arctan2(gap / 2, DISTANCE_GRID_MM[None, :])
+    sd = np.hypot(np.deg2rad(_column(sd_read)), expected * priors.RAY_GAP_SD.value / gap)
+    return _top_one(_normal(angle - expected, sd))
+
+
+def direct_likelihood(distance_mm: ArrayLike, distance_sd_mm: ArrayLike | None = None) -> Array:
+    """Likelihood of the distance from a distance written down with its error.
+
+    Parameters
+    ----------
+    distance_mm : array-like, shape (n,)
+        Distance [mm], at least 0.
+    distance_sd_mm : array-like, shape (n,), optional
+        Its standard deviation [mm], at least 0; by default `priors.DIRECT_SHARE` of the distance and 1 mm at least.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n_grid)
+        Likelihood on `DISTANCE_GRID_MM`, largest value 1 in each row.
+
+    Raises
+    ------
+    InputError
+        If a distance or its standard deviation is below 0.
+
+    Notes
+    -----
+    Normal, with a spread of at least half a step of the grid (2 %), far below that of the growth rate.
+
+    Examples
+    --------
+    >>> likelihood = direct_likelihood(20.0, 2.0)
+    >>> bool(abs(DISTANCE_GRID_MM[likelihood[0].argmax()] - 20) < 0.5)
+    True
+    """
+    distance = _column(distance_mm)
+    default = np.maximum(1.0, priors.DIRECT_SHARE.value * distance)
+    sd = default if distance_sd_mm is None else _column(distance_sd_mm)
+    require_nonnegative("direct_likelihood", distance_mm=distance, distance_sd_mm=sd)
+    sd = np.maximum(sd, DISTANCE_STEP / 2 * distance + 1e-3)
+    return _top_one(np.exp(-0.5 * ((distance - DISTANCE_GRID_MM[None, :]) / sd) ** 2))
+
+
+def _top_one(likelihood: Array) -> Array:
+    top = likelihood.max(axis=1, keepdims=True)
+    scaled: Array = likelihood / np.where(top > 0, top, 1.0)
+    return scaled
+
+
+_POINT_SD_MM = 0.1  # choice: digitising error of a boundary where too few points are left to estimate it
+
+
+@dataclass(frozen=True)
+class CircleFit:
+    """Concentric circles through digitised boundaries.
+
+    Parameters
+    ----------
+    curvature, curvature_sd : float
+        One over the distance from the innermost boundary to the common centre, with its standard error [1/mm].
+    distance_mm : float
+        The distance itself [mm]; infinite for a straight boundary.
+    residual_sd_mm : float
+        Standard deviation of the points about the circles [mm].
+    """
+
+    curvature: float
+    curvature_sd: float
+    distance_mm: float
+    residual_sd_mm: float
+
+
+def fit_circles(ring: ArrayLike, x_mm: ArrayLike, y_mm: ArrayLike) -> CircleFit:
+    """Fit circles with one centre to points on one or more ring boundaries.
+
+    Parameters
+    ----------
+    ring : array-like of int, shape (n,)
+        Which boundary each point lies on; 1 is the innermost.
+    x_mm, y_mm : array-like, shape (n,)
+        Position along the core inwards, and across it [mm].
+
+    Returns
+    -------
+    CircleFit
+        The innermost boundary's distance to the centre.
+
+    Raises
+    ------
+    InputError
+        If there are fewer points than unknowns (three on one boundary; two more unknowns than boundaries).
+
+    Notes
+    -----
+    Each boundary is written as the curve at radius r_k = r_1 + gap_k round a centre ahead of the core; the unknowns are
+    the curvature 1/r_1, the centre's sideways place and one place along the core for each boundary, so a nearly
+    straight boundary stays well behaved. Circles are assumed; the roundness of rings is added to the error.
+
+    References
+    ----------
+    .. [1] Own derivation; least squares by `scipy.optimize.least_squares`.
+
+    Examples
+    --------
+    Three points of a circle of radius 10 whose centre is at x = 10.
+
+    >>> angle = np.array([-0.2, 0.0, 0.2])
+    >>> fit = fit_circles([1, 1, 1], 10 - 10 * np.cos(angle), 10 * np.sin(angle))
+    >>> round(fit.distance_mm, 3)
+    10.0
+    """
+    from scipy.optimize import least_squares
+
+    rings, index = np.unique(np.asarray(ring, dtype=np.int64), return_inverse=True)
+    along, across = np.asarray(x_mm, dtype=np.float64), np.asarray(y_mm, dtype=np.float64)
+    if along.size < 2 + rings.size:
+        need = f"at least {2 + rings.size} points on {rings.size} boundaries"
+        raise InputError(Fault(f"{along.size} points", need, "Digitise more points.", "fit_circles", 0, "x_mm"))
+    middle = np.array([along[index == k].mean() for k in range(rings.size)])
+
+    def residuals(unknown: Array) -> Array:
+        curvature, aside, apex = unknown[0], unknown[1], unknown[2:]
+        gap = apex[0] - apex  # boundaries farther out have their apex at smaller x
+        local = curvature / (1 + curvature * gap[index])
+        side = across - aside
+        bend = local * side**2 / (1 + np.sqrt(np.maximum(1 - (local * side) ** 2, 1e-6)))
+        error: Array = along - apex[index] - bend
+        return error
+
+    start = np.concatenate([[1e-3, across.mean()], middle])
+    fit = least_squares(residuals, start, x_scale=np.concatenate([[0.05], np.ones(1 + rings.size)]), xtol=1e-12)
+    freedom = along.size - start.size
+    spread = float(np.sqrt((fit.fun**2).sum() / freedom)) if freedom > 0 else _POINT_SD_MM
+    spread = max(spread, _POINT_SD_MM / 4)  # choice: a few points cannot show that the hand is steadier than this
+    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * spread**2
+    curvature = float(fit.x[0])
+    distance = 1 / curvature if curvature > 0 else float("inf")
+    return CircleFit(curvature, float(np.sqrt(covariance[0, 0])), distance, spread)
+
+
+def point_likelihood(ring: ArrayLike, x_mm: ArrayLike, y_mm: ArrayLike, *, beyond_mm: float = 0.0) -> Array:
+    """Likelihood of the distance to the pith from digitised boundaries.
+
+    Parameters
+    ----------
+    ring : array-like of int, shape (n,)
+        Which boundary each point lies on; the smallest number is the innermost one.
+    x_mm, y_mm : array-like, shape (n,)
+        Position along the core inwards, and across it [mm].
+    beyond_mm : float, default 0
+        How far outside the innermost counted ring's inner boundary the innermost digitised one lies [mm].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_grid,)
+        Likelihood on `DISTANCE_GRID_MM`, largest value 1.
+
+    Raises
+    ------
+    InputError
+        As `fit_circles`.
+
+    Notes
+    -----
+    The curvature is nearly normal, its inverse is not: the likelihood is normal in 1/r, with the roundness of rings
+    added. A curvature that does not differ from 0 ends as no information far out.
+
+    References
+    ----------
+    .. [1] Own derivation.
+
+    Examples
+    --------
+    >>> angle = np.linspace(-0.3, 0.3, 9)
+    >>> likelihood = point_likelihood(np.ones(9), 10 - 10 * np.cos(angle), 10 * np.sin(angle))
+    >>> bool(abs(DISTANCE_GRID_MM[likelihood.argmax()] - 10) < 0.5)
+    True
+    """
+    fit = fit_circles(ring, x_mm, y_mm)
+    with np.errstate(divide="ignore"):
+        expected = 1 / np.maximum(DISTANCE_GRID_MM + beyond_mm, 1e-3)
+    sd = np.hypot(fit.curvature_sd, priors.ROUNDNESS.value * expected)
+    likelihood = np.exp(-0.5 * ((fit.curvature - expected) / sd) ** 2) / sd
+    return np.asarray(likelihood / likelihood.max())

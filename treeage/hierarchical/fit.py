@@ -1,0 +1,360 @@
+"""Ages of a field with the model's parameters learned from the stand itself, by PyMC.
+
+The likelihood of the exact engine; see `hierarchical_model.build_model`.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from treeage.errors import Fault, InputError, ModelError, ModelWarning, require_field, require_level, require_seed
+from treeage.estimate import account_rows, gather_sources, record_settings, table_records
+from treeage.hierarchical.data import StandData, core_workings, stand_data
+from treeage.hierarchical.dates import joint_draws, learned_answers
+from treeage.hierarchical.priors import NAMES, UNITS, LearningPriors, ParameterMap
+from treeage.hierarchical.sampling import (
+    Diagnosis,
+    Sampling,
+    build_model,
+    core_checks,
+    diagnose,
+    group_dataset,
+    sample_model,
+    stand_kernel,
+)
+from treeage.results import Ages
+
+if TYPE_CHECKING:
+    import xarray
+
+    from treeage.tables import Field
+
+
+def prior_table(priors: LearningPriors | None = None) -> pd.DataFrame:
+    """List the priors of what a stand can teach, each with its source.
+
+    Parameters
+    ----------
+    priors : LearningPriors, optional
+        The package's by default.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns value, unit, meaning, source, known; one row a prior, by name.
+
+    Examples
+    --------
+    >>> float(prior_table().loc["distance_log_sd", "value"])
+    0.4
+    """
+    return (priors or LearningPriors()).table()
+
+
+def prior_predictive(
+    field: Field, *, priors: LearningPriors | None = None, draws: int = 1000, seed: int = 0
+) -> pd.DataFrame:
+    """Say what the priors mean for this field before any core has taught anything.
+
+    Parameters
+    ----------
+    field : Field
+        From `read_field`.
+    priors : LearningPriors, optional
+        The package's by default.
+    draws : int, default 1000
+        Draws from the prior.
+    seed : int, default 0
+        Same seed, same draws.
+
+    Returns
+    -------
+    pandas.DataFrame
+        parameter, of, lo, median, hi (90 %), meaning; the last rows are predictions: the factor on the number of
+        missed rings of a tree, and the seasons to the middle height of the young trees.
+    """
+    used = priors or LearningPriors()
+    data = stand_data(field, core_workings(field))
+    parameters = ParameterMap(data, used)
+    rng = np.random.default_rng(seed)
+    values = [parameters.values(rng.standard_normal(parameters.size)) for _ in range(draws)]
+    samples = {name: np.array([np.atleast_1d(value[name]) for value in values]) for name in NAMES}
+    labels = {
+        "rate_bias": data.species, "tree_sd": data.species, "own_factor": ("",), "distance_factor": parameters.methods,
+        "count_factor": parameters.datings, **dict.fromkeys(NAMES[5:], data.heights.species),
+    }  # fmt: skip
+    shared = samples["rate_bias"] + samples["tree_sd"] * rng.standard_normal(samples["tree_sd"].shape)
+    spread = samples["height_spread"] * rng.standard_normal(samples["height_spread"].shape)
+    samples |= {
+        "missed_rings_factor": np.exp(-shared),
+        "seasons_to_middle_height": np.exp(samples["height_level"] + spread),
+    }
+    labels |= {"missed_rings_factor": data.species, "seasons_to_middle_height": data.heights.species}
+    meanings: Mapping[str, str] = UNITS | {
+        "missed_rings_factor": "predicted: missed rings of a tree against the model's expectation",
+        "seasons_to_middle_height": "predicted: seasons to the middle height of the young trees",
+    }
+    rows = []
+    for name, sample in samples.items():
+        for k, label in enumerate(labels[name]):
+            low, middle, high = np.quantile(sample[:, k], [0.05, 0.5, 0.95])
+            rows.append((name, label, low, middle, high, meanings[name]))
+    return pd.DataFrame(rows, columns=["parameter", "of", "lo", "median", "hi", "meaning"])
+
+
+Array = NDArray[np.float64]
+
+NODES = 96  # choice: draws of the parameters that the dates are averaged over
+EACH = 20  # choice: joint draws of all trees for each of them
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class LearnedAges(Ages):
+    """Ages with parameters learned from the stand: the same faces, with what was learned and whether to trust it."""
+
+    @property
+    def diagnosis(self) -> Diagnosis:
+        """What the sampler's diagnostics say.
+
+        Returns
+        -------
+        Diagnosis
+            Table and words.
+        """
+        found: Diagnosis = self.extras["diagnosis"]
+        return found
+
+    def summary(self) -> str:
+        """Say in a few lines what was estimated, what was learned, and whether the sampling can be trusted.
+
+        Returns
+        -------
+        str
+            The summary of the exact engine with the learned parameters and the diagnostics.
+        """
+        lines = [self.diagnosis.sentence(), super().summary(), "Learned from the stand (mean, 90 % interval):"]
+        for row in self.diagnosis.table.to_dict("records"):
+            name = f"{row['parameter']} {row['of']}".strip()
+            lines.append(f"  {name}: {row['mean']:.2f} ({row['lo']:.2f} to {row['hi']:.2f})")
+        odd = self.extras["core_checks"]
+        if len(odd) and odd["surprising"].any():
+            words = [f"{row['tree']} {row['core']}" for row in odd[odd["surprising"]].to_dict("records")]
+            lines.append(f"Surprising cores: {', '.join(words)}.")
+        return "\n".join(lines)
+
+    def __repr__(self) -> str:
+        state = "" if self.diagnosis.passed else ", SAMPLING FAILED ITS CHECKS"
+        return super().__repr__().replace("Ages(", "LearnedAges(")[:-1] + f", learned{state})"
+
+
+def fit_hierarchical(
+    field: Field,
+    *,
+    prob: float = 0.9,
+    seed: int = 0,
+    priors: LearningPriors | None = None,
+    sampling: Sampling | None = None,
+    from_stand: bool = True,
+    from_pairs: bool = True,
+    tick: Callable[[int], object] | None = None,
+) -> LearnedAges:
+    """Date every tree of a field with the model's parameters learned across its trees.
+
+    Parameters
+    ----------
+    field : Field
+        From `read_field`.
+    prob : float, default 0.9
+        Probability of the intervals, strictly between 0 and 1.
+    seed : int, default 0
+        Same seed, same answer.
+    priors : LearningPriors, optional
+        Priors of what is learned; the package's by default, see `prior_table`.
+    sampling : Sampling, optional
+        Settings of the sampler.
+    from_stand, from_pairs : bool, default True
+        As in `estimate_ages`: whether ring tables of other trees, and of the tree's other core, are used.
+    tick : callable, optional
+        Called with 1 after each step, `Sampling.ticks` times at most.
+
+    Returns
+    -------
+    LearnedAges
+        The faces of `Ages`; `.inference` for ArviZ (groups posterior, sample_stats, log_likelihood), `.sampled` joint
+        draws, `.extras` with parameters, priors, core_checks and diagnosis.
+
+    Raises
+    ------
+    InputError
+        If field is not a Field, prob is not between 0 and 1, seed is not a whole number of at least 0, or the
+        settings of the sampler are too small.
+    ModelError
+        If a height model cannot answer, or nothing in the field can teach anything.
+
+    Warns
+    -----
+    ModelWarning
+        If the sampling fails its checks. Every tree then carries the flag sampling_failed.
+
+    Notes
+    -----
+    Learned are: the deviation of the stand's inner growth rate by species and its spread between trees, a factor on the
+    cores' own deviations, a factor on the distance error of each method, a factor on the rate of wrong rings of each
+    dating class, and early height growth by species. What teaches are trees with two or more cores (best: one at the
+    pith), young trees, and trees cored or counted at two heights. Given the parameters the dates are those of the
+    exact engine; they are averaged over draws of the parameters. Trees whose two cores lie near one line and rest on
+    the radius do not teach, and their distance error is not scaled; trees cored at two heights teach growth and
+    height, not the error factors.
+
+    References
+    ----------
+    .. [1] Own derivation, see `hierarchical_model.build_model`.
+    .. [2] Hoffman & Gelman 2014, J. Mach. Learn. Res. 15, 1593-1623 (the sampler; from memory).
+
+    Examples
+    --------
+    Sampling takes from seconds to a minute, so this is not run here.
+
+    >>> learned = fit_hierarchical(field)  # doctest: +SKIP
+    >>> print(learned.summary())  # doctest: +SKIP
+    """
+    require_field("fit_hierarchical", field)
+    prob, seed = require_level("fit_hierarchical", "prob", prob), require_seed("fit_hierarchical", seed)
+    chosen, used = sampling or Sampling(), priors or LearningPriors()
+    _check_sampling(chosen)
+    cores = core_workings(field, from_stand=from_stand, from_pairs=from_pairs)
+    data = stand_data(field, cores)
+    inference = _fit(data, used, chosen, seed=seed, tick=tick)
+    draws = spread_draws(inference, data, NODES)
+    answers, workings = learned_answers(data, draws, table_records(field.trees), prob=prob, seed=seed, tick=tick)
+    diagnosis = diagnose(inference)
+    notes = pd.concat([field.notes, workings.heights.notes()], ignore_index=True)
+    if not diagnosis.passed:
+        warnings.warn(diagnosis.sentence(), ModelWarning, stacklevel=2)
+        answers = [replace(each, flags=tuple(sorted({*each.flags, "sampling_failed"}))) for each in answers]
+        notes = pd.concat([notes, _failure_note(diagnosis)], ignore_index=True)
+    trees, years = joint_draws(answers, len(draws["rate_bias"]), EACH, seed)
+    plain = record_settings(field, seed)
+    return LearnedAges(
+        tree_ages=tuple(answers),
+        prob=prob,
+        accounting=account_rows(field, answers, cores.facts, cores.inputs),
+        tree_table=field.trees,
+        events=field.events,
+        notes=notes,
+        sources=pd.concat([gather_sources(workings, answers), _prior_sources(used, diagnosis)], ignore_index=True),
+        stand_weights={name: rate.nodes.stand_weights for name, rate in workings.rates.items()},
+        settings=plain | {"learned": True, "draws": chosen.draws, "tune": chosen.tune, "chains": chosen.chains},
+        sampled=_sampled(trees, years),
+        inference=inference,
+        extras={
+            "parameters": diagnosis.table,
+            "priors": used.table(),
+            "core_checks": core_checks(answers),
+            "diagnosis": diagnosis,
+            "ring_events": cores.readings.events,
+        },
+    )
+
+
+def _check_sampling(chosen: Sampling) -> None:
+    faults = [
+        Fault(str(value), f"at least {least}", "Raise it.", "fit_hierarchical", 0, f"sampling.{name}")
+        for name, value, least in (("draws", chosen.draws, 20), ("tune", chosen.tune, 20), ("chains", chosen.chains, 2))
+        if value < least
+    ]
+    if faults:
+        raise InputError(faults)
+
+
+def _fit(
+    data: StandData, priors: LearningPriors, chosen: Sampling, *, seed: int, tick: Callable[[int], object] | None
+) -> Any:
+    """Sample, and move the log likelihoods of the trees to a group of their own."""
+    if not data.trees.trees and not data.heights.species:
+        got = "no tree with two informative cores and no young trees"
+        do = "Core some trees twice (one core at the pith), or use estimate_ages."
+        raise ModelError(Fault(got, "something that teaches", do, "fit_hierarchical", 0, "field"))
+    model = build_model(data, priors)
+    kernel = stand_kernel(data, ParameterMap(data, priors))
+    inference = sample_model(model, kernel, chosen, seed=seed, tick=tick)
+    return _with_log_likelihood(inference)
+
+
+def _with_log_likelihood(inference: Any) -> Any:
+    posterior = group_dataset(inference, "posterior")
+    if "tree_log_likelihood" not in posterior:
+        return inference
+    own = posterior[["tree_log_likelihood"]].rename(tree_log_likelihood="tree")
+    rest = posterior.drop_vars("tree_log_likelihood")
+    if hasattr(inference, "add_groups"):  # the older generation of ArviZ
+        inference.posterior = rest
+        inference.add_groups(log_likelihood=own)
+    else:
+        import xarray as xr
+
+        inference["posterior"] = xr.DataTree(rest)
+        inference["log_likelihood"] = xr.DataTree(own)
+    return inference
+
+
+def spread_draws(inference: Any, data: StandData, size: int) -> dict[str, Array]:
+    """Take draws of the parameters spread evenly over the growth rates of the posterior.
+
+    Parameters
+    ----------
+    inference : arviz.InferenceData or xarray.DataTree
+        From the sampler.
+    data : StandData
+        The stand.
+    size : int
+        Number of draws wanted.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray
+        Parameters, the first axis the draws; sorted by the mean growth rate before every k-th is taken, so that few
+        stand for many.
+    """
+    posterior = group_dataset(inference, "posterior")
+    samples = {}
+    for name in (*NAMES, "form_log_weight"):
+        if name in posterior:
+            values = posterior[name].to_numpy()
+            samples[name] = values.reshape(-1, *values.shape[2:])
+        else:
+            samples[name] = np.zeros((posterior.sizes["chain"] * posterior.sizes["draw"], 0))
+    total = len(samples["rate_bias"])
+    order = np.argsort(samples["rate_bias"].mean(axis=1), kind="stable")
+    places = order[((np.arange(min(size, total)) + 0.5) * total / min(size, total)).astype(np.int64)]
+    return {name: values[places] for name, values in samples.items()}
+
+
+def _sampled(trees: list[str], years: NDArray[np.int64]) -> xarray.DataArray:
+    import xarray
+
+    coords = {"draw": np.arange(len(years)), "tree": trees}
+    return xarray.DataArray(years, dims=("draw", "tree"), coords=coords, name="establishment_year")
+
+
+def _failure_note(diagnosis: Diagnosis) -> pd.DataFrame:
+    row = {"file": "fit_hierarchical", "row": 0, "item": "sampling", "column": "", "got": " ".join(diagnosis.faults)}
+    do = "Raise draws and tune, or use the exact engine."
+    return pd.DataFrame([row | {"need": "a sample that passes its checks", "do": do}])
+
+
+def _prior_sources(priors: LearningPriors, diagnosis: Diagnosis) -> pd.DataFrame:
+    learned = len(diagnosis.table)
+    rows = [
+        {"step": "learned parameters", "what": f"{row['meaning']}: {row['value']:g} {row['unit']}",
+         "source": row["source"], "known": row["known"], "used": learned}
+        for row in priors.table().to_dict("records")
+    ]  # fmt: skip
+    return pd.DataFrame(rows)

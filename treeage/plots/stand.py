@@ -1,0 +1,577 @@
+"""Figures of a stand's history: structure, recruitment, pulses, events, origin, static models, diameters, past stand.
+
+Colours told apart by colour-blind readers and in grey print; own derivation.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from treeage.display import draws
+from treeage.plots.style import DEEP, GROUPS, INK, MARKERS, PALE, SMALL, WARM, new_axes, tidy
+from treeage.stand import seen_cells
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from treeage.alignment import Alignment
+    from treeage.growth import GrowthChanges, GrowthHistory, OriginTable
+    from treeage.stand import (
+        AgeFromDiameter,
+        AgeStructure,
+        EventResponse,
+        PastStand,
+        PulseHistory,
+        RecruitmentHistory,
+        StandHistory,
+        StandOrigin,
+        StaticModels,
+    )
+
+YEAR = "Establishment year"
+MOST_BINS = 80  # choice: narrower bars than this show the chance of the draws
+
+
+def say_core_height(ax: Axes, above: int, trees: int) -> Axes:
+    """Say on the axis of years how many dates are years at coring height.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Axes of a figure of this module.
+    above : int
+        Trees dated at coring height.
+    trees : int
+        All trees of the figure.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The same axes.
+    """
+    words = "Year at coring height" if above == trees else f"{YEAR}, for {above} of {trees} trees year at coring height"
+    if above:
+        ax.set_xlabel(ax.get_xlabel().replace(YEAR, words))
+    return ax
+
+
+@draws("AgeStructure")
+def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
+    """Draw trees by period with intervals, beside the naive histogram of median dates.
+
+    Parameters
+    ----------
+    result : AgeStructure
+        Trees by period.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame()
+    name = "trees" if result.per_ha is None else "trees_per_ha"
+    width = result.bin_years
+    mean = frame[f"{name}_mean"].to_numpy()
+    ends = np.abs(frame[[f"{name}_lo", f"{name}_hi"]].to_numpy().T - mean)
+    ends[0] = np.where(frame[f"{name}_lo"].to_numpy() > mean, 0.0, ends[0])
+    middle = frame["year_first"].to_numpy() + width / 2
+    naive = frame[f"{name}_naive"]
+    ax.bar(middle, naive, width=0.92 * width, color=PALE, label="by median date")
+    band = f"mean and {100 * result.prob:.0f} % interval"
+    ax.errorbar(middle, mean, yerr=ends, fmt="o", color=DEEP, markersize=4, linewidth=1.2, label=band)
+    unit = "Trees" if result.per_ha is None else "Trees per ha"
+    top = max(float(frame[f"{name}_hi"].max()), float(naive.max()))
+    seen = np.flatnonzero((frame[f"{name}_hi"] > 0) | (naive > 0))
+    ax.set_xlim(middle[seen[0]] - width, middle[seen[-1]] + width)
+    ax.set(xlabel=f"{YEAR} (bins of {width} years)", ylabel=unit, ylim=(0, 1.2 * top))
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+@draws("RecruitmentHistory")
+def plot_recruitment(result: RecruitmentHistory, *, ax: Axes | None = None) -> Axes:
+    """Draw the intensity of establishment with its band over the naive histogram.
+
+    Parameters
+    ----------
+    result : RecruitmentHistory
+        Recovered intensity.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame()
+    size = max(1, int(np.ceil(5 / result.step_years)))  # choice: the naive histogram in bins of at least 5 years
+    length = result.naive.size // size * size
+    coarse = result.naive[:length].reshape(-1, size).mean(axis=1)
+    middle = result.years[:length].reshape(-1, size).mean(axis=1)
+    wide = size * result.step_years
+    ax.bar(middle, coarse, width=wide, color=PALE, label=f"median dates, {wide}-year bins")
+    low, high, median = (frame[f"establishment_{part}"] for part in ("lo", "hi", "median"))
+    band = f"{100 * result.prob:.0f} % band"
+    ax.fill_between(result.years, low, high, color=WARM, alpha=0.25, linewidth=0, label=band)
+    ax.plot(result.years, median, color=DEEP, linewidth=1.6, label="blur undone, median")
+    shown = result.years[seen_cells(median, high)]
+    ax.set_xlim(shown[0] - wide, shown[-1] + wide)
+    top = max(float(np.quantile(high, 0.995)), float(coarse.max()))
+    ax.set(xlabel=YEAR, ylabel=result.unit.capitalize(), ylim=(0, 1.05 * top))
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+@draws("StandHistory")
+def plot_history(history: StandHistory, *, ax: Axes | None = None) -> Axes:
+    """Draw recruitment by year with its band over the naive histogram, and say which dates are at coring height.
+
+    Parameters
+    ----------
+    history : StandHistory
+        From `stand_history`.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    return say_core_height(plot_recruitment(history.recruitment, ax=ax), history.at_core_height, len(history.trees))
+
+
+@draws("PulseHistory")
+def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
+    """Draw the pulses: date with interval against share with interval, and the chances of each number.
+
+    Parameters
+    ----------
+    result : PulseHistory
+        Pulses.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame()
+    for at, row in enumerate(frame.to_dict("records")):
+        x, y = row["date_median"], 100 * row["share_median"]
+        ax.errorbar(
+            x,
+            y,
+            xerr=[[x - row["date_lo"]], [row["date_hi"] - x]],
+            yerr=[[y - 100 * row["share_lo"]], [100 * row["share_hi"] - y]],
+            fmt=MARKERS[at % len(MARKERS)],
+            color=DEEP,
+            capsize=3,
+        )
+        words = f"pulse {at + 1}, sd {row['width_sd_years_median']:.0f} years"
+        ax.annotate(words, (x, y), xytext=(6, 6), textcoords="offset points", fontsize=SMALL, color=INK)
+    chances = ", ".join(f"{k}: {p:.2f}" for k, p in enumerate(result.chances) if p >= 0.005)
+    ax.set_title(f"Probability of the number of pulses - {chances}", fontsize=SMALL + 1, color=INK, loc="left")
+    ax.set(xlabel=YEAR, ylabel="Share of the living trees [%]", ylim=(0, None))
+    if frame.empty:
+        ax.text(0.5, 0.5, "no pulse stands out", transform=ax.transAxes, ha="center", color=INK)
+        ax.set_xticks([])
+    return tidy(ax, grid="y")
+
+
+@draws("EventResponse")
+def plot_events(result: EventResponse, *, ax: Axes | None = None) -> Axes:
+    """Draw the trees established within each window after each event.
+
+    Parameters
+    ----------
+    result : EventResponse
+        Answers to events.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame()
+    count = len(result.within_years)
+    for at, window in enumerate(result.within_years):
+        name = f"within_{window}_years"
+        median = frame[f"{name}_median"].to_numpy()
+        ends = np.abs(frame[[f"{name}_lo", f"{name}_hi"]].to_numpy().T - median)
+        place = np.arange(len(frame)) + 0.18 * (at - (count - 1) / 2)
+        color, mark = GROUPS[at % len(GROUPS)], MARKERS[at % len(MARKERS)]
+        ax.errorbar(
+            place, median, yerr=ends, capsize=3, markersize=5, label=f"within {window} years", color=color, fmt=mark
+        )
+    names = [f"{event}\n{year}" for event, year in result.events.items()]
+    for label in ax.set_xticks(range(len(frame)), names):
+        label.label1.set_parse_math(False)
+    ax.set(ylabel=f"Trees established after it (of {len(result.trees)})", ylim=(0, None))
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+@draws("StandOrigin")
+def plot_origin(result: StandOrigin, *, ax: Axes | None = None) -> Axes:
+    """Draw the distributions of the date of the oldest tree and of the origin.
+
+    Parameters
+    ----------
+    result : StandOrigin
+        Bound and estimate.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    low, high = np.floor(np.quantile(result.origin, 0.01)), np.ceil(result.oldest.max())
+    width = max(1, int(np.ceil((high - low) / MOST_BINS)))
+    edges = np.arange(low - 0.5, high + width + 0.5, width).tolist()  # a year reaches half a year to either side
+    share = np.full(result.origin.size, 100.0 / result.origin.size)
+    ax.hist(result.origin, bins=edges, weights=share, color=PALE, label="origin (steady start)")
+    share = np.full(result.oldest.size, 100.0 / result.oldest.size)
+    ax.hist(result.oldest, bins=edges, weights=share, histtype="step", color=DEEP, linewidth=1.6, label="oldest tree")
+    early = float((result.origin < edges[0]).mean())
+    left = f" ({100 * early:.0f} % of the origin is earlier than shown)" if early >= 0.005 else ""
+    bins = "year" if width == 1 else f"{width} years"
+    ax.set(xlabel=f"Year{left}", ylabel=f"Probability per {bins} [%]", xlim=(edges[0], edges[-1]))
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+@draws("StaticModels")
+def plot_static(result: StaticModels, *, ax: Axes | None = None) -> Axes:
+    """Draw counts by age and both static models on a logarithmic axis.
+
+    Parameters
+    ----------
+    result : StaticModels
+        Fits.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    from matplotlib.ticker import LogFormatter
+
+    ax = ax if ax is not None else new_axes()
+    ax.plot(result.ages, np.where(result.counts > 0, result.counts, np.nan), "o", color=DEEP, label="trees")
+    age = np.linspace(result.ages[0], result.ages[-1], 200)
+    first, second = result.estimate["exponential"], result.estimate["power"]
+    ax.plot(age, np.exp(first[0] - first[1] * age), color=INK, label="constant mortality")
+    ax.plot(age, np.exp(second[0]) * age ** -second[1], color=WARM, linestyle="--", label="declining mortality")
+    ax.set(
+        xlabel="Age [years]",
+        ylabel="Trees per ha in the class" if result.per_ha else "Trees in the class",
+        yscale="log",
+    )
+    ax.yaxis.set_major_formatter(LogFormatter())
+    ax.yaxis.set_minor_formatter(LogFormatter(minor_thresholds=(2, 0.5)))
+    ax.tick_params(axis="y", which="both", labelsize=9)
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+@draws("AgeFromDiameter")
+def plot_diameter(result: AgeFromDiameter, *, ax: Axes | None = None) -> Axes:
+    """Draw age against diameter with prediction intervals, dotted where extrapolated.
+
+    Parameters
+    ----------
+    result : AgeFromDiameter
+        The relation.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    for at, (name, line) in enumerate(result.lines.items()):
+        if at and len(result.lines) == 2:
+            continue
+        size = np.linspace(0.85 * line.smallest_cm, 1.15 * line.largest_cm, 40)
+        ages = [result.predict([cm], [name]).iloc[0] for cm in size]  # one seed: the same scatter at every size
+        median, low, high = (np.array([age[f"age_{part}"] for age in ages]) for part in ("median", "lo", "hi"))
+        color = GROUPS[at % len(GROUPS)]
+        inside = (size >= line.smallest_cm) & (size <= line.largest_cm)
+        if at == 0:
+            ax.fill_between(size, low, high, color=PALE, alpha=0.6, linewidth=0)
+        shown = np.where(inside, median, np.nan)
+        ax.plot(size, median, color=color, linestyle=":", linewidth=1.0)
+        (drawn,) = ax.plot(size, shown, color=color, linewidth=1.8, marker=MARKERS[at % len(MARKERS)], markevery=8)
+        drawn.set_label(f"{name}, {line.trees} cored".lstrip("_"))
+    ax.set(xlabel="Diameter [cm]", ylabel="Age [years], 90 % of single trees shaded", ylim=(0, None))
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+@draws("PastStand")
+def plot_past(result: PastStand, *, ax: Axes | None = None) -> Axes:
+    """Draw the diameters of the trees at the past date, paler where the tree may not have been there.
+
+    Parameters
+    ----------
+    result : PastStand
+        Past stand.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame().dropna(subset=["diameter_cm_median"]).sort_values("diameter_cm_median")
+    place = np.arange(len(frame))
+    median = frame["diameter_cm_median"].to_numpy()
+    ends = np.abs(frame[["diameter_cm_lo", "diameter_cm_hi"]].to_numpy().T - median)
+    sure = frame["p_present"].to_numpy() >= 0.5
+    ax.vlines(place, median - ends[0], median + ends[1], color=PALE, linewidth=2)
+    ax.plot(place[sure], median[sure], "o", color=DEEP, markersize=4, label="present, probability 0.5 or more")
+    ax.plot(place[~sure], median[~sure], "o", color=WARM, mfc="white", markersize=4, label="less")
+    ax.set(xlabel="Tree, by size", ylabel=f"Diameter in {result.year} [cm]", ylim=(0, None))
+    _legend(ax)
+    return tidy(ax, grid="y")
+
+
+def _legend(ax: Axes) -> None:
+    legend = ax.legend(frameon=False, fontsize=SMALL, loc="best")
+    for text in legend.get_texts():
+        text.set(color=INK, parse_math=False)
+
+
+_APART = 4.0  # choice: standard deviations between the two lines, so that they do not cross
+_SEEN = 0.02  # choice: offsets that never reach this are left out of the axis
+_MARKS = {"absent_in_a": "v", "absent_in_b": "^", "false_in_a": "x", "false_in_b": "+"}
+
+
+def plot_in_line(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
+    """Draw the two series side by side as the best set of events lays them, with the events marked.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        From `align_cores`.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on; the bark is at the left.
+    """
+    ax = ax if ax is not None else new_axes(7.2, 3.4)
+    frame = alignment.in_line()
+    year = frame["year_from_bark"].to_numpy(dtype=float)
+    for name, shift, colour in (("a", _APART / 2, DEEP), ("b", -_APART / 2, INK)):
+        signal = frame[f"signal_{name}"].to_numpy(dtype=float, na_value=np.nan)
+        ax.plot(year, signal + shift, color=colour, linewidth=0.9)
+    for number, event in enumerate(alignment.best.to_dict("records")):
+        kind = str(event["kind"])
+        rows = frame.index[frame["kind"] == kind]
+        near = min(rows, key=lambda row: abs(year[row] - event["ring_from_bark"]), default=None)
+        place = year[near] if near is not None else float(event["ring_from_bark"])
+        side = _APART if kind.endswith("_a") else -_APART
+        ax.axvline(place, color=PALE, linewidth=3, zorder=0)
+        ax.plot(place, side, _MARKS[kind], color=WARM, markersize=8, markeredgewidth=2, zorder=3)
+        words = f"{kind.split('_', maxsplit=1)[0]}, p {event['prob_near']:.2f}"
+        rise = 8 + 9 * (number % 3)  # near events do not write over each other
+        away = rise if kind.endswith("_a") else -rise - 6
+        ax.annotate(words, (place, side), (4, away), textcoords="offset points", color=WARM, fontsize=8)
+    ax.set_yticks([_APART / 2, -_APART / 2], ["core A", "core B"])
+    ax.set(xlabel="Year from the bark (1 = outermost ring)", ylim=(-1.9 * _APART, 1.9 * _APART))
+    return tidy(ax, grid="x")
+
+
+def plot_offset_path(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
+    """Draw the probability of every offset between the two counts, ring by ring of core A.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        From `align_cores`.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on; darker is likelier, a step is an absent or false ring.
+    """
+    ax = ax if ax is not None else new_axes(7.2, 2.8)
+    path = alignment.path()
+    offsets = path.columns.to_numpy(dtype=float)
+    ax.imshow(
+        path.to_numpy().T,
+        origin="lower",
+        aspect="auto",
+        cmap="Greys",
+        vmin=0,
+        vmax=1,
+        interpolation="nearest",
+        extent=(0.5, len(path) + 0.5, offsets[0] - 0.5, offsets[-1] + 0.5),
+    )
+    used = offsets[path.to_numpy().max(axis=0) > _SEEN]
+    ax.set_ylim(used.min() - 1.5, used.max() + 1.5)
+    ax.set_yticks(np.arange(used.min() - 1, used.max() + 2))
+    ax.set(
+        xlabel="Ring of core A from the bark (1 = outermost)",
+        ylabel="Ring number in B minus A [rings]",
+    )
+    return tidy(ax, grid="")
+
+
+def plot_reliability(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """Draw how often things happened that were stated with some probability.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        From `reliability`.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on; bars are the ranges that right statements leave to chance, numbers count the cases.
+    """
+    ax = ax if ax is not None else new_axes(4.4, 4.2)
+    stated, happened = table["stated"].to_numpy(), table["happened"].to_numpy()
+    ax.plot([0, 1], [0, 1], color=PALE, linewidth=1.2, zorder=0)
+    ax.vlines(stated, table["band_low"], table["band_high"], color=PALE, linewidth=6, zorder=1)
+    ax.plot(stated, happened, "o", color=DEEP, markersize=5, zorder=2)
+    for row in table.to_dict("records"):
+        ax.annotate(f"{row['count']}", (row["stated"], -0.06), ha="center", fontsize=7, color=INK)
+    ax.set(xlabel="Stated probability", ylabel="Share that came true", xlim=(-0.05, 1.05), ylim=(-0.1, 1.05))
+    return tidy(ax, grid="")
+
+
+@draws("GrowthHistory")
+def plot_growth(result: GrowthHistory, *, ax: Axes | None = None) -> Axes:
+    """Draw the inside-bark diameter by year, both methods.
+
+    Parameters
+    ----------
+    result : GrowthHistory
+        Growth of one tree.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame()
+    name = "diameter_inside_bark_cm"
+    band = f"{100 * result.prob:.0f} % interval"
+    ax.fill_between(frame["year"], frame[f"{name}_lo"], frame[f"{name}_hi"], color=PALE, label=band)
+    ax.plot(frame["year"], frame[f"{name}_median"], color=DEEP, label="proportional")
+    other = frame["diameter_inside_bark_subtractive_cm_median"]
+    if other.notna().any():
+        ax.plot(frame["year"], other, color=WARM, linestyle="--", label="subtractive")
+    ax.set(xlabel="Year", ylabel="Diameter inside bark [cm]", ylim=(0, None))
+    ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
+    return tidy(ax, grid="y")
+
+
+@draws("GrowthChanges")
+def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
+    """Draw the share of trees with a change by decade, with the number of trees that could show one.
+
+    Parameters
+    ----------
+    result : GrowthChanges
+        Releases or suppressions.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.by_decade()
+    depth = frame.groupby("decade")["at_risk"].max()
+    twin = ax.twinx()
+    twin.fill_between(depth.index + 5, depth.to_numpy(), step="mid", color=PALE, alpha=0.6)
+    twin.set(ylabel="Trees that can show a change (shaded)", ylim=(0, None))
+    ax.set_zorder(twin.get_zorder() + 1)
+    ax.patch.set_visible(False)
+    names = [criterion.name for criterion in result.criteria]
+    for position, name in enumerate(names):
+        part = frame[frame["criterion"] == name]
+        at = part["decade"] + 5 + 1.2 * (position - (len(names) - 1) / 2)
+        ends = np.abs(part[["percent_lo", "percent_hi"]].to_numpy().T - part["percent"].to_numpy())
+        tone = (DEEP, WARM)[position % 2]
+        face = tone if position < 2 else "white"
+        ax.errorbar(
+            at,
+            part["percent"],
+            yerr=ends,
+            fmt=MARKERS[position % len(MARKERS)],
+            color=tone,
+            mfc=face,
+            markersize=4,
+            label=name,
+        )
+    ax.set(xlabel="Decade", ylabel=f"Trees with a {result.direction} [%]", ylim=(0, None))
+    ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
+    return tidy(ax, grid="y")
+
+
+@draws("OriginTable")
+def plot_origins(result: OriginTable, *, ax: Axes | None = None) -> Axes:
+    """Draw the probability of gap origin against early growth.
+
+    Parameters
+    ----------
+    result : OriginTable
+        Origins of a set of trees.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes drawn on.
+    """
+    ax = ax if ax is not None else new_axes()
+    frame = result.frame
+    top = max(2 * result.calibration.threshold_mm, float(np.nanmax(frame["early_growth_mm"], initial=0.0)))
+    growth = np.linspace(0.01, top * 1.05, 200)
+    ax.plot(growth, result.calibration.gap_probability(growth), color=PALE, label="calibration")
+    ax.plot(frame["early_growth_mm"], frame["p_gap"], "o", color=DEEP, markersize=4, label="tree")
+    ax.axvline(result.calibration.threshold_mm, color=WARM, linestyle="--", label="even odds")
+    ax.set(xlabel="Early radial growth [mm per year]", ylabel="Probability of gap origin", ylim=(-0.02, 1.02))
+    ax.legend(frameon=False, fontsize=SMALL, loc="lower right")
+    return tidy(ax, grid="y")

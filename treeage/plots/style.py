@@ -1,0 +1,220 @@
+"""Colours, axes and year labels shared by all figures; nothing global is changed.
+
+Own derivation: hues chosen for colour-blind readers, lightness for grey print.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from treeage.results import year_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.text import Text
+
+INK = "#22303c"  # choice: text, axes and medians
+DEEP = "#1b3a57"  # choice: the first thing to look at
+WARM = "#c8691c"  # choice: events and the second thing to look at
+PALE = "#b9c9d6"  # choice: areas behind
+GROUPS = ("#1b3a57", "#4f9d8d", "#a9719f", "#6b6b6b", "#b79a2c", "#9db4c6")  # choice: no hue of WARM, unlike in grey
+MARKERS = ("o", "s", "D", "^", "v", "P")
+SMALL, TINY = 8.0, 7.0  # choice: points, readable at 160 mm of print width
+
+
+def new_axes(width_in: float = 6.4, height_in: float = 4.0) -> Axes:
+    """Make a figure that fits its labels, with one axes.
+
+    Parameters
+    ----------
+    width_in, height_in : float
+        Size [inch]; 6.4 inch is the text width of an A4 page (choice).
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Empty axes of a new figure that notebooks and `show` know of.
+    """
+    import matplotlib.pyplot as plt
+
+    _figure, ax = plt.subplots(figsize=(width_in, height_in), layout="constrained")
+    return ax
+
+
+def tidy(ax: Axes, *, grid: str = "x") -> Axes:
+    """Give axes the look of the package: two spines, thin grid, small labels.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Axes to change.
+    grid : {"x", "y"}, default "x"
+        Across which axis the thin grid lines stand.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The same axes.
+    """
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        ax.spines[side].set(color=INK, linewidth=0.8)
+    ax.tick_params(labelsize=SMALL, colors=INK, length=3, width=0.8)
+    ax.xaxis.label.set(fontsize=SMALL + 1, color=INK)
+    ax.yaxis.label.set(fontsize=SMALL + 1, color=INK)
+    ax.grid(axis="x" if grid == "x" else "y", color="#dfe5ea", linewidth=0.6)
+    ax.set_axisbelow(True)
+    return ax
+
+
+def year_ticks(low: float, high: float, *, most: int = 10) -> list[int]:
+    """Choose round years for an axis, round in BCE where the axis goes there.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of the axis, astronomical years.
+    most : int, default 10
+        About how many ticks (choice: what fits a text width).
+
+    Returns
+    -------
+    list of int
+        Astronomical years; 100 BCE is -99.
+
+    Examples
+    --------
+    >>> year_ticks(1800, 1900, most=5)
+    [1800, 1820, 1840, 1860, 1880, 1900]
+    >>> year_ticks(-210, 120, most=4)
+    [-199, -99, 1, 100]
+    """
+    span = max(high - low, 1.0)
+    rough = span / max(most, 1)
+    step = 1
+    for candidate in (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000, 5000, 10_000):
+        step = candidate
+        if candidate >= rough:
+            break
+    marks = np.arange(np.floor(low / step) * step, high + step, step).astype(int)
+    years = [int(mark) if mark > 0 or step == 1 else int(mark) + 1 for mark in marks]
+    return [year for year in years if low <= year <= high]
+
+
+def year_axis(ax: Axes, low: float, high: float, *, label: str) -> None:
+    """Set limits, ticks and label of a horizontal axis of years, with BCE where needed.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Axes to change.
+    low, high : float
+        Ends, astronomical years.
+    label : str
+        Axis label.
+    """
+    ax.set_xlim(low, high)
+    ticks = year_ticks(low, high)
+    era = " CE" if low < 0 < high else ""
+    ax.set_xticks(ticks, [year_text(year) + (era if year > 0 else "") for year in ticks])
+    ax.set_xlabel(label)
+
+
+def plain_labels(labels: Iterable[Text]) -> None:
+    """Keep text as typed: a dollar sign in a name must not start a formula.
+
+    Parameters
+    ----------
+    labels : iterable of matplotlib.text.Text
+        Texts that hold names from the user's tables.
+    """
+    for label in labels:
+        label.set_parse_math(False)
+
+
+def draw_events(ax: Axes, events: pd.DataFrame, low: float, high: float) -> None:
+    """Draw known events as dashed lines with their names above the axes, kept apart.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Axes with a horizontal axis of years, limits already set.
+    events : pandas.DataFrame
+        Columns year and event; may be empty.
+    low, high : float
+        Years shown; events outside are left out.
+    """
+    if not len(events) or "year" not in events or "event" not in events:
+        return
+    shown = events[events["year"].between(low, high)].sort_values("year", kind="stable")
+    ends = [-np.inf, -np.inf, -np.inf]  # right end of the last name on each of three lines of text
+    for year, event in zip(shown["year"], shown["event"], strict=True):
+        ax.axvline(float(year), color=WARM, linestyle=(0, (4, 2)), linewidth=1.0, zorder=1.5)
+        words = f"{event} ({year_text(int(year))})"
+        room = (high - low) * 0.0135 * len(words)  # choice: width of one letter, as a share of the axis
+        start = min(float(year), max(low, high - room))
+        line = next((at for at, end in enumerate(ends) if start > end), int(np.argmin(ends)))
+        ends[line] = start + room
+        ax.annotate(
+            words,
+            (start, 1.0),
+            xytext=(0, 3 + 9 * line),
+            ha="left",
+            fontsize=TINY,
+            color=WARM,
+            parse_math=False,
+            annotation_clip=False,
+            xycoords=("data", "axes fraction"),
+            textcoords="offset points",
+        )
+
+
+def group_looks(names: Sequence[str]) -> dict[str, dict[str, Any]]:
+    """Give each group a colour and a marker, the same whatever the order of the trees.
+
+    Parameters
+    ----------
+    names : sequence of str
+        One name a tree; repeats allowed.
+
+    Returns
+    -------
+    dict of str to dict
+        Keys color and marker by name, the most frequent name first.
+    """
+    counts = pd.Series(list(names), dtype=object).value_counts()
+    order = sorted(counts.index, key=lambda name: (-counts[name], str(name)))
+    return {
+        name: {"color": GROUPS[at % len(GROUPS)], "marker": MARKERS[at % len(MARKERS)]} for at, name in enumerate(order)
+    }
+
+
+def padded(values: NDArray[np.float64], *, share: float = 0.04) -> tuple[float, float]:
+    """Ends of an axis with some room around the data.
+
+    Parameters
+    ----------
+    values : numpy.ndarray
+        Values to show, at least one.
+    share : float, default 0.04
+        Room at each end as a share of the range (choice).
+
+    Returns
+    -------
+    tuple of float
+        Low and high end, never equal.
+
+    Examples
+    --------
+    >>> padded(np.array([0.0, 100.0]))
+    (-4.0, 104.0)
+    """
+    low, high = float(np.min(values)), float(np.max(values))
+    room = max((high - low) * share, 1.0)
+    return low - room, high + room

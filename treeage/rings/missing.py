@@ -1,0 +1,685 @@
+"""Missed inner rings: how many rings lie between the innermost visible ring and the pith.
+
+Public face and engine functions on top of rings_model (expected width) and rings_mass (grids); own derivation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from treeage.distance import DISTANCE_GRID_MM
+from treeage.errors import (
+    Fault,
+    InputError,
+    kind_of,
+    require_faces,
+    require_level,
+    require_nonnegative,
+    require_positive,
+    require_row,
+    require_series,
+    show,
+)
+from treeage.pmf import Pmf
+from treeage.rings.mass import Tails, exact_mass, fast_mass
+from treeage.rings.model import InnerGrowth, RingModel, inner_growth, ring_model
+from treeage.rings.stand import DatedSeries, RingCalibration, age_evidence, best_prediction, calibration_from
+from treeage.schema import check_distances, check_widths
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = NDArray[np.float64]
+MassArray = NDArray[Any]  # single precision from the tables, double by brute force
+
+_SHARED_NODES = 15  # choice: Gauss-Hermite nodes of the shared deviation when one core is predicted alone
+_DISTANCE_NODES = 41  # choice: nodes over +-4 standard deviations of a distance
+_KNOWN_SD_MM = 1e-4  # choice: a distance with a smaller standard deviation is known
+_TAIL_SCALES = 7.0  # choice: own scales kept above the largest expected number; about 1e-4 is lumped beyond
+_ROUNDING = 1e-7  # choice: tables are single precision; a quantile does not step on for less
+_MOST_RINGS = 20_000  # choice: more than the age of any known tree
+
+
+def shared_spreads(model: RingModel | None = None, calibration: RingCalibration | None = None) -> tuple[float, float]:
+    """Standard deviations of the shared deviations of log hidden width.
+
+    Parameters
+    ----------
+    model : RingModel, optional
+        The shipped model by default.
+    calibration : RingCalibration, optional
+        What complete cores or neighbours of the stand have taught; nothing by default.
+
+    Returns
+    -------
+    tuple of float
+        stand_sd (b, shared by the stand) and tree_sd (u, shared by the cores of a tree).
+
+    Examples
+    --------
+    >>> stand_sd, tree_sd = shared_spreads()
+    >>> stand_sd > 0 and tree_sd > 0
+    True
+    """
+    used = model or ring_model()
+    if calibration is None:
+        return used.stand_sd, used.tree_sd
+    return calibration.stand_sd, calibration.tree_sd
+
+
+def missed_ring_mass(
+    growth: InnerGrowth,
+    distance_mass: ArrayLike,
+    shifts: ArrayLike,
+    *,
+    max_rings: int,
+    model: RingModel | None = None,
+    calibration: RingCalibration | None = None,
+    method: Literal["fast", "exact"] = "fast",
+) -> MassArray:
+    """Probability of each number of missed rings at given values of the shared deviation.
+
+    Parameters
+    ----------
+    growth : InnerGrowth
+        Visible growth of n_core cores.
+    distance_mass : array-like, shape (n_core, n_r)
+        Probability of each distance of grids.DISTANCE_GRID_MM; rows sum to 1; column 0 is the pith itself (M = 0).
+    shifts : array-like, shape (n_shift,)
+        Values of b + u, the shared deviation of log hidden width; any values (one table per set of values is kept).
+    max_rings : int
+        Highest number of rings, at least 2. Its cell also holds the probability of everything above.
+    model : RingModel, optional
+        The shipped model by default.
+    calibration : RingCalibration, optional
+        Offsets and spreads learned from the stand; none by default.
+    method : {"fast", "exact"}, default "fast"
+        Table interpolation, or brute force (slow; the reference in tests).
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_core, n_shift, max_rings + 1)
+        P(M = m | core, b + u = shift); rows sum to the sum of the distance mass (fast: float32).
+
+    Raises
+    ------
+    InputError
+        If the shapes do not fit or max_rings is below 2.
+
+    Notes
+    -----
+    ln(hidden mean width) = location(features, r) + b + u + v with v a core's own deviation, t-tailed. The number is
+    M = max(1, round(r / width)) for r > 0, so P(M <= m | r) = P(ln(r / width) <= ln(m + 1/2)). The scale of v is that
+    at the core's mean log distance. Fast and exact agree within 1e-3 total variation.
+
+    References
+    ----------
+    .. [1] Own derivation.
+
+    Examples
+    --------
+    >>> growth = inner_growth([[1.0] * 20])
+    >>> at_pith = np.zeros((1, DISTANCE_GRID_MM.size))
+    >>> at_pith[0, 0] = 1.0
+    >>> missed_ring_mass(growth, at_pith, [0.0], max_rings=3).tolist()
+    [[[1.0, 0.0, 0.0, 0.0]]]
+    """
+    mass = np.asarray(distance_mass, dtype=np.float64)
+    if mass.shape != (len(growth), DISTANCE_GRID_MM.size):
+        need = f"shape ({len(growth)}, {DISTANCE_GRID_MM.size}): cores x distance grid"
+        raise InputError(
+            Fault(
+                f"shape {mass.shape}",
+                need,
+                "Put distances on the grid.",
+                "missed_ring_mass",
+                0,
+                "distance_mass",
+            )
+        )
+    if max_rings < 2:
+        raise InputError(Fault(show(max_rings), "at least 2 [rings]", "Raise it.", "missed_ring_mass", 0, "max_rings"))
+    used = model or ring_model()
+    location = used.location(growth, DISTANCE_GRID_MM)
+    if calibration is not None:
+        location = location + calibration.offset_on(DISTANCE_GRID_MM)
+    expected = np.log(np.maximum(DISTANCE_GRID_MM, DISTANCE_GRID_MM[1])) - location
+    scale = _own_scale(growth, np.exp(_mean_log_distance(mass, DISTANCE_GRID_MM)), used, calibration)
+    run = fast_mass if method == "fast" else exact_mass
+    return run(
+        expected,
+        mass,
+        scale,
+        used.tails,
+        np.atleast_1d(np.asarray(shifts, dtype=np.float64)),
+        max_rings=max_rings,
+    )
+
+
+def _mean_log_distance(mass: FloatArray, grid_mm: FloatArray) -> FloatArray:
+    logs = np.log(np.maximum(grid_mm[..., 1:], DISTANCE_GRID_MM[1]))
+    beyond = mass[:, 1:]
+    return np.asarray((beyond * logs).sum(1) / np.maximum(beyond.sum(1), 1e-300))
+
+
+def _own_scale(
+    growth: InnerGrowth, distance_mm: FloatArray, model: RingModel, calibration: RingCalibration | None
+) -> FloatArray:
+    scale = model.own_scale(growth, distance_mm)
+    return scale if calibration is None else scale * calibration.factor_at(distance_mm)
+
+
+def missing_rings(
+    distance_mm: float,
+    inner_widths_mm: ArrayLike,
+    *,
+    distance_sd_mm: float = 0.0,
+    genus: str | None = None,
+    calibration: RingCalibration | None = None,
+) -> Pmf:
+    """Mass function of the rings between the innermost visible ring and the pith, for one core.
+
+    Parameters
+    ----------
+    distance_mm : float
+        Distance from the inner boundary of the innermost visible ring to the pith [mm], at least 0 (0: pith reached).
+    inner_widths_mm : array-like, shape (n,)
+        Visible widths [mm], innermost first, any number from 1 up; 0 is a locally absent ring.
+    distance_sd_mm : float, default 0.0
+        Standard deviation of the distance [mm], at least 0 (0: known).
+    genus : str, optional
+        Genus or species name: shifts the expected width and its spread by what that genus showed; unknown by default.
+    calibration : RingCalibration, optional
+        Result of calibrate_missing_rings; none by default.
+
+    Returns
+    -------
+    Pmf
+        Number of missed rings.
+
+    Raises
+    ------
+    InputError
+        If a distance or width is negative, not finite or beyond the limits of the field tables, the mean width is
+        beyond 0.02 to 20 mm, no width is given, or an argument is of another kind.
+
+    Notes
+    -----
+    See missed_ring_mass for the model. A distance with a spread is normal; the part below 0 counts as the pith reached.
+
+    References
+    ----------
+    .. [1] Own derivation, fitted to raw ring widths of a public archive; see ring_model.
+
+    Examples
+    --------
+    >>> missing_rings(0.0, [1.0, 1.2]).mean()
+    0.0
+    >>> rings = missing_rings(20.0, [1.0] * 20)
+    >>> 15 <= rings.median() <= 22
+    True
+    """
+    where = "missing_rings"
+    for name, value in (("distance_mm", distance_mm), ("distance_sd_mm", distance_sd_mm)):
+        if require_nonnegative(where, **{name: value})[0].ndim:
+            do = "Use missing_rings_many for many cores."
+            raise InputError(Fault(kind_of(value), "one number [mm]", do, where, 0, name))
+    require_row(where, "inner_widths_mm", inner_widths_mm)
+    ((_, cells),) = _predict([distance_mm], [inner_widths_mm], [distance_sd_mm], genus, calibration, where)
+    return Pmf(0, cells[0])
+
+
+def missing_rings_many(
+    distances_mm: ArrayLike,
+    inner_widths_mm: Sequence[ArrayLike],
+    *,
+    distance_sd_mm: ArrayLike = 0.0,
+    genus: str | Sequence[str | None] | None = None,
+    calibration: RingCalibration | None = None,
+    prob: float = 0.9,
+) -> pd.DataFrame:
+    """Missed rings of many cores, each predicted by itself.
+
+    Parameters
+    ----------
+    distances_mm : array-like, shape (n_core,)
+        Distances from the innermost visible ring to the pith [mm], at least 0.
+    inner_widths_mm : sequence of array-like
+        One series of visible widths [mm] a core, innermost first.
+    distance_sd_mm : array-like, default 0.0
+        Standard deviations of the distances [mm], one or one a core (0: known).
+    genus : str or sequence of str, optional
+        Genus of all cores or of each core.
+    calibration : RingCalibration, optional
+        Result of calibrate_missing_rings; none by default.
+    prob : float, default 0.9
+        Probability of the interval (0.9: the package's one interval probability).
+
+    Returns
+    -------
+    pandas.DataFrame, shape (n_core, 4)
+        Columns median, mean, lo, hi [rings]; lo to hi holds at least prob.
+
+    Raises
+    ------
+    InputError
+        If a distance or width is negative, not finite or beyond the limits of the field tables, a mean width is
+        beyond 0.02 to 20 mm, the numbers of cores differ, or an argument is of another kind.
+
+    Examples
+    --------
+    >>> table = missing_rings_many([0.0, 10.0], [[1.0, 1.0], [0.5] * 10])
+    >>> table.columns.tolist(), int(table["hi"].iloc[0])
+    (['median', 'mean', 'lo', 'hi'], 0)
+    """
+    import pandas as pd
+
+    where = "missing_rings_many"
+    prob = require_level(where, "prob", prob)
+    require_series(where, "inner_widths_mm", inner_widths_mm)
+    blocks = _predict(distances_mm, inner_widths_mm, distance_sd_mm, genus, calibration, where)
+    size = sum(rows.size for rows, _ in blocks)
+    mean, steps = np.zeros(size), np.zeros((3, size), dtype=np.int64)
+    for rows, cells in blocks:
+        below = np.cumsum(cells, axis=1, dtype=np.float64)
+        below /= below[:, -1:]
+        mean[rows] = cells @ np.arange(cells.shape[1]) / cells.sum(1)
+        for column, level in enumerate((0.5, (1 - prob) / 2, 1 - (1 - prob) / 2)):
+            steps[column, rows] = (below < level - _ROUNDING).sum(1)
+    return pd.DataFrame({"median": steps[0], "mean": mean, "lo": steps[1], "hi": steps[2]})
+
+
+def _predict(
+    distances_mm: ArrayLike,
+    series: Sequence[ArrayLike],
+    distance_sd_mm: ArrayLike,
+    genus: str | Sequence[str | None] | None,
+    calibration: RingCalibration | None,
+    where: str,
+) -> list[tuple[NDArray[np.intp], MassArray]]:
+    """Positions and masses of the cores in classes of size: distance nodes times nodes of the shared deviation."""
+    distance, sd = require_nonnegative(where, distance_mm=distances_mm, distance_sd_mm=distance_sd_mm)
+    distance = np.atleast_1d(distance)
+    for values, counted in ((distance, "distances"), (sd, "standard deviations")):
+        if values.ndim > 1 or (values.size != len(series) and (values.ndim or counted == "distances")):
+            got = f"{values.size} {counted} and {len(series)} series"
+            raise InputError(Fault(got, "the same number of both", "Pass one a core.", where, 0, "distances_mm"))
+    if calibration is not None:
+        advice = ("the answer of calibrate_missing_rings", "Pass it, or leave calibration out.")
+        require_faces(where, "calibration", calibration, ("offset_on", "factor_at", "stand_sd"), advice)
+    sd = np.broadcast_to(sd, distance.shape)
+    growth = inner_growth(series, genus=genus)
+    check_distances(where, distance)
+    check_widths(where, "inner_widths_mm", series)
+    model = ring_model()
+    points, weights = _distance_points(distance, sd)
+    location = model.location(growth, points)
+    if calibration is not None:
+        location = location + calibration.offset_on(points)
+    scale = _own_scale(growth, np.exp(_mean_log_distance(weights, points)), model, calibration)
+    expected = np.log(np.maximum(points, DISTANCE_GRID_MM[1])) - location
+    nodes, shares = np.polynomial.hermite_e.hermegauss(_SHARED_NODES)
+    shared = float(np.hypot(*shared_spreads(model, calibration))) * nodes
+    columns = (expected[:, 1:, None] - shared).reshape(len(growth), -1)
+    mass = (weights[:, 1:, None] * (shares / shares.sum())).reshape(len(growth), -1)
+    columns = np.concatenate([expected[:, :1], columns], axis=1)
+    mass = np.concatenate([weights[:, :1], mass], axis=1)
+    return _masses_by_size(columns, mass, scale, model.tails)
+
+
+def _distance_points(distance: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Nodes [mm] and weights of each distance; column 0 is the pith, with the weight of what lies at or below 0."""
+    from scipy.special import ndtr
+
+    sd = np.where(sd < _KNOWN_SD_MM, 0.0, sd)
+    if not np.any(sd):
+        points = np.column_stack([np.zeros_like(distance), distance])
+        return points, np.column_stack([distance == 0, distance > 0]).astype(np.float64)
+    steps = np.linspace(-4.0, 4.0, _DISTANCE_NODES)
+    half = (steps[1] - steps[0]) / 2
+    low = np.maximum(distance[:, None] + sd[:, None] * (steps - half), 0.0)
+    high = np.maximum(distance[:, None] + sd[:, None] * (steps + half), 0.0)
+    known = sd[:, None] == 0
+    spread = np.where(known, 1.0, sd[:, None])
+    weight = ndtr((high - distance[:, None]) / spread) - ndtr((low - distance[:, None]) / spread)
+    middle = (np.arange(steps.size) == steps.size // 2) & (distance[:, None] > 0)
+    weight = np.where(known, middle.astype(np.float64), np.where(high > low, weight, 0.0))
+    points = np.concatenate([np.zeros((distance.size, 1)), (low + high) / 2], axis=1)
+    at_pith = np.where(sd > 0, ndtr(-distance / np.where(sd > 0, sd, 1.0)), distance == 0)
+    weights = np.concatenate([at_pith[:, None], weight], axis=1)
+    return points, weights / weights.sum(1, keepdims=True)
+
+
+def _masses_by_size(
+    expected: FloatArray, mass: FloatArray, scale: FloatArray, tails: Tails
+) -> list[tuple[NDArray[np.intp], MassArray]]:
+    """Run the table in classes of similar largest numbers, so that memory follows the need."""
+    top = np.where(mass > 0, expected, -np.inf).max(1) + _TAIL_SCALES * scale
+    most = np.exp2(np.ceil(np.log2(np.exp(np.minimum(top, 50.0)) + 1.0)))
+    most = np.clip(most, 8, _MOST_RINGS).astype(np.intp)
+    blocks: list[tuple[NDArray[np.intp], MassArray]] = []
+    for size in np.unique(most):
+        rows = np.flatnonzero(most == size)
+        cells = fast_mass(expected[rows], mass[rows], scale[rows], tails, np.zeros(1), max_rings=int(size))
+        blocks.append((rows, cells[:, 0]))
+    return blocks
+
+
+RULES = ("constant_width_5", "constant_width_10", "constant_width_20", "constant_basal_area", "initial_growth")
+MODELS = ("model", "model_calibrated")
+_FEWEST_VISIBLE = 10  # choice: rings that must stay visible, so that every rule has its window
+_PROB = 0.9  # the package's one interval probability
+_BASAL_AREA_RINGS = 10  # choice: the same inner wood as the middle constant-width rule
+
+
+def constant_width_rings(distance_mm: ArrayLike, mean_width_mm: ArrayLike) -> FloatArray:
+    """Missed rings if the hidden rings are as wide as the visible inner ones.
+
+    Parameters
+    ----------
+    distance_mm : array-like
+        Distance to the pith [mm], at least 0.
+    mean_width_mm : array-like
+        Mean width of the innermost visible rings [mm], above 0.
+
+    Returns
+    -------
+    numpy.ndarray
+        Number of rings, not rounded.
+
+    Raises
+    ------
+    InputError
+        If a distance is negative or a width is not above 0.
+
+    Notes
+    -----
+    n = d / w with w the mean of the innermost rings, often 20 of them [1]_. Biased where young trees grew faster or
+    slower than the visible rings.
+
+    References
+    ----------
+    .. [1] Rozas, V. 2003. Tree age estimates in Fagus sylvatica and Quercus robur: testing previous and improved
+       methods. Plant Ecology, doi 10.1023/A:1023969822044 (read in abstract).
+
+    Examples
+    --------
+    >>> float(constant_width_rings(13.0, 1.3))
+    10.0
+    """
+    (distance,) = require_nonnegative("constant_width_rings", distance_mm=distance_mm)
+    (width,) = require_positive("constant_width_rings", mean_width_mm=mean_width_mm)
+    return np.asarray(distance / width)
+
+
+def constant_basal_area_rings(distance_mm: ArrayLike, increment_mm2: ArrayLike) -> FloatArray:
+    """Missed rings if the stem added the same basal area every year since the pith.
+
+    Parameters
+    ----------
+    distance_mm : array-like
+        Distance to the pith [mm], at least 0.
+    increment_mm2 : array-like
+        Basal area added in a year [mm2], above 0.
+
+    Returns
+    -------
+    numpy.ndarray
+        Number of rings, not rounded.
+
+    Raises
+    ------
+    InputError
+        If a distance is negative or an increment is not above 0.
+
+    Notes
+    -----
+    n = pi d^2 / c, from r(t) = sqrt(c t / pi). The idea of a constant trend of basal area is that of [1]_; it gives too
+    few rings in suppressed young trees.
+
+    References
+    ----------
+    .. [1] Biondi, F. and Qeadan, F. 2008. A theory-driven approach to tree-ring standardization. Tree-Ring Research
+       64: 81-96 (idea read in abstract; equation derived).
+
+    Examples
+    --------
+    >>> round(float(constant_basal_area_rings(30.0, 200.0)), 2)
+    14.14
+    """
+    (distance,) = require_nonnegative("constant_basal_area_rings", distance_mm=distance_mm)
+    (increment,) = require_positive("constant_basal_area_rings", increment_mm2=increment_mm2)
+    return np.asarray(np.pi * distance**2 / increment)
+
+
+def initial_growth_rings(distance_mm: ArrayLike, widths_from_pith_mm: Sequence[ArrayLike]) -> FloatArray:
+    """Missed rings if the tree began as the average of the complete cores of its stand.
+
+    Parameters
+    ----------
+    distance_mm : array-like, shape (n,)
+        Distances to the pith [mm], at least 0.
+    widths_from_pith_mm : sequence of array-like
+        Complete series [mm], ring 1 first.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Mean number of rings within the distance, not rounded; NaN where no complete core reaches so far.
+
+    Raises
+    ------
+    InputError
+        If a distance is negative or no series is given.
+
+    Notes
+    -----
+    The pooled curve of rings against distance from the pith [1]_ [2]_. The visible rings of the core are not used.
+
+    References
+    ----------
+    .. [1] Villalba, R. and Veblen, T. T. 1997. Improving estimates of total tree ages based on increment core samples.
+       Ecoscience 4: 534-542 (read in abstract).
+    .. [2] Rozas 2003, as in constant_width_rings.
+
+    Examples
+    --------
+    >>> initial_growth_rings([4.0], [[1.0] * 10, [2.0] * 10]).tolist()
+    [3.0]
+    """
+    (distance,) = require_nonnegative("initial_growth_rings", distance_mm=distance_mm)
+    distance = np.atleast_1d(distance)
+    if len(widths_from_pith_mm) == 0:
+        raise InputError(
+            Fault("no series", "at least one complete core", "Leave out this rule.", "initial_growth_rings")
+        )
+    curves = np.full((len(widths_from_pith_mm), distance.size), np.nan)
+    for core, widths in enumerate(widths_from_pith_mm):
+        radius = np.concatenate([[0.0], np.cumsum(np.asarray(widths, dtype=np.float64))])
+        curves[core] = np.interp(distance, radius, np.arange(radius.size), right=np.nan)
+    known = ~np.isnan(curves)
+    number = known.sum(0)
+    total = np.where(known, curves, 0.0).sum(0)
+    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+
+
+def rule_rings(
+    rule: str,
+    distances_mm: ArrayLike,
+    inner_widths_mm: Sequence[ArrayLike],
+    *,
+    complete_mm: Sequence[ArrayLike] = (),
+) -> FloatArray:
+    """Missed rings of many cores by a plain rule.
+
+    Parameters
+    ----------
+    rule : str
+        One of RULES: constant_width_5, constant_width_10, constant_width_20 (mean of that many innermost rings),
+        constant_basal_area (that of the 10 innermost rings), initial_growth (mean of the complete cores).
+    distances_mm : array-like, shape (n_core,)
+        Distances to the pith [mm], at least 0.
+    inner_widths_mm : sequence of array-like
+        Visible widths [mm], innermost first.
+    complete_mm : sequence of array-like, optional
+        Complete series of the stand [mm], for initial_growth only.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_core,)
+        Number of rings, not rounded.
+
+    Raises
+    ------
+    InputError
+        If the rule is not known.
+
+    References
+    ----------
+    .. [1] See the function of each rule.
+
+    Examples
+    --------
+    >>> rule_rings("constant_width_5", [10.0], [[1.0, 2.0, 3.0, 2.0, 2.0]]).tolist()
+    [5.0]
+    """
+    distance = np.atleast_1d(np.asarray(distances_mm, dtype=np.float64))
+    series = [np.asarray(widths, dtype=np.float64) for widths in inner_widths_mm]
+    if rule == "initial_growth":
+        return initial_growth_rings(distance, complete_mm)
+    if rule == "constant_basal_area":
+        rings = np.array([min(_BASAL_AREA_RINGS, widths.size) for widths in series])
+        inner = np.array([widths[:_BASAL_AREA_RINGS].sum() for widths in series])
+        area = np.pi * ((distance + inner) ** 2 - distance**2) / rings
+        return constant_basal_area_rings(distance, area)
+    if rule not in RULES:
+        raise InputError(Fault(show(rule), f"one of {', '.join(RULES)}", "Choose one.", "rule_rings", 0, "rule"))
+    window = int(rule.rsplit("_", 1)[1])
+    return constant_width_rings(distance, np.array([widths[:window].mean() for widths in series]))
+
+
+def compare_rules(
+    complete_mm: Sequence[ArrayLike],
+    *,
+    truncate_mm: Sequence[float] = (5.0, 10.0, 20.0),
+    tree: Sequence[str] | None = None,
+    genus: str | None = None,
+) -> pd.DataFrame:
+    """How wrong each rule would have been on the complete cores of this stand.
+
+    Parameters
+    ----------
+    complete_mm : sequence of array-like
+        Complete series [mm], ring 1 first.
+    truncate_mm : sequence of float, default (5, 10, 20)
+        Distances [mm] up to which the inner rings are hidden (the nearest ring boundary; the distances at which cores
+        that miss the pith usually end).
+    tree : sequence of str, optional
+        Tree of each core; each core is its own tree by default. Cores of the same tree never inform each other.
+    genus : str, optional
+        Genus of the stand.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a distance and rule: distance_mm, rule, cores, true_rings (mean), bias_rings (mean of predicted minus
+        true), mean_error_rings (mean absolute), within_5 (share within 5 rings), covered_90 (share inside the 90 %
+        interval; NaN for plain rules). model is the shipped model, model_calibrated the same with the other trees.
+
+    Raises
+    ------
+    InputError
+        If fewer than two series are given.
+
+    References
+    ----------
+    .. [1] The rules: see rule_rings. The comparison: own derivation.
+
+    Examples
+    --------
+    >>> table = compare_rules([[1.0] * 60, [1.0] * 70, [1.0] * 80], truncate_mm=[10.0])
+    >>> float(table.set_index("rule").loc["constant_width_10", "mean_error_rings"])
+    0.0
+    """
+    import pandas as pd
+
+    if len(complete_mm) < 2:
+        got = f"{len(complete_mm)} series"
+        raise InputError(
+            Fault(got, "at least 2 complete cores", "Core to the pith.", "compare_rules", 0, "complete_mm")
+        )
+    series = [np.asarray(widths, dtype=np.float64) for widths in complete_mm]
+    names = np.array([str(number) for number in range(len(series))] if tree is None else list(tree))
+    rows = []
+    for target in truncate_mm:
+        cut = [_cut(widths, float(target)) for widths in series]
+        cores = [core for core, hidden in enumerate(cut) if hidden > 0]
+        if cores:
+            rows += _rows_at(float(target), series, np.array(cut), np.array(cores), names, genus)
+    columns = ["distance_mm", "rule", "cores", "true_rings", "bias_rings", "mean_error_rings", "within_5", "covered_90"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _cut(widths: FloatArray, target_mm: float) -> int:
+    """Rings to hide so that the boundary is nearest to the target; 0 where the core is too short."""
+    radius = np.cumsum(widths)
+    hidden = int(np.abs(radius - target_mm).argmin()) + 1
+    near = 0.65 <= radius[hidden - 1] / target_mm <= 1.35  # choice: a boundary further off is another distance
+    return hidden if near and widths.size - hidden >= _FEWEST_VISIBLE else 0
+
+
+def _rows_at(
+    target: float,
+    series: list[FloatArray],
+    cut: NDArray[np.intp],
+    cores: NDArray[np.intp],
+    names: NDArray[np.str_],
+    genus: str | None,
+) -> list[tuple[float, str, int, float, float, float, float, float]]:
+    truth = cut[cores].astype(np.float64)
+    distance = np.array([series[core][: cut[core]].sum() for core in cores])
+    visible = [series[core][cut[core] :] for core in cores]
+    rows = []
+    for rule in (*RULES, *MODELS):
+        covered = np.full(cores.size, np.nan)
+        if rule in MODELS:
+            calibration = None if rule == "model" else _from_other_trees(visible, names[cores], series, names, genus)
+            table = missing_rings_many(distance, visible, genus=genus, calibration=calibration, prob=_PROB)
+            predicted = table["mean"].to_numpy(dtype=np.float64)
+            covered = ((table["lo"] <= truth) & (truth <= table["hi"])).to_numpy(dtype=np.float64)
+        elif rule == "initial_growth":
+            predicted = np.full(cores.size, np.nan)
+            for name in np.unique(names[cores]):
+                own = np.flatnonzero(names[cores] == name)
+                others = [series[core] for core in np.flatnonzero(names != name)]
+                if others:
+                    predicted[own] = initial_growth_rings(distance[own], others)
+        else:
+            predicted = rule_rings(rule, distance, visible)
+        known = ~np.isnan(predicted)
+        if known.any():
+            error = (predicted - truth)[known]
+            share = float(covered[known].mean())
+            summary = (float(truth[known].mean()), float(error.mean()), float(np.abs(error).mean()))
+            rows.append((target, rule, int(known.sum()), *summary, float((np.abs(error) <= 5).mean()), share))
+    return rows
+
+
+def _from_other_trees(
+    visible: list[FloatArray],
+    own_names: NDArray[np.str_],
+    series: list[FloatArray],
+    names: NDArray[np.str_],
+    genus: str | None,
+) -> RingCalibration:
+    """One row a core, learned from the complete cores of the other trees."""
+    model = ring_model()
+    targets = DatedSeries(visible, np.zeros(len(visible)), own_names.tolist(), np.zeros(len(visible)))
+    stand = DatedSeries(series, np.zeros(len(series)), names.tolist(), np.ones(len(series)))
+    means, trees = age_evidence(targets, stand, model, genus=genus)
+    offset, explained = best_prediction(means, trees, model)
+    return calibration_from(offset, (explained, explained), trees[..., 0].max(1), model)

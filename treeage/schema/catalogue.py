@@ -1,0 +1,468 @@
+"""Names, kinds, units, ranges and meaning of every column of the field tables and of the table of ages.
+
+The single source for validation and for the nomenclature page; the ranges are choices, wide enough
+for the largest and slowest trees known. Own derivation; the columns live in `data/columns.csv`.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import math
+import textwrap
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from treeage.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+INPUT_TABLES = ("trees", "cores", "rings", "arcs", "points", "seedlings", "events")
+REQUIRED_TABLES = ("trees", "cores")
+OUTPUT_TABLES = ("ages",)
+SETTINGS_FILE = "field.toml"
+SETTINGS_SECTIONS = ("site", "defaults", "height")
+SITE_KEYS = ("name", "description", "hemisphere", "breast_height_m", "shrinkage_percent")
+HEMISPHERES = ("north", "south")
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A range of allowed numbers, each end open or closed.
+
+    Parameters
+    ----------
+    low, high : float
+        The ends, in the unit of the column.
+    low_open, high_open : bool
+        Whether the end itself is outside.
+
+    Examples
+    --------
+    >>> Interval.parse("(0..3]").text("m")
+    'above 0 and at most 3 [m]'
+    >>> Interval.parse("[0..3]").holds([0.0, 3.5]).tolist()
+    [True, False]
+    """
+
+    low: float
+    high: float
+    low_open: bool = False
+    high_open: bool = False
+
+    @classmethod
+    def parse(cls, text: str) -> Interval:
+        """Read an interval written as `[0..3]`, a round bracket marking an open end.
+
+        Parameters
+        ----------
+        text : str
+            The interval, both ends given.
+
+        Returns
+        -------
+        Interval
+            The same as data.
+
+        Examples
+        --------
+        >>> Interval.parse("(0..1500]").low_open
+        True
+        """
+        low, high = text[1:-1].split("..")
+        return cls(float(low), float(high), text[0] == "(", text[-1] == ")")
+
+    def holds(self, values: ArrayLike) -> NDArray[np.bool_]:
+        """Tell which values lie inside.
+
+        Parameters
+        ----------
+        values : array-like, shape (n,)
+            Numbers in the unit of the column.
+
+        Returns
+        -------
+        numpy.ndarray of bool, shape (n,)
+            True inside; False outside and for NaN.
+
+        Examples
+        --------
+        >>> Interval.parse("(0..3]").holds([0.0, 1.0]).tolist()
+        [False, True]
+        """
+        array = np.asarray(values, dtype=np.float64)
+        above = array > self.low if self.low_open else array >= self.low
+        below = array < self.high if self.high_open else array <= self.high
+        return np.asarray(above & below)
+
+    def text(self, unit: str = "") -> str:
+        """Say the interval in words.
+
+        Parameters
+        ----------
+        unit : str
+            Unit to put in brackets, empty for none.
+
+        Returns
+        -------
+        str
+            For example `0 to 3 [m]`.
+
+        Examples
+        --------
+        >>> Interval.parse("(0..180)").text("degrees")
+        'above 0 and below 180 [degrees]'
+        """
+        suffix = f" [{unit}]" if unit else ""
+        if not self.low_open and not self.high_open:
+            return f"{_plain(self.low)} to {_plain(self.high)}{suffix}"
+        low = f"{'above' if self.low_open else 'at least'} {_plain(self.low)}"
+        high = f"{'below' if self.high_open else 'at most'} {_plain(self.high)}"
+        return f"{low} and {high}{suffix}"
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of one table.
+
+    Parameters
+    ----------
+    table, name : str
+        Table without its file ending, and column name.
+    kind : str
+        text, integer, number or choice.
+    unit : str
+        Unit of the numbers, empty for none.
+    required : bool
+        Whether the column and every cell of it must be there.
+    range : Interval or None
+        Values outside are refused.
+    plausible : Interval or None
+        Values outside are kept and reported.
+    choices : tuple of str
+        Allowed words of a choice column.
+    default : str
+        Value of an empty cell, as text; empty for none.
+    defaultable : bool
+        Whether `[defaults]` of field.toml may fill the column when it is absent.
+    meaning : str
+        One sentence.
+
+    Examples
+    --------
+    >>> column("cores", "core_height_m").need
+    'a number from 0 to 3 [m]'
+    """
+
+    table: str
+    name: str
+    kind: str
+    unit: str
+    required: bool
+    range: Interval | None
+    plausible: Interval | None
+    choices: tuple[str, ...]
+    default: str
+    defaultable: bool
+    meaning: str
+
+    @property
+    def need(self) -> str:
+        """What a cell must hold, in words, for faults.
+
+        Returns
+        -------
+        str
+            Kind, range and unit.
+
+        Examples
+        --------
+        >>> column("trees", "status").need
+        'one of live, dead'
+        """
+        if self.kind == "choice":
+            return f"one of {', '.join(self.choices)}"
+        if self.kind == "text":
+            return "a name"
+        noun = "a whole number" if self.kind == "integer" else "a number"
+        unit = f" [{self.unit}]" if self.unit else ""
+        if self.range is None:
+            return noun + unit
+        words = self.range.text(self.unit)
+        return f"{noun} {words}" if self.range.low_open or self.range.high_open else f"{noun} from {words}"
+
+    @property
+    def is_id(self) -> bool:
+        """Whether the column names a tree or a core.
+
+        Returns
+        -------
+        bool
+            True for tree and core.
+
+        Examples
+        --------
+        >>> column("rings", "core").is_id
+        True
+        """
+        return self.name in ("tree", "core")
+
+
+def _plain(number: float) -> str:
+    return str(int(number)) if math.isfinite(number) and number == int(number) else f"{number:g}"
+
+
+@cache
+def _all_columns() -> tuple[Column, ...]:
+    text = resources.files("treeage").joinpath("data", "columns.csv").read_text(encoding="utf-8")
+    return tuple(_column(row) for row in csv.DictReader(text.splitlines()))
+
+
+def _column(row: dict[str, str]) -> Column:
+    return Column(
+        table=row["table"],
+        name=row["name"],
+        kind=row["kind"],
+        unit=row["unit"],
+        required=row["required"] == "yes",
+        range=Interval.parse(row["range"]) if row["range"] else None,
+        plausible=Interval.parse(row["plausible"]) if row["plausible"] else None,
+        choices=tuple(row["choices"].split("|")) if row["choices"] else (),
+        default=row["default"],
+        defaultable=row["defaultable"] == "yes",
+        meaning=row["meaning"],
+    )
+
+
+def columns(table: str) -> tuple[Column, ...]:
+    """List the columns of a table in their order.
+
+    Parameters
+    ----------
+    table : str
+        One of the input tables (trees, cores, rings, arcs, points, seedlings, events) or ages.
+
+    Returns
+    -------
+    tuple of Column
+        The columns as frozen data.
+
+    Raises
+    ------
+    InputError
+        If there is no such table.
+
+    Examples
+    --------
+    >>> [item.name for item in columns("events")]
+    ['year', 'event', 'note']
+    """
+    found = tuple(item for item in _all_columns() if item.table == table)
+    if not found:
+        allowed = INPUT_TABLES + OUTPUT_TABLES
+        raise InputError(Fault(table, f"one of {', '.join(allowed)}", "Name a table.", "columns", 0, "table"))
+    return found
+
+
+def column(table: str, name: str) -> Column:
+    """Look up one column.
+
+    Parameters
+    ----------
+    table, name : str
+        Table and column.
+
+    Returns
+    -------
+    Column
+        The column as frozen data.
+
+    Raises
+    ------
+    InputError
+        If the table has no such column; the nearest name is suggested.
+
+    Examples
+    --------
+    >>> column("rings", "width_mm").unit
+    'mm'
+    """
+    names = {item.name: item for item in columns(table)}
+    if name not in names:
+        near = nearest(name, names)
+        do = f"Did you mean {near}?" if near else f"Choose from {', '.join(names)}."
+        raise InputError(Fault(name, f"a column of {table}", do, "column", 0, "name"))
+    return names[name]
+
+
+def default_columns() -> tuple[str, ...]:
+    """List the columns that `[defaults]` of field.toml may fill.
+
+    Returns
+    -------
+    tuple of str
+        Column names, each once.
+
+    Examples
+    --------
+    >>> "core_height_m" in default_columns(), "rings_counted" in default_columns()
+    (True, False)
+    """
+    return tuple(dict.fromkeys(item.name for item in _all_columns() if item.defaultable))
+
+
+def nearest(word: str, allowed: Iterable[str]) -> str:
+    """Find the allowed word that looks most like a given one.
+
+    Parameters
+    ----------
+    word : str
+        The word as written.
+    allowed : iterable of str
+        Words to choose from.
+
+    Returns
+    -------
+    str
+        The nearest, or an empty text when none is near.
+
+    Notes
+    -----
+    Case, spaces, hyphens and underscores do not count; similarity of at least 0.6 (choice, the usual cut of
+    the standard library's difflib).
+
+    Examples
+    --------
+    >>> nearest("Cross-dated", ["crossdated", "lab_count"])
+    'crossdated'
+    """
+    bare = {_bare(item): item for item in reversed(list(allowed))}
+    found = difflib.get_close_matches(_bare(word), bare, n=1)
+    return bare[found[0]] if found else ""
+
+
+def _bare(word: str) -> str:
+    return "".join(letter for letter in word.lower() if letter.isalnum())
+
+
+def nomenclature() -> pd.DataFrame:
+    """All columns with unit, range and meaning, as a table for people.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a column: table, column, kind, unit, required, range, plausible, choices, default, meaning.
+
+    Examples
+    --------
+    >>> page = nomenclature()
+    >>> page.loc[page["column"] == "width_mm", "range"].item()
+    '0 to 100'
+    """
+    import pandas as pd
+
+    rows = [
+        {
+            "table": item.table,
+            "column": item.name,
+            "kind": item.kind,
+            "unit": item.unit,
+            "required": item.required,
+            "range": item.range.text() if item.range else "",
+            "plausible": item.plausible.text() if item.plausible else "",
+            "choices": ", ".join(item.choices),
+            "default": item.default,
+            "meaning": item.meaning,
+        }
+        for item in _all_columns()
+    ]
+    return pd.DataFrame(rows)
+
+
+_ONE_ROW = {
+    "trees": "one row a tree",
+    "cores": "one row a core",
+    "rings": "one row a ring with its width",
+    "arcs": "one row an arc, for cores with several arcs",
+    "points": "one row a digitised point of a ring boundary",
+    "seedlings": "one row a young tree",
+    "events": "one row a known event",
+    "ages": "written by treeage estimate: one row a tree",
+}
+_FOOT = "* One value for the whole table can stand under [defaults] of field.toml in place of the column."
+
+
+def columns_text(table: str = "", *, width: int = 100) -> str:
+    """Say what each column of the field tables holds.
+
+    Parameters
+    ----------
+    table : str, optional
+        One of the input tables or ages; all of them when left out.
+    width : int, default 100
+        Characters of a line.
+
+    Returns
+    -------
+    str
+        For each table a heading and its columns in their order: name, what a cell must hold with range and unit,
+        whether it is needed, what an empty cell stands for, and the meaning.
+
+    Raises
+    ------
+    InputError
+        If there is no such table; the nearest name is suggested.
+
+    Examples
+    --------
+    >>> print(columns_text("events", width=80))
+    events.csv: one row a known event (the file is optional)
+    <BLANKLINE>
+      year    needed: a whole number from -10000 to 10000 [year]; usual 1000 to 2100
+              Year of the event.
+      event   needed: text
+              Name of the event, short enough for a figure.
+      note    text
+              Where the date comes from.
+    """
+    tables = INPUT_TABLES + OUTPUT_TABLES
+    name = table.removesuffix(".csv")
+    if name and name not in tables:
+        near = nearest(name, tables)
+        do = f"Did you mean {near}?" if near else "Name a table, or none for all."
+        raise InputError(Fault(table, f"one of {', '.join(tables)}", do, "treeage columns", 0, "TABLE"))
+    chosen = (name,) if name else tables
+    parts = [_table_text(each, width) for each in chosen]
+    if any(item.defaultable for each in chosen for item in columns(each)):
+        parts.append(textwrap.fill(_FOOT, width, subsequent_indent="  "))
+    return "\n\n".join(parts)
+
+
+def _table_text(table: str, width: int) -> str:
+    need = "" if table in OUTPUT_TABLES else " (needed)" if table in REQUIRED_TABLES else " (the file is optional)"
+    own = columns(table)
+    margin = max(len(item.name) for item in own) + 5
+    lines = [textwrap.fill(f"{table}.csv: {_ONE_ROW[table]}{need}", width, subsequent_indent="  "), ""]
+    for item in own:
+        head = f"  {item.name}{' *' if item.defaultable else ''}".ljust(margin)
+        lines.append(textwrap.fill(_cell(item), width, initial_indent=head, subsequent_indent=" " * margin))
+        lines.append(textwrap.fill(item.meaning, width, initial_indent=" " * margin, subsequent_indent=" " * margin))
+    return "\n".join(lines)
+
+
+def _cell(item: Column) -> str:
+    """What a cell holds, in a few words."""
+    needed = "needed: " if item.required and item.table not in OUTPUT_TABLES else ""
+    parts = [needed + ("text" if item.kind == "text" else item.need)]
+    if item.plausible is not None:
+        parts.append(f"usual {item.plausible.text()}")
+    if item.default and item.table not in OUTPUT_TABLES:
+        parts.append(f"empty stands for {item.default}")
+    return "; ".join(parts)

@@ -1,0 +1,467 @@
+"""Recognises likely unit slips in a value and names them; nothing is ever converted.
+
+Own derivation: a slip is named when the value, taken in the
+other unit, would lie in the plausible range of the column.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+from collections.abc import Mapping, Sequence
+from functools import cache
+from importlib import resources
+from numbers import Real
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from treeage.errors import Fault, InputError, show
+from treeage.schema.catalogue import SETTINGS_FILE, Column, Interval, column, nearest
+
+WIDEST_MEAN_MM, NARROWEST_MEAN_MM = 20.0, 0.02  # choice: no core of a tree has a mean ring width beyond these
+
+
+# name of the unit a value may have been written in, and the factor that turns it into the unit of the column
+OTHER_UNITS: dict[str, tuple[tuple[str, float], ...]] = {
+    "m": (("centimetres", 0.01), ("millimetres", 0.001), ("feet", 0.3048)),
+    "cm": (("millimetres", 0.1), ("inches", 2.54), ("metres", 100.0)),
+    "mm": (
+        ("1/100 mm", 0.01),
+        ("1/1000 mm", 0.001),
+        ("centimetres", 10.0),
+        ("metres", 1000.0),
+        ("inches", 25.4),
+    ),
+}
+IMPERIAL = ("inches", "feet")
+SUFFIXES = {
+    "mm": 0.001,
+    "cm": 0.01,
+    "dm": 0.1,
+    "m": 1.0,
+    "in": 0.0254,
+    "inch": 0.0254,
+    "ft": 0.3048,
+}  # metres
+MISSING_CODES = (-1.0, -9.0, -99.0, -999.0, -9999.0, 9990.0, 9999.0)  # codes for "not measured" in common use
+RING_WIDTH = Interval(0.1, 10.0)  # mean ring width [mm] of nearly all trees (common practice)
+NEAR = 1.25  # choice: two lengths that agree within this factor after a change of unit tell that unit
+
+
+def slip(column: Column, value: float) -> str:
+    """Name the unit a value out of range was probably written in.
+
+    Parameters
+    ----------
+    column : Column
+        The column, with unit and plausible range.
+    value : float
+        The value as written.
+
+    Returns
+    -------
+    str
+        A sentence that says what to write, or an empty text.
+
+    Examples
+    --------
+    >>> from treeage.schema import column
+    >>> slip(column("cores", "core_height_m"), 130)
+    'This looks like centimetres: write 1.3.'
+    """
+    if value in MISSING_CODES and (value < 0 or column.range is None or not column.range.holds(value)):
+        return "This looks like a code for a missing value: leave the cell empty."
+    if column.plausible is None or not math.isfinite(value):
+        return ""
+    return _looks_like(value, column.unit, column.plausible)
+
+
+def _looks_like(value: float, unit: str, plausible: Interval) -> str:
+    rights = {name: value * factor for name, factor in OTHER_UNITS.get(unit, ())}
+    fitting = [name for name in rights if value > 0 and plausible.holds(rights[name])]
+    decimal = [name for name in fitting if name not in IMPERIAL][:1]  # the first that fits is the likeliest
+    named = decimal + [name for name in fitting if name in IMPERIAL]
+    if len(named) > 1:
+        return "This looks like " + " or ".join(f"{name} (write {rights[name]:.4g})" for name in named) + "."
+    return f"This looks like {named[0]}: write {rights[named[0]]:.4g}." if named else ""
+
+
+def width_slip(mean_width_mm: float) -> str:
+    """Name the unit ring widths were probably written in, from their mean.
+
+    Parameters
+    ----------
+    mean_width_mm : float
+        Mean ring width as if in mm.
+
+    Returns
+    -------
+    str
+        A sentence, or an empty text when the mean is that of a tree.
+
+    Examples
+    --------
+    >>> width_slip(143.0)
+    'This looks like 1/100 mm: write 1.43.'
+    """
+    if RING_WIDTH.holds(mean_width_mm):
+        return ""
+    return _looks_like(mean_width_mm, "mm", RING_WIDTH)
+
+
+def ratio_slip(value: float, expected: float, unit: str) -> str:
+    """Name the unit a length was probably written in, from a second length that it should match.
+
+    Parameters
+    ----------
+    value : float
+        The length as written.
+    expected : float
+        What it should be near, in the same unit.
+    unit : str
+        Unit of both: mm, cm or m.
+
+    Returns
+    -------
+    str
+        A sentence, or an empty text when no other unit makes them agree within a factor of 1.25 (choice).
+
+    Examples
+    --------
+    >>> ratio_slip(23.0, 221.0, "mm")
+    'This looks like centimetres: write 230.'
+    """
+    if not (value > 0 and expected > 0):
+        return ""
+    return _looks_like(value, unit, Interval(expected / NEAR, expected * NEAR))
+
+
+def unit_named(sentence: str) -> str:
+    """Keep only the unit that a slip sentence names, where there is no one value to write.
+
+    Parameters
+    ----------
+    sentence : str
+        From `slip`, `width_slip` or `ratio_slip`.
+
+    Returns
+    -------
+    str
+        For example `This looks like centimetres`, empty for an empty text.
+
+    Examples
+    --------
+    >>> unit_named("This looks like centimetres: write 230.")
+    'This looks like centimetres'
+    """
+    return re.sub(r" \(write [^)]*\)", "", sentence.split(":", maxsplit=1)[0]).rstrip(".")
+
+
+def column_in_other_unit(name: str, names: list[str]) -> str:
+    """Find a column that is named like a wanted one but in another unit.
+
+    Parameters
+    ----------
+    name : str
+        The wanted column, its unit as the last part of the name.
+    names : list of str
+        Columns of the file.
+
+    Returns
+    -------
+    str
+        A sentence that says how to convert, or an empty text.
+
+    Examples
+    --------
+    >>> column_in_other_unit("core_height_m", ["tree", "core_height_cm"])
+    'Multiply core_height_cm by 0.01 and name it core_height_m.'
+    """
+    stem, _, unit = name.rpartition("_")
+    if unit not in SUFFIXES or not stem:
+        return ""
+    for other in names:
+        other_stem, _, other_unit = other.lower().rpartition("_")
+        if other_stem == stem and other_unit in SUFFIXES and other_unit != unit:
+            factor = SUFFIXES[other_unit] / SUFFIXES[unit]
+            return f"Multiply {other} by {factor:.6g} and name it {name}."
+    return ""
+
+
+def number_advice(text: str, unit: str) -> str:
+    """Say what to do with a cell that is not a number.
+
+    Parameters
+    ----------
+    text : str
+        The cell as written.
+    unit : str
+        Unit of the column, empty for none.
+
+    Returns
+    -------
+    str
+        One sentence.
+
+    Examples
+    --------
+    >>> number_advice("12,5", "mm")
+    'Write 12.5 with a decimal point.'
+    """
+    if re.fullmatch(r"[-+]?\d+,\d+", text):
+        return f"Write {text.replace(',', '.')} with a decimal point."
+    if re.fullmatch(r"\d{4}-\d\d?-\d\d?|\d\d?[./]\d\d?[./]\d{2,4}", text):
+        return "Write a number, not a date; of a date, the year alone."
+    with_unit = re.fullmatch(r"([-+]?\d+(?:\.\d+)?)\s*([A-Za-z%°\"']+\.?)", text)
+    if with_unit:
+        return f"Write the number alone, in {unit}." if unit else "Write the number alone."
+    if re.fullmatch(r"\d+(?:\.\d+)?\s*(?:-|–|to)\s*\d+(?:\.\d+)?", text):
+        return "Write the middle of the range and put half of it into the column for the standard deviation."
+    return "Write one number, or leave the cell empty if it was not measured."
+
+
+FloatArray = NDArray[np.float64]
+
+
+def check_distances(where: str, distance_mm: FloatArray) -> None:
+    """Hold distances to the pith against the limit of the table of cores.
+
+    Parameters
+    ----------
+    where : str
+        The calling function, for the message.
+    distance_mm : numpy.ndarray, shape (n_core,)
+        Distances [mm], not negative.
+
+    Raises
+    ------
+    InputError
+        If one is beyond it, naming the likely unit.
+
+    Examples
+    --------
+    >>> check_distances("missing_rings", np.array([12.0]))
+    """
+    _within(where, "distance_mm", distance_mm, ("cores", "distance_mm"))
+
+
+def check_widths(where: str, name: str, series: Sequence[ArrayLike]) -> None:
+    """Hold ring widths and their means against the limits of the ring table.
+
+    Parameters
+    ----------
+    where : str
+        The calling function, for the message.
+    name : str
+        The argument, for the message.
+    series : sequence of array-like
+        Widths [mm] of each core, each with at least one ring, not negative.
+
+    Raises
+    ------
+    InputError
+        If a width is above 100 mm or a mean beyond 0.02 to 20 mm, naming the likely unit.
+
+    Examples
+    --------
+    >>> check_widths("missing_rings", "inner_widths_mm", [[110, 90]])
+    Traceback (most recent call last):
+        ...
+    treeage.errors.InputError: missing_rings, inner_widths_mm: got 110, need a number from 0 to 100 [mm]. This \
+looks like 1/100 mm: write 1.1.
+    """
+    if not len(series):
+        return
+    arrays = [np.asarray(widths, dtype=np.float64) for widths in series]
+    sizes = np.array([array.size for array in arrays])
+    starts = np.cumsum(sizes) - sizes
+    flat = np.concatenate(arrays)
+    _within(where, name, np.maximum.reduceat(flat, starts), ("rings", "width_mm"))
+    mean = np.add.reduceat(flat, starts) / sizes
+    faults = []
+    for core in np.flatnonzero((mean < NARROWEST_MEAN_MM) | (mean > WIDEST_MEAN_MM)):
+        got, need = f"a mean of {mean[core]:.3g}", f"a mean width of {NARROWEST_MEAN_MM:g} to {WIDEST_MEAN_MM:g} [mm]"
+        do = width_slip(float(mean[core])) or "Leave out what is not a measured width; 0 is a ring absent here."
+        faults.append(Fault(got, need, do, where, 0, name, _item(int(core), mean.size)))
+    if faults:
+        raise InputError(faults)
+
+
+def _within(where: str, name: str, values: FloatArray, place: tuple[str, str]) -> None:
+    limits = column(*place)
+    if limits.range is None:
+        return
+    faults = []
+    for core in np.flatnonzero(~limits.range.holds(values)):
+        do = slip(limits, float(values[core])) or "Check the unit."
+        got = show(float(values[core]))
+        faults.append(Fault(got, limits.need, do, where, 0, name, _item(int(core), values.size)))
+    if faults:
+        raise InputError(faults)
+
+
+def _item(core: int, cores: int) -> str:
+    return f"core {core}" if cores > 1 else ""
+
+
+HEIGHT_MODEL_KEYS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
+    "seedlings": ((), ("sampling", "tip")),
+    "two_heights": ((), ()),
+    "mean_sd": (("height_m", "mean_years", "sd_years"), ("shared_share", "counts", "source")),
+    "quantiles": (("height_m", "probs", "years"), ("shared_share", "counts", "source")),
+    "published": (("name",), ("shared_share",)),
+    "curve": (("name", "site_index"), ("log_sd", "shared_share")),
+    "none": ((), ()),
+}
+"""For each model word, the keys it needs and the keys it allows."""
+
+FEWEST_YOUNG_TREES: Final = 5  # choice: fewer say next to nothing about the spread between trees
+SEEDLING_REACH: Final = 3.0  # choice: refused from this many times the height of the tallest young tree
+
+_FOOT_M: Final = 0.3048  # exact by definition
+_NUMBERS: Final = {"height_m": "m", "mean_years": "years", "sd_years": "years", "site_index": "m", "log_sd": ""}
+_WORDS: Final = {
+    "counts": ("rings", "time"),
+    "sampling": ("passing", "standing"),
+    "tip": ("end_of_season", "within_season"),
+}
+
+
+def height_faults(settings: Mapping[str, Any], *, section: str = "height") -> list[Fault]:
+    """Check the settings of one height model.
+
+    Parameters
+    ----------
+    settings : mapping
+        The key model and its own keys, as under [height."SPECIES"] of field.toml.
+    section : str
+        Name of the section, for the messages.
+
+    Returns
+    -------
+    list of Fault
+        Everything that is wrong: an unknown word, a missing key, a key too many, a value of the wrong kind; none
+        when all is well.
+
+    Examples
+    --------
+    >>> [fault.line() for fault in height_faults({"model": "published"})]
+    ["field.toml, height.name: got nothing, need name, as model 'published' needs name. Add name."]
+    """
+    if not isinstance(settings, Mapping):
+        return [_fault(section, "model", show(settings), "a section with the key model", 'Write model = "seedlings".')]
+    word = settings.get("model")
+    if not isinstance(word, str) or word not in HEIGHT_MODEL_KEYS:
+        near = nearest(str(word), HEIGHT_MODEL_KEYS)
+        do = f"Did you mean {near}?" if near else "Choose one; 'none' gives the age at the coring height."
+        return [_fault(section, "model", show(word), f"one of {', '.join(HEIGHT_MODEL_KEYS)}", do)]
+    required, optional = HEIGHT_MODEL_KEYS[word]
+    faults = [
+        _fault(section, key, "nothing", f"{key}, as model '{word}' needs {', '.join(required)}", f"Add {key}.")
+        for key in required
+        if key not in settings
+    ]
+    known = ("model", *required, *optional)
+    for key, value in settings.items():
+        if key not in known:
+            near = nearest(key, known)
+            do = f"Did you mean {near}?" if near else "Leave it out."
+            faults.append(_fault(section, key, key, f"for model '{word}' only {', '.join(sorted(known))}", do))
+        elif key != "model":
+            faults += _value_faults(section, word, key, value)
+    return faults or _joint_faults(section, word, settings)
+
+
+def _fault(section: str, key: str, got: str, need: str, do: str = "Correct it.") -> Fault:
+    return Fault(got, need, do, SETTINGS_FILE, 0, f"{section}.{key}")
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, Real) and not isinstance(value, (bool, np.bool_)) and math.isfinite(value)
+
+
+def _value_faults(section: str, word: str, key: str, value: object) -> list[Fault]:
+    """Faults of one value by itself."""
+    if key in _NUMBERS:
+        unit = f" [{_NUMBERS[key]}]" if _NUMBERS[key] else ""
+        good, need = _is_number(value) and value > 0, f"a number above 0{unit}"  # type: ignore[operator]
+    elif key == "shared_share":
+        good = _is_number(value) and 0 <= value <= 1  # type: ignore[operator]
+        need = "0 to 1 [share of the variance]"
+    elif key in _WORDS:
+        good, need = isinstance(value, str) and value in _WORDS[key], f"one of {', '.join(_WORDS[key])}"
+    elif key in ("probs", "years"):
+        numbers = isinstance(value, (list, tuple, np.ndarray)) and all(_is_number(item) for item in value)
+        good, need = numbers, "a list of numbers, as [4, 8, 17]"
+    elif key == "name":
+        return _name_faults(section, word, value)
+    else:
+        good, need = isinstance(value, str) and value.strip() != "", "a text in quotes"
+    return [] if good else [_fault(section, key, show(value), need)]
+
+
+def _name_faults(section: str, word: str, value: object) -> list[Fault]:
+    names = sorted(published_names(word))
+    if isinstance(value, str) and value in names:
+        return []
+    near = nearest(str(value), names)
+    return [
+        _fault(section, "name", show(value), f"one of {', '.join(names)}", f"Did you mean {near}?" if near else
+               "Use such a name; a figure for a buried collar is written as collar_years of the trees.")
+    ]  # fmt: skip
+
+
+def _joint_faults(section: str, word: str, settings: Mapping[str, Any]) -> list[Fault]:
+    """Faults of values that are right by themselves."""
+    if word == "quantiles":
+        probs, years = ([float(item) for item in settings[key]] for key in ("probs", "years"))
+        rising = all(_rises(values) for values in (probs, years)) and len(probs) == len(years) > 1
+        if not rising or probs[0] <= 0 or probs[-1] >= 1 or years[0] < 0:
+            need = "at least two of each, as many years as probs, both rising, probs between 0 and 1, years at least 0"
+            return [_fault(section, "probs and years", f"{probs} and {years}", need, "Correct them.")]
+    if word == "curve":
+        site, (low, high) = float(settings["site_index"]), published_names("curve")[settings["name"]]
+        if not low - 1e-9 <= site <= high + 1e-9:
+            feet = low <= site * _FOOT_M <= high
+            do = f"This looks like feet: write {site * _FOOT_M:.1f}." if feet else "Choose another height model."
+            return [_fault(section, "site_index", show(site), f"{low:.1f} to {high:.1f} [m] for this curve", do)]
+    return []
+
+
+def _rises(values: Sequence[float]) -> bool:
+    return all(later > sooner for sooner, later in zip(values, values[1:], strict=False))
+
+
+@cache
+def published_names(word: str) -> Mapping[str, tuple[float, float]]:
+    """Names that the models `published` and `curve` know.
+
+    Parameters
+    ----------
+    word : {'published', 'curve'}
+        The model.
+
+    Returns
+    -------
+    mapping of str to (float, float)
+        By name, the site indices that a curve was checked for [m]; the heights that a figure covers [m].
+
+    Examples
+    --------
+    >>> sorted(published_names("curve"))
+    ['douglas-fir bruce', 'quaking aspen', 'shortleaf pine']
+    """
+    curves = word == "curve"
+    file = "height_curves.csv" if curves else "early_heights.csv"
+    text = resources.files("treeage").joinpath("data", file).read_text(encoding="utf-8")
+    found = {}
+    for row in csv.DictReader(text.splitlines()):
+        if curves and row["counts_from"] == "collar":
+            unit = float(row["unit_m"])
+            found[row["name"]] = (float(row["site_low"]) * unit, float(row["site_high"]) * unit)
+        elif not curves and row["use"] != "collar":
+            found[row["name"]] = (float(row["valid_from_m"]), float(row["valid_to_m"]))
+    return found

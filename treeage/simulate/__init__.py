@@ -1,0 +1,11 @@
+"""Invented stands with known dates, cored and read as a person would."""
+
+# fmt: off
+from treeage.simulate.model import example_field, simulate_from_model
+from treeage.simulate.scenarios import SCENARIO_NAMES, Scenario, scenario
+from treeage.simulate.stands import SimulatedStand, simulate_stand
+
+__all__ = [
+    "SCENARIO_NAMES", "Scenario", "SimulatedStand", "example_field", "scenario", "simulate_from_model",
+    "simulate_stand",
+]

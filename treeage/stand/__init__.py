@@ -1,0 +1,19 @@
+"""The history of the stand, from joint draws of its trees' dates."""
+
+# fmt: off
+from treeage.stand.diameter import AgeFromDiameter, age_from_diameter
+from treeage.stand.history import StandHistory, stand_history
+from treeage.stand.past import EventResponse, PastStand, StandOrigin, after_events, past_stand, stand_origin
+from treeage.stand.pulses import PulseHistory, find_pulses
+from treeage.stand.recruitment import RecruitmentHistory, recruitment_history, seen_cells, sharpened_dates
+from treeage.stand.static import StaticModels, static_models
+from treeage.stand.structure import (
+    AgeStructure, age_structure, expansion_fixed_area, expansion_nearest_trees, split_shared,
+)
+
+__all__ = [
+    "AgeFromDiameter", "AgeStructure", "EventResponse", "PastStand", "PulseHistory", "RecruitmentHistory",
+    "StandHistory", "StandOrigin", "StaticModels", "after_events", "age_from_diameter", "age_structure",
+    "expansion_fixed_area", "expansion_nearest_trees", "find_pulses", "past_stand", "recruitment_history",
+    "seen_cells", "sharpened_dates", "split_shared", "stand_history", "stand_origin", "static_models",
+]

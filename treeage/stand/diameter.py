@@ -1,0 +1,485 @@
+"""Ages of trees without cores from their diameter: errors in both variables, groups, prediction intervals, joint draws.
+
+Errors-in-variables line of `stand_line`; groups, shared error and marks are own derivation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from treeage.display import Result
+from treeage.errors import Fault, InputError, ModelError, require_positive, require_probability, show
+from treeage.stand.structure import check_draws, shared_part
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LEAST_RELIABLE = 0.3  # choice: below this share of true variance in the diameters the slope is not to be had
+
+
+def attenuation(true_sd: ArrayLike, error_sd: ArrayLike) -> NDArray[np.float64]:
+    """Share of a slope that is left when the horizontal variable has error.
+
+    Parameters
+    ----------
+    true_sd : array-like
+        Standard deviation of the true values, above 0.
+    error_sd : array-like
+        Standard deviation of the error, at least 0.
+
+    Returns
+    -------
+    numpy.ndarray
+        true variance / (true variance + error variance), from 0 to 1.
+
+    Raises
+    ------
+    InputError
+        If true_sd is not above 0.
+
+    Examples
+    --------
+    >>> attenuation(30, 8).round(3)
+    np.float64(0.934)
+    """
+    (true,) = require_positive("attenuation", true_sd=true_sd)
+    return np.asarray(true**2 / (true**2 + np.asarray(error_sd, dtype=np.float64) ** 2))
+
+
+def fit_line(
+    values: ArrayLike,
+    design: ArrayLike,
+    *,
+    value_sd: ArrayLike,
+    design_variance: ArrayLike,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float, NDArray[np.float64]]:
+    """Fit a straight line whose variables both carry error of known size.
+
+    Parameters
+    ----------
+    values : array-like, shape (n,)
+        Vertical variable.
+    design : array-like, shape (n, p)
+        Columns of the line: ones for intercepts, the horizontal variable for slopes.
+    value_sd : array-like, shape (n,)
+        Standard deviation of the error of each value.
+    design_variance : array-like, shape (n, p)
+        Error variance of each entry of the design (0 for intercepts).
+
+    Returns
+    -------
+    coefficients : numpy.ndarray, shape (p,)
+        Estimates.
+    covariance : numpy.ndarray, shape (p, p)
+        Covariance of the estimates.
+    scatter_sd : float
+        Standard deviation of the true scatter round the line, all errors taken out.
+    projector : numpy.ndarray, shape (p, n)
+        The linear map from values to coefficients.
+
+    Raises
+    ------
+    ModelError
+        If the horizontal error leaves too little true variance.
+
+    Notes
+    -----
+    (X'WX - sum w E) b = X'Wy with E the error variances [1]_; weights 1 / (scatter + value + slope**2 *
+    horizontal variance), the scatter chosen so that the weighted squares sum to n - p. With no horizontal
+    error this is weighted least squares.
+
+    References
+    ----------
+    .. [1] Fuller, W. A. (1987). Measurement Error Models. Wiley. (From memory.)
+    """
+    y, x = np.asarray(values, dtype=np.float64), np.asarray(design, dtype=np.float64)
+    error = np.asarray(design_variance, dtype=np.float64)
+    known = np.asarray(value_sd, dtype=np.float64) ** 2
+    scatter, beta = float(np.var(y)), np.zeros(x.shape[1])
+    projector: NDArray[np.float64] = np.zeros(x.T.shape)
+    bread: NDArray[np.float64] = np.eye(x.shape[1])
+    weight = np.ones(y.size)
+    for _ in range(30):
+        weight = 1.0 / (scatter + known + error @ beta**2 + 1e-12)
+        raw = (x * weight[:, None]).T @ x
+        corrected = raw - np.diag(weight @ error)
+        _check_reliable(raw, np.diag(weight @ error))
+        bread = np.asarray(np.linalg.inv(corrected), dtype=np.float64)
+        projector = bread @ (x * weight[:, None]).T
+        new = projector @ y
+        scatter = _scatter(y - x @ new, known + error @ new**2, x.shape[1])
+        done = np.allclose(new, beta, rtol=1e-9, atol=1e-12)
+        beta = new
+        if done:
+            break
+    meat = (x * weight[:, None]).T @ x
+    return beta, bread @ meat @ bread, float(np.sqrt(scatter)), projector
+
+
+def _scatter(residual: NDArray[np.float64], known: NDArray[np.float64], columns: int) -> float:
+    """True scatter variance at which the weighted squares equal the degrees of freedom, by bisection."""
+    target = max(1, residual.size - columns)
+    low, high = 0.0, float(residual @ residual) / target + 1e-12
+    if float((residual**2 / np.maximum(known, 1e-300)).sum()) <= target:
+        return 0.0
+    for _ in range(80):
+        middle = (low + high) / 2
+        if float((residual**2 / (middle + known)).sum()) > target:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2
+
+
+def _check_reliable(raw: NDArray[np.float64], error: NDArray[np.float64]) -> None:
+    """Refuse when the horizontal variable is mostly error, within the other columns."""
+    partial = 1.0 / np.diag(np.linalg.inv(raw))
+    share = 1.0 - np.diag(error) / partial
+    if np.any(share < LEAST_RELIABLE):
+        got, need = f"{100 * float(share.min()):.0f} % true variance in the diameters", "at least 30 %"
+        do = "Measure diameters better, or core a wider range of them."
+        raise ModelError(Fault(got, need, do, "age_from_diameter", 0, "diameter_sd_cm"))
+
+
+FEWEST_CORED = 5  # choice: groups with fewer cored trees use the line of all trees, and say so
+ALL = "(all trees)"
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A fitted line: draws of its intercept and slope and what it covers."""
+
+    intercept: NDArray[np.float64]
+    slope: NDArray[np.float64]
+    scatter: NDArray[np.float64]
+    centre: float
+    reliability: float
+    smallest_cm: float
+    largest_cm: float
+    oldest: float
+    trees: int
+
+
+@dataclass(frozen=True)
+class AgeFromDiameter(Result):
+    """Relation of age to diameter of a stand, as joint draws.
+
+    Parameters
+    ----------
+    form : str
+        power (logs of both) or linear.
+    lines : dict of str to _Line
+        One line for each group with enough cored trees, and one for all trees.
+    survey_year : int
+        Year to which ages are counted.
+    diameter_sd_cm : float
+        Error of a measured diameter [cm].
+    slope_sd : float
+        Standard deviation of the common slope (in logs for the power form).
+    """
+
+    _digits = 3
+
+    form: str
+    lines: dict[str, _Line]
+    survey_year: int
+    diameter_sd_cm: float
+    slope_sd: float
+
+    def draws(
+        self, diameter_cm: ArrayLike, groups: Sequence[str] | None = None, *, seed: int = 0
+    ) -> NDArray[np.float64]:
+        """Joint draws of the establishment years of trees without cores.
+
+        Parameters
+        ----------
+        diameter_cm : array-like, shape (m,)
+            Diameters [cm], above 0.
+        groups : sequence of str, shape (m,), optional
+            Group of each tree; the line of all trees by default.
+        seed : int, default 0
+            Seed of the scatter of single trees.
+
+        Returns
+        -------
+        numpy.ndarray, shape (draws, m)
+            Establishment years; the error of the line and the dating error that the cored trees share are
+            common to all.
+
+        Raises
+        ------
+        InputError
+            If a diameter is not above 0 or the lengths differ.
+        """
+        (diameter,) = require_positive("AgeFromDiameter.draws", diameter_cm=np.atleast_1d(diameter_cm))
+        names = [ALL] * diameter.size if groups is None else list(map(str, groups))
+        if len(names) != diameter.size:
+            got, need = f"{len(names)} groups", f"one for each of {diameter.size} diameters"
+            raise InputError(Fault(got, need, "Align the two.", "AgeFromDiameter.draws", 0, "groups"))
+        rng = np.random.default_rng(seed)
+        columns = []
+        for size, name in zip(diameter, names, strict=True):
+            line = self.lines.get(name, self.lines[ALL])
+            level, spread = _transformed(size, self.diameter_sd_cm, self.form)
+            middle = line.centre + line.reliability * (level - line.centre)
+            true = middle + spread * np.sqrt(line.reliability) * rng.standard_normal(line.slope.size)
+            value = line.intercept + line.slope * true + line.scatter * rng.standard_normal(line.slope.size)
+            columns.append(np.exp(value) if self.form == "power" else value)
+        age = np.maximum(np.stack(columns, axis=1), 1.0)
+        return np.asarray(self.survey_year - age + 1)
+
+    def predict(
+        self, diameter_cm: ArrayLike, groups: Sequence[str] | None = None, *, prob: float = 0.9, seed: int = 0
+    ) -> pd.DataFrame:
+        """Predict ages of trees without cores.
+
+        Parameters
+        ----------
+        diameter_cm : array-like, shape (m,)
+            Diameters [cm], above 0.
+        groups : sequence of str, shape (m,), optional
+            Group of each tree.
+        prob : float, default 0.9
+            Probability of the prediction intervals.
+        seed : int, default 0
+            Seed.
+
+        Returns
+        -------
+        pandas.DataFrame
+            diameter_cm, group, line (whose line was used), age_median, age_lo, age_hi (prediction of a
+            single tree), extrapolated (why, or empty), prob.
+
+        Raises
+        ------
+        InputError
+            If a diameter is not above 0, the lengths differ, or prob is out of range.
+        """
+        import pandas as pd
+
+        require_probability("AgeFromDiameter.predict", prob=prob)
+        diameter = np.atleast_1d(np.asarray(diameter_cm, dtype=np.float64))
+        age = self.survey_year - self.draws(diameter, groups, seed=seed) + 1
+        median, low, high = np.quantile(age, [0.5, (1 - prob) / 2, 1 - (1 - prob) / 2], axis=0)
+        names = [ALL] * diameter.size if groups is None else list(map(str, groups))
+        used = [name if name in self.lines else ALL for name in names]
+        marks = [_mark(self.lines[name], size, age) for name, size, age in zip(used, diameter, median, strict=True)]
+        return pd.DataFrame(
+            {
+                "diameter_cm": diameter,
+                "group": names,
+                "line": used,
+                "age_median": median,
+                "age_lo": low,
+                "age_hi": high,
+                "extrapolated": marks,
+                "prob": prob,
+            }
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Table of the lines.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per group: group, cored trees, intercept and slope (median and standard deviation),
+            scatter_sd, reliability of the diameters, range of cored diameters [cm], oldest cored tree
+            [years], form.
+        """
+        import pandas as pd
+
+        rows = [
+            {
+                "group": name,
+                "trees": line.trees,
+                "intercept": float(np.median(line.intercept)),
+                "intercept_sd": float(line.intercept.std()),
+                "slope": float(np.median(line.slope)),
+                "slope_sd": float(line.slope.std()),
+                "scatter_sd": float(np.median(line.scatter)),
+                "reliability": line.reliability,
+                "smallest_cm": line.smallest_cm,
+                "largest_cm": line.largest_cm,
+                "oldest_years": line.oldest,
+                "form": self.form,
+            }
+            for name, line in self.lines.items()
+        ]
+        return pd.DataFrame(rows)
+
+    def sentence(self) -> str:
+        """State how well diameter tells age in one sentence.
+
+        Returns
+        -------
+        str
+            Trees, the spread of a single prediction, and the warning.
+        """
+        line = self.lines[ALL]
+        spread = float(np.median(line.scatter))
+        text = f"a factor of {np.exp(spread):.2f}" if self.form == "power" else f"{spread:.0f} years"
+        return (
+            f"Age from diameter on {line.trees} cored trees: a tree of given diameter scatters by {text} (one standard "
+            "deviation) round the line. Diameter tells age poorly; predictions beyond the cored trees are marked."
+        )
+
+
+def age_from_diameter(
+    draws: ArrayLike,
+    diameter_cm: ArrayLike,
+    *,
+    survey_year: int,
+    groups: Sequence[str] | None = None,
+    diameter_sd_cm: float = 0.0,
+    form: str = "power",
+    seed: int = 0,
+) -> AgeFromDiameter:
+    """Learn the relation of age to diameter from cored trees, for trees without cores.
+
+    Parameters
+    ----------
+    draws : array-like, shape (draws, n)
+        Establishment years of the cored trees, shared error included.
+    diameter_cm : array-like, shape (n,)
+        Their diameters [cm], above 0.
+    survey_year : int
+        Year to which ages are counted.
+    groups : sequence of str, shape (n,), optional
+        Species, or species and crown class; each with at least 5 cored trees gets its own intercept, the
+        slope is common.
+    diameter_sd_cm : float, default 0.0
+        Measurement error of a diameter [cm]; about 0.3 with a tape.
+    form : {"power", "linear"}, default "power"
+        Logs of both (positive ages, spread in proportion), or straight.
+    seed : int, default 0
+        Seed.
+
+    Returns
+    -------
+    AgeFromDiameter
+        Predictions for trees without cores.
+
+    Raises
+    ------
+    InputError
+        If fewer than 5 trees are cored, lengths differ, an age is not above 0, or the form is unknown.
+    ModelError
+        If the diameters are mostly error.
+
+    Notes
+    -----
+    Age is regressed on diameter, the direction in which it is used (inverting diameter on age is wrong). The
+    own dating error of each tree widens its weight, the shared dating error moves the line of a whole draw.
+    The error of diameters is taken out of the slope, and a new tree's true diameter is drawn given its
+    measured one.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> size = rng.uniform(10, 60, 80)
+    >>> age = 6 * size ** 0.8 * np.exp(rng.normal(0, 0.1, 80))
+    >>> model = age_from_diameter(2024 - age + 1 + rng.normal(0, 3, (500, 80)), size, survey_year=2024)
+    >>> bool(model.predict([30.0])["age_median"].between(85, 97).all()), model.predict([90.0])["extrapolated"].iloc[0]
+    (True, 'diameter above the largest cored (59.0 cm)')
+    """
+    where = "age_from_diameter"
+    array = check_draws(where, draws)
+    (diameter,) = require_positive(where, diameter_cm=diameter_cm)
+    names = np.array([ALL] * array.shape[1] if groups is None else list(map(str, groups)), dtype=object)
+    _check_sizes(array, diameter, names, form)
+    age = survey_year - array + 1
+    if np.any(np.median(age, axis=0) <= 0):
+        tree = int(np.argmin(np.median(age, axis=0)))
+        got = f"age {np.median(age, axis=0).min():g} for tree {tree}"
+        raise InputError(Fault(got, "ages above 0", "Check survey_year.", where, 0, "survey_year"))
+    value = np.log(np.maximum(age, 1.0)) if form == "power" else age
+    level, spread = _transformed(diameter, diameter_sd_cm, form)
+    rng = np.random.default_rng(seed)
+    known, number = np.unique(names, return_counts=True)
+    large = [str(name) for name, count in zip(known, number, strict=True) if count >= FEWEST_CORED and name != ALL]
+    everyone = np.ones(diameter.size, dtype=bool)
+    lines, slope_sd = _lines(value, level, spread, {ALL: everyone}, rng)
+    inside = np.isin(names, large)
+    if large:
+        members = {name: names[inside] == name for name in large}
+        more, slope_sd = _lines(value[:, inside], level[inside], spread[inside], members, rng)
+        lines |= more
+    median = np.median(age, axis=0)
+    full = {
+        name: _complete(line, diameter[everyone if name == ALL else names == name],
+                        median[everyone if name == ALL else names == name])
+        for name, line in lines.items()
+    }  # fmt: skip
+    return AgeFromDiameter(form, full, int(survey_year), float(diameter_sd_cm), slope_sd)
+
+
+def _lines(
+    value: NDArray[np.float64],
+    level: NDArray[np.float64],
+    spread: NDArray[np.float64],
+    members: dict[str, NDArray[np.bool_]],
+    rng: np.random.Generator,
+) -> tuple[dict[str, _Line], float]:
+    """Lines with one slope and an intercept for each group, as draws that share the slope and the dating error."""
+    design = np.column_stack([*[part.astype(np.float64) for part in members.values()], level])
+    error = np.zeros_like(design)
+    error[:, -1] = spread**2
+    centred = value - value.mean(axis=0)
+    shared = shared_part(centred)
+    own = (centred - shared).std(axis=0)
+    beta, covariance, scatter, projector = fit_line(value.mean(axis=0), design, value_sd=own, design_variance=error)
+    count, free = value.shape[0], max(1, value.shape[1] - design.shape[1])
+    size = np.sqrt(free / rng.chisquare(free, count))
+    factor = np.linalg.cholesky(covariance + 1e-14 * np.eye(beta.size))
+    drawn = beta + (rng.standard_normal((count, beta.size)) @ factor.T) * size[:, None] + shared @ projector.T
+    lines = {}
+    for number, (name, part) in enumerate(members.items()):
+        variance = float(level[part].var(ddof=1))
+        reliable = float(np.clip(1 - (spread[part] ** 2).mean() / max(variance, 1e-300), 0.0, 1.0))
+        lines[name] = _Line(
+            drawn[:, number], drawn[:, -1], scatter * size, float(level[part].mean()), reliable, 0.0, 0.0, 0.0,
+            int(part.sum()),
+        )  # fmt: skip
+    return lines, float(drawn[:, -1].std())
+
+
+def _complete(line: _Line, diameter: NDArray[np.float64], age: NDArray[np.float64]) -> _Line:
+    from dataclasses import replace
+
+    return replace(line, smallest_cm=float(diameter.min()), largest_cm=float(diameter.max()), oldest=float(age.max()))
+
+
+def _transformed(diameter: ArrayLike, sd_cm: float, form: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Diameter and its error on the scale of the line."""
+    size = np.asarray(diameter, dtype=np.float64)
+    if form == "power":
+        return np.log(size), sd_cm / size
+    return size, np.full(size.shape, sd_cm)
+
+
+def _mark(line: _Line, diameter: float, age: float) -> str:
+    if diameter > line.largest_cm:
+        return f"diameter above the largest cored ({line.largest_cm:.1f} cm)"
+    if diameter < line.smallest_cm:
+        return f"diameter below the smallest cored ({line.smallest_cm:.1f} cm)"
+    return f"older than the oldest cored ({line.oldest:.0f} years)" if age > line.oldest else ""
+
+
+def _check_sizes(
+    array: NDArray[np.float64], diameter: NDArray[np.float64], names: NDArray[np.object_], form: str
+) -> None:
+    where = "age_from_diameter"
+    if form not in ("power", "linear"):
+        raise InputError(Fault(show(form), "power or linear", "Choose one.", where, 0, "form"))
+    if array.shape[1] < FEWEST_CORED:
+        got = f"{array.shape[1]} cored trees"
+        raise InputError(Fault(got, f"at least {FEWEST_CORED}", "Core more trees.", where, 0, "draws"))
+    if diameter.shape != (array.shape[1],) or names.size != array.shape[1]:
+        got = f"{diameter.size} diameters and {names.size} groups for {array.shape[1]} trees"
+        raise InputError(Fault(got, "one of each for each tree", "Align them.", where, 0, "diameter_cm"))

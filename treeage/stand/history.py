@@ -1,0 +1,378 @@
+"""From the ages of a field to the history of its stand: structure, recruitment, pulses, events, origin, static models.
+
+Gathers the parts of the family `stand_*` on the public faces of the ages; no model of its own.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from treeage.display import Result, html_block
+from treeage.errors import Fault, InputError, ModelWarning, require_faces, require_level, require_seed
+from treeage.stand.diameter import FEWEST_CORED, AgeFromDiameter, age_from_diameter
+from treeage.stand.past import EventResponse, StandOrigin, after_events, stand_origin
+from treeage.stand.pulses import PulseHistory, find_pulses
+from treeage.stand.recruitment import SURVIVORS, RecruitmentHistory, recruitment_history, sharpened_dates
+from treeage.stand.static import CAVEAT, StaticModels, static_models
+from treeage.stand.structure import AgeStructure, age_structure, split_shared
+
+if TYPE_CHECKING:
+    import xarray
+
+FEWEST_TREES = 5  # choice: below this no history can be told
+WEIGHTED = (
+    "Each tree is weighted by its trees_per_ha in the age structure, recruitment, pulses and static models. Trees "
+    "after events and age from diameter count each dated tree once."
+)
+LINE_DRAWS = 1000  # choice: draws for age from diameter, whose scatter is far wider than their error
+
+
+class DatedTrees(Protocol):
+    """What `stand_history` needs of the ages of a field."""
+
+    prob: float
+    tree_table: pd.DataFrame
+    events: pd.DataFrame
+
+    @property
+    def trees(self) -> list[str]:
+        """Ids of the dated trees."""
+        ...
+
+    def draws(self, n: int, *, seed: int = 0) -> xarray.DataArray:
+        """Joint draws of establishment years, dims draw and tree."""
+        ...
+
+    def __getitem__(self, tree: str) -> Any:
+        """Answer for one tree, with its outer year and what its date refers to."""
+        ...
+
+
+@dataclass(frozen=True)
+class StandHistory(Result):
+    """History of a stand from the dates of its living trees.
+
+    Parameters
+    ----------
+    structure : AgeStructure
+        Trees by period with intervals.
+    recruitment : RecruitmentHistory
+        Establishment by year with the blur of dating undone.
+    pulses : PulseHistory
+        Number, dates and shares of pulses.
+    origin : StandOrigin
+        Oldest tree as a bound, and the origin.
+    events : EventResponse or None
+        Answers to the events of the field.
+    static : StaticModels or None
+        Constant and declining mortality; None if the ages cover fewer than three classes.
+    diameter : AgeFromDiameter or None
+        Age from diameter, if enough dated trees have one.
+    uncored : pandas.DataFrame
+        Predicted ages of the trees of the field that are not dated but have a diameter.
+    dates : numpy.ndarray, shape (draws, n)
+        Joint dates of the trees given the history (`sharpened_dates`): for counts, extremes and lags of the stand.
+    trees : tuple of str
+        Ids of the dated trees.
+    survey_year : int
+        Last ring of the field.
+    notes : tuple of str
+        Assumptions and what was left out.
+    at_core_height : int, default 0
+        Number of trees whose date is the year at coring height, because their species has no height model.
+    """
+
+    structure: AgeStructure
+    recruitment: RecruitmentHistory
+    pulses: PulseHistory
+    origin: StandOrigin
+    events: EventResponse | None
+    static: StaticModels | None
+    diameter: AgeFromDiameter | None
+    uncored: pd.DataFrame
+    dates: NDArray[np.float64]
+    trees: tuple[str, ...]
+    survey_year: int
+    notes: tuple[str, ...]
+    at_core_height: int = 0
+
+    @property
+    def core_height_note(self) -> str:
+        """How many dates are years at coring height.
+
+        Returns
+        -------
+        str
+            Empty when none is.
+        """
+        if not self.at_core_height:
+            return ""
+        return (
+            f"{self.at_core_height} of {len(self.trees)} trees are dated at coring height; their dates are later than "
+            "their establishment by unknown years"
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Table of trees by period, the main table of a stand.
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `AgeStructure.to_frame`; the other parts have their own.
+        """
+        return self.structure.to_frame()
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """All tables of the history by name.
+
+        Returns
+        -------
+        dict of str to pandas.DataFrame
+            age_structure, recruitment, pulses, pulse_membership, origin, and where they exist events,
+            trees_after_events, static_models, age_from_diameter, uncored_trees.
+        """
+        members = pd.DataFrame(self.pulses.membership)
+        members.columns = pd.Index(["p_background", *[f"p_pulse_{k}" for k in range(1, members.shape[1])]])
+        members.insert(0, "tree", list(self.trees))
+        out = {
+            "age_structure": self.structure.to_frame(),
+            "recruitment": self.recruitment.to_frame(),
+            "pulses": self.pulses.to_frame(),
+            "pulse_membership": members,
+            "origin": self.origin.to_frame(),
+        }
+        if self.events is not None:
+            out |= {"events": self.events.to_frame(), "trees_after_events": self.events.tree_frame()}
+        if self.static is not None:
+            out["static_models"] = self.static.to_frame()
+        if self.diameter is not None:
+            out["age_from_diameter"] = self.diameter.to_frame()
+        if len(self.uncored):
+            out["uncored_trees"] = self.uncored
+        return out
+
+    def sentences(self) -> list[str]:
+        """State the history in plain sentences.
+
+        Returns
+        -------
+        list of str
+            One for each part.
+        """
+        always = [
+            self.structure.sentence(),
+            self.recruitment.sentence(),
+            self.pulses.sentence(),
+            self.origin.sentence(),
+        ]
+        return [*always, *(part.sentence() for part in (self.events, self.static, self.diameter) if part is not None)]
+
+    def __repr__(self) -> str:
+        bins = f"bins of {self.structure.bin_years} years"
+        pulses = f"{self.pulses.number} pulse" + ("" if self.pulses.number == 1 else "s")
+        above = f" ({self.at_core_height} dated at coring height)" if self.at_core_height else ""
+        return f"StandHistory({len(self.trees)} trees{above}, {pulses}, {bins})"
+
+    def _repr_html_(self) -> str:
+        said = " ".join([*self.sentences(), *([f"{self.core_height_note}."] if self.at_core_height else [])])
+        return html_block(self.to_frame(), sentence=said, notes=self.notes, rows=20)
+
+
+def stand_history(
+    ages: DatedTrees,
+    *,
+    bin_years: int | None = None,
+    within_years: Sequence[int] = (10, 20, 50),
+    most_pulses: int = 4,
+    diameter_sd_cm: float = 0.3,
+    count: int = 4000,
+    prob: float | None = None,
+    seed: int = 0,
+) -> StandHistory:
+    """Tell the history of a stand from the ages of its trees.
+
+    Parameters
+    ----------
+    ages : Ages
+        Answer of `estimate_ages` or `fit_hierarchical`.
+    bin_years : int, optional
+        Width of the periods [years]; the smallest the dating error can carry by default.
+    within_years : sequence of int, default (10, 20, 50)
+        Windows after each event [years].
+    most_pulses : int, default 4
+        Largest number of pulses that is tried.
+    diameter_sd_cm : float, default 0.3
+        Measurement error of a diameter [cm] (choice: a tape read to the millimetre on bark).
+    count : int, default 4000
+        Joint draws.
+    prob : float, optional
+        Probability of all intervals; that of the ages by default.
+    seed : int, default 0
+        Seed.
+
+    Returns
+    -------
+    StandHistory
+        All parts, each with its own frame, sentence and plot.
+
+    Raises
+    ------
+    InputError
+        If fewer than 5 trees are dated, ages is not an answer of these two, prob is not between 0 and 1, or seed is
+        not a whole number of at least 0.
+
+    Warns
+    -----
+    ModelWarning
+        If only some of the dated trees have trees_per_ha: no weights are used then.
+
+    Notes
+    -----
+    Every part rests on the same joint draws, so error that the stand shares never averages away. Weights are
+    taken from trees_per_ha, for the age structure, recruitment, pulses and static models; trees after events and age
+    from diameter count each dated tree once. The history is that of the trees alive when cored.
+    Trees without a height model enter with their later years at coring height; `core_height_note` counts them.
+
+    Examples
+    --------
+    >>> import tempfile, treeage
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     field_folder, _ = treeage.example_field(folder + "/field")
+    ...     ages = treeage.estimate_ages(treeage.read_field(field_folder))
+    >>> bool(treeage.stand_history(ages, count=500).pulses.chances[0] < 0.1)
+    True
+    """
+    advice = (
+        "the answer of estimate_ages or fit_hierarchical",
+        "Pass estimate_ages(field), not its table or the field.",
+    )
+    require_faces("stand_history", "ages", ages, ("trees", "draws", "tree_table"), advice)
+    seed = require_seed("stand_history", seed)
+    names = list(ages.trees)
+    if len(names) < FEWEST_TREES:
+        got, need = f"{len(names)} dated trees", f"at least {FEWEST_TREES}"
+        raise InputError(Fault(got, need, "Date more trees.", "stand_history", 0, "ages"))
+    level = require_level("stand_history", "prob", ages.prob if prob is None else prob)
+    draws = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
+    survey = max(int(ages[name].last_year) for name in names)
+    table = _tree_table(ages.tree_table)
+    weights, notes = _weights(table, names)
+    split = split_shared(draws, seed=seed)
+    structure = age_structure(draws, bin_years=bin_years, trees_per_ha=weights, prob=level, seed=seed)
+    recruitment = recruitment_history(draws, weights=weights, last_year=survey, prob=level, seed=seed, split=split)
+    sharpened = sharpened_dates(split, recruitment, seed=seed)
+    pulses = find_pulses(draws, weights=weights, most_pulses=most_pulses, prob=level, seed=seed, split=split)
+    events = _events(ages.events)
+    response = None
+    if events:
+        response = after_events(draws, events, sharpened=sharpened, within_years=within_years, trees=names, prob=level)
+    diameter, uncored = _diameters(draws, table, names, survey, diameter_sd_cm, level)
+    above = sum(getattr(ages[name], "date_refers_to", "root collar") == "coring height" for name in names)
+    notes = [SURVIVORS, CAVEAT, *notes, *_left_out(table, names)]
+    history = StandHistory(
+        structure, recruitment, pulses, stand_origin(split, recruitment, prob=level, seed=seed), response,
+        _static(draws, weights, survey, structure, level), diameter, uncored, sharpened, tuple(names), survey,
+        tuple(notes), above,
+    )  # fmt: skip
+    return replace(history, notes=(history.core_height_note, *notes)) if above else history
+
+
+def _tree_table(table: pd.DataFrame) -> pd.DataFrame:
+    if "tree" not in table.columns:
+        return pd.DataFrame({"tree": pd.Series(dtype=object)}).set_index("tree")
+    known = table.assign(tree=table["tree"].astype(str))
+    return known.drop_duplicates("tree").set_index("tree")
+
+
+def _numbers(table: pd.DataFrame, column: str, names: Sequence[str]) -> NDArray[np.float64]:
+    if column not in table.columns:
+        return np.full(len(names), np.nan)
+    return np.asarray(pd.to_numeric(table[column], errors="coerce").reindex(list(names)), dtype=np.float64)
+
+
+def _weights(table: pd.DataFrame, names: Sequence[str]) -> tuple[NDArray[np.float64] | None, list[str]]:
+    weights = _numbers(table, "trees_per_ha", names)
+    known = np.isfinite(weights) & (weights > 0)
+    if known.all():
+        return weights, [WEIGHTED]
+    if known.any():
+        text = (
+            f"stand_history, trees_per_ha: got {known.sum()} of {known.size} dated trees, need all of them or none; "
+            "every tree counts once. Fill in the column if trees had unequal chances to be sampled."
+        )
+        warnings.warn(text, ModelWarning, stacklevel=3)
+        return None, [text]
+    return None, ["Every tree counts once: right only if all trees had the same chance to be sampled."]
+
+
+def _events(table: pd.DataFrame) -> dict[str, int]:
+    if not len(table) or "year" not in table.columns or "event" not in table.columns:
+        return {}
+    years = pd.to_numeric(table["year"], errors="coerce")
+    return {
+        f"{event}" if (table["event"] == event).sum() == 1 else f"{event} {int(year)}": int(year)
+        for event, year in zip(table["event"], years, strict=True)
+        if np.isfinite(year)
+    }
+
+
+def _left_out(table: pd.DataFrame, names: Sequence[str]) -> list[str]:
+    missing = len(table.index.difference(pd.Index(list(names))))
+    if not missing:
+        return []
+    return [
+        f"{missing} trees of the field have no date and are left out of the history; if they are rotten or large they "
+        "may be the oldest, and the history is then too young."
+    ]
+
+
+def _static(
+    draws: NDArray[np.float64],
+    weights: NDArray[np.float64] | None,
+    survey: int,
+    structure: AgeStructure,
+    prob: float,
+) -> StaticModels | None:
+    """Static models from one age class above the youngest dated tree, where too small trees and blur do not reach."""
+    width = structure.bin_years
+    youngest = int((survey - np.median(draws, axis=0).max() + 1) // width * width + width)
+    try:
+        return static_models(
+            draws, survey_year=survey, bin_years=width, youngest=youngest, prob=prob, trees_per_ha=weights
+        )
+    except InputError:
+        return None
+
+
+def _diameters(
+    draws: NDArray[np.float64], table: pd.DataFrame, names: Sequence[str], survey: int, sd_cm: float, prob: float
+) -> tuple[AgeFromDiameter | None, pd.DataFrame]:
+    """Learn age from diameter on the dated trees, and predict the others that have a diameter."""
+    size = _numbers(table, "dbh_cm", names)
+    usable = np.isfinite(size) & (size > 0)
+    if usable.sum() < 2 * FEWEST_CORED or np.ptp(size[usable]) == 0:
+        return None, pd.DataFrame()
+    group = table["species"].astype(str) if "species" in table.columns else pd.Series("", index=table.index)
+    cored = [name for name, known in zip(names, usable, strict=True) if known]
+    model = age_from_diameter(
+        draws[:LINE_DRAWS, usable],
+        size[usable],
+        survey_year=survey,
+        groups=group.reindex(cored).tolist(),
+        diameter_sd_cm=sd_cm,
+    )
+    others = table.index.difference(pd.Index(list(names)), sort=False)
+    other_size = _numbers(table, "dbh_cm", list(others))
+    left = others[np.isfinite(other_size) & (other_size > 0)]
+    if not len(left):
+        return model, pd.DataFrame()
+    frame = model.predict(_numbers(table, "dbh_cm", list(left)), group.reindex(left).tolist(), prob=prob)
+    frame.insert(0, "tree", list(left))
+    return model, frame

@@ -1,0 +1,596 @@
+"""Establishment by year with the blur of dating undone, roughness and shared error averaged over, with bands.
+
+Own derivation on `stand_intensity`; the roughness is weighted by its marginal likelihood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from treeage.display import Result
+from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability
+from treeage.stand.structure import SplitDraws, check_draws, split_shared, year_mass
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MOST_CELLS = 250  # choice: cells of the year grid; a longer span gets wider cells
+FAR_TAIL = 0.001  # choice: share of a tree's draws that may lie beyond the grid, counted in its end cells
+CELLS_PER_SD = 4  # choice: cells per standard deviation of a tree's own error, at least
+NEWTON_STEPS = 60  # choice: far more than are ever needed
+
+
+@dataclass(frozen=True)
+class YearGrid:
+    """Cells of equal length on the axis of years.
+
+    Parameters
+    ----------
+    first_year : float
+        Centre of the first cell [year].
+    step_years : int
+        Width of a cell [years].
+    size : int
+        Number of cells.
+    """
+
+    first_year: float
+    step_years: int
+    size: int
+
+    @property
+    def centres(self) -> NDArray[np.float64]:
+        """Centres of the cells.
+
+        Returns
+        -------
+        numpy.ndarray, shape (size,)
+            Years.
+        """
+        return np.asarray(self.first_year + self.step_years * np.arange(self.size), dtype=np.float64)
+
+
+def year_grid(split: SplitDraws, *, pad_years: int = 0, last_year: int | None = None) -> YearGrid:
+    """Choose a grid of years fine enough for the dating error and wide enough for every tree.
+
+    Parameters
+    ----------
+    split : SplitDraws
+        Parts of the joint draws.
+    pad_years : int, default 0
+        Empty years to add at both ends.
+    last_year : int, optional
+        No cell begins after this year (the year of coring).
+
+    Returns
+    -------
+    YearGrid
+        At most about 250 cells, at least four to the standard deviation of a typical tree's own error where
+        that fits.
+    """
+    tails = np.quantile(split.own, [FAR_TAIL, 1 - FAR_TAIL], axis=0)
+    low = int(np.floor((split.centre + split.deviation.min(axis=0) + tails[0]).min())) - pad_years
+    high = int(np.ceil((split.centre + split.deviation.max(axis=0) + tails[1]).max())) + pad_years
+    if last_year is not None:
+        high = max(low + 1, min(high, int(last_year)))
+    span = high - low + 1
+    fine = max(1, int(np.median(split.own_sd) // CELLS_PER_SD))
+    step = max(fine, int(np.ceil(span / MOST_CELLS)))
+    return YearGrid(low + (step - 1) / 2, step, int(np.ceil(span / step)) + 1)
+
+
+@dataclass(frozen=True)
+class IntensityFit:
+    """Fitted log intensity at one roughness.
+
+    Parameters
+    ----------
+    log_intensity : numpy.ndarray, shape (size,)
+        Mode of the log expected number of trees in each cell.
+    factor : numpy.ndarray, shape (size, size)
+        Lower triangular factor of the curvature at the mode (Cholesky).
+    log_evidence : float
+        Logarithm of the marginal likelihood by Laplace's method, up to a constant that all roughnesses share.
+    """
+
+    log_intensity: NDArray[np.float64]
+    factor: NDArray[np.float64]
+    log_evidence: float
+
+
+def fit_intensity(
+    mass: ArrayLike,
+    *,
+    roughness: float,
+    step_years: int = 1,
+    weights: ArrayLike | None = None,
+    start: ArrayLike | None = None,
+) -> IntensityFit:
+    """Fit the log intensity of establishment to the mass functions of trees.
+
+    Parameters
+    ----------
+    mass : array-like, shape (n, size)
+        Mass of each tree's date over the cells of the grid; rows sum to 1.
+    roughness : float
+        Standard deviation of the second difference of the log intensity from year to year, above 0.
+    step_years : int, default 1
+        Width of a cell [years].
+    weights : array-like, shape (n,), optional
+        Weight of each tree in the likelihood; 1 by default.
+    start : array-like, shape (size,), optional
+        Log intensity to begin from.
+
+    Returns
+    -------
+    IntensityFit
+        Mode, curvature and evidence.
+
+    Raises
+    ------
+    InputError
+        If a mass or weight is negative or not finite.
+
+    Notes
+    -----
+    With intensity L_t, tree i contributes log(sum_t mass_it L_t), and the process minus sum_t L_t: the
+    likelihood of a Poisson process whose points are seen with error. The prior is a random walk of second
+    order, so a straight line in the logarithm (steady exponential change) costs nothing. Newton steps with
+    the full curvature where it is positive, and with the curvature of the completed data (the EM bound)
+    where it is not.
+    """
+    from scipy.linalg import cho_solve
+
+    (kernel,) = require_nonnegative("fit_intensity", mass=mass)
+    count, size = kernel.shape
+    share = np.ones(count) if weights is None else np.asarray(weights, dtype=np.float64)
+    penalty = _penalty(size) / (roughness**2 * step_years**3)
+    eta = np.full(size, np.log(share.sum() / size)) if start is None else np.array(start, dtype=np.float64)
+    value = _objective(eta, kernel, share, penalty)
+    factor = np.eye(size)
+    for _ in range(NEWTON_STEPS):
+        gradient, bound, full = _derivatives(eta, kernel, share, penalty)
+        factor = _factor(full, bound)
+        step = cho_solve((factor, True), gradient)
+        scale = min(1.0, 3.0 / max(1e-12, float(np.abs(step).max())))  # choice: no cell moves by more than e^3 at once
+        trial, new = eta, value
+        for _ in range(12):
+            trial = eta - scale * step
+            new = _objective(trial, kernel, share, penalty)
+            if new <= value + 1e-10:
+                break
+            scale /= 2
+        gain = value - new
+        eta, value = trial, new
+        if gain < 1e-6:
+            break
+    _, bound, full = _derivatives(eta, kernel, share, penalty)
+    factor = _factor(full, bound)
+    log_det = 2.0 * np.log(np.diag(factor)).sum()
+    rank = -(size - 2) * np.log(roughness * step_years**1.5)
+    return IntensityFit(eta, factor, float(-value + rank - log_det / 2))
+
+
+def _objective(
+    eta: NDArray[np.float64], kernel: NDArray[np.float64], share: NDArray[np.float64], penalty: NDArray[np.float64]
+) -> float:
+    intensity = np.exp(eta)
+    seen = np.maximum(kernel @ intensity, 1e-300)
+    return float(intensity.sum() - share @ np.log(seen) + eta @ penalty @ eta / 2)
+
+
+def _derivatives(
+    eta: NDArray[np.float64], kernel: NDArray[np.float64], share: NDArray[np.float64], penalty: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Gradient, curvature of the EM bound, and full curvature of the objective."""
+    intensity = np.exp(eta)
+    part = kernel * intensity
+    part /= np.maximum(part.sum(axis=1), 1e-300)[:, None]
+    expected = share @ part
+    gradient = intensity - expected + penalty @ eta
+    bound = penalty + np.diag(intensity + 1e-9)
+    full = bound - np.diag(expected) + (part * share[:, None]).T @ part
+    return gradient, bound, full
+
+
+def _factor(full: NDArray[np.float64], bound: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Cholesky factor of the full curvature, or of a mix with the bound that is positive."""
+    from scipy.linalg import LinAlgError, cholesky
+
+    for mix in (0.0, 0.02, 0.1, 0.3, 0.6):
+        try:
+            return np.asarray(cholesky((1 - mix) * full + mix * bound, lower=True))
+        except LinAlgError:
+            continue
+    return np.asarray(cholesky(bound, lower=True))
+
+
+def _penalty(size: int) -> NDArray[np.float64]:
+    difference = np.diff(np.eye(size), n=2, axis=0)
+    return np.asarray(difference.T @ difference)
+
+
+ROUGHNESS = np.geomspace(1e-4, 0.4, 13)  # choice: sd of the yearly second difference, from straight to year by year
+ROUGHNESS_SCALE = 0.05  # choice: mean of the exponential prior on it; at 0.05 the log wanders by 10 in 50 years
+RARE = 0.005  # choice: a roughness less likely than this in one stratum of the shared error is not tried in the next
+GIVE_UP = 12.0  # choice: log evidence below the best at which rougher histories are not tried any more
+SURVIVORS = (
+    "Establishment dates of trees that were alive to be cored: those that died before are missing, so a rise towards "
+    "the present may be mortality and a quiet early period may be death, not absence."
+)
+
+
+@dataclass(frozen=True)
+class RecruitmentHistory(Result):
+    """Intensity of establishment by year, as draws.
+
+    Parameters
+    ----------
+    years : numpy.ndarray, shape (size,)
+        Centres of the cells [year].
+    step_years : int
+        Width of a cell [years].
+    intensity : numpy.ndarray, shape (draws, size)
+        Establishment per year, shared shift included.
+    naive : numpy.ndarray, shape (size,)
+        Histogram of the trees' median dates, in the same unit.
+    own : numpy.ndarray, shape (draws, grid size)
+        The intensity before the shared shift, on the grid of the mass functions [trees per year, unit
+        weight].
+    node, shift : numpy.ndarray, shape (draws,)
+        Stratum of the shared error and the common shift [years] of each draw.
+    grid : YearGrid
+        Grid of the mass functions.
+    roughness : float
+        Median of the roughness.
+    trees : int
+        Number of trees.
+    unit : str
+        "trees per year" or "trees per ha and year".
+    prob : float
+        Probability of the bands.
+    """
+
+    _digits = 2
+    _caveats = (SURVIVORS,)
+
+    years: NDArray[np.float64]
+    step_years: int
+    intensity: NDArray[np.float64]
+    naive: NDArray[np.float64]
+    own: NDArray[np.float64]
+    node: NDArray[np.int64]
+    shift: NDArray[np.float64]
+    grid: YearGrid
+    roughness: float
+    trees: int
+    unit: str
+    prob: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """Table of the intensity.
+
+        Returns
+        -------
+        pandas.DataFrame
+            year_first, year_last of each cell; median, lo and hi of the establishment per year; naive
+            (histogram of median dates); unit; prob.
+        """
+        import pandas as pd
+
+        tail = (1 - self.prob) / 2
+        median, low, high = np.quantile(self.intensity, [0.5, tail, 1 - tail], axis=0)
+        first = np.ceil(self.years - self.step_years / 2).astype(np.int64)
+        return pd.DataFrame(
+            {
+                "year_first": first,
+                "year_last": first + self.step_years - 1,
+                "establishment_median": median,
+                "establishment_lo": low,
+                "establishment_hi": high,
+                "naive": self.naive,
+                "unit": self.unit,
+                "prob": self.prob,
+            }
+        )
+
+    def share_between(self, first_year: float, last_year: float) -> NDArray[np.float64]:
+        """Share of the living trees that established in a period, as draws.
+
+        Parameters
+        ----------
+        first_year, last_year : float
+            Ends of the period, both included [year].
+
+        Returns
+        -------
+        numpy.ndarray, shape (draws,)
+            Shares from 0 to 1.
+        """
+        low = np.clip((first_year - 0.5 - self.years) / self.step_years + 0.5, 0, 1)
+        high = np.clip((last_year + 0.5 - self.years) / self.step_years + 0.5, 0, 1)
+        return np.asarray(self.intensity @ (high - low) / self.intensity.sum(axis=1))
+
+    def sentence(self) -> str:
+        """State the history in one sentence.
+
+        Returns
+        -------
+        str
+            When half of the living trees established, with the caveat.
+        """
+        middle = np.median(self.intensity, axis=0)
+        cumulative = np.cumsum(middle) / middle.sum()
+        ends = [int(self.years[np.searchsorted(cumulative, level)]) for level in (0.05, 0.5, 0.95)]
+        return (
+            f"{self.trees} living trees: half established by about {ends[1]}, nine tenths between {ends[0]} and "
+            f"{ends[2]}. Survivors only."
+        )
+
+
+def seen_cells(median: ArrayLike, high: ArrayLike) -> slice:
+    """Cells between the first and the last whose band can be seen beside the highest median.
+
+    Parameters
+    ----------
+    median, high : array-like, shape (size,)
+        Median of the intensity and upper end of its band, in one unit.
+
+    Returns
+    -------
+    slice
+        Cells from the first to the last whose band ends above 2 % of the highest median (choice: a line's width in a
+        figure); all cells if there are none.
+
+    Examples
+    --------
+    >>> seen_cells([0, 0, 1, 0, 0], [0, 0.1, 2, 0.1, 0.001])
+    slice(1, 4, None)
+    """
+    inside = np.flatnonzero(np.asarray(high) > 0.02 * float(np.max(np.asarray(median))))
+    return slice(int(inside[0]), int(inside[-1]) + 1) if inside.size else slice(0, np.asarray(high).size)
+
+
+def recruitment_history(
+    draws: ArrayLike,
+    *,
+    weights: ArrayLike | None = None,
+    last_year: int | None = None,
+    count: int = 1000,
+    prob: float = 0.9,
+    seed: int = 0,
+    split: SplitDraws | None = None,
+) -> RecruitmentHistory:
+    """Estimate establishment by year from joint draws of the trees' dates, undoing the blur of dating.
+
+    Parameters
+    ----------
+    draws : array-like, shape (draws, n)
+        Establishment years with shared error included; one column a tree; 1,000 draws or more.
+    weights : array-like, shape (n,), optional
+        Trees per hectare that each tree stands for, above 0; needed where trees had unequal chances. Without
+        it every tree counts once.
+    last_year : int, optional
+        Year of coring: nothing establishes after it.
+    count : int, default 1000
+        Draws of the history (choice: band ends to a few percent).
+    prob : float, default 0.9
+        Probability of the bands.
+    seed : int, default 0
+        Seed.
+    split : SplitDraws, optional
+        Parts of the draws, if they were split before.
+
+    Returns
+    -------
+    RecruitmentHistory
+        Intensity by year.
+
+    Raises
+    ------
+    InputError
+        If the draws or weights are malformed or there are fewer than 5 trees.
+
+    Notes
+    -----
+    Each tree's own error is undone through its exact mass function; the bands include which trees happened
+    to establish (Poisson), the dating error, the roughness (averaged over by marginal likelihood) and the
+    shared shift, which moves the whole history and is not undone. Unequal weights enter as a weighted
+    likelihood scaled to the effective number of trees. What it cannot see: anything narrower than the trees'
+    own error, and the dead.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> dates = rng.normal(1850, 6, 80) + rng.normal(0, 5, 80)
+    >>> history = recruitment_history(dates + rng.normal(0, 5, (1000, 80)), count=200)
+    >>> bool(np.median(history.share_between(1835, 1865)) > 0.85)
+    True
+    """
+    where = "recruitment_history"
+    array = check_draws(where, draws)
+    require_probability(where, prob=prob)
+    weight = _check_weights(where, weights, array.shape[1])
+    parts = split_shared(array, seed=seed) if split is None else split
+    rng = np.random.default_rng(seed)
+    grid = year_grid(parts, last_year=last_year)
+    effective = weight.sum() ** 2 / (weight**2).sum()
+    share = weight * effective / weight.sum()
+    nodes = parts.deviation.shape[0]
+    node = np.sort(rng.integers(0, nodes, count)) if nodes > 1 else np.zeros(count, dtype=np.int64)
+    own = np.empty((count, grid.size))
+    rough = np.empty(count)
+    likely = ROUGHNESS
+    for stratum in range(nodes):
+        rows = np.flatnonzero(node == stratum)
+        mass = year_mass(parts, stratum, first_year=grid.first_year, step_years=grid.step_years, size=grid.size)
+        fits, chances = fit_all_roughness(mass, likely, step_years=grid.step_years, weights=share)
+        likely = np.array([value for (value, _), chance in zip(fits, chances, strict=True) if chance > RARE])
+        own[rows], rough[rows] = _intensity_draws(fits, chances, rows.size, rng)
+    own /= grid.step_years
+    shift = np.array([rng.choice(parts.common[stratum]) for stratum in node])
+    years, moved = _shifted(own, shift, grid)
+    per_tree = weight.sum() / effective if weights is not None else 1.0
+    median = np.median(array, axis=0)
+    edges = np.append(years - grid.step_years / 2, years[-1] + grid.step_years / 2)
+    naive = np.histogram(median, bins=edges, weights=weight)[0] / grid.step_years
+    unit = "trees per year" if weights is None else "trees per ha and year"
+    return RecruitmentHistory(
+        years, grid.step_years, moved * per_tree, naive, own, node, shift, grid, float(np.median(rough)),
+        array.shape[1], unit, prob,
+    )  # fmt: skip
+
+
+def fit_all_roughness(
+    mass: NDArray[np.float64], roughness: NDArray[np.float64], *, step_years: int, weights: NDArray[np.float64]
+) -> tuple[list[tuple[float, IntensityFit]], NDArray[np.float64]]:
+    """Fit every roughness from smooth to rough and weigh the fits by their evidence.
+
+    Parameters
+    ----------
+    mass : numpy.ndarray, shape (n, size)
+        Mass of each tree over the grid.
+    roughness : numpy.ndarray
+        Values to try, rising.
+    step_years : int
+        Width of a cell [years].
+    weights : numpy.ndarray, shape (n,)
+        Weight of each tree.
+
+    Returns
+    -------
+    list of (float, IntensityFit)
+        Roughness and fit.
+    numpy.ndarray
+        Probability of each.
+    """
+    fits: list[tuple[float, IntensityFit]] = []
+    scores: list[float] = []
+    start: NDArray[np.float64] | None = None
+    for value in roughness:
+        fit = fit_intensity(mass, roughness=float(value), step_years=step_years, weights=weights, start=start)
+        start = fit.log_intensity
+        fits.append((float(value), fit))
+        scores.append(fit.log_evidence + float(np.log(value) - value / ROUGHNESS_SCALE))
+        if scores[-1] < max(scores) - GIVE_UP and len(scores) > 3 and scores[-1] < scores[-2]:
+            break
+    chances = np.exp(np.array(scores) - max(scores))
+    return fits, chances / chances.sum()
+
+
+def _intensity_draws(
+    fits: Sequence[tuple[float, IntensityFit]], chances: NDArray[np.float64], count: int, rng: np.random.Generator
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Draws of the intensity of each cell: roughness by its chance, then near normal round the mode."""
+    from scipy.linalg import cho_solve
+
+    chosen = rng.choice(len(fits), size=count, p=chances)
+    size = fits[0][1].log_intensity.size
+    out = np.empty((count, size))
+    for number in np.unique(chosen):
+        fit = fits[number][1]
+        rows = np.flatnonzero(chosen == number)
+        covariance = cho_solve((fit.factor, True), np.eye(size))
+        spread = np.sqrt(np.diag(covariance))
+        score = (
+            rng.standard_normal((rows.size, size)) @ np.linalg.cholesky(covariance + 1e-12 * np.eye(size)).T / spread
+        )
+        out[rows] = fit.log_intensity + spread * _skewed(score, np.exp(fit.log_intensity), covariance / spread)
+    return np.exp(np.minimum(out, 50.0)), np.array([fits[number][0] for number in chosen])
+
+
+def _skewed(
+    score: NDArray[np.float64], intensity: NDArray[np.float64], direction: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Turn normal scores into scores with the skewness that the Poisson total gives each cell.
+
+    Along the direction v in which the others follow cell t, the log posterior is
+    -(1 - sum L v**2) z**2 / 2 - sum L (exp(v z) - 1 - v z): where few trees are, its upper tail is short.
+    """
+    from scipy.special import ndtr
+
+    grid = np.linspace(-6.0, 6.0, 49)
+    rest = np.maximum(1.0 - intensity @ direction**2, 0.02)  # choice: a floor where the expansion would turn over
+    with np.errstate(over="ignore"):
+        bend = np.stack([intensity @ (np.exp(np.minimum(direction * z, 50.0)) - 1 - direction * z) for z in grid])
+    log_density = -0.5 * rest * grid[:, None] ** 2 - bend
+    density = np.exp(log_density - log_density.max(axis=0))
+    cumulative = np.cumsum(density, axis=0) - density / 2
+    cumulative /= density.sum(axis=0)
+    level = ndtr(score)
+    columns = [np.interp(level[:, cell], cumulative[:, cell], grid) for cell in range(score.shape[1])]
+    return np.stack(columns, axis=1)
+
+
+def _shifted(
+    own: NDArray[np.float64], shift: NDArray[np.float64], grid: YearGrid
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Move each draw by its shared shift, on a grid that holds all of them."""
+    pad = int(np.ceil(np.abs(shift).max(initial=0.0) / grid.step_years))
+    years = grid.first_year + grid.step_years * np.arange(-pad, grid.size + pad)
+    if pad == 0:
+        return np.asarray(years, dtype=np.float64), own.copy()
+    moved = [
+        np.interp(years - step, grid.centres, row, left=0.0, right=0.0) for row, step in zip(own, shift, strict=True)
+    ]
+    return np.asarray(years, dtype=np.float64), np.array(moved, dtype=np.float64)
+
+
+def _check_weights(where: str, weights: ArrayLike | None, count: int) -> NDArray[np.float64]:
+    if count < 5:
+        raise InputError(Fault(f"{count} trees", "at least 5 trees", "Date more trees.", where, 0, "draws"))
+    if weights is None:
+        return np.ones(count)
+    (weight,) = require_positive(where, weights=weights)
+    if weight.shape != (count,):
+        got = f"{weight.size} weights"
+        raise InputError(Fault(got, f"one for each of {count} trees", "Align the two.", where, 0, "weights"))
+    return weight
+
+
+def sharpened_dates(
+    split: SplitDraws, history: RecruitmentHistory, *, count: int = 400, seed: int = 0
+) -> NDArray[np.float64]:
+    """Draw the dates of all trees given the recovered history of the stand.
+
+    Parameters
+    ----------
+    split : SplitDraws
+        Parts of the joint draws that the history was estimated from.
+    history : RecruitmentHistory
+        Recovered intensity.
+    count : int, default 400
+        Number of draws, at most that of the history (choice: counts to a few percent).
+    seed : int, default 0
+        Seed.
+
+    Returns
+    -------
+    numpy.ndarray, shape (count, n)
+        Establishment years, shared shift included.
+
+    Notes
+    -----
+    Dates estimated one by one scatter more than the true ones, so their minimum is too early and their lags
+    too wide. Tree i is drawn from mass_it * L_t for each draw of the intensity L: use these for extremes and
+    lags of the stand, and the tree's own mass function for statements on that tree alone.
+    """
+    rng = np.random.default_rng(seed)
+    rows = np.linspace(0, history.node.size - 1, min(count, history.node.size)).astype(int)
+    grid = history.grid
+    out = np.empty((rows.size, split.centre.size))
+    known, mass = -1, np.empty((0, 0))
+    for at, row in enumerate(rows):
+        if history.node[row] != known:
+            known = int(history.node[row])
+            mass = year_mass(split, known, first_year=grid.first_year, step_years=grid.step_years, size=grid.size)
+        total = np.cumsum(mass * np.maximum(history.own[row], 1e-12), axis=1)
+        level = rng.random(split.centre.size) * total[:, -1]
+        cell = (total < level[:, None]).sum(axis=1)
+        out[at] = grid.first_year + grid.step_years * (cell + rng.random(cell.size) - 0.5) + history.shift[row]
+    return out

@@ -1,0 +1,323 @@
+"""Static age-structure models: constant and declining mortality fitted to counts by age with Poisson likelihood.
+
+Exponential and power forms (Leak 1975; Hett and Loucks 1976); dating error averaged over joint
+draws.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from treeage.display import Result
+from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
+from treeage.stand.structure import check_draws
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FORMS = ("exponential", "power")
+SMOOTHED_SHARE = 0.1  # choice: the area of a class is shared with its neighbours over a tenth of the classes
+POOR_FIT = 0.01  # choice: a form does not fit if so great a scatter comes by chance in fewer stands than this
+CLEAR_WEIGHT = 0.9  # choice: below this weight the data hardly tell the forms apart
+CAVEAT = (
+    "A static model reads the living trees as if establishment had been steady and mortality the same for all "
+    "cohorts. The dead are missing: a pulse of establishment and a change of mortality can leave the same ages "
+    "(Johnson, Miyanishi and Kleb 1994)."
+)
+
+
+def fit_static(
+    ages: ArrayLike, counts: ArrayLike, *, form: str, exposure: ArrayLike = 1.0
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Fit counts by age with one static model.
+
+    Parameters
+    ----------
+    ages : array-like, shape (k,)
+        Middle age of each class [years], above 0; classes of one width.
+    counts : array-like, shape (..., k)
+        Trees in each class, at least 0; empty classes count.
+    form : {"exponential", "power"}
+        N = N0 * exp(-b * age) or N = N0 * age**(-b).
+    exposure : array-like, shape (k,) or scalar, default 1.0
+        Area on which the trees of each class were looked for, above 0: exposure * N are expected. N refers to the
+        unit of area.
+
+    Returns
+    -------
+    estimate : numpy.ndarray, shape (..., 2)
+        Logarithm of N0, and b (exponential: mortality per year; power: exponent).
+    covariance : numpy.ndarray, shape (..., 2, 2)
+        Covariance of the two.
+
+    Raises
+    ------
+    InputError
+        If an age or exposure is not above 0, a count is negative, there are fewer than 2 classes or no trees, or the
+        form is unknown.
+
+    Notes
+    -----
+    Poisson likelihood with a log link, by Newton's method (iteratively reweighted least squares) [1]_. Logs
+    of counts are not fitted: empty classes would have to be dropped.
+
+    References
+    ----------
+    .. [1] McCullagh, P. and Nelder, J. A. (1989). Generalized Linear Models. Chapman and Hall. (From memory.)
+
+    Examples
+    --------
+    100 trees of age 50 and 37 of age 100.
+
+    >>> [fit_static([50, 100], [100, 37], form=form)[0][1].round(4).item() for form in FORMS]
+    [0.0199, 1.4344]
+    """
+    where = "fit_static"
+    (age,) = require_positive(where, ages=ages)
+    (count,) = require_nonnegative(where, counts=counts)
+    area = np.broadcast_to(require_positive(where, exposure=exposure)[0], age.shape)
+    if form not in FORMS:
+        raise InputError(Fault(show(form), f"one of {', '.join(FORMS)}", "Choose one.", where, 0, "form"))
+    if age.size < 2 or np.any(count.sum(axis=-1) == 0):
+        got = f"{age.size} classes and {show(float(count.sum()))} trees"
+        raise InputError(Fault(got, "at least 2 classes and 1 tree", "Use narrower classes.", where, 0, "counts"))
+    level = age if form == "exponential" else np.log(age)
+    middle, scale = level.mean(), max(float(np.ptp(level)), 1e-12)
+    design = np.stack([np.ones_like(level), -(level - middle) / scale], axis=1)
+    beta = np.stack([np.log(count.mean(axis=-1) / area.mean()), np.zeros(count.shape[:-1])], axis=-1)
+    information = np.empty((*count.shape[:-1], 2, 2))
+    for _ in range(50):
+        mean = area * np.exp(np.clip(beta @ design.T, -50, 50))
+        information = np.einsum("...k,ka,kb->...ab", mean, design, design)
+        score = (count - mean) @ design
+        step = np.linalg.solve(information, score[..., None])[..., 0]
+        beta = beta + np.clip(step, -2, 2)  # choice: steps limited, so that a poor start cannot run away
+        if np.abs(step).max() < 1e-10:
+            break
+    back = np.array([[1.0, middle / scale], [0.0, 1.0 / scale]])
+    return beta @ back.T, np.einsum("ab,...bc,dc->...ad", back, np.linalg.inv(information), back)
+
+
+@dataclass(frozen=True)
+class StaticModels(Result):
+    """Static models of an age structure, dating error included.
+
+    Parameters
+    ----------
+    ages : numpy.ndarray, shape (k,)
+        Mean age of the classes [years].
+    counts : numpy.ndarray, shape (k,)
+        Mean count of each class over the joint draws; trees per hectare if the trees were weighted.
+    estimate, sd : dict of str to numpy.ndarray, shape (2,)
+        log N0 and b of each form, and their standard deviations with dating error and overdispersion.
+    aic, dispersion : dict of str to float
+        Mean Akaike criterion, and the Pearson statistic over its degrees of freedom.
+    prob : float
+        Probability of the intervals.
+    per_ha : bool
+        Whether the trees were weighted by trees per hectare.
+    """
+
+    _digits = 4
+    _caveats = (CAVEAT,)
+
+    ages: NDArray[np.float64]
+    counts: NDArray[np.float64]
+    estimate: dict[str, NDArray[np.float64]]
+    sd: dict[str, NDArray[np.float64]]
+    aic: dict[str, float]
+    dispersion: dict[str, float]
+    prob: float
+    per_ha: bool = False
+
+    def to_frame(self) -> pd.DataFrame:
+        """Table of the models.
+
+        Returns
+        -------
+        pandas.DataFrame, shape (2, 9)
+            model, b, b_lo, b_hi, survival_per_year (exponential only), aic, aic_weight, dispersion, prob.
+        """
+        import pandas as pd
+        from scipy.special import ndtri
+
+        best = min(self.aic.values())
+        total = sum(np.exp(-(value - best) / 2) for value in self.aic.values())
+        rows = []
+        for form in FORMS:
+            value, spread = self.estimate[form][1], self.sd[form][1] * ndtri(0.5 + self.prob / 2)
+            survival = float(np.exp(-value)) if form == "exponential" else float("nan")
+            weight = float(np.exp(-(self.aic[form] - best) / 2) / total)
+            ends = (value, value - spread, value + spread)
+            rows.append((form, *ends, survival, self.aic[form], weight, self.dispersion[form], self.prob))
+        names = ["model", "b", "b_lo", "b_hi", "survival_per_year", "aic", "aic_weight", "dispersion", "prob"]
+        return pd.DataFrame(rows, columns=names)
+
+    def sentence(self) -> str:
+        """State the models in one sentence.
+
+        Returns
+        -------
+        str
+            Both rates, which form fits better if one does, and the caveat.
+        """
+        frame = self.to_frame().set_index("model")
+        first, second = frame.loc["exponential"], frame.loc["power"]
+        if first["b"] <= 0:
+            return (
+                "The living trees do not become fewer with age, so no mortality can be read from their ages "
+                f"(constant form: {100 * first['b']:.2f} % a year). Establishment was not steady."
+            )
+        return (
+            f"Constant mortality: {100 * first['b']:.2f} % a year ({100 * first['b_lo']:.2f} to "
+            f"{100 * first['b_hi']:.2f}); declining mortality: exponent {second['b']:.2f} ({second['b_lo']:.2f} to "
+            f"{second['b_hi']:.2f}). Both hold only if establishment was steady. {self._verdict(frame)}"
+        )
+
+    def _verdict(self, frame: pd.DataFrame) -> str:
+        """Whether a form fits, and whether one fits better."""
+        from scipy.special import chdtrc
+
+        free = max(1, self.ages.size - len(self.estimate["exponential"]))
+        least = float(frame["dispersion"].min())
+        if chdtrc(free, least * free) < POOR_FIT:
+            return (
+                f"Neither form fits: the counts scatter {least:.1f} times as much as chance lets them (dispersion), so "
+                "read no mortality from them."
+            )
+        weight = float(frame["aic_weight"].max())
+        if weight < CLEAR_WEIGHT:
+            return f"The data hardly tell the two forms apart (Akaike weights {weight:.2f} and {1 - weight:.2f})."
+        return f"The {frame['aic'].idxmin()} form fits better (Akaike weight {weight:.2f})."
+
+
+def static_models(
+    draws: ArrayLike,
+    *,
+    survey_year: int,
+    bin_years: int,
+    youngest: int = 1,
+    prob: float = 0.9,
+    count: int = 200,
+    trees_per_ha: ArrayLike | None = None,
+) -> StaticModels:
+    """Fit both static models to the ages of a stand, dating error included.
+
+    Parameters
+    ----------
+    draws : array-like, shape (draws, n)
+        Establishment years with shared error included; one column a tree.
+    survey_year : int
+        Year to which ages are counted (the outer ring).
+    bin_years : int
+        Width of the age classes [years], at least 1.
+    youngest : int, default 1
+        Ages below this are left out [years]; no tree is younger than 1. Choose it a class above the smallest cored age:
+        at a sharp edge the dating error carries trees out of the first class, which looks like less mortality.
+    prob : float, default 0.9
+        Probability of the intervals.
+    count : int, default 200
+        Draws to which the models are fitted (choice: far below sampling error).
+    trees_per_ha : array-like, shape (n,), optional
+        Trees per hectare that each tree stands for, above 0; every tree counts once by default. Needed where small
+        (mostly young) trees were looked for on a smaller area than large ones.
+
+    Returns
+    -------
+    StaticModels
+        Both fits.
+
+    Raises
+    ------
+    InputError
+        If fewer than 3 age classes are covered, or the weights are not one above 0 for each tree.
+
+    Notes
+    -----
+    Ages are whole years, so a class of ages a to a + bin_years - 1 has the mean a + (bin_years - 1) / 2. The variance
+    is that within draws, times the dispersion where that is above 1, plus that between draws [1]_.
+
+    Weighted trees are not multiplied, which would make a few trees look like many. The trees per hectare of a class
+    have the variance sum w**2, so they carry as much as sum w / f trees, f = sum w**2 / sum w [2]_, found on 1 / f
+    hectares: that is what is fitted, as counts with an exposure. If all trees of the class and its neighbours have one
+    weight, these are the trees and the area on which they were looked for. f is smoothed over neighbouring classes,
+    so that it does not follow the chance of single trees.
+
+    References
+    ----------
+    .. [1] Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. Wiley. (From memory.)
+    .. [2] Kish, L. (1965). Survey Sampling. Wiley. (From memory.)
+
+    Examples
+    --------
+    Each class has twice the trees per hectare of the next older one; up to 40 years they were looked for on half the
+    area.
+
+    >>> years = np.repeat([2010, 1990, 1970, 1950], [40, 20, 20, 10])
+    >>> weights = np.repeat([20.0, 20.0, 10.0, 10.0], [40, 20, 20, 10])
+    >>> models = static_models([years], survey_year=2020, bin_years=20, trees_per_ha=weights)
+    >>> models.counts.tolist(), round(float(models.estimate["exponential"][1]), 4)
+    ([800.0, 400.0, 200.0, 100.0], 0.0347)
+    """
+    where = "static_models"
+    array = check_draws(where, draws)
+    require_probability(where, prob=prob)
+    require_positive(where, bin_years=bin_years)
+    picked = array[np.linspace(0, array.shape[0] - 1, min(count, array.shape[0])).astype(int)]
+    youngest = max(1, youngest)
+    cell = np.floor((survey_year - np.rint(picked) + 1 - youngest) / bin_years).astype(np.int64)
+    size = int(np.quantile(cell.max(axis=1), 0.5)) + 1
+    if size < 3:
+        do = "Use narrower classes, or older trees."
+        raise InputError(Fault(f"{size} age classes", "at least 3", do, where, 0, "bin_years"))
+    weight = np.ones(array.shape[1])
+    if trees_per_ha is not None:
+        (weight,) = require_positive(where, trees_per_ha=trees_per_ha)
+        if weight.shape != (array.shape[1],):
+            need = f"one for each of {array.shape[1]} trees"
+            raise InputError(Fault(f"{weight.size} weights", need, "Align the two.", where, 0, "trees_per_ha"))
+    counts, exposure = _effective_counts(cell, size, weight)
+    ages = np.asarray(youngest + bin_years * np.arange(size) + (bin_years - 1) / 2, dtype=np.float64)
+    estimate: dict[str, NDArray[np.float64]] = {}
+    sd: dict[str, NDArray[np.float64]] = {}
+    aic: dict[str, float] = {}
+    dispersion: dict[str, float] = {}
+    for form in FORMS:
+        values, covariance = fit_static(ages, counts, form=form, exposure=exposure)
+        level = ages if form == "exponential" else np.log(ages)
+        mean = exposure * np.exp(values[:, :1] - values[:, 1:] * level)
+        spread = float((((counts - mean) ** 2 / mean).sum(axis=1) / (size - 2)).mean())
+        within = np.diagonal(covariance, axis1=-2, axis2=-1).mean(axis=0) * max(1.0, spread)
+        between = values.var(axis=0) * (1 + 1 / values.shape[0])
+        estimate[form], sd[form] = values.mean(axis=0), np.sqrt(within + between)
+        aic[form] = float(4 - 2 * _log_likelihood(counts, mean).mean())
+        dispersion[form] = spread
+    middle = np.asarray(counts.mean(axis=0) / exposure, dtype=np.float64)
+    return StaticModels(ages, middle, estimate, sd, aic, dispersion, prob, trees_per_ha is not None)
+
+
+def _effective_counts(
+    cell: NDArray[np.int64], size: int, weight: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Trees that each class of each draw is worth, and the hectares that they stand on; see `static_models`."""
+    rows = cell.shape[0]
+    inside = (cell >= 0) & (cell < size)
+    flat = (np.clip(cell, 0, size - 1) + size * np.arange(rows)[:, None]).ravel()
+    expanded, squared = (
+        np.bincount(flat, weights=(inside * weight**power).ravel(), minlength=size * rows).reshape(rows, size)
+        for power in (1, 2)
+    )
+    apart = np.abs(np.subtract.outer(np.arange(size), np.arange(size)))
+    near = np.exp(-apart / max(1.0, SMOOTHED_SHARE * size))
+    exposure = (near @ expanded.sum(axis=0)) / (near @ squared.sum(axis=0))
+    return expanded * exposure, exposure
+
+
+def _log_likelihood(counts: NDArray[np.float64], mean: NDArray[np.float64]) -> NDArray[np.float64]:
+    from scipy.special import gammaln
+
+    return np.asarray((counts * np.log(mean) - mean - gammaln(counts + 1)).sum(axis=1))

@@ -1,0 +1,514 @@
+"""Reads the bytes of CSV and Parquet tables into raw columns and says clearly why a file cannot be read.
+
+Own derivation.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import hashlib
+import io
+import os
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from treeage.errors import Fault, Findings, InputError, show
+from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns, nearest
+from treeage.tables.settings import Settings, settings_text
+
+MOST_BYTES = 512 * 1024 * 1024  # choice: a table of some ten million rings; above it, memory would be the fault
+SAVE_AS = "Save it as CSV with UTF-8 text, commas between columns and a decimal point."
+SHEETS = (".xlsx", ".xls", ".ods")
+RING_FILES = (".rwl", ".txt", ".dat", ".xml")
+DIGIT_SHARE = 0.2  # choice: a text with more digits than this holds data and not words
+Parts = tuple[list[str], list[list[str]] | None, Sequence[int]]  # header, columns of cells, lines
+RawColumn = list[str] | NDArray[np.float64] | NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """A table as read, before any value is understood.
+
+    Parameters
+    ----------
+    file : str
+        File name for messages.
+    columns : dict of str to list of str or numpy.ndarray
+        Text as written, trimmed, or numbers that were numbers already.
+    lines : numpy.ndarray of int, shape (n,)
+        Line in the file of each row.
+    """
+
+    file: str
+    columns: dict[str, RawColumn]
+    lines: NDArray[np.int64]
+
+
+def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTable], dict[str, str]]:
+    """Read every table of a field folder.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Folder with trees.csv, cores.csv and the optional tables.
+    findings : Findings
+        Receives the faults of the files.
+
+    Returns
+    -------
+    tables : dict of str to RawTable
+        The tables that could be read.
+    checksums : dict of str to str
+        SHA-256 of every file read, field.toml included.
+    """
+    tables: dict[str, RawTable] = {}
+    checksums: dict[str, str] = {}
+    names = sorted(entry.name for entry in folder.iterdir() if entry.is_file())
+    for table in INPUT_TABLES:
+        found = [name for name in names if name in (f"{table}.csv", f"{table}.parquet")]
+        if len(found) > 1:
+            do = f"Remove {found[1]} or {found[0]}."
+            findings.fault(found[0], "both a CSV and a Parquet file", "one of them", do)
+        elif found:
+            data = (folder / found[0]).read_bytes()
+            checksums[found[0]] = hashlib.sha256(data).hexdigest()
+            tables |= _raw_table(table, found[0], data, findings)
+        elif table in REQUIRED_TABLES:
+            do = _missing_file(table, names, folder)
+            findings.fault(f"{table}.csv", "no such file", f"a table of {table}", do)
+    _other_files(names, findings)
+    _other_data(folder, names, findings)
+    return tables, checksums
+
+
+def _raw_table(table: str, file: str, data: bytes, findings: Findings) -> dict[str, RawTable]:
+    read = _csv if file.endswith(".csv") else _parquet
+    raw = read(file, data, findings)
+    return {} if raw is None else {table: raw}
+
+
+def _missing_file(table: str, names: list[str], folder: Path) -> str:
+    near = [name for name in names if Path(name).stem.lower().strip() == table]
+    near = near or [name for name in names if nearest(Path(name).stem, [table])]
+    if near and near[0].lower().endswith((".csv", ".parquet")):
+        return f"Rename {near[0]} to {table}{Path(near[0]).suffix.lower()}."
+    if near:
+        return f"Save {near[0]} as {table}.csv."
+    return f"Put {table}.csv into {folder}."
+
+
+def _other_files(names: list[str], findings: Findings) -> None:
+    known = {f"{table}{ending}" for table in INPUT_TABLES for ending in (".csv", ".parquet")} | {SETTINGS_FILE}
+    for name in names:
+        if name in known or not name.lower().endswith((".csv", ".parquet", ".toml")):
+            continue
+        near = nearest(Path(name).stem, [*INPUT_TABLES, "field"])
+        if near and near not in REQUIRED_TABLES:
+            right = SETTINGS_FILE if near == "field" else f"{near}.csv"
+            findings.note(
+                name,
+                "a file that is not read",
+                "a known file name",
+                f"Rename it to {right} if it is meant to be.",
+            )
+
+
+def _other_data(folder: Path, names: list[str], findings: Findings) -> None:
+    """Say of files that look like data, but are in another form, that they are not read and what to do."""
+    for name in names:
+        ending = Path(name).suffix.lower()
+        if ending in SHEETS:
+            do = "Save each sheet that is meant as one of the tables as CSV."
+        elif ending in RING_FILES and _has_numbers(folder / name):
+            do = "If it holds ring widths, read it with treeage.formats.read_ring_file and write rings.csv."
+        else:
+            continue
+        findings.note(name, "a file that is not read", "tables as CSV or Parquet", do)
+
+
+def _has_numbers(path: Path) -> bool:
+    """Tell a text of data by its digits."""
+    with path.open("rb") as file:
+        start = file.read(20_000)
+    digits = sum(start.count(digit) for digit in b"0123456789")
+    return digits > DIGIT_SHARE * max(len(start) - sum(start.count(blank) for blank in b" \t\r\n"), 1)
+
+
+def _csv(file: str, data: bytes, findings: Findings) -> RawTable | None:
+    text = _decoded(file, data, findings)
+    if text is None:
+        return None
+    parts = _even_columns(text) or _quoted_columns(file, text, findings)
+    if parts is None:
+        return None
+    header, cells, lines = parts
+    if not header:
+        need = "a header row and one row for each item"
+        findings.fault(file, "an empty file", need, "Fill it or remove it.")
+        return None
+    names = _header(file, header, findings)
+    if names is None or cells is None:
+        return None
+    table = dict(zip(names, _trimmed(text, cells), strict=True))
+    return RawTable(file, _without_empty_unnamed(table), np.asarray(lines, dtype=np.int64))
+
+
+def _trimmed(text: str, cells: list[list[str]]) -> list[list[str]]:
+    if text.isascii() and " " not in text and "\t" not in text:
+        return cells
+    return [[cell.strip() for cell in column] for column in cells]
+
+
+def _without_empty_unnamed(table: dict[str, list[str]]) -> dict[str, RawColumn]:
+    return {name: cells for name, cells in table.items() if any(cells) or not name.startswith("unnamed_")}
+
+
+def _decoded(file: str, data: bytes, findings: Findings) -> str | None:
+    if len(data) > MOST_BYTES:
+        findings.fault(
+            file,
+            f"{len(data) / 1e6:.0f} MB",
+            f"at most {MOST_BYTES / 1e6:.0f} MB",
+            "Split the stand into folders.",
+        )
+        return None
+    if data[:4] == b"PK\x03\x04":
+        findings.fault(file, "a spreadsheet or zip file", "a text table", SAVE_AS)
+        return None
+    if data[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        findings.fault(file, "UTF-16 text", "UTF-8 text", SAVE_AS)
+        return None
+    nul = data.find(b"\x00")
+    if nul >= 0:
+        row = data.count(b"\n", 0, nul) + 1
+        findings.fault(
+            file,
+            f"a NUL byte at byte {nul + 1}",
+            "text only",
+            f"The file is damaged or not text. {SAVE_AS}",
+            row=row,
+        )
+        return None
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        row = data.count(b"\n", 0, error.start) + 1
+        got = f"byte 0x{data[error.start]:02X} at byte {error.start + 1}, which is not UTF-8"
+        findings.fault(file, got, "UTF-8 text", SAVE_AS, row=row)
+        return None
+
+
+def _even_columns(text: str) -> Parts | None:
+    """Split a text without quotes, blank lines or uneven lines the fast way; None when it is not so."""
+    text = text.replace("\r\n", "\n")
+    if '"' in text or "\r" in text:
+        return None
+    lines = text.rstrip("\n").split("\n")
+    commas = {line.count(",") for line in lines}
+    if len(commas) != 1 or "," * min(commas) in lines:
+        return None
+    width = min(commas) + 1
+    cells = ",".join(lines).split(",")
+    return cells[:width], [cells[width + place :: width] for place in range(width)], range(2, len(lines) + 1)
+
+
+def _quoted_columns(file: str, text: str, findings: Findings) -> Parts | None:
+    """Split with care for quotes, blank lines (skipped) and uneven lines (faults, and no cells then)."""
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    try:
+        _fill_rows(text, rows, lines)
+    except csv.Error as error:
+        got, do = f"text that is not a table ({error})", "Look for a lone quote mark in or after this row."
+        findings.fault(file, got, "quotes that close", do, row=max(lines, default=0) + 1)
+        return None
+    if not rows:
+        return [], [], []
+    width = len(rows[0])
+    if width > 1 and not _even(file, rows, lines, findings):
+        return rows[0], None, []
+    found = [list(column) for column in zip(*rows[1:], strict=width > 1)] or [[] for _ in range(width)]
+    return rows[0], found, lines[1:]
+
+
+def _fill_rows(text: str, rows: list[list[str]], lines: list[int]) -> None:
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    start = 1
+    for cells in reader:
+        if any(cells) and (len(cells) > 1 or cells[0].strip()):
+            rows.append(cells)
+            lines.append(start)
+        start = reader.line_num + 1
+
+
+def _header(file: str, header: list[str], findings: Findings) -> list[str] | None:
+    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
+        got, do = "columns parted by tabs", SAVE_AS
+        if ";" in header[0]:
+            got = "columns parted by semicolons"
+            do = "In a text editor replace every comma by a point and then every semicolon by a comma."
+        findings.fault(file, got, "commas between columns", do, row=1)
+        return None
+    names = [name.strip() or f"unnamed_{position + 1}" for position, name in enumerate(header)]
+    known = [item.name for item in columns(Path(file).stem)]
+    if not set(known) & set(names):
+        do = f"Put a first line with column names, for example {','.join(known[:3])}."
+        findings.fault(file, show(",".join(names)), "a header row with known column names", do, row=1)
+        return None
+    return None if _repeated(file, names, 1, findings) else names
+
+
+def _repeated(file: str, names: list[str], row: int, findings: Findings) -> bool:
+    doubles = sorted({name for name in names if names.count(name) > 1})
+    for name in doubles:
+        got, do = f"the column {name} {names.count(name)} times", "Rename or remove one."
+        findings.fault(file, got, "each column once", do, row=row)
+    return bool(doubles)
+
+
+def _even(file: str, rows: list[list[str]], lines: list[int], findings: Findings) -> bool:
+    even, width = True, len(rows[0])
+    for cells, line in zip(rows, lines, strict=True):
+        if len(cells) == width:
+            continue
+        if len(cells) > width and not any(cell.strip() for cell in cells[width:]):
+            del cells[width:]
+            continue
+        even = False
+        do = "Add the missing commas; the line may be cut short."
+        if len(cells) > width:
+            do = "Write numbers with a decimal point and put a text that holds a comma in quotes."
+        findings.fault(file, f"{len(cells)} cells", f"{width} cells as in the header", do, row=line)
+    return even
+
+
+def _parquet(file: str, data: bytes, findings: Findings) -> RawTable | None:
+    try:
+        frame = pd.read_parquet(io.BytesIO(data))
+    except Exception as error:  # the reader raises its own many kinds for a damaged file
+        first = str(error).splitlines()[0] if str(error) else type(error).__name__
+        findings.fault(
+            file,
+            f"a file that does not read ({show(first)})",
+            "a Parquet table",
+            "Write it again, or as CSV.",
+        )
+        return None
+    return raw_from_frame(file, frame, findings)
+
+
+def raw_from_frame(file: str, frame: pd.DataFrame, findings: Findings) -> RawTable | None:
+    """Take a frame as a raw table.
+
+    Parameters
+    ----------
+    file : str
+        Name for messages.
+    frame : pandas.DataFrame
+        Any frame with the columns of the schema; its index is not read.
+    findings : Findings
+        Receives a fault when column names repeat.
+
+    Returns
+    -------
+    RawTable or None
+        The table, rows counted from 1; None when its columns cannot be told apart.
+    """
+    names = [str(name).strip() for name in frame.columns]
+    if _repeated(file, names, 0, findings):
+        return None
+    table = {name: _raw_column(frame.iloc[:, position]) for position, name in enumerate(names)}
+    return RawTable(file, table, np.arange(1, len(frame) + 1, dtype=np.int64))
+
+
+def _raw_column(series: pd.Series) -> RawColumn:
+    kind = series.dtype
+    if pd.api.types.is_integer_dtype(kind) and not series.hasnans:
+        return series.to_numpy(dtype=np.int64)
+    if pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind):
+        return series.to_numpy(dtype=np.float64, na_value=np.nan)
+    return ["" if missing else _as_text(value) for value, missing in zip(series.tolist(), series.isna(), strict=True)]
+
+
+def _as_text(value: object) -> str:
+    whole = isinstance(value, float) and value.is_integer()
+    return str(int(value)) if isinstance(value, float) and whole else str(value).strip()
+
+
+def _replace(path: Path, write: Callable[[Path], None]) -> None:
+    """Write to a temporary file beside the target, then rename it."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+        os.close(handle)
+        try:
+            write(Path(temporary))
+            mask = os.umask(0)
+            os.umask(mask)
+            os.chmod(temporary, 0o666 & ~mask)
+            os.replace(temporary, path)
+        finally:
+            Path(temporary).unlink(missing_ok=True)
+    except OSError as error:  # names the place that was asked for, not the temporary one
+        raise OSError(error.errno, error.strerror or str(error), str(path)) from error
+
+
+def write_text(path: str | Path, text: str) -> Path:
+    """Write a text file, UTF-8, whole or not at all.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+        The file; missing folders are made, an older file is replaced.
+    text : str
+        The content.
+
+    Returns
+    -------
+    pathlib.Path
+        The file written.
+
+    Raises
+    ------
+    OSError
+        If the place cannot be written; nothing is left behind.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_text(Path(folder) / "note.txt", "larch").read_text()
+    'larch'
+    """
+    target = Path(path)
+
+    def write(part: Path) -> None:
+        part.write_bytes(text.encode("utf-8"))
+
+    _replace(target, write)
+    return target
+
+
+def write_table(frame: pd.DataFrame, path: str | Path) -> Path:
+    r"""Write a frame as CSV or Parquet, unrounded, whole or not at all.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        The table; its index is not written.
+    path : str or pathlib.Path
+        The file, ending in .csv or .parquet; missing folders are made, an older file is replaced.
+
+    Returns
+    -------
+    pathlib.Path
+        The file written.
+
+    Raises
+    ------
+    InputError
+        If the ending is neither.
+    OSError
+        If the place cannot be written; nothing is left behind.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_table(pd.DataFrame({"age": [143]}), Path(folder) / "ages.csv").read_text()
+    'age\n143\n'
+    """
+    target = Path(path)
+    if target.suffix == ".csv":
+        _replace(target, lambda part: frame.to_csv(part, index=False, lineterminator="\n", encoding="utf-8"))
+    elif target.suffix == ".parquet":
+        _replace(target, lambda part: frame.to_parquet(part, index=False))
+    else:
+        raise InputError(
+            Fault(target.name, "a name ending in .csv or .parquet", "Rename the file.", "write_table", 0, "path")
+        )
+    return target
+
+
+def write_field(
+    folder: str | Path,
+    tables: Mapping[str, pd.DataFrame],
+    settings: Settings | None = None,
+    *,
+    replace: bool = False,
+) -> Path:
+    """Write a field folder: one CSV file a table and field.toml.
+
+    Parameters
+    ----------
+    folder : str or pathlib.Path
+        The folder; made when missing.
+    tables : mapping of str to pandas.DataFrame
+        Tables by name (trees, cores, rings, arcs, points, seedlings, events); empty frames are left out.
+    settings : Settings, optional
+        What field.toml says; the defaults of `Settings` when left out.
+    replace : bool
+        Whether files of the same names in a folder that holds files already may be replaced; False because a
+        field folder may be somebody's only copy.
+
+    Returns
+    -------
+    pathlib.Path
+        The folder.
+
+    Raises
+    ------
+    InputError
+        If the folder is not empty and `replace` is False, a table has an unknown name, or trees or cores are
+        not there.
+
+    Notes
+    -----
+    All checks come before the first file is written. Files of other names are never touched.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> tree = pd.DataFrame({"tree": ["A17"], "species": ["Larix decidua"]})
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     written = write_field(folder, {"trees": tree, "cores": pd.DataFrame({"tree": ["A17"]})})
+    ...     sorted(path.name for path in written.iterdir())
+    ['cores.csv', 'field.toml', 'trees.csv']
+    """
+    target = Path(folder)
+    faults = [*_table_faults(tables), *_folder_faults(target, replace)]
+    if faults:
+        raise InputError(faults)
+    for name, frame in tables.items():
+        if len(frame):
+            write_table(frame, target / f"{name}.csv")
+    write_text(target / SETTINGS_FILE, settings_text(settings or Settings()))
+    return target
+
+
+def _table_faults(tables: Mapping[str, pd.DataFrame]) -> list[Fault]:
+    faults = []
+    for name in set(tables) - set(INPUT_TABLES):
+        near = nearest(name, INPUT_TABLES)
+        do = f"Did you mean {near}?" if near else "Leave it out."
+        faults.append(Fault(name, f"one of {', '.join(INPUT_TABLES)}", do, "write_field", 0, "tables"))
+    for name in REQUIRED_TABLES:
+        if name not in tables:
+            faults.append(Fault("nothing", f"a table of {name}", "Pass it.", "write_field", 0, f"tables[{name!r}]"))
+    return faults
+
+
+def _folder_faults(target: Path, replace: bool) -> list[Fault]:
+    if target.is_file():
+        return [Fault(f"the file {target}", "a folder", "Choose another name.", "write_field", 0, "folder")]
+    if replace or not target.is_dir() or not any(target.iterdir()):
+        return []
+    do = "Choose an empty folder, or pass replace=True if its files may be replaced."
+    return [Fault(f"{target}, which holds files", "an empty or new folder", do, "write_field", 0, "folder")]

@@ -1,0 +1,236 @@
+"""Reads, checks and writes field.toml: the site, values for absent columns, the height model of each species.
+
+Own derivation.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from treeage.errors import Findings, show
+from treeage.schema import (
+    HEIGHT_MODEL_KEYS,
+    HEMISPHERES,
+    SETTINGS_FILE,
+    SETTINGS_SECTIONS,
+    SITE_KEYS,
+    default_columns,
+    nearest,
+)
+
+MOST_SHRINKAGE = 25.0  # choice: radial shrinkage of wood, green to oven dry, is mostly 2 to 8 %
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What field.toml says.
+
+    Parameters
+    ----------
+    name : str
+        Name of the site, for titles.
+    description : str
+        Free text for the report.
+    hemisphere : str
+        north or south; fixes what a ring year means.
+    breast_height_m : float
+        Height of dbh_cm above the root collar [m] where dbh_height_m is absent; 1.3 (common practice in most
+        of the world, 1.37 in North America).
+    shrinkage_percent : float
+        Radial shrinkage [%] between the fresh core that was measured for length and the dry core whose rings
+        were measured, 0 to 25; 0 when both were measured in one state.
+    defaults : mapping of str to value
+        Values for columns that the tables do not hold.
+    height : mapping of str to mapping
+        Height model by species; the key `default` serves all other species.
+
+    Examples
+    --------
+    >>> Settings(name="High pasture").hemisphere
+    'north'
+    """
+
+    name: str = ""
+    description: str = ""
+    hemisphere: str = "north"
+    breast_height_m: float = 1.3
+    shrinkage_percent: float = 0.0
+    defaults: Mapping[str, Any] = field(default_factory=dict)
+    height: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+
+def read_settings(data: bytes | None, findings: Findings) -> Settings:
+    """Read field.toml.
+
+    Parameters
+    ----------
+    data : bytes or None
+        The file, None when there is none.
+    findings : Findings
+        Receives faults (unknown keys, wrong values) and notes (what was assumed).
+
+    Returns
+    -------
+    Settings
+        The settings; where a value is at fault, the default stands in.
+    """
+    if data is None:
+        got, do = "no such file", "Write one to state the site, the hemisphere and the height models."
+        findings.note(SETTINGS_FILE, got, "the settings of the site (north assumed)", do)
+        return Settings()
+    try:
+        content = tomllib.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        row = data.count(b"\n", 0, error.start) + 1
+        got = f"byte 0x{data[error.start]:02X}, which is not UTF-8"
+        findings.fault(SETTINGS_FILE, got, "UTF-8 text", "Save it as UTF-8 text.", row=row)
+        return Settings()
+    except tomllib.TOMLDecodeError as error:
+        findings.fault(SETTINGS_FILE, show(str(error)), "a TOML file", "Mend that line; texts stand in quotes.")
+        return Settings()
+    return check_settings(content, findings)
+
+
+def check_settings(content: Mapping[str, Any], findings: Findings) -> Settings:
+    """Check the content of field.toml and make the settings of it.
+
+    Parameters
+    ----------
+    content : mapping
+        Sections site, defaults and height.
+    findings : Findings
+        Receives faults and notes.
+
+    Returns
+    -------
+    Settings
+        The settings; where a value is at fault, the default stands in.
+    """
+    site = {
+        key: v for key, v in _section(content, "site", findings).items() if _known(key, SITE_KEYS, "site", findings)
+    }
+    if "hemisphere" not in site:
+        do = 'Write hemisphere = "north" or "south" under [site].'
+        findings.note(SETTINGS_FILE, "no hemisphere", "north or south (north assumed)", do, column="site.hemisphere")
+    values = {key: value for key, value in site.items() if _site_value(key, value, findings)}
+    allowed, defaults = default_columns(), _section(content, "defaults", findings)
+    defaults = {key: value for key, value in defaults.items() if _known(key, allowed, "defaults", findings)}
+    height = {key: v for key, v in _section(content, "height", findings).items() if _height_model(key, v, findings)}
+    for key in content:
+        _known(key, SETTINGS_SECTIONS, "", findings)
+    return Settings(**values, defaults=defaults, height=height)
+
+
+def _section(content: Mapping[str, Any], name: str, findings: Findings) -> Mapping[str, Any]:
+    section = content.get(name, {})
+    if isinstance(section, Mapping):
+        return section
+    findings.fault(SETTINGS_FILE, show(section), "a section", f"Write [{name}] on a line of its own.", column=name)
+    return {}
+
+
+def _known(key: str, allowed: Iterable[str], section: str, findings: Findings) -> bool:
+    allowed = tuple(allowed)
+    if key in allowed:
+        return True
+    near = nearest(key, allowed)
+    do = f"Did you mean {near}?" if near else "Remove it or name it as listed."
+    if section == "site" and key in default_columns():
+        do = "Put it under [defaults]."
+    if key == "units":
+        do = "Remove it: the unit is part of each column's name, and values are never converted."
+    where = f"{section}.{key}" if section else key
+    findings.fault(SETTINGS_FILE, f"the unknown key {show(key)}", f"one of {', '.join(allowed)}", do, column=where)
+    return False
+
+
+def _site_value(key: str, value: object, findings: Findings) -> bool:
+    number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    do = "Correct it or leave it out."
+    if key in ("name", "description"):
+        good, need = isinstance(value, str), "a text in quotes"
+    elif key == "hemisphere":
+        good, need = value in HEMISPHERES, f"one of {', '.join(HEMISPHERES)}"
+        do = f'Write hemisphere = "{nearest(str(value), HEMISPHERES) or "north"}".'
+    elif key == "breast_height_m":
+        # 1.0 to 1.6 m: every breast height in use lies between (1.3, 1.37, 1.4, 1.5 m; common practice)
+        good, need = number and 1.0 <= float(str(value)) <= 1.6, "a number from 1 to 1.6 [m]"  # noqa: PLR2004
+        do = "Write the height in metres, for example 1.3."
+    else:
+        good, need = (
+            number and 0 <= float(str(value)) <= MOST_SHRINKAGE,
+            f"a number from 0 to {MOST_SHRINKAGE:g} [%]",
+        )
+    if not good:
+        findings.fault(SETTINGS_FILE, show(value), need, do, column=f"site.{key}")
+    return good
+
+
+def _height_model(species: str, model: object, findings: Findings) -> bool:
+    where = f'height."{species}"'
+    if not isinstance(model, Mapping) or "model" not in model:
+        do = f'Write [height."{species}"] and below it model = "seedlings" or another model.'
+        findings.fault(SETTINGS_FILE, show(model), "a section with the key model", do, column=where)
+        return False
+    word = model["model"]
+    if word in HEIGHT_MODEL_KEYS:
+        return True  # its keys are checked with the tables, see table_heights
+    near = nearest(str(word), HEIGHT_MODEL_KEYS)
+    do = f"Did you mean {near}?" if near else "Choose one of the list."
+    findings.fault(SETTINGS_FILE, show(word), f"one of {', '.join(HEIGHT_MODEL_KEYS)}", do, column=f"{where}.model")
+    return False
+
+
+def settings_text(settings: Settings) -> str:
+    """Write settings as the text of a field.toml.
+
+    Parameters
+    ----------
+    settings : Settings
+        The settings.
+
+    Returns
+    -------
+    str
+        TOML that reads back to the same settings.
+
+    Examples
+    --------
+    >>> print(settings_text(Settings(name="High pasture")).splitlines()[1])
+    name = "High pasture"
+    """
+    lines = ["[site]"]
+    lines += [f"{key} = {_toml(getattr(settings, key))}" for key in SITE_KEYS]
+    if settings.defaults:
+        lines += ["", "[defaults]", *(f"{key} = {_toml(value)}" for key, value in settings.defaults.items())]
+    for species, model in settings.height.items():
+        lines += [
+            "",
+            f"[height.{_toml(species)}]",
+            *(f"{_toml_key(key)} = {_toml(value)}" for key, value in model.items()),
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _toml_key(key: str) -> str:
+    return key if key.replace("_", "").isalnum() and key.isascii() else _toml(key)
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{_toml_key(key)} = {_toml(item)}" for key, item in value.items()) + "}"
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, (int, float)):
+        return repr(value)
+    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007F")
