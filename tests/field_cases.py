@@ -75,6 +75,17 @@ def write(folder: Path, tables: Mapping[str, pd.DataFrame], toml: str | None = T
     return folder
 
 
+def first_trees(demo: Path, folder: Path, last: str) -> Path:
+    """Write the trees of the demo up to one of them, with their cores and rings, for quick runs."""
+    folder.mkdir()
+    for name in ("trees", "cores", "rings"):
+        table = pd.read_csv(demo / f"{name}.csv", dtype=str, keep_default_na=False)
+        table[table["tree"] <= last].to_csv(folder / f"{name}.csv", index=False)
+    for name in ("seedlings.csv", "events.csv", "field.toml"):
+        (folder / name).write_bytes((demo / name).read_bytes())
+    return folder
+
+
 def read(folder: Path, tables: Mapping[str, pd.DataFrame], toml: str | None = TOML) -> Field:
     """Write tables and read them back."""
     return read_field(write(folder, tables, toml), today=TODAY)

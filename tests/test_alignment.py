@@ -148,7 +148,7 @@ def test_absent_rings_dated_as_zero_are_rings():
 
 
 def test_crossdated_core_has_no_events():
-    """With rates of 0 the counts of core A stand and all blame falls on B."""
+    """With shares of 0 the counts of core A stand and all blame falls on B."""
     a, b = two_cores(8)
     found = align_cores(a, without(b, 40), prior=alignment_prior(crossdated_a=True))
     assert found.extra_rings_a.prob_at(0) == pytest.approx(1)
@@ -211,31 +211,33 @@ def test_series_in_line_and_path_for_figures():
 
 
 def test_stand_learns_from_its_pairs():
-    """A stand with many absent rings raises its rate; one without lowers it."""
+    """A stand with many absent rings raises its share; one without lowers it."""
     pairs = []
     for seed in range(12):
         a, b = two_cores(200 + seed)
         pairs.append((a, without(without(b, 30), 70)))
     start = AlignmentPrior()
     found, learned = align_stand(pairs)
-    assert learned.absent_rate_b > 1.5 * start.absent_rate_b
+    assert learned.absent_share_b > 1.5 * start.absent_share_b
     assert np.mean([len(one.best) == 2 for one in found]) >= 0.8
     clean = align_many([two_cores(300 + seed) for seed in range(12)])
-    assert stand_prior([one.sums for one in clean]).absent_rate_a < start.absent_rate_a
+    assert stand_prior([one.sums for one in clean]).absent_share_a < start.absent_share_a
 
 
 def test_priors_by_genus_and_crown_class():
-    """Rates follow the table of factors and keep below five percent."""
+    """Shares follow the table of factors and keep below five percent."""
     start = AlignmentPrior()
-    assert alignment_prior(genus="quercus").absent_rate_a == pytest.approx(0.1 * start.absent_rate_a)  # rates table
-    assert alignment_prior(crown_class="suppressed").absent_rate_a == pytest.approx(12.5 * start.absent_rate_a)
+    assert alignment_prior(genus="quercus").absent_share_a == pytest.approx(
+        0.1 * start.absent_share_a
+    )  # table of factors
+    assert alignment_prior(crown_class="suppressed").absent_share_a == pytest.approx(12.5 * start.absent_share_a)
     # Lorimer, Dahir & Singer 1999, abstract: 16.2 against 1.3
-    assert alignment_prior(genus="Juniperus", crown_class="suppressed").absent_rate_b == 0.05  # upper limit
+    assert alignment_prior(genus="Juniperus", crown_class="suppressed").absent_share_b == 0.05  # upper limit
 
 
 def test_rings_absent_in_both_cores():
     """The share that no alignment sees grows with the rings and has the stated mean."""
-    mean = 300 * AlignmentPrior().absent_rate_a * 0.52  # model file: rings times rate times share
+    mean = 300 * AlignmentPrior().absent_share_a * 0.52  # model file: rings times share times share
     assert unseen_rings(300).mean() == pytest.approx(mean, rel=0.02)
     assert unseen_rings(0).prob_at(0) == 1
     with pytest.raises(InputError, match="got -1, need at least 0"):
@@ -260,7 +262,7 @@ def test_bad_widths_are_refused(a, text):
 @pytest.mark.parametrize(
     ("change", "text"),
     [
-        ({"absent_rate_a": 0.5}, r"absent_rate_a: got 0.5, need a rate per ring from 0 to 0.2"),
+        ({"absent_share_a": 0.5}, r"absent_share_a: got 0.5, need a share of rings from 0 to 0.2"),
         ({"narrow_share": 2.0}, r"narrow_share: got 2, need a share from 0 to 1"),
         ({"max_shift": 0}, r"max_shift: got 0, need 1 to 60 rings"),
         ({"correlation_weights": (1.0,)}, r"correlation_weights: .* need 5 weights"),

@@ -3,20 +3,18 @@
 import numpy as np
 import pytest
 
-from treeage.alignment.engine import KINDS, MOVES, backward, count_joint, forward, log_total, move_probs
-from treeage.alignment.signals import (
+from treeage.alignment.engine import MOVES, backward, count_joint, forward, log_total, move_probs
+from treeage.alignment.lattice import (
+    EVENTS,
     EventFactors,
     lattice,
-    log_widths,
     match_ratios,
     pick,
     place,
-    side,
-    signals,
-    stack,
-    t_density,
-    whiten,
+    ratios,
+    side_by_side,
 )
+from treeage.alignment.signals import log_widths, signals, t_density, whiten
 
 COEFFICIENTS = np.array([0.7, 0.2, 0.1])
 STEPS = {"both": (1, 1), "absent_in_a": (0, 1), "absent_in_b": (1, 0), "false_in_a": (2, 1), "false_in_b": (1, 2)}
@@ -32,13 +30,13 @@ def tiny(size_a, size_b, shift, seed=0):
 
 
 def single(core):
-    """The signals of one core as a stack of one item."""
-    return stack([core], np.zeros(1, dtype=np.int64))
+    """The signals of one core as an array of one item."""
+    return side_by_side([core], np.zeros(1, dtype=np.int64))
 
 
 def every_path(grid, size_a, size_b):
     """Weight of every path by enumeration: total, by (extra rings of A, final offset), and by events."""
-    total, joint, events = 0.0, {}, dict.fromkeys(KINDS, 0.0)
+    total, joint, events = 0.0, {}, dict.fromkeys(EVENTS, 0.0)
 
     def walk(i, j, disturbed, weight, extra, seen):
         nonlocal total
@@ -55,7 +53,7 @@ def every_path(grid, size_a, size_b):
             walk(i + 1, j + 1, 1, factor * (1 - grid.leave), extra, seen)
             return
         for kind, (_, turn, add) in MOVES.items():
-            factor = grid.tables[kind][i + j, column, 0] * weight
+            factor = grid.moves[kind][i + j, column, 0] * weight
             if factor == 0 or abs(j - i + turn) > grid.shift:
                 continue
             to = (i + STEPS[kind][0], j + STEPS[kind][1])
@@ -81,7 +79,7 @@ def test_sums_equal_enumeration(size_a, size_b, shift):
     start = behind.value[0, :, shift // 2 + 1, 0] * np.exp(behind.log_scale[0, 0])
     assert start @ np.array(grid.start_probs) == pytest.approx(total, rel=1e-12)  # brute force
     probs = move_probs(grid, ahead, behind, log_sum)
-    for kind in KINDS:
+    for kind in EVENTS:
         assert probs[kind].sum() == pytest.approx(events[kind] / total, rel=1e-9, abs=1e-15)  # brute force
     counter = count_joint(grid, ahead, log_sum, 6)[:, :, 0]
     assert counter.sum() == pytest.approx(1)
@@ -142,7 +140,7 @@ def test_event_windows_replace_what_the_event_disturbs():
     """The factor of an absent ring is the ratio of edited to unedited matches of the three rings outside it."""
     rng = np.random.default_rng(3)
     a, b = (signals(np.exp(rng.normal(0, 0.4, 20)), COEFFICIENTS, 2.0) for _ in range(2))
-    match, gone, _ = side(single(a), single(b), np.array([0.7]), 2)
+    match, gone, _ = ratios(single(a), single(b), np.array([0.7]), 2)
     from dataclasses import replace
 
     expected = 1.0
@@ -168,7 +166,7 @@ def test_cells_turn_back_into_rings(lean):
 
 
 def test_items_of_a_batch_are_as_if_alone():
-    """Every pair and correlation of a batch has the tables and sums it has by itself, whatever its length."""
+    """Every pair and correlation of a batch has the factors and sums it has by itself, whatever its length."""
     rng = np.random.default_rng(6)
     sizes = [(12, 9), (20, 20), (7, 15)]
     pairs = [tuple(signals(np.exp(rng.normal(0, 0.5, n)), COEFFICIENTS, 2.0) for n in pair) for pair in sizes]
@@ -182,8 +180,8 @@ def test_items_of_a_batch_are_as_if_alone():
         for node in own:
             one = lattice([pair], [prior], [np.array([node])], **settings)
             steps = one.border.shape[0] - 4
-            for kind in (*one.tables, "inside"):
-                first, second = (each.inside if kind == "inside" else each.tables[kind] for each in (many, one))
+            for kind in (*one.moves, "inside"):
+                first, second = (each.inside if kind == "inside" else each.moves[kind] for each in (many, one))
                 assert np.allclose(first[:steps, :, item], second[:steps, :, 0], rtol=1e-12, atol=0)
             assert sums[item] == pytest.approx(log_total(one, forward(one))[0], rel=1e-12)
             item += 1

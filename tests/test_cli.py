@@ -13,11 +13,13 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from field_cases import first_trees
 from made_up_ages import made_up_ages, minimum_tree
 
 from treeage.cli import commands as cli
+from treeage.cli import screen
 from treeage.errors import ConflictWarning, InputError
-from treeage.report import figures as report_figures
+from treeage.report import write as report
 from treeage.simulate import example_field
 from treeage.tables import read_field
 from treeage.version import VERSION
@@ -34,20 +36,13 @@ def demo(tmp_path_factory):
 @pytest.fixture(scope="module")
 def small(demo, tmp_path_factory):
     """The first six trees of the demo, for quick runs."""
-    folder = tmp_path_factory.mktemp("small") / "six"
-    folder.mkdir()
-    for name in ("trees", "cores", "rings"):
-        table = pd.read_csv(demo / f"{name}.csv", dtype=str, keep_default_na=False)
-        table[table["tree"] <= "T06"].to_csv(folder / f"{name}.csv", index=False)
-    for name in ("seedlings.csv", "events.csv", "field.toml"):
-        (folder / name).write_bytes((demo / name).read_bytes())
-    return folder
+    return first_trees(demo, tmp_path_factory.mktemp("small") / "six", "T06")
 
 
 @pytest.fixture
 def quick(monkeypatch):
     """Leave out the drawing where a test is not about figures."""
-    monkeypatch.setattr(report_figures, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr(report, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
 
 
 def python(*arguments):
@@ -62,11 +57,11 @@ def python(*arguments):
 def test_check_counts_and_finds_no_fault(demo, capsys):
     """48 trees and 96 cores, exit code 0, nothing on the error stream."""
     assert cli.main(["check", str(demo)]) == cli.DONE == 0
-    screen = capsys.readouterr()
-    assert "48 of 3 species" in screen.out
-    assert "96, outer years" in screen.out
-    assert screen.out.endswith("No faults found.\n")
-    assert screen.err == ""
+    said = capsys.readouterr()
+    assert "48 of 3 species" in said.out
+    assert "96, outer years" in said.out
+    assert said.out.endswith("No faults found.\n")
+    assert said.err == ""
 
 
 def test_check_prints_faults_in_the_pattern(demo, tmp_path, capsys):
@@ -78,13 +73,13 @@ def test_check_prints_faults_in_the_pattern(demo, tmp_path, capsys):
     cores.loc[3, "dating"] = "guess"
     cores.to_csv(tmp_path / "cores.csv", index=False)
     assert cli.main(["check", str(tmp_path)]) == cli.BAD_INPUT == 2
-    screen = capsys.readouterr()
-    assert screen.out == ""
-    assert "2 faults in cores.csv, nothing was computed." in screen.err
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "2 faults in cores.csv, nothing was computed." in said.err
     assert (
-        "cores.csv, row 2, tree T01, core A, column core_height_m: got 92, need a number from 0 to 3 [m]." in screen.err
+        "cores.csv, row 2, tree T01, core A, column core_height_m: got 92, need a number from 0 to 3 [m]." in said.err
     )
-    assert "cores.csv, row 5, tree T02, core B, column dating: got guess, need one of crossdated" in screen.err
+    assert "cores.csv, row 5, tree T02, core B, column dating: got guess, need one of crossdated" in said.err
 
 
 def test_a_missing_folder_is_bad_input(capsys):
@@ -100,7 +95,7 @@ def test_estimate_leaves_answers_and_says_so(demo, tmp_path, capsys):
     """The main job on the demo: all outputs, best and worst trees, rows with their sum."""
     out = tmp_path / "answers" / "run1"
     assert cli.main(["estimate", str(demo), "--out", str(out), "--draws", "200"]) == 0
-    screen = capsys.readouterr()
+    said = capsys.readouterr()
     assert {path.name for path in out.iterdir()} >= OUTPUTS
     assert {path.suffix for path in out.iterdir() if path.name not in OUTPUTS} <= {".csv"}  # tables of special steps
     ages = pd.read_csv(out / "ages.csv")
@@ -108,14 +103,14 @@ def test_estimate_leaves_answers_and_says_so(demo, tmp_path, capsys):
     assert pd.read_parquet(out / "draws.parquet").shape == (200, 48)
     dated = ages.dropna(subset=["age_median"])
     width = (dated["establishment_year_hi"] - dated["establishment_year_lo"]).to_numpy()
-    best = screen.out.split("Best dated")[1].split("Worst dated")[0]
+    best = said.out.split("Best dated")[1].split("Worst dated")[0]
     shown = [line.split()[0] for line in best.splitlines()[2:7]]
     assert set(dated.loc[dated["tree"].isin(shown), "tree"]) == set(shown)
     assert max(width[dated["tree"].isin(shown)]) <= sorted(width)[4]
     rows = sum(len(table) for table in (read_field(demo).trees, read_field(demo).cores, read_field(demo).rings))
     rows += len(read_field(demo).seedlings) + len(read_field(demo).events)
-    assert re.search(rf"sum +{rows} = ", screen.out)
-    assert f"Written to {out}: ages.csv, draws.parquet, figures" in screen.out
+    assert re.search(rf"sum +{rows} = ", said.out)
+    assert f"Written to {out}: ages.csv, draws.parquet, figures" in said.out
 
 
 def test_files_of_an_earlier_run_go_and_are_named(small, tmp_path, capsys, quick):
@@ -206,15 +201,15 @@ def test_nothing_usable_is_exit_code_one(tmp_path, capsys):
     assert (
         cli.main(["estimate", str(folder), "--out", str(tmp_path / "out"), "--draws", "5"]) == cli.NOTHING_USABLE == 1
     )
-    screen = capsys.readouterr()
-    assert "No tree could be dated; the report says why." in screen.err
+    said = capsys.readouterr()
+    assert "No tree could be dated; the report says why." in said.err
     assert pd.read_csv(tmp_path / "out" / "ages.csv")["minimum_age"].tolist() == [90]
     assert "minimum only" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 
 
 def test_warnings_of_the_package_become_lines():
     """Each kind of warning is a line, once; other warnings keep their way."""
-    with warnings.catch_warnings(record=True) as others, cli._caught_warnings() as said:
+    with warnings.catch_warnings(record=True) as others, screen.caught_warnings() as said:
         warnings.simplefilter("always")
         warnings.warn("cores of tree A1 disagree", ConflictWarning, stacklevel=1)
         warnings.warn("something else", UserWarning, stacklevel=1)
@@ -235,12 +230,12 @@ def test_stopping_is_not_a_traceback(small, monkeypatch, capsys):
 
 def test_screen_shows_years_before_the_common_era():
     """The table on the screen writes BCE."""
-    assert " BCE to " in cli._screen(made_up_ages(3, minimum=0, outer_year=-50))
+    assert " BCE to " in screen.ages_lines(made_up_ages(3, minimum=0, outer_year=-50))
 
 
 def test_screen_of_minimum_ages_has_no_dates():
     """No table of dates when there are none."""
-    words = cli._screen(replace(made_up_ages(2), tree_ages=(minimum_tree(),)))
+    words = screen.ages_lines(replace(made_up_ages(2), tree_ages=(minimum_tree(),)))
     assert words.startswith("0 trees dated, 1 as a minimum only.")
     assert "Best dated" not in words
     assert "\n\n\n" not in words  # one blank line parts, two say nothing
@@ -248,15 +243,22 @@ def test_screen_of_minimum_ages_has_no_dates():
 
 def test_screen_lines_fit_a_terminal():
     """Nothing but a long file name is wider than the screen."""
-    words = cli._screen(made_up_ages(30))
-    assert max(len(line) for line in words.splitlines()) <= cli.WIDTH
+    words = screen.ages_lines(made_up_ages(30))
+    assert max(len(line) for line in words.splitlines()) <= screen.WIDTH
+
+
+def test_rows_of_the_input_are_summed():
+    """The last line is the sum of all tables; what did not occur is not named."""
+    assert screen.account_lines(made_up_ages(14))[-1].split() == (
+        ["sum", "4370", "=", "42", "estimated", "+", "6", "minimum", "only", "+", "1", "refused", "+", "4321", "used"]
+    )  # hand sum: 16 trees, 33 cores, 4321 rings
 
 
 def test_long_lists_are_cut_with_a_count():
     """More notes than fit are counted, not shown."""
-    lines = cli._indented([f"note {number}" for number in range(20)])
-    assert lines[-1] == f"  and {20 - cli.SHOWN_LINES} more, see report.html"
-    assert len(lines) == cli.SHOWN_LINES + 1
+    lines = screen.indented([f"note {number}" for number in range(20)])
+    assert lines[-1] == f"  and {20 - screen.SHOWN_LINES} more, see report.html"
+    assert len(lines) == screen.SHOWN_LINES + 1
 
 
 def test_a_bar_shows_on_a_terminal_only(monkeypatch):
@@ -268,8 +270,8 @@ def test_a_bar_shows_on_a_terminal_only(monkeypatch):
 
     for stream, shown in ((Terminal(), True), (io.StringIO(), False)):
         monkeypatch.setattr(sys, "stderr", stream)
-        monkeypatch.setattr(cli, "QUIET_SECONDS", 0)
-        with cli._progress(10) as tick:
+        monkeypatch.setattr(screen, "QUIET_SECONDS", 0)
+        with screen.progress(10) as tick:
             tick(4)
             tick(6)
         assert bool(stream.getvalue()) is shown

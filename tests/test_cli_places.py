@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 
 from treeage.cli import commands as cli
+from treeage.cli import screen
 from treeage.errors import Fault, faults_frame, place_fault
 from treeage.estimate import estimate_ages
-from treeage.report import NOT_FOR_DECISIONS
-from treeage.report import figures as report_figures
+from treeage.report import words
 from treeage.report import write as report
 from treeage.tables import files as table_writing
 from treeage.tables import read_field, write_text
@@ -27,7 +27,7 @@ FOLDER = {
 @pytest.fixture
 def small(tmp_path, monkeypatch):
     """A folder of one tree; figures are left out."""
-    monkeypatch.setattr(report_figures, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr(report, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
     folder = tmp_path / "field"
     folder.mkdir()
     for name, text in FOLDER.items():
@@ -104,7 +104,7 @@ def test_check_shows_all_of_what_it_found(small, capsys, monkeypatch):
     rows = pd.DataFrame({"tree": [f"T{at}" for at in range(20)], "core": "a"} | dict.fromkeys(names, 0.1))
     agreement = rows.assign(critical_correlation=0.5, likeliest_shift=0.0)
     places = pd.DataFrame({"best": [], "prob_near": []}).astype({"best": bool, "prob_near": float})
-    said = cli._crossdating_lines({"agreement": agreement, "places": places, "swaps": rows.head(0)})
+    said = screen.crossdating_lines({"agreement": agreement, "places": places, "swaps": rows.head(0)})
     assert all(f"tree T{at}, core a" in said for at in range(20))
     assert "more" not in said
     notes = [Fault("odd", f"need of kind {letter}", "Look.", "trees.csv", 2, letter) for letter in ascii_lowercase]
@@ -122,5 +122,5 @@ def test_the_screen_ends_with_the_caution(small, tmp_path, capsys):
     (small / "cores.csv").write_text(FOLDER["cores.csv"].replace("pith,0", "pith,1.0"))
     assert cli.main(["estimate", str(small), "--out", str(tmp_path / "out"), "--draws", "5"]) == 0
     said = capsys.readouterr().out
-    assert " ".join(said.split()).endswith(NOT_FOR_DECISIONS)
+    assert " ".join(said.split()).endswith(words("caution")["decisions"])
     assert "age at core height: 1 tree\n" in said

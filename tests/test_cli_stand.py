@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from field_cases import first_trees
 
 from treeage.cli import main
 
@@ -24,9 +25,10 @@ def test_stand_adds_tables_and_figures_to_the_report(tmp_path, capsys):
     assert "stand_pulses.csv" in capsys.readouterr().out
 
 
-def test_check_with_crossdating_names_places_and_changes_nothing(capsys):
+def test_check_with_crossdating_names_places_and_changes_nothing(tmp_path, capsys):
     """`treeage check --crossdating` lists suspect cores and says that a person decides."""
-    assert main(["check", str(DEMO), "--crossdating"]) == 0
+    folder = first_trees(DEMO, tmp_path / "field", "T16")
+    assert main(["check", str(folder), "--crossdating"]) == 0
     said = capsys.readouterr().out
     assert "Ring perhaps absent or false" in said
     assert "Agrees better with another tree: 0" in said  # no core of the invented stand was exchanged

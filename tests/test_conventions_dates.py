@@ -10,7 +10,7 @@ import pytest
 
 from treeage import Ages, Pmf, TreeAge, estimate_ages, missing_rings, years_to_height
 from treeage.counting import count_error
-from treeage.report.methods import methods_text
+from treeage.report.texts import methods_text
 from treeage.tables import Field, Settings
 
 LARCH = "Larix decidua"  # its rate of absent rings is the overall one: counts too low and too high have one shape
@@ -28,7 +28,7 @@ SHORT = {
 def field_of(
     *cores: dict[str, Any], tree: dict[str, Any] | None = None, height: dict[str, Any] | None = None, **site: Any
 ) -> Field:
-    """A field of one tree A1 (cores may name others); cores are pith cores of 120 rings to 2024 but for what is given."""
+    """A field of tree A1 (cores may name others) with pith cores of 120 rings to 2024 but for what is given."""
     rows = [{"tree": "A1", "core": "abcdefg"[at]} | PITH | core for at, core in enumerate(cores)]
     names = list(dict.fromkeys(row["tree"] for row in rows))
     trees = pd.DataFrame([{"tree": name, "species": LARCH} | (tree or {}) for name in names])
@@ -132,6 +132,60 @@ def test_rings_between_two_heights_are_half_a_season_less_than_the_time():
     assert certain(dated({"core_height_m": 1.0}, height=sure_height(8, counts="rings")).years_to_core_height) == 8
 
 
+@pytest.mark.parametrize("spread", [1.0, 3.0])
+def test_a_mean_and_sd_are_those_of_the_whole_years(spread):
+    """8 +- s rings to 1 m: whole years with that mean and that SD, the 1/12 of their rounding included."""
+    model = {"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": spread}
+    years = dated({"core_height_m": 1.0}, height=model).years_to_core_height
+    assert years.mean() == pytest.approx(8, abs=0.03)
+    assert years.sd() == pytest.approx(spread, rel=0.01)
+
+
+def test_quantiles_are_those_of_the_whole_years():
+    """5 % of the trees need at most 5 years, half 9, 95 % 18."""
+    model = {"model": "quantiles", "height_m": 1.0, "probs": [0.05, 0.5, 0.95], "years": [5, 9, 18]}
+    years = dated({"core_height_m": 1.0}, height=model).years_to_core_height
+    assert (years.median(), years.interval(0.9)) == (9, (5, 18))
+
+
+def young_years(table: dict[str, Any], **options: Any) -> Pmf:
+    """Years to 1 m of a tree whose species has these young trees."""
+    cores = pd.DataFrame([{"tree": "A1", "core": "a"} | PITH | {"core_height_m": 1.0}])
+    trees = pd.DataFrame({"tree": ["A1"], "species": [LARCH]})
+    young = pd.DataFrame({"species": LARCH} | table)
+    settings = Settings(height={"default": options})
+    return estimate_ages(Field.from_frames(trees, cores, seedlings=young, settings=settings))["A1"].years_to_core_height
+
+
+AGES = np.tile(np.arange(3.0, 23.0), 2)
+SCATTER = np.where(np.arange(40) < 20, np.exp(0.3), np.exp(-0.3))  # half of the young trees slow, half quick
+
+
+def test_young_trees_measured_within_the_season_are_half_a_season_younger():
+    """0.08 m a season, 12.5 seasons to 1 m: T less by 0.5 where the tip was still growing in the season counted."""
+    table = {"height_m": 0.08 * AGES, "age_years": AGES}
+    end, within = (young_years(table, model="seedlings", tip=tip) for tip in ("end_of_season", "within_season"))
+    assert end.mean() - within.mean() == pytest.approx(0.5, abs=0.1)
+    assert end.mean() == pytest.approx(12.5 - 0.5, abs=0.4)  # ceil(T) - 1 is half a season below T on average
+
+
+def test_standing_young_trees_are_slower_than_those_that_pass():
+    """Slow trees stand longer at a height: the median falls by the square of the log spread, 0.3^2 = 0.09."""
+    table = {"height_m": 0.08 * AGES / SCATTER, "age_years": AGES}
+    passing, standing = (young_years(table, model="seedlings", sampling=met) for met in ("passing", "standing"))
+    assert np.log((standing.mean() + 0.5) / (passing.mean() + 0.5)) == pytest.approx(-0.09, abs=0.02)
+
+
+@pytest.mark.parametrize(("low", "years"), [(0.0, 8.0), (0.5, None)])
+def test_pairs_of_counts_from_the_collar_are_years_to_the_height(low, years):
+    """8 rings fewer at 1 m than at the collar: Y = 8. From 0.5 m up the rings are the time between, without the half
+    season, and 8 seasons for half of the way mean more than 8 years from the ground."""
+    many = 20
+    table = {"low_height_m": [low] * many, "low_rings": [30] * many, "high_height_m": [1.0] * many}
+    found = young_years(table | {"high_rings": [22] * many}, model="two_heights").mean()
+    assert found == pytest.approx(8, abs=0.25) if years else found > 9
+
+
 def test_two_heights_take_the_whole_seasons_before():
     """T(1 m) = 7.5 seasons in every state: Y = 7. Pith 1905 at 1 m and 1911 at 2 m: established 1905 - 7 = 1898."""
     cores = ({"core_height_m": 1.0}, {"core_height_m": 2.0, "rings_counted": 114})
@@ -192,7 +246,7 @@ def test_counts_are_too_low_four_times_as_often_as_too_high():
 
 
 def test_rings_absent_more_often_make_counts_lower():
-    """Pine loses 1/120, larch 1/240 of its rings: 0.8 x 120 x (1/120 - 1/240) = 0.4 more rings are missed in a count."""
+    """Pine loses 1/120, larch 1/240 of its rings: 0.8 x 120 x (1/120 - 1/240) = 0.4 more rings missed in a count."""
     larch = dated(COUNTED).pith_year.mean()
     pine = dated(COUNTED, tree={"species": "Pinus cembra"}).pith_year.mean()
     assert larch - pine == pytest.approx(0.4, abs=0.04)
@@ -316,7 +370,7 @@ def test_shares_of_two_cores_are_weighed_by_their_precision():
 
 
 def test_years_to_height_that_all_trees_share_are_drawn_once():
-    """shared_share = 1: every draw gives both trees the same Y, so their dates stay 10 years apart as their piths do."""
+    """shared_share = 1: every draw gives both trees the same Y, so their dates stay 10 years apart as the piths."""
     model = {"model": "mean_sd", "height_m": 1.0, "mean_years": 12, "sd_years": 4, "shared_share": 1.0}
     ages = ages_of({"core_height_m": 1.0}, {"tree": "B2", "core_height_m": 1.0, "rings_counted": 110}, height=model)
     years = ages.draws(400, seed=3).to_pandas()
@@ -351,6 +405,13 @@ def test_intervals_are_equal_tailed():
     assert even.interval(0.9) == (5, 95)
     assert even.interval(0.5) == (25, 75)
     assert (even.median(), even.quantile(0.25)) == (50, 25)
+
+
+@pytest.mark.parametrize(("spread", "said"), [(2.0, "1853 ("), (4.0, "c. 1855 ("), (8.0, "c. 1850 (")])
+def test_sentences_round_to_what_is_known(spread, said):
+    """1905 less 52 +- s collar years is 1853: as it is to an SD of 3, to five years above, to ten above 6."""
+    tree = {"collar_years": 52.0, "collar_years_sd": spread}
+    assert f"established {said}" in dated({}, tree=tree).sentence()
 
 
 def test_the_table_of_ages_has_low_below_high():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import pytest
 
 from treeage import cli, estimate_ages
 from treeage.formats import read_ring_file, ring_table
-from treeage.report.methods import methods_text
+from treeage.report.texts import methods_text
 from treeage.simulate import SimulatedStand, scenario, simulate_stand
 from treeage.tables import Field, Settings
 
@@ -52,7 +53,7 @@ def test_the_methods_text_tells_the_run_and_spread_of_dates():
 def test_the_methods_text_counts_buried_collars_and_minima():
     """Two trees with collar years, one without; a tree without any distance is a minimum."""
     ages = estimate_ages(three_trees(collar_years=[2.0, 0.0, 3.0]))
-    assert ages.at_core_height == ["A1", "B2", "C3"]  # without a height model nothing is subtracted, not even the collar
+    assert ages.at_core_height == ["A1", "B2", "C3"]  # no height model: not even the collar is subtracted
     field = three_trees(collar_years=[2.0, 0.0, 3.0])
     collar = Field.from_frames(field.trees, field.cores.assign(core_height_m=0.0), settings=field.settings)
     assert "buried collar were subtracted for 2 trees." in methods_text(estimate_ages(collar), version="1")
@@ -93,7 +94,7 @@ def stand() -> SimulatedStand:
 
 
 def test_simulated_truth_adds_up(stand):
-    """Pith year = establishment + collar + years below; rings from the pith = outer - pith year + 1; age counts both."""
+    """Pith year = establishment + collar + years below; rings = outer - pith year + 1; age counts both ends."""
     trees, cores = stand.truth["trees"].set_index("tree"), stand.truth["cores"]
     own = trees.loc[cores["tree"]].reset_index(drop=True)
     outer = int(scenario("mixed").outer_year)
@@ -124,6 +125,24 @@ def test_simulated_missed_rings_fill_their_distance(stand):
     )
 
 
+@pytest.mark.parametrize(("seasons", "years"), [(7.5, 7), (0.9, 0)])
+def test_simulated_trees_have_whole_seasons_below_the_core(seasons, years):
+    """Every tree takes 7.5 seasons to 1 m and is cored there: ceil(7.5) - 1 = 7 whole ones before."""
+    base = scenario("pith")
+    kind = replace(base.species[0], share=1.0, years_to_1m=seasons, shared_height_sd=0.0, tree_height_sd=0.0)
+    coring = replace(base.coring, height_m=1.0, height_sd_m=0.0, second_height_m=0.0)
+    cores = simulate_stand(replace(base, species=(kind,), coring=coring, trees=5), seed=1).truth["cores"]
+    assert set(cores["years_to_core_height"]) == {years}
+
+
+def test_simulated_innermost_rings_are_whole(stand):
+    """A core that passes beside the pith sees no ring nearer than its miss: the first whole one begins outside it."""
+    cores = stand.truth["cores"]
+    beside = cores[(cores["stop"] == "passed") & (cores["rings_from_pith"] - cores["missed_rings"] > 10)]
+    assert len(beside) > 10
+    assert (beside["distance_mm"] >= beside["miss_mm"] - 1e-3).all()
+
+
 # ------------------------------------------------------------------ ring files
 
 
@@ -150,7 +169,8 @@ def test_the_stop_tells_the_unit(tmp_path):
 
 XML = """<tridas><project><object><element><title>7</title><sample><radius><title>A</title><measurementSeries>
 <title>7A</title><interpretation><firstYear suffix="{suffix}">{year}</firstYear></interpretation>
-<values><variable normalTridas="ring width"/><unit normalTridas="{unit}"/><value value="80"/><value value="120"/></values>
+<values><variable normalTridas="ring width"/><unit normalTridas="{unit}"/>
+<value value="80"/><value value="120"/></values>
 </measurementSeries></radius></sample></element></object></project></tridas>"""
 
 

@@ -1,4 +1,4 @@
-"""Two cores of a tree read against each other, and a core against the stand: direction, place and year by construction."""
+"""Two cores of a tree read against each other, and a core against the stand: direction, place and year as made."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def tree_of(*series: np.ndarray, dating: Any = "lab_count", outer: Any = 2024, *
     ids=["absent in a", "absent in b", "false in a", "false in b"],
 )
 def test_the_core_that_lacks_a_ring_is_named(a, b, kind):
-    """Ring 31 from the bark is taken out of, or doubled in, one core: true less counted is +1 or -1 there, 0 in the other."""
+    """Ring 31 from the bark is taken out of, or doubled in, one core: true less counted is +1 or -1 there, else 0."""
     found = align_cores(a, b)
     assert found.best["kind"].tolist() == [kind]
     assert abs(found.best["ring_from_bark"][0] - 31) <= 1  # a doubled ring is either of its halves
@@ -112,6 +112,12 @@ def test_a_crossdated_core_dates_the_count():
     answer = tree_of(FULL, lacking(31), dating=["crossdated", "lab_count"])["A1"]
     assert answer.pith_year.prob_at(1925) > 0.999
     assert answer.cores["pith_year_median"].tolist()[0] == 1925
+
+
+def test_a_crossdated_core_lacks_nothing():
+    """The crossdated core has 99 rings to 2024, the counted one 100, one of them false: the pith is of 1926."""
+    answer = tree_of(lacking(31), FULL, dating=["crossdated", "lab_count"])["A1"]
+    assert answer.pith_year.prob_at(1926) > 0.999
 
 
 def test_lost_rings_move_the_outer_year_of_a_count():

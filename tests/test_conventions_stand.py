@@ -22,7 +22,7 @@ def exact(*years: int) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def history() -> StandHistory:
-    """Seventeen crossdated trees with the pith at the collar, 1790 to 1950 every tenth year; events in 1900 and 1930."""
+    """Seventeen crossdated pith cores at the collar, 1790 to 1950 every tenth year; events in 1900 and 1930."""
     years = list(range(1790, 1951, 10))
     names = [f"T{year}" for year in years]
     trees: dict[str, Any] = {"tree": names, "species": "Larix decidua", "trees_per_ha": 25.0}
@@ -72,7 +72,7 @@ def test_trees_of_the_year_of_an_event_are_not_after_it():
 
 
 def test_events_of_a_field_are_told_in_order(history):
-    """Felling of 1900, before the fire of 1930: after it 1910 to 1950, two within 20 years; after the fire 1940 and 1950."""
+    """Felling of 1900 before the fire of 1930: 1910 to 1950 after it, two within 20 years; then 1940, 1950."""
     frame = history.tables()["events"]
     assert frame["event"].tolist() == ["felling", "fire"]
     assert frame["trees_after"].tolist() == [5, 2]
@@ -145,7 +145,7 @@ def test_static_mortality_is_the_slope_of_the_log_counts():
 
 
 def test_diameters_tell_ages_with_both_ends_counted(history):
-    """48 - 2 k cm in 1790 + 10 k: the line of exact ages gives a tree of 32 cm (k = 8) the age 2024 - 1870 + 1 = 155."""
+    """48 - 2 k cm in 1790 + 10 k: the line of exact ages gives 32 cm (k = 8) the age 2024 - 1870 + 1 = 155."""
     assert history.diameter is not None
     answer = history.diameter.predict([32.0])
     assert answer["age_median"][0] == pytest.approx(155, abs=0.4)

@@ -6,17 +6,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import first_trees
 from made_up_ages import at_core_height, made_up_ages, made_up_tree
 from matplotlib.figure import Figure
 
 from treeage.cli import commands as cli
+from treeage.cli import screen
 from treeage.errors import InputError
 from treeage.estimate import estimate_ages, species_without_heights
 from treeage.plots import ages as plots
-from treeage.report import figures as report_figures
-from treeage.report import methods as report_methods
-from treeage.report import page as report_page
-from treeage.report.figures import stand_figures
+from treeage.report import texts as report_texts
+from treeage.report import write as report_write
 from treeage.stand import stand_history
 from treeage.tables import read_field
 from treeage.validate import score_against_truth
@@ -29,11 +29,8 @@ NOTE = "trees are dated at coring height; their dates are later than their estab
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    """The demo without the young larches and without the height model of larch."""
-    target = tmp_path_factory.mktemp("bare") / "field"
-    target.mkdir()
-    for path in DEMO.iterdir():
-        (target / path.name).write_bytes(path.read_bytes())
+    """Half of the demo, without the young larches and without the height model of larch."""
+    target = first_trees(DEMO, tmp_path_factory.mktemp("bare") / "field", "T24")
     young = pd.read_csv(target / "seedlings.csv", dtype=str, keep_default_na=False)
     young[young["species"] != LARCH].to_csv(target / "seedlings.csv", index=False)
     settings = (target / "field.toml").read_text(encoding="utf-8")
@@ -125,7 +122,7 @@ def test_sources_and_notes_tell_it(mixed):
     used = mixed.sources[mixed.sources["step"] == "years to coring height"].set_index("known")
     assert used.loc["none", "what"] == f"{LARCH}: none, dates refer to the coring height"
     assert used.loc["none", "used"] == len(mixed.at_core_height)
-    note = report_page.note_line(mixed.notes.iloc[-1].to_dict())
+    note = report_texts.note_line(mixed.notes.iloc[-1].to_dict())
     assert note.startswith(f"field.toml, {LARCH}, height: got age at coring height")
 
 
@@ -151,16 +148,16 @@ def test_short_faces_count_them(mixed, alone):
 
 def test_screen_marks_them(mixed, alone):
     """A star where both kinds stand in one table; other headings where all are at coring height."""
-    words = cli._screen(mixed)
+    words = screen.ages_lines(mixed)
     assert " ".join(mixed.date_note.split()) in " ".join(words.split())
     best, worst = words.split("Best dated")[1].split("Rows of")[0].split("Worst dated")
     assert LARCH not in best  # unknown years are left open there, however narrow the interval
     lines = [line for line in worst.splitlines() if LARCH in line]
-    assert len(lines) == cli.SHOWN_TREES and all(line.count("*") == 2 for line in lines)
+    assert len(lines) == screen.SHOWN_TREES and all(line.count("*") == 2 for line in lines)
     assert "* at coring height, age there: the tree is older by unknown years" in words
-    words = cli._screen(alone)
+    words = screen.ages_lines(alone)
     assert "at coring height" in words and "established" not in words and "*" not in words
-    assert max(len(line) for line in words.splitlines()) <= cli.WIDTH
+    assert max(len(line) for line in words.splitlines()) <= screen.WIDTH
 
 
 def test_check_names_species_without_a_height_model(folder, capsys):
@@ -174,33 +171,33 @@ def test_check_names_species_without_a_height_model(folder, capsys):
 
 def test_report_and_methods_say_it(mixed, alone, monkeypatch):
     """Headline, text, table and methods; nothing of establishment where there is none."""
-    monkeypatch.setattr(report_figures, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
-    page = " ".join(report_page.report_html(mixed).split())
+    monkeypatch.setattr(report_write, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    page = " ".join(report_texts.report_html(mixed).split())
     many, of = len(mixed.at_core_height), len(mixed.trees)
     assert f"{of - many} by their establishment and {many} at coring height only" in page
     assert f"{many} of {of} dates refer to the coring height" in page
     assert "They do not cover the years to coring height of trees dated at coring height" in page
     assert "<td>unknown<br><small>before the pith</small></td>" in page
     assert " at height<br>" in page
-    page = " ".join(report_page.report_html(alone).split())
+    page = " ".join(report_texts.report_html(alone).split())
     assert "12 trees dated: dates at coring height between" in page
     assert "When the trees of this stand established" not in page
     assert "missed rings, as stated in the sources below" in page
-    words = report_methods.methods_text(mixed, version="1")
+    words = report_texts.methods_text(mixed, version="1")
     assert f"{many} of {of} dates refer to the coring height" in words
     assert f"(establishment years of {of - many} trees, years at coring height of {many})" in words
     assert f"{LARCH}: none" not in words.split("## Sources")[0]
-    assert "Median years at coring height run from" in report_methods.methods_text(alone, version="1")
+    assert "Median years at coring height run from" in report_texts.methods_text(alone, version="1")
 
 
 def test_captions_say_it(mixed, alone, monkeypatch):
     """The captions of figures that show dates carry the note."""
-    monkeypatch.setattr(report_figures, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
-    figures = {figure.name: figure for figure in report_figures.report_figures(mixed)}
+    monkeypatch.setattr(report_write, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    figures = {figure.name: figure for figure in report_write.report_figures(mixed)}
     for name in ("dates", "age_structure"):
         assert mixed.date_note in figures[name].caption
     assert "Open markers: year at coring height." in figures["dates"].caption
-    assert report_figures.report_figures(alone)[0].title == "Years at coring height"
+    assert report_write.report_figures(alone)[0].title == "Years at coring height"
 
 
 # ------------------------------------------------------------------ figures
@@ -239,19 +236,19 @@ def test_anatomy_ends_at_the_pith():
 
 def test_stand_history_notes_the_mixture(mixed, monkeypatch):
     """repr, notebook, notes, captions and axis of the history count the trees at coring height."""
-    monkeypatch.setattr("treeage.report.figures.render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr("treeage.report.write.render", lambda _draw, _height: (b"<svg/>", b"pixels"))
     history = stand_history(mixed, count=300)
     many, of = len(mixed.at_core_height), len(mixed.trees)
     assert history.core_height_note == history.notes[0] == f"{many} of {of} {NOTE}"
     assert f"({many} dated at coring height)" in repr(history)
     assert history.core_height_note in history._repr_html_().split("<table")[0]
-    assert all(history.core_height_note in figure.caption for figure in stand_figures(history))
+    assert all(history.core_height_note in figure.caption for figure in report_write.stand_figures(history))
     assert f"for {many} of {of} trees year at coring height" in history.plot(ax=Figure().subplots()).get_xlabel()
 
 
 def test_stand_command_says_it(folder, tmp_path, capsys, monkeypatch):
     """The note stands on the screen and in the report."""
-    monkeypatch.setattr("treeage.report.figures.render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr("treeage.report.write.render", lambda _draw, _height: (b"<svg/>", b"pixels"))
     assert cli.main(["stand", str(folder), "--out", str(tmp_path / "out"), "--draws", "200"]) == 0
     assert NOTE in " ".join(capsys.readouterr().out.split())
     assert NOTE in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")

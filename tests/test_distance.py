@@ -8,9 +8,11 @@ from hypothesis import strategies as st
 from treeage import priors
 from treeage.distance import (
     DISTANCE_GRID_MM,
+    DistanceSource,
     aimed_core_density,
     arc_likelihood,
     arc_radius,
+    arc_rise,
     circle_likelihood,
     common_arcs_likelihood,
     conflict_probability,
@@ -22,10 +24,11 @@ from treeage.distance import (
     radial_length,
     ray_likelihood,
     short_core_density,
+    source_words,
     unseen_curvature,
 )
+from treeage.distance.grid import DISTANCE_STEP
 from treeage.distance.seen import fit_circles
-from treeage.distance.unseen import DISTANCE_STEP, off_axis_radius, ray_distance
 from treeage.errors import InputError
 
 FLAT = np.ones((1, DISTANCE_GRID_MM.size))
@@ -75,6 +78,13 @@ def test_arc_radius_scales_with_the_unit(chord, share, factor):
     radius = float(arc_radius(chord, share * chord))
     assert float(arc_radius(factor * chord, factor * share * chord)) == pytest.approx(factor * radius)
     assert radius >= chord / 2 - 1e-9
+
+
+@given(st.floats(1, 50), st.floats(0.02, 0.5))
+def test_rise_is_the_inverse_of_the_radius(chord, share):
+    """The circle of an arc has that rise again (closed form); a circle narrower than its chord is a half circle."""
+    assert float(arc_rise(arc_radius(chord, share * chord), chord)) == pytest.approx(share * chord)
+    assert float(arc_rise(0.1 * chord, chord)) == chord / 2
 
 
 def test_flat_arc_says_nothing():
@@ -170,21 +180,18 @@ def test_intervals_from_four_arcs_hold_when_the_roundness_is_common():
 
 def test_rays():
     """Gap 5 mm and 10 degrees meet at 28.58 mm; the relative error of distance equals that of the angle."""
-    assert float(ray_distance(5.0, 10.0)) == pytest.approx(28.58, abs=5e-3)  # own arithmetic, two-ray form
-    mass = distance_mass(FLAT, [ray_likelihood(5.0, 10.0, 0.5)])[0]
+    likelihood = ray_likelihood(5.0, 10.0, 0.5)
+    assert DISTANCE_GRID_MM[likelihood[0].argmax()] == pytest.approx(28.58, rel=DISTANCE_STEP)  # own, two-ray form
+    mass = distance_mass(FLAT, [likelihood])[0]
     spread = np.log(quantile(mass, 0.84) / quantile(mass, 0.16)) / 2
     expected = np.hypot(0.5 / 10, priors.RAY_GAP_SD.value / 5)  # first-order error of a ratio, closed form
     assert spread == pytest.approx(expected, rel=0.1)
 
 
-def test_tilt_off_axis_and_shrinkage():
-    """Tilt 15 degrees, miss 5 mm, Douglas-fir drying: the worked numbers."""
+def test_tilt_and_shrinkage():
+    """Tilt 15 degrees, Douglas-fir drying: the worked numbers."""
     assert float(radial_length(250, tilt_deg=15)) == pytest.approx(241.48, abs=5e-3)  # own arithmetic
     assert float(radial_length(1.0, tilt_deg=15)) == pytest.approx(0.96593, abs=5e-6)  # own arithmetic
-    inner, outer = off_axis_radius([10.0, 12.0], 5.0)
-    assert float(outer - inner) == pytest.approx(1.820, abs=5e-4)  # derived, off-axis check
-    assert float(off_axis_radius(0.0, 5.0)) == 5.0  # own arithmetic
-    assert float(off_axis_radius(10.0, 5.0)) == pytest.approx(11.18, abs=5e-3)  # own arithmetic
     shrinkage = 4.8 * (30 - 8) / 30  # Wood Handbook GTR-190 Table 4-3 (read) and its linear rule (memory)
     assert float(radial_length(180, shrinkage_percent=shrinkage)) == pytest.approx(186.6, abs=0.05)
 
@@ -283,6 +290,13 @@ def test_concentric_circles_recover_the_centre():
     assert 0.6 < np.std(error) < 1.4
 
 
+def test_three_points_of_a_circle_give_its_radius():
+    """Three points of a circle of radius 10 whose centre is at x = 10 (by construction)."""
+    angle = np.array([-0.2, 0.0, 0.2])
+    fit = fit_circles([1, 1, 1], 10 - 10 * np.cos(angle), 10 * np.sin(angle))
+    assert 1 / fit.curvature == pytest.approx(10.0, abs=5e-4)
+
+
 def test_straight_boundary_says_nothing():
     """Points on a straight line leave far distances open."""
     y = np.linspace(-2.5, 2.5, 9)
@@ -307,6 +321,15 @@ def test_wider_input_never_narrows_the_answer(distance, spread):
     wide = distance_mass(FLAT, [direct_likelihood(distance, 2 * spread)])[0]
     assert quantile(wide, 0.95) - quantile(wide, 0.05) >= quantile(narrow, 0.95) - quantile(narrow, 0.05)
     assert narrow.sum() == pytest.approx(1.0)
+
+
+def test_every_source_has_words_and_several_are_joined_in_their_order():
+    """The phrases of the report, whatever the order in which sources were found; none is a word too (choice)."""
+    words = [source_words(source) for source in DistanceSource]
+    assert len(set(words)) == len(words) == 8
+    found = DistanceSource.POINTS | DistanceSource.DIRECT | DistanceSource.CIRCLE | DistanceSource.SEVERAL_ARCS
+    assert source_words(found) == "several arcs and template circle and distance read and digitised boundaries"
+    assert source_words(DistanceSource.NOTHING) == "none"
 
 
 def test_conflict_of_two_sources():
@@ -336,9 +359,8 @@ def test_grid_is_even_in_the_logarithm():
     [
         (lambda: arc_radius(0.0, 1.0), "chord_mm: got 0, need finite and above 0"),
         (lambda: arc_radius(10.0, 6.0), r"rise_mm: got 6, need at most half the chord \[mm\]"),
-        (lambda: ray_distance(5.0, -1.0), "angle_deg: got -1"),
+        (lambda: ray_likelihood(5.0, -1.0), "angle_deg: got -1"),
         (lambda: radial_length(-5.0), "length_mm: got -5"),
-        (lambda: off_axis_radius(-1.0, 5.0), "along_mm: got -1"),
         (lambda: circle_likelihood(0.0), "radius_mm: got 0"),
         (lambda: direct_likelihood(-1.0, 1.0), "distance_mm: got -1"),
         (lambda: inside_radius(0.0), "diameter_cm: got 0"),

@@ -9,7 +9,7 @@ import pytest
 
 from treeage.errors import InputError, ModelError, ModelWarning, PriorWarning
 from treeage.height import early_heights, height_model, years_to_height
-from treeage.height.years import MODEL_KEYS
+from treeage.schema import HEIGHT_MODEL_KEYS
 
 SETTINGS = [
     {"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": 3},
@@ -44,7 +44,7 @@ def test_every_model_word_makes_a_model(settings):
 
 def test_every_model_word_is_in_the_tests():
     """No word without a check."""
-    assert {settings["model"] for settings in SETTINGS} == set(MODEL_KEYS)
+    assert {settings["model"] for settings in SETTINGS} == set(HEIGHT_MODEL_KEYS)
 
 
 def test_frames_and_mappings_of_arrays_are_the_same():

@@ -9,7 +9,9 @@ from scipy import stats
 from treeage.errors import InputError, ModelError
 from treeage.height import (
     TREE_NODES,
+    GrowthForm,
     HeightModel,
+    axis_tangent,
     from_curve,
     from_mean_sd,
     from_published,
@@ -17,8 +19,9 @@ from treeage.height import (
     from_seedlings,
     growth_axis,
     normal_nodes,
+    whole_seasons,
 )
-from treeage.height.model import SHARED_NODES, power_slopes
+from treeage.height.model import SHARED_NODES, piecewise, power_slopes
 
 YOUNG_HEIGHTS = np.array([0.08, 0.15, 0.2, 0.3, 0.35, 0.5, 0.6, 0.7, 0.9, 1.0, 1.2, 1.4])
 YOUNG_AGES = np.array([2, 3, 3, 5, 4, 7, 6, 9, 10, 9, 14, 13])
@@ -38,7 +41,7 @@ def one_tree_model(log_median: float, log_sd: float) -> HeightModel:
         name="oracle",
         source="test",
         known="user",
-        forms=("power",) * 4,
+        forms=(GrowthForm.POWER,) * 4,
         scales_m=np.ones(4),
         intercept=np.full(4, log_median),
         slope=np.ones(4),
@@ -84,16 +87,44 @@ def test_passing_times_rise_with_height_in_every_cell(name, low, step):
     assert np.all(first > 0) and np.all(second > first)
 
 
+def test_whole_seasons_are_those_before_the_passing_one():
+    """A tip that passes at the very end of a season passes in it; at the collar nothing is subtracted."""
+    assert whole_seasons([[0.0, 0.4, 1.0], [1.0 + 1e-9, 6.5, 7.0]]).tolist() == [[0, 0, 0], [1, 6, 6]]  # hand sums
+
+
 @pytest.mark.parametrize("name", sorted(MODELS))
-def test_faces_of_a_model_agree(name):
+def test_passing_years_are_those_of_every_cell(name):
+    """Cell by cell the whole seasons of the passing times; kept, and protected from change."""
+    model = MODELS[name]
+    years, seasons = model.passing_years(0.9), model.passing_seasons(0.9)
+    assert years.shape == (SHARED_NODES, TREE_NODES)
+    assert np.all((years < seasons) & (seasons <= years + 1))  # definition
+    assert model.passing_years(0.9) is years
+    with pytest.raises(ValueError, match="read-only"):
+        years[0, 0] = 1
+    assert not model.passing_years(0.0).any()  # definition
+    with pytest.raises(InputError, match="height_m: got -1, need finite and at least 0"):
+        model.passing_years(-1.0)
+
+
+def test_piecewise_continues_the_outermost_slopes():
+    """Slope 1 up to the second point and 2 after it."""
+    at = np.array([-1.0, 0.5, 3.0])
+    found = piecewise(at, np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 3.0]))
+    assert found.tolist() == [-1.0, 0.5, 5.0]  # hand sums
+
+
+@pytest.mark.parametrize("name", sorted(MODELS))
+def test_mass_and_cells_of_a_model_agree(name):
     """Mass by shared node, mass over all, and the cells tell the same."""
     model = MODELS[name]
-    start, mass = model.years_given_shared(1.0)
+    table = model.years_given_shared(1.0)
+    start, mass = table.start, table.mass
     assert mass.shape[0] == SHARED_NODES
     np.testing.assert_allclose(mass.sum(axis=1), 1.0)
     years = model.years(1.0)
     np.testing.assert_allclose(mass.mean(axis=0), years.on(start, mass.shape[1]), atol=1e-8)
-    cells = np.ceil(model.passing_seasons(1.0)) - 1
+    cells = model.passing_years(1.0)
     assert years.mean() == pytest.approx(cells.mean(), rel=0.03, abs=0.1)
     by_node = mass @ (start + np.arange(mass.shape[1]))
     np.testing.assert_allclose(by_node, cells.mean(axis=1), rtol=0.05, atol=0.15)
@@ -144,6 +175,11 @@ def test_growth_axes_are_inverses_of_their_curves():
     np.testing.assert_allclose(growth_axis("power", 0.0, time), np.log(time))  # closed form
     with pytest.raises(ModelError, match="got spline, need one of power, weibull"):
         growth_axis("spline", 1.0, 1.0)
+    with pytest.raises(ModelError, match="got curve, need one of"):
+        growth_axis("curve", 1.0, 1.0)
+    value, slope = axis_tangent("weibull", 4.0, 1.0)
+    assert value == pytest.approx(np.log(-np.log(0.75)))  # closed form
+    assert slope == pytest.approx(1 / 4 / (0.75 * -np.log(0.75)), rel=1e-5)  # closed form: h dx/dh
 
 
 def test_heights_out_of_reach_are_refused_or_flagged():

@@ -5,7 +5,7 @@ import pytest
 
 from treeage.errors import ModelError
 from treeage.height import early_heights, from_curve, from_published, published_curve
-from treeage.height.curves import FOOT_M
+from treeage.height.sources import FOOT_M
 
 LAAMRANI = "Laamrani, DesRochers & Blackburn 2016, abstract"
 
@@ -73,13 +73,20 @@ def test_collar_corrections_are_no_height_models():
         from_published("oak")
 
 
-def test_mean_curve_is_the_mean_of_the_trees():
-    """Trees laid about a curve have its height on average at the age of 1 m; the plain inverse is too early."""
+@pytest.mark.parametrize(("log_sd", "share"), [(0.5, 0.0), (0.2, 0.5), (5.0, 0.5), (0.5, 1.0)])
+def test_mean_curve_is_the_mean_of_the_trees(log_sd, share):
+    """Trees spread about a curve have its height on average at the age of 1 m, also wild ones and equal ones."""
     curve = published_curve("douglas-fir bruce", 105 * FOOT_M)
+    model = from_curve("douglas-fir bruce", 105 * FOOT_M, log_sd=log_sd, shared_share=share)
+    middle = float(model.intercept.mean())  # without what the stand shares
+    heights = curve.height_at(float(curve.age_at(1.0)) / np.exp(middle + model.deviation[0]))
+    assert np.mean(heights) == pytest.approx(1.0, abs=1e-6)  # definition
+
+
+def test_the_plain_inverse_of_a_mean_curve_is_too_early():
+    """Jensen's inequality where growth speeds up; without a spread there is nothing to correct."""
     model = from_curve("douglas-fir bruce", 105 * FOOT_M, shared_share=0.0)
-    age = float(curve.age_at(1.0))
-    factors = np.exp(model.intercept[0] + model.deviation[0])
-    assert np.mean(curve.height_at(age / factors)) == pytest.approx(1.0, abs=1e-6)  # definition
+    age = float(published_curve("douglas-fir bruce", 105 * FOOT_M).age_at(1.0))
     assert np.median(model.passing_seasons(1.0)) > 1.1 * age  # Jensen's inequality
     tight = from_curve("douglas-fir bruce", 105 * FOOT_M, log_sd=0.01).passing_seasons(1.0)
     assert tight.mean() == pytest.approx(7.22, abs=0.02)  # Bruce 1981, from memory: age at 1 m without spread

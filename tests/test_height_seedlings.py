@@ -8,7 +8,7 @@ from scipy import stats
 
 from treeage.errors import InputError, ModelError
 from treeage.height import from_seedlings, from_two_heights, height_curve, seasons_between
-from treeage.height.sources import spread_points
+from treeage.height.young import spread_points
 from treeage.schema import FEWEST_YOUNG_TREES
 
 # Chapman-Richards growth whose median tree passes 1 m after 9 seasons; not one of the fitted forms
@@ -50,7 +50,10 @@ def band(prob, repeats):
     return 3 * np.sqrt(prob * (1 - prob) / repeats)
 
 
-@pytest.mark.parametrize(("count", "log_sd"), [(8, 0.35), (24, 0.25), (24, 0.4)])
+@pytest.mark.parametrize(
+    ("count", "log_sd"),
+    [(8, 0.35), pytest.param(24, 0.25, marks=pytest.mark.slow), pytest.param(24, 0.4, marks=pytest.mark.slow)],
+)
 def test_years_to_one_metre_cover_the_truth(count, log_sd):
     """From simulated young trees the interval holds the years of a new tree as often as it says."""
     rng = np.random.default_rng(11)
@@ -144,6 +147,8 @@ def test_spread_points_fill_the_cube():
     target = (np.arange(32) + 0.5) / 32
     assert np.all(np.abs(np.sort(points, axis=0) - target[:, np.newaxis]) < 0.16)
     np.testing.assert_allclose(np.sort(points[:, 1]), target)  # closed form: base 2 and 32 points
+    few = [[0.125, 0.125], [0.375, 0.625], [0.625, 0.375], [0.875, 0.875]]  # hand: 0, 1, 2, 3 with binary digits turned
+    assert spread_points(4, 2).tolist() == few
 
 
 # ---------------------------------------------------------------------- two heights

@@ -8,13 +8,13 @@ from nbclient import NotebookClient
 
 ROOT = Path(__file__).parents[1]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
-SAMPLED = {"learned_stand.ipynb"}  # runs PyMC: minutes, not seconds
+LONG = {"learned_stand.ipynb", "stand_history.ipynb", "two_cores.ipynb"}  # PyMC, whole stands, 400 pairs: slow suite
 
 
 @pytest.mark.filterwarnings("ignore")  # kernels and their loops warn about themselves, not about the package
 @pytest.mark.parametrize(
     "path",
-    [pytest.param(path, id=path.stem, marks=pytest.mark.slow if path.name in SAMPLED else ()) for path in NOTEBOOKS],
+    [pytest.param(path, id=path.stem, marks=pytest.mark.slow if path.name in LONG else ()) for path in NOTEBOOKS],
 )
 def test_notebook_runs(path):
     """No cell fails."""

@@ -10,14 +10,14 @@ import pytest
 
 from treeage import estimate_ages
 from treeage.alignment.prior import alignment_prior
-from treeage.counting import absent_ring_rate
+from treeage.counting import absent_ring_share
 from treeage.errors import ModelError
 from treeage.estimate.answers import collar_mass
 from treeage.growth import basal_area_increment, canopy_residence_years, inside_bark_diameter
 from treeage.height import early_heights, from_published
 from treeage.pmf import Pmf
 from treeage.results import year_text
-from treeage.rings.missing import constant_basal_area_rings
+from treeage.rings.rules import constant_basal_area_rings
 from treeage.tables import Field
 
 INCH = 25.4
@@ -72,7 +72,7 @@ def test_counts_across_the_missing_year_zero(first, rings, text):
 
 def test_rings_absent_from_a_core_of_two_hundred():
     """1 in 240 (St. George et al. 2013, abstract): .83 expected in 200 rings, none in .43 to .44 of cores."""
-    rate = absent_ring_rate().value
+    rate = absent_ring_share().value
     assert 200 * rate == pytest.approx(0.83, abs=5e-3)  # own arithmetic
     one = Pmf(0, [1 - rate, rate])
     total = Pmf.point(0)
@@ -102,7 +102,7 @@ def test_independent_errors_add_in_variance():
 @pytest.mark.parametrize(("crown", "percent"), [("intermediate", 4.6), ("overtopped", 16.2)])
 def test_ring_anomalies_by_crown_class(crown, percent):
     """1.3 % dominant, 4.6 % intermediate, 16.2 % overtopped (Lorimer, Dahir & Singer 1999, abstract): as factors."""
-    ratio = alignment_prior(crown_class=crown).absent_rate_a / alignment_prior(crown_class="dominant").absent_rate_a
+    ratio = alignment_prior(crown_class=crown).absent_share_a / alignment_prior(crown_class="dominant").absent_share_a
     assert ratio == pytest.approx(percent / 1.3, rel=0.02)
 
 

@@ -17,12 +17,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_up_ages import at_core_height, made_up_ages, made_up_tree, minimum_tree
 
+from treeage import schema
+from treeage.distance import DistanceSource
 from treeage.errors import InputError
 from treeage.plots import plot_dates
-from treeage.report import figures as report_figures
-from treeage.report import methods as report_methods
-from treeage.report import page as report_page
+from treeage.report import texts
 from treeage.report import write as report
+from treeage.results import Flag
 from treeage.version import VERSION
 
 VOID = {"meta", "img", "br", "link", "input", "hr"}
@@ -90,7 +91,7 @@ def page(written):
 @pytest.fixture
 def quick(monkeypatch):
     """Leave out the drawing where a test is not about figures."""
-    monkeypatch.setattr(report_figures, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr(report, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
 
 
 def files_in(folder):
@@ -160,7 +161,7 @@ def test_no_time_or_random_id_in_the_figures(written):
     for path in (written / "figures").glob("*.png"):
         assert b"tIME" not in path.read_bytes()
         width, _height = struct.unpack(">II", path.read_bytes()[16:24])
-        assert width == report_figures.PNG_DPI * report_figures.WIDTH_IN
+        assert width == report.PNG_DPI * report.WIDTH_IN
 
 
 def test_a_failed_run_leaves_the_old_answers(tmp_path, monkeypatch, quick):
@@ -287,10 +288,10 @@ def test_the_page_is_well_formed_and_stands_alone(page, written):
 
 def test_every_tree_has_its_row(page):
     """Median above its interval; a minimum-only tree shows its minimum and no date."""
-    rows = {row[0]: row for row in page.rows if len(row) == len(report_page.TREE_COLUMNS)}
+    rows = {row[0]: row for row in page.rows if len(row) == 13}  # cells of a tree
     frame = AGES.to_frame().set_index("tree")
     assert set(rows) - {"tree"} == set(frame.index)
-    title = [name for name, _ in report_page.TREE_COLUMNS]
+    title = rows["tree"]
     row, facts = rows["T03"], frame.loc["T03"]
     low, high = facts["establishment_year_lo"], facts["establishment_year_hi"]
     assert row[title.index("establishment year")] == f"{facts['establishment_year_median']}|{low} to {high}"
@@ -321,7 +322,7 @@ def test_flags_and_notes_are_explained(page):
 
 def test_figures_state_the_probability(quick):
     """Each caption says what interval is drawn, with the probability of the estimate."""
-    figures = report_figures.report_figures(replace(made_up_ages(4), prob=0.8))
+    figures = report.report_figures(replace(made_up_ages(4), prob=0.8))
     assert [figure.name for figure in figures] == ["dates", "age_structure", "uncertainty_sources", "anatomy"]
     assert "80 % interval" in figures[0].caption
     assert "80 % interval" in figures[1].caption
@@ -331,7 +332,7 @@ def test_figures_state_the_probability(quick):
 def drawn_dates(*names):
     """The figure of dates of a few trees, as SVG text."""
     ages = made_up_ages(len(names), minimum=0, names=names)
-    return report_figures.render(lambda ax: plot_dates(ages, ax=ax), 3.0)[0].decode("utf-8")
+    return report.render(lambda ax: plot_dates(ages, ax=ax), 3.0)[0].decode("utf-8")
 
 
 def test_figures_keep_text_as_text():
@@ -372,9 +373,9 @@ def test_any_name_is_harmless(name):
     """Whatever the tables hold is shown as typed and starts no tag."""
     tree = replace(made_up_tree(3, name=name), species=name, plot_id=name, flags=(name.replace(";", ""),))
     ages = replace(AGES, tree_ages=(tree,), settings={"name": name, "description": name})
-    text = report.report_html(ages, figures=[])
+    text = texts.report_html(ages, figures=[])
     read = Page(text)
-    plain = Page(report.report_html(replace(ages, tree_ages=(made_up_tree(3),), settings={"name": "x"}), figures=[]))
+    plain = Page(texts.report_html(replace(ages, tree_ages=(made_up_tree(3),), settings={"name": "x"}), figures=[]))
     assert read.open == []
     assert set(read.tags) - {"b", "ul", "li"} <= set(plain.tags)
     assert html.escape(name, quote=False).replace("'", "&#39;").replace('"', "&#34;") in text
@@ -383,7 +384,7 @@ def test_any_name_is_harmless(name):
 def test_old_trees_have_era_labels():
     """Years before the common era are written with BCE in the table."""
     ages = made_up_ages(1, minimum=0, outer_year=-100)
-    words = Page(report.report_html(ages, figures=[])).text
+    words = Page(texts.report_html(ages, figures=[])).text
     start = ages.tree_ages[0].establishment_year.median()
     assert f"{1 - start} BCE" in words
 
@@ -414,7 +415,7 @@ def test_tables_of_special_steps_are_shown_and_written(tmp_path, quick):
 
 def test_methods_state_the_numbers_used():
     """Numbers of trees, cores, datings, inner ends, models, intervals, version and seed."""
-    text = report_methods.methods_text(AGES, version="9.9")
+    text = texts.methods_text(AGES, version="9.9")
     assert "33 cores from 16 trees were read" in text  # hand sum: 16 trees of two cores and one refused
     assert re.search(r"crossdated \(\d+\), counted in the laboratory without crossdating \(\d+\)", text)
     assert "the pith (4)" in text  # T02, T06, T10, T14: every fourth tree of 14 from the second
@@ -432,8 +433,8 @@ def test_methods_state_the_numbers_used():
 
 def test_methods_counts_agree_with_the_cores():
     """The numbers in brackets add up to the number of cores."""
-    text = report_methods.methods_text(AGES, version="1")
-    frame = report_methods.core_frame(AGES)
+    text = texts.methods_text(AGES, version="1")
+    frame = texts.core_frame(AGES)
     sentence = re.search(r"The cores were (.*?)\.", text).group(1)
     assert sum(int(number) for number in re.findall(r"\((\d+)\)", sentence)) == len(frame) == 30
 
@@ -442,16 +443,16 @@ def test_methods_of_a_southern_site_say_so():
     """The southern ring-year convention is stated where it is used, and only there."""
     south = replace(AGES, settings=dict(AGES.settings) | {"hemisphere": "south"})
     words = "This site lies in the southern hemisphere"
-    assert words in report_methods.methods_text(south, version="1")
-    assert words not in report_methods.methods_text(AGES, version="1")
+    assert words in texts.methods_text(south, version="1")
+    assert words not in texts.methods_text(AGES, version="1")
 
 
 def test_methods_without_a_height_model_say_so():
     """No years to height is an explicit statement: it rests on what the dates refer to, not on missing sources."""
     trees = tuple(at_core_height(each) for each in made_up_ages(3, minimum=0))
     bare = replace(AGES, tree_ages=trees)
-    assert "dates refer to the coring height" in report_methods.methods_text(bare, version="1")
-    assert "dates refer to the coring height" not in report_methods.methods_text(AGES, version="1")
+    assert "dates refer to the coring height" in texts.methods_text(bare, version="1")
+    assert "dates refer to the coring height" not in texts.methods_text(AGES, version="1")
 
 
 def test_methods_name_what_the_field_taught():
@@ -461,40 +462,48 @@ def test_methods_name_what_the_field_taught():
         ("count error", "two ring tables of a tree read against each other", "own", "fitted", 3),
     ]
     taught = pd.concat([AGES.sources, pd.DataFrame(rows, columns=AGES.sources.columns)])
-    text = report_methods.methods_text(replace(AGES, sources=taught), version="1")
+    text = texts.methods_text(replace(AGES, sources=taught), version="1")
     assert "adjusted by 9 dated trees of the stand." in text
     assert "For 3 trees the ring tables of two cores were read against each other" in text
-    assert "read against each other" not in report_methods.methods_text(AGES, version="1")
+    assert "read against each other" not in texts.methods_text(AGES, version="1")
 
 
 def test_methods_carry_the_caution_on_decisions():
     """One sentence on legal and safety use goes where the ages go."""
-    assert report_methods.NOT_FOR_DECISIONS in report_methods.methods_text(AGES, version="1")
-    assert report_methods.NOT_FOR_DECISIONS in report_methods.CAUTIONS
+    assert "for legal, heritage, insurance or safety decisions local rules" in texts.methods_text(AGES, version="1")
 
 
 def test_methods_start_no_markup():
     """A site called like a tag is written as text."""
-    text = report_methods.methods_text(AGES, version="1")
+    text = texts.methods_text(AGES, version="1")
     assert "At High &lt;pasture&gt;, " in text
 
 
 def test_row_account_orders_and_sums():
     """Statuses stand in one order, the last column is the number of rows."""
-    frame = report_methods.row_account(AGES)
+    frame = texts.row_account(AGES)
     assert list(frame.columns) == ["estimated", "minimum only", "refused", "used", "rows"]
     assert frame.loc["rings", "rows"] == 4321
-    assert report_methods.account_lines(AGES)[-1].split() == (
-        ["sum", "4370", "=", "42", "estimated", "+", "6", "minimum", "only", "+", "1", "refused", "+", "4321", "used"]
-    )  # hand sum: 16 trees, 33 cores, 4321 rings
 
 
-def test_every_flag_of_the_pipeline_has_a_meaning():
-    """Flags that the estimate can set are those that the report explains."""
-    room = Path(report.__file__).parents[1] / "estimate"
-    source = "".join(path.read_text(encoding="utf-8") for path in sorted(room.glob("*.py")))
-    found = set(re.findall(r"_mark\(flags, [^\n]*\"([a-z_]+)\"\)", source))
-    found |= set(re.findall(r"(?:words|flags\[[a-z]+\])\.add\(\s*\"([a-z_]+)\"", source))
-    found |= {word for pair in re.findall(r"\.add\(\"(\w+)\" if [^\n]* else \"(\w+)\"\)", source) for word in pair}
-    assert len(found) >= 10
-    assert found <= set(report_methods.flag_meanings())
+def test_every_flag_has_a_meaning():
+    """The flags that an estimate can set are those that the report explains, each in a sentence."""
+    assert set(texts.flag_meanings()) == set(Flag)
+    assert all(meaning.endswith(".") and "_" not in meaning for meaning in texts.flag_meanings().values())
+
+
+def test_every_code_and_every_source_has_its_words():
+    """What cores.csv may hold and what a distance may rest on is told in words, and nothing else is."""
+    for name in ("dating", "inner_end"):
+        assert set(texts.words(name)) == set(schema.column("cores", name).choices)
+    assert set(texts.words("distance")) == {source.name.lower() for source in DistanceSource}
+    assert texts.words("no such group") == {}
+
+
+def test_words_stand_once_and_say_something():
+    """No key twice in its group, no empty text; captions and notes belong to titles, but for two sentences."""
+    rows = pd.read_csv(Path(texts.__file__).parents[1] / "data" / "words.csv", keep_default_na=False)
+    assert not rows.duplicated(["group", "key"]).any()
+    assert (rows["text"].str.strip() == rows["text"]).all() and (rows["text"] != "").all()
+    assert set(texts.words("table_note")) == set(texts.words("table"))
+    assert set(texts.words("figure_caption")) - set(texts.words("figure")) == {"open_markers", "unknown_years"}

@@ -5,7 +5,7 @@ import pytest
 
 from treeage.estimate import estimate_ages
 from treeage.height.sources import NO_SOURCE
-from treeage.report import methods as report_methods
+from treeage.report.texts import methods_text
 from treeage.tables import Field, Settings
 
 CORE = {"core": "a", "outer_year": 2024, "rings_counted": 90, "dating": "crossdated", "core_height_m": 1.0}
@@ -19,7 +19,7 @@ def methods(cores, height=None, rings=None):
     names = list(dict.fromkeys(row["tree"] for row in rows))
     trees = pd.DataFrame({"tree": names, "species": [f"Larix {name}" for name in names]})
     field = Field.from_frames(trees, pd.DataFrame(rows), rings, settings=Settings(height=height or {}))
-    return report_methods.methods_text(estimate_ages(field), version="1")
+    return methods_text(estimate_ages(field), version="1")
 
 
 def test_no_height_model_is_not_a_choice():

@@ -8,16 +8,25 @@ import pandas as pd
 import pytest
 
 import treeage
-from treeage.report.figures import stand_tables
-from treeage.report.page import ENDS, column_lines, extra_parts, shown_rows
+from treeage.report import write
+from treeage.report.texts import ENDS, column_lines, extra_parts, shown_rows
+from treeage.report.write import stand_tables
+from treeage.results import Ages
 from treeage.stand import StandHistory
+
+DEMO = Path(__file__).parents[1] / "data" / "highpasture"
 
 
 @pytest.fixture(scope="module")
-def history(tmp_path_factory: pytest.TempPathFactory) -> StandHistory:
-    """History of the demo field, with one tree that has a diameter only."""
-    folder, _ = treeage.example_field(tmp_path_factory.mktemp("demo") / "field")
-    return treeage.stand_history(treeage.estimate_ages(treeage.read_field(folder)), count=400)
+def ages() -> Ages:
+    """Ages of the demo field."""
+    return treeage.estimate_ages(treeage.read_field(DEMO))
+
+
+@pytest.fixture(scope="module")
+def history(ages: Ages) -> StandHistory:
+    """History of the demo field."""
+    return treeage.stand_history(ages, count=400)
 
 
 def test_every_column_of_every_stand_table_is_explained(history: StandHistory) -> None:
@@ -49,24 +58,25 @@ def test_recruitment_is_shown_over_the_years_of_the_figure(history: StandHistory
 def test_numbers_stand_right_and_nothing_is_written_as_nothing() -> None:
     """Numbers are aligned right, words left; 1e-23 is 0 on the page, -0.00005 too, and 0.0002 stays."""
 
-    class Ages:
+    class Bare:
         extras = {  # noqa: RUF012
             "stand_origin": pd.DataFrame(
                 {"quantity": ["origin", "b", "c"], "year_median": [1e-23, -5e-5, 2e-4], "prob": [0.9] * 3}
             )
         }
 
-    (part,) = extra_parts(Ages())  # type: ignore[arg-type]
+    (part,) = extra_parts(Bare())  # type: ignore[arg-type]
     assert [column["text"] for column in part["columns"]] == [True, False, False]
     assert part["small"]
     assert [row[1] for row in part["rows"]] == ["0", "0", "0.0002"]
     assert part["names"][1] == {"names": "year median", "unit": "year", "meaning": "its date"}
 
 
-def test_page_explains_the_stand_tables(history: StandHistory, tmp_path: Path) -> None:
+def test_page_explains_the_stand_tables(
+    ages: Ages, history: StandHistory, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Names and units under the tables; the bias of 0 is called an assumption; the file keeps full numbers."""
-    folder, _ = treeage.example_field(tmp_path / "field")
-    ages = treeage.estimate_ages(treeage.read_field(folder))
+    monkeypatch.setattr(write, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))  # not about figures
     treeage.write_outputs(ages, tmp_path / "out", draws=10, history=history)
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert page.count("<b>Names and units</b>") == len(stand_tables(history))

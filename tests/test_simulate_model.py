@@ -70,8 +70,9 @@ def test_missed_rings_of_single_cores_follow_the_public_prediction() -> None:
     assert np.std(ranks) == pytest.approx(12**-0.5, abs=0.02)  # closed form of a uniform
 
 
+@pytest.mark.slow
 def test_shared_by_the_stand_or_not() -> None:
-    """Drawn once for the stand, hidden widths of its trees lie together; the word is checked."""
+    """Drawn once for the stand, hidden widths of its trees lie together."""
     base = scenario("short")
     recipe = replace(base, trees=60, coring=replace(base.coring, angle_deg=90.0))
     means = {}
@@ -79,8 +80,12 @@ def test_shared_by_the_stand_or_not() -> None:
         stands = [simulate_from_model(recipe, seed=seed, shared_by=word) for seed in range(12)]
         means[word] = np.std([np.log(stand.truth["cores"]["missed_rings"]).mean() for stand in stands])
     assert means["stand"] > means["tree"]
+
+
+def test_the_word_for_who_shares_is_checked() -> None:
+    """Tree or stand, nothing else."""
     with pytest.raises(InputError, match="got plot, need tree or stand"):
-        simulate_from_model(recipe, shared_by="plot")
+        simulate_from_model(scenario("short"), shared_by="plot")
 
 
 def test_same_seed_same_truth() -> None:

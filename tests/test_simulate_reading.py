@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from treeage.counting import count_error
 from treeage.distance import arc_radius
-from treeage.distance.unseen import ray_distance
 from treeage.simulate import scenario
 from treeage.simulate.reading import read_series, read_traces, rise_of, true_chord
 from treeage.simulate.scenarios import Reading
@@ -120,7 +119,7 @@ def test_rays_circles_and_direct_distances_scatter_about_the_truth() -> None:
     """Each way of reading is unbiased in the middle within its own error."""
     distance, columns = _readings({"ray_share": 1.0}, noise=True)
     near = distance < 20
-    ratio = ray_distance(columns["ray_gap_mm"], columns["ray_angle_deg"]) / distance
+    ratio = columns["ray_gap_mm"] / 2 / np.tan(np.deg2rad(columns["ray_angle_deg"]) / 2) / distance  # closed form
     assert np.median(ratio[near]) == pytest.approx(1.0, abs=0.06)
     distance, columns = _readings({"template_share": 1.0}, noise=True)
     assert np.median(columns["circle_radius_mm"] - distance) == pytest.approx(0.0, abs=0.4)

@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 
 from treeage.errors import InputError
 from treeage.stand import split_shared
-from treeage.stand.recruitment import YearGrid, fit_intensity, year_grid
+from treeage.stand.recruitment import fit_intensity
+from treeage.stand.structure import YearGrid, year_grid
 
 
 def _mass(cells: list[int], size: int) -> np.ndarray:

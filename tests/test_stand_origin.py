@@ -31,6 +31,7 @@ def test_mean_wait_is_about_one_gap() -> None:
     assert wait == pytest.approx(4.0, abs=0.8)
 
 
+@pytest.mark.slow
 def test_origin_and_oldest_with_dating_error() -> None:
     """30 stands that begin at 1850, read with 5 years of error: intervals hold the truth in at least 80 %."""
     hits, oldest, bias = [], [], []

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from treeage.errors import InputError
 from treeage.stand import split_shared
-from treeage.stand.structure import check_draws, shared_part, year_mass
+from treeage.stand.structure import YearGrid, check_draws, shared_part, year_mass
 
 
 def test_shared_error_never_averages_away() -> None:
@@ -66,7 +66,7 @@ def test_year_mass_is_exact_for_whole_years() -> None:
     """Without shared error the mass of a tree is the histogram of its draws."""
     draws = np.array([[1850, 1853], [1850, 1854], [1851, 1853], [1852, 1853]])
     split = split_shared(draws)
-    mass = year_mass(split, 0, first_year=1849, step_years=1, size=8)
+    mass = year_mass(split, 0, YearGrid(1849, 1, 8))
     assert np.allclose(mass[0], [0, 0.5, 0.25, 0.25, 0, 0, 0, 0])  # hand count
     assert np.allclose(mass[1], [0, 0, 0, 0, 0.75, 0.25, 0, 0])  # hand count
 
@@ -75,7 +75,7 @@ def test_year_mass_divides_between_cells_and_keeps_the_mean() -> None:
     """Wider cells keep the mean date of each tree."""
     rng = np.random.default_rng(4)
     split = split_shared(rng.normal(1850, 5, (500, 7)))
-    mass = year_mass(split, 0, first_year=1801.0, step_years=3, size=40)
+    mass = year_mass(split, 0, YearGrid(1801.0, 3, 40))
     assert np.allclose(mass.sum(axis=1), 1)
     assert np.allclose(mass @ (1801.0 + 3 * np.arange(40)), split.centre)  # closed form: linear division
 

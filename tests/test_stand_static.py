@@ -2,53 +2,72 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from treeage.errors import InputError
 from treeage.stand import StaticModels, static_models
-from treeage.stand.static import fit_static
+from treeage.stand.static import StaticForm, fit_static
+
+FORMS = list(StaticForm)
 
 
 def test_worked_example() -> None:
     """100 trees of age 50 and 37 of age 100: survival .9803 a year, or an exponent of 1.434."""
-    exponential = fit_static([50, 100], [100, 37], form="exponential")[0]
-    power = fit_static([50, 100], [100, 37], form="power")[0]
+    exponential, power = (fit_static([50, 100], [100, 37], form=form).estimate[0] for form in FORMS)
     assert exponential[1] == pytest.approx(0.01989, abs=5e-6)  # hand sum: ln(100 / 37) / 50
     assert np.exp(-exponential[1]) == pytest.approx(0.9803, abs=5e-5)  # hand sum
     assert power[1] == pytest.approx(1.434, abs=5e-4)  # hand sum: ln(100 / 37) / ln 2
     assert np.exp(exponential[0] - exponential[1] * 50) == pytest.approx(100)  # exact through two points
 
 
-@pytest.mark.parametrize("form", ["exponential", "power"])
-def test_against_statsmodels(form: str) -> None:
-    """Estimates and covariances equal those of a generalised linear model, empty classes included."""
-    import statsmodels.api as sm
-
+@pytest.mark.parametrize("form", FORMS)
+def test_the_likelihood_is_at_its_top(form: StaticForm) -> None:
+    """The score is 0 and the covariance the inverse information (closed forms), AIC and Pearson as defined."""
     rng = np.random.default_rng(1)
     ages = np.arange(15.0, 300, 10)
     counts = rng.poisson(40 * np.exp(-0.02 * ages), size=(3, ages.size))
     counts[0, 20:] = 0
-    estimate, covariance = fit_static(ages, counts, form=form)
-    level = ages if form == "exponential" else np.log(ages)
+    fit = fit_static(ages, counts, form=form)
+    design = np.stack([np.ones(ages.size), -(ages if form == "exponential" else np.log(ages))])
     for row in range(3):
-        glm = sm.GLM(counts[row], sm.add_constant(-level), family=sm.families.Poisson()).fit(tol=1e-12)  # statsmodels
-        assert np.allclose(estimate[row], glm.params, rtol=1e-5)
-        assert np.allclose(covariance[row], glm.cov_params(), rtol=1e-4)
+        mean = np.exp(fit.estimate[row] @ design)
+        assert design @ (counts[row] - mean) == pytest.approx([0, 0], abs=1e-6 * (-design[1] @ mean))
+        assert np.allclose(fit.covariance[row] @ ((design * mean) @ design.T), np.eye(2), atol=1e-6)
+        assert fit.aic[row] == pytest.approx(4 - 2 * stats.poisson.logpmf(counts[row], mean).sum())  # SciPy
+        assert fit.pearson[row] == pytest.approx(stats.chisquare(counts[row], mean).statistic)  # SciPy
 
 
-@pytest.mark.parametrize("form", ["exponential", "power"])
-def test_exposure_against_statsmodels(form: str) -> None:
-    """Counts that were not looked for on the same area: a generalised linear model with exposure."""
-    import statsmodels.api as sm
-
+@pytest.mark.parametrize("form", FORMS)
+def test_the_area_is_an_exposure(form: StaticForm) -> None:
+    """Counts that were not looked for on the same area: the score is 0 with the area times N expected."""
     rng = np.random.default_rng(2)
     ages = np.arange(10.5, 200, 20)
     area = np.where(ages < 60, 0.02, 0.1)
     counts = rng.poisson(area * 900 * np.exp(-0.02 * ages)) + 0.25
-    estimate, covariance = fit_static(ages, counts, form=form, exposure=area)
-    design = sm.add_constant(-(ages if form == "exponential" else np.log(ages)))
-    glm = sm.GLM(counts, design, family=sm.families.Poisson(), exposure=area).fit(tol=1e-12)  # statsmodels
-    assert np.allclose(estimate, glm.params, rtol=1e-5)
-    assert np.allclose(covariance, glm.cov_params(), rtol=1e-4)
+    fit = fit_static(ages, counts, form=form, exposure=area)
+    design = np.stack([np.ones(ages.size), -(ages if form == "exponential" else np.log(ages))])
+    mean = area * np.exp(fit.estimate[0] @ design)
+    assert design @ (counts - mean) == pytest.approx([0, 0], abs=1e-6 * (-design[1] @ mean))  # closed form
+    assert np.allclose(fit.covariance[0] @ ((design * mean) @ design.T), np.eye(2), atol=1e-6)  # closed form
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_newton_by_hand_agrees(form: StaticForm) -> None:
+    """Newton steps written out for one stand end where the fit does."""
+    ages, counts = np.array([10.0, 30, 50, 70, 90]), np.array([40.0, 22, 0, 9, 1])
+    design = np.stack([np.ones(5), -(ages if form == "exponential" else np.log(ages))])
+    beta = np.array([np.log(counts.mean()), 0.0])
+    for _ in range(50):
+        mean = np.exp(beta @ design)
+        beta = beta + np.linalg.solve((design * mean) @ design.T, design @ (counts - mean))  # brute force
+    assert fit_static(ages, counts, form=form).estimate[0] == pytest.approx(beta, rel=1e-7)
+
+
+def test_all_trees_in_one_class_are_no_crash() -> None:
+    """Trees of the youngest class only in some draws: mortality is then without limit, and its interval says so."""
+    draws = np.array([[2020.0] * 5 + [2000.0], [2020.0] * 5 + [1990.0], [2020.0] * 5 + [1980.0]])
+    frame = static_models(draws, survey_year=2024, bin_years=10).to_frame().set_index("model")
+    assert (frame["b_lo"] < 0).all() and (frame["b_hi"] > frame["b"]).all()  # nothing is known
 
 
 def _nested(seed: int, trees: int = 800) -> tuple[np.ndarray, np.ndarray]:
@@ -170,14 +189,16 @@ def test_faces() -> None:
 @pytest.mark.parametrize(
     ("make", "match"),
     [
-        (lambda: fit_static([0, 10], [1, 1], form="power"), "got 0 at position 0, need finite and above 0"),
-        (lambda: fit_static([5, 10], [1, 1], form="linear"), "got linear, need one of exponential, power"),
-        (lambda: fit_static([5, 10], [0, 0], form="power"), "got 2 classes and 0 trees"),
+        (lambda: fit_static([0, 10], [1, 1], form=StaticForm.POWER), "got 0 at position 0, need finite and above 0"),
+        (lambda: fit_static([5, 10], [0, 0], form=StaticForm.POWER), "got 2 classes and 0 trees"),
         (
             lambda: static_models(np.full((5, 6), 2000.0), survey_year=2024, bin_years=50),
             "got 1 age classes, need at least 3",
         ),
-        (lambda: fit_static([5, 10], [1, 1], form="power", exposure=0), "exposure: got 0, need finite and above 0"),
+        (
+            lambda: fit_static([5, 10], [1, 1], form=StaticForm.POWER, exposure=0),
+            "exposure: got 0, need finite and above 0",
+        ),
         (
             lambda: static_models(_stand(4, 20), survey_year=2024, bin_years=10, trees_per_ha=[1.0, 2.0]),
             "trees_per_ha: got 2 weights, need one for each of 20 trees",

@@ -53,6 +53,7 @@ def pairs_with_events(count, rings=100):
     return pairs, np.array(truth)
 
 
+@pytest.mark.slow
 def test_stated_differences_come_true_as_often_as_stated():
     """Of the differences that the alignment calls likely to some degree, that share is true (known truth)."""
     pairs, truth = pairs_with_events(600)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom, poisson
 
@@ -34,6 +34,7 @@ masses = st.lists(st.floats(0.01, 1.0), min_size=1, max_size=12)
 
 
 @given(masses, st.integers(-50, 50), st.floats(0.05, 0.95))
+@settings(deadline=None)  # the first call loads SciPy
 def test_expected_credit_of_a_right_statement_is_nominal(mass: list[float], start: int, prob: float) -> None:
     """Property: averaged over the stated distribution itself, the share of hits is exactly the probability."""
     pmf = Pmf(start, mass)
@@ -42,6 +43,7 @@ def test_expected_credit_of_a_right_statement_is_nominal(mass: list[float], star
 
 
 @given(masses, st.integers(-5, 20), st.floats(0.05, 0.95))
+@settings(deadline=None)  # the first call loads SciPy
 def test_credit_lies_within_the_printed_interval(mass: list[float], value: int, prob: float) -> None:
     """Property: a truth with any credit lies inside the printed interval of whole numbers."""
     pmf = Pmf(0, mass)
@@ -51,6 +53,7 @@ def test_credit_lies_within_the_printed_interval(mass: list[float], value: int, 
 
 
 @given(st.lists(masses, min_size=1, max_size=6), st.integers(-30, 30))
+@settings(deadline=None)  # the first call loads SciPy
 def test_shift_of_statement_and_truth_changes_no_score(many: list[list[float]], steps: int) -> None:
     """Property: years or years plus a constant, the scores are the same."""
     pmfs, truths = [Pmf(3, mass) for mass in many], [3 + len(mass) // 2 for mass in many]

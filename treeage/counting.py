@@ -1,11 +1,12 @@
 """Count error of a core: mass function of true minus counted rings, by how the core was dated and by genus.
 
-Poisson counts with a rate that varies between cores, set from published figures; own derivation.
+Poisson counts of wrong rings, whose share varies between cores and is set from published figures; own derivation.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from enum import StrEnum
 from functools import lru_cache
 from typing import Final
 
@@ -17,30 +18,41 @@ from treeage.errors import Fault, InputError, require_nonnegative, show
 from treeage.pmf import Mass, Pmf
 from treeage.priors import Sourced
 
-DATING_CLASSES: Final = ("crossdated", "lab_count", "field_count")
+
+class Dating(StrEnum):
+    """How a core was dated; the values are the words of the column `dating`.
+
+    Examples
+    --------
+    >>> Dating("lab_count") is Dating.LAB_COUNT
+    True
+    """
+
+    CROSSDATED = "crossdated"
+    LAB_COUNT = "lab_count"
+    FIELD_COUNT = "field_count"
+
+
+_KINDS: Final = tuple(Dating)
 REFERENCE_RINGS: Final = 200  # choice: the published errors do not state a number of rings; old-growth samples
 TOO_FEW_SHARE: Final = 0.8  # Cairns et al., abstract: of the counts that differed 72.4 % were too low, 18.0 % too high
 
-# Median and log-sd of the rate of wrong rings per counted ring, solved so that the published figures come
-# out.
-_RATE_MEDIAN: Final = {"lab_count": 0.0049867, "field_count": 0.0188964}
-_RATE_LOG_SD: Final = {"lab_count": 0.907104, "field_count": 1.601183}
-_RATE_CAP: Final = {
-    "lab_count": 0.3,
-    "field_count": 0.5,
-}  # choice: experts were up to half off on olive wood at worst
-_RATE_NODES: Final = 200  # choice: mid-quantiles of the rate; more do not move any mass by 0.0005
+# Share of wrong rings among the rings counted, lognormal between cores: median and log-sd solved so that the published
+# figures come out, and where it is cut (choice: experts were up to half off on olive wood at worst).
+_MEDIAN: Final = {Dating.LAB_COUNT: 0.0049867, Dating.FIELD_COUNT: 0.0188964}
+_LOG_SD: Final = {Dating.LAB_COUNT: 0.907104, Dating.FIELD_COUNT: 1.601183}
+_CAP: Final = {Dating.LAB_COUNT: 0.3, Dating.FIELD_COUNT: 0.5}
+_NODES: Final = 200  # choice: mid-quantiles of the share; more do not move any mass by 0.0005
 _TAIL: Final = 1e-6  # choice: probability cut at either end of a mass function
 
 _EXACT_SIZES: Final = 60  # choice: every number of rings up to here has its own mass function
 _SIZE_STEP: Final = 1.04  # choice: above, one mass function for each 4 % of rings
 
-
 _ST_GEORGE = "St. George, Ault & Torbenson 2013, Geophys. Res. Lett. 40, doi 10.1002/grl.50743"
 
 
-def _absent(rate: float, source: str, known: str) -> Sourced:
-    return Sourced(rate, "1/ring", "locally absent rings for each counted ring", f"{_ST_GEORGE}: {source}", known)
+def _absent(share: float, source: str, known: str) -> Sourced:
+    return Sourced(share, "1/ring", "locally absent rings for each counted ring", f"{_ST_GEORGE}: {source}", known)
 
 
 _OVERALL = _absent(1 / 240, "1 absent in 240 rings over 2,359 records", "abstract")
@@ -57,8 +69,8 @@ _DOUGLASS = "Douglass 1919, Carnegie Inst. Publ. 289, p. 29: 4 extra rings in 65
 _BEAUFAIT = "Beaufait & Nelson, cited by Fowells 1965: counts 1.6 times the age"
 
 
-def _false(rate: float, source: str, known: str) -> Sourced:
-    return Sourced(rate, "1/ring", "false rings for each counted ring", source, known)
+def _false(share: float, source: str, known: str) -> Sourced:
+    return Sourced(share, "1/ring", "false rings for each counted ring", source, known)
 
 
 _FALSE: Final = {
@@ -73,8 +85,8 @@ def _genus_name(genus: str | None) -> str:
     return words[0].capitalize() if words else ""
 
 
-def absent_ring_rate(genus: str | None = None) -> Sourced:
-    """Rate of locally absent rings.
+def absent_ring_share(genus: str | None = None) -> Sourced:
+    """Share of rings that are locally absent.
 
     Parameters
     ----------
@@ -88,9 +100,9 @@ def absent_ring_rate(genus: str | None = None) -> Sourced:
 
     Notes
     -----
-    The abstract [1]_ gives the overall rate as a figure and the genera only as words (frequent, occasional,
+    The abstract [1]_ gives the overall share as a figure and the genera only as words (frequent, occasional,
     very rare); the figures by genus are readings of these words and are marked as a choice. Half of all
-    records have none, so the rate of a single tree varies much more than a Poisson count. Suppressed trees
+    records have none, so the share of a single tree varies much more than a Poisson count. Suppressed trees
     lose far more: 1.3 % of rings in dominant and 16.2 % in overtopped sugar maples (Lorimer, Dahir & Singer
     1999, abstract).
 
@@ -102,14 +114,14 @@ def absent_ring_rate(genus: str | None = None) -> Sourced:
 
     Examples
     --------
-    >>> round(1 / absent_ring_rate().value), round(1 / absent_ring_rate("Picea abies").value)
+    >>> round(1 / absent_ring_share().value), round(1 / absent_ring_share("Picea abies").value)
     (240, 2500)
     """
     return _ABSENT.get(_genus_name(genus), _OVERALL)
 
 
-def false_ring_rate(genus: str | None = None) -> Sourced:
-    """Rate of false rings: bands inside one year that look like a ring.
+def false_ring_share(genus: str | None = None) -> Sourced:
+    """Share of false rings: bands inside one year that look like a ring.
 
     Parameters
     ----------
@@ -133,81 +145,10 @@ def false_ring_rate(genus: str | None = None) -> Sourced:
 
     Examples
     --------
-    >>> round(false_ring_rate("Pinus").value, 5)
+    >>> round(false_ring_share("Pinus").value, 5)
     0.00123
     """
     return _FALSE.get(_genus_name(genus), _FALSE_OTHER)
-
-
-# ---------------------------------------------------------------------- one size, one class
-
-
-@lru_cache(maxsize=8)
-def _rate_nodes(dating: str) -> NDArray[np.float64]:
-    """Equally likely rates of wrong rings per counted ring, a lognormal cut at the cap."""
-    median, log_sd = _RATE_MEDIAN[dating], _RATE_LOG_SD[dating]
-    top = ndtr(np.log(_RATE_CAP[dating] / median) / log_sd)
-    middle = (np.arange(_RATE_NODES) + 0.5) / _RATE_NODES
-    return np.asarray(median * np.exp(log_sd * ndtri(middle * top)))
-
-
-def _wrong_rings(rates: NDArray[np.float64], rings: int, most: int) -> NDArray[np.float64]:
-    """Mass of 0, 1, ..., most wrong rings: a mixture of Poisson counts, scaled to 1."""
-    counts = np.arange(most + 1)
-    expected = np.maximum(rates * rings, 1e-300)[:, np.newaxis]
-    mass = np.exp(counts * np.log(expected) - expected - gammaln(counts + 1)).mean(axis=0)
-    return np.asarray(mass / mass.sum())
-
-
-@lru_cache(maxsize=4096)
-def _error_pmf(dating: str, absent_rate: float, rings: int) -> Pmf:
-    if dating == "crossdated":
-        return Pmf.point(0)
-    rates = _rate_nodes(dating)
-    factor = 1 + (absent_rate - _OVERALL.value) / float(rates.mean())
-    high = float(rates[-1]) * rings
-    most = int(high + 8 * np.sqrt(high) + 10)
-    few = _wrong_rings(np.minimum(rates * factor, _RATE_CAP[dating]), rings, most)
-    many = _wrong_rings(rates, rings, min(most, rings - 1))
-    mass = np.zeros(few.size + many.size - 1)
-    mass[many.size - 1 :] += TOO_FEW_SHARE * few
-    mass[: many.size] += (1 - TOO_FEW_SHARE) * many[::-1]
-    return Pmf(1 - many.size, mass).trim(_TAIL)
-
-
-@lru_cache(maxsize=1)
-def _sizes() -> NDArray[np.int64]:
-    steps = np.arange(-40, 120)  # 42 to 21,000 rings
-    geometric = np.round(REFERENCE_RINGS * _SIZE_STEP ** steps.astype(float)).astype(np.int64)
-    return np.concatenate([np.arange(1, _EXACT_SIZES + 1), geometric[geometric > _EXACT_SIZES]])
-
-
-def _size_index(rings: NDArray[np.int64]) -> NDArray[np.int64]:
-    edges = np.sqrt(_sizes()[:-1] * _sizes()[1:].astype(float))
-    return np.searchsorted(edges, rings)
-
-
-# ---------------------------------------------------------------------- public
-
-
-def _checked_rings(where: str, rings_counted: ArrayLike) -> NDArray[np.int64]:
-    (rings,) = require_nonnegative(where, rings_counted=rings_counted)
-    bad = (rings < 1) | (rings != np.round(rings))
-    if np.any(bad):
-        got = show(float(np.atleast_1d(rings)[np.argmax(np.atleast_1d(bad))]))
-        raise InputError(Fault(got, "whole numbers of at least 1 [rings]", "Count again.", where, 0, "rings_counted"))
-    return rings.astype(np.int64)
-
-
-def _dating_code(where: str, dating: ArrayLike, size: int) -> NDArray[np.int64]:
-    words = np.broadcast_to(np.asarray(dating), (size,))
-    code = np.full(size, -1)
-    for index, name in enumerate(DATING_CLASSES):
-        code[words == name] = index
-    if np.any(code < 0):
-        got = show(str(words[np.argmin(code)]))
-        raise InputError(Fault(got, "one of " + ", ".join(DATING_CLASSES), "Use such a word.", where, 0, "dating"))
-    return code
 
 
 def count_error(rings_counted: int, dating: str, *, genus: str | None = None, outer_lost_sd: float = 0.0) -> Pmf:
@@ -220,7 +161,7 @@ def count_error(rings_counted: int, dating: str, *, genus: str | None = None, ou
     dating : {'crossdated', 'lab_count', 'field_count'}
         How the core was dated.
     genus : str, optional
-        Genus, or a species name that begins with it; only the rate of absent rings depends on it.
+        Genus, or a species name that begins with it; only the share of absent rings depends on it.
     outer_lost_sd : float, default 0.0
         Standard deviation of the number of outer rings lost, at least 0 [rings]; 0: the outer end is
         complete.
@@ -239,7 +180,7 @@ def count_error(rings_counted: int, dating: str, *, genus: str | None = None, ou
     Notes
     -----
     Crossdated: 0. A count: with probability 0.8 the core has e >= 0 rings too few, else -e >= 0 too many, and
-    abs(e) is Poisson with mean n x rate. The rate (wrong rings per counted ring, n) is lognormal between
+    abs(e) is Poisson with mean n x share. The share of wrong rings among the n counted is lognormal between
     cores and trees, cut at 0.3 (lab) and 0.5 (field), so the tail is heavy and the error grows with n. How
     each published figure was used, all at n = 200 rings, a choice because the sources state no number of
     rings:
@@ -249,7 +190,7 @@ def count_error(rings_counted: int, dating: str, *, genus: str | None = None, ou
       crossdating [2]_ as P(abs(e) <= 7) = 0.98 (choice): median 0.0050 and log-sd 0.91;
     - signs: a standard count was too low in 72.4 % and too high in 18.0 % of seedlings and saplings of
       mountain birch [3]_: 0.8 to 0.2. Field counts of [1]_ were 'generally too low', without a share;
-    - genus: the absent rings above or below the overall 1 in 240 are added to the mean rate of counts too
+    - genus: the absent rings above or below the overall 1 in 240 are added to the mean share of counts too
       low.
 
     From 61 rings up a mass function stands for sizes within 2 %. It fails for wood whose rings are doubtful
@@ -272,19 +213,11 @@ def count_error(rings_counted: int, dating: str, *, genus: str | None = None, ou
     rings = _checked_rings("count_error", rings_counted)
     (spread,) = require_nonnegative("count_error", outer_lost_sd=outer_lost_sd)
     if rings.ndim:
-        raise InputError(
-            Fault(
-                f"shape {rings.shape}",
-                "one number",
-                "Use count_error_mass for many.",
-                "count_error",
-                0,
-                "rings_counted",
-            )
-        )
-    name = DATING_CLASSES[int(_dating_code("count_error", dating, 1)[0])]
+        got, do = f"shape {rings.shape}", "Use count_error_mass for many."
+        raise InputError(Fault(got, "one number", do, "count_error", 0, "rings_counted"))
+    kind = _KINDS[int(_dating_code("count_error", dating, 1)[0])]
     size = int(_sizes()[_size_index(rings)])
-    error = _error_pmf(name, absent_ring_rate(genus).value, size)
+    error = _error_pmf(kind, absent_ring_share(genus).value, size)
     if spread > 0:
         reach = int(np.ceil(5 * float(spread))) + 1  # choice: five standard deviations hold all but a millionth
         edges = (np.arange(-reach, reach + 2) - 0.5) / float(spread)
@@ -318,7 +251,7 @@ def count_error_mass(
 
     Notes
     -----
-    The same mass functions as `count_error` [1]_, from a table by class, rate of absent rings and number of
+    The same mass functions as `count_error` [1]_, from a table by class, share of absent rings and number of
     rings. The width is that of the widest row: pass crossdated and counted cores apart if memory matters.
 
     References
@@ -340,13 +273,84 @@ def count_error_mass(
         raise InputError(Fault(got, "one for each core", "Pass arrays of one length.", where, 0, "genus"))
     if rings.size == 0:
         return Mass(0, np.zeros((0, 1)))
-    known = {name: absent_ring_rate(name).value for name in set(names)}
+    known = {name: absent_ring_share(name).value for name in set(names)}
     levels = sorted(set(known.values()))
     level = np.array([levels.index(known[name]) for name in names])
     key = np.where(code == 0, 0, (code * len(levels) + level) * _sizes().size + _size_index(rings))
     _, first, row = np.unique(key, return_index=True, return_inverse=True)
     pmfs = [
-        _error_pmf(DATING_CLASSES[code[i]], levels[level[i]], int(_sizes()[_size_index(rings[i : i + 1])[0]]))
-        for i in first
+        _error_pmf(_KINDS[code[i]], levels[level[i]], int(_sizes()[_size_index(rings[i : i + 1])[0]])) for i in first
     ]
     return Mass.stack(pmfs)[row]
+
+
+# ------------------------------------------------------------------ one size, one class
+
+
+@lru_cache(maxsize=8)
+def _share_nodes(dating: Dating) -> NDArray[np.float64]:
+    """Equally likely shares of wrong rings among the rings counted, a lognormal cut at the cap."""
+    median, log_sd = _MEDIAN[dating], _LOG_SD[dating]
+    top = ndtr(np.log(_CAP[dating] / median) / log_sd)
+    middle = (np.arange(_NODES) + 0.5) / _NODES
+    return np.asarray(median * np.exp(log_sd * ndtri(middle * top)))
+
+
+def _wrong_rings(shares: NDArray[np.float64], rings: int, most: int) -> NDArray[np.float64]:
+    """Mass of 0, 1, ..., most wrong rings: a mixture of Poisson counts, scaled to 1."""
+    counts = np.arange(most + 1)
+    expected = np.maximum(shares * rings, 1e-300)[:, np.newaxis]
+    mass = np.exp(counts * np.log(expected) - expected - gammaln(counts + 1)).mean(axis=0)
+    return np.asarray(mass / mass.sum())
+
+
+@lru_cache(maxsize=4096)
+def _error_pmf(dating: Dating, absent_share: float, rings: int) -> Pmf:
+    if dating is Dating.CROSSDATED:
+        return Pmf.point(0)
+    shares = _share_nodes(dating)
+    factor = 1 + (absent_share - _OVERALL.value) / float(shares.mean())
+    high = float(shares[-1]) * rings
+    most = int(high + 8 * np.sqrt(high) + 10)
+    few = _wrong_rings(np.minimum(shares * factor, _CAP[dating]), rings, most)
+    many = _wrong_rings(shares, rings, min(most, rings - 1))
+    mass = np.zeros(few.size + many.size - 1)
+    mass[many.size - 1 :] += TOO_FEW_SHARE * few
+    mass[: many.size] += (1 - TOO_FEW_SHARE) * many[::-1]
+    return Pmf(1 - many.size, mass).trim(_TAIL)
+
+
+@lru_cache(maxsize=1)
+def _sizes() -> NDArray[np.int64]:
+    """Numbers of rings that have a mass function of their own."""
+    steps = np.arange(-40, 120)  # 42 to 21,000 rings
+    geometric = np.round(REFERENCE_RINGS * _SIZE_STEP ** steps.astype(float)).astype(np.int64)
+    return np.concatenate([np.arange(1, _EXACT_SIZES + 1), geometric[geometric > _EXACT_SIZES]])
+
+
+def _size_index(rings: NDArray[np.int64]) -> NDArray[np.int64]:
+    edges = np.sqrt(_sizes()[:-1] * _sizes()[1:].astype(float))
+    return np.searchsorted(edges, rings)
+
+
+# ------------------------------------------------------------------ checks
+
+
+def _checked_rings(where: str, rings_counted: ArrayLike) -> NDArray[np.int64]:
+    (rings,) = require_nonnegative(where, rings_counted=rings_counted)
+    bad = (rings < 1) | (rings != np.round(rings))
+    if np.any(bad):
+        got = show(float(np.atleast_1d(rings)[np.argmax(np.atleast_1d(bad))]))
+        raise InputError(Fault(got, "whole numbers of at least 1 [rings]", "Count again.", where, 0, "rings_counted"))
+    return rings.astype(np.int64)
+
+
+def _dating_code(where: str, dating: ArrayLike, size: int) -> NDArray[np.int64]:
+    words = np.broadcast_to(np.asarray(dating), (size,))
+    code = np.full(size, -1)
+    for index, name in enumerate(_KINDS):
+        code[words == name] = index
+    if np.any(code < 0):
+        got = show(str(words[np.argmin(code)]))
+        raise InputError(Fault(got, "one of " + ", ".join(_KINDS), "Use such a word.", where, 0, "dating"))
+    return code

@@ -6,13 +6,13 @@ The alignment engine with one core against a reference (own derivation); agreeme
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.alignment import Alignment, AlignmentPrior, align_many, core_signals
+from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, core_signals
 from treeage.errors import Fault, InputError, require_nonnegative, require_probability, show
 
 if TYPE_CHECKING:
@@ -292,7 +292,8 @@ def crossdate_stand(
     max_shift_years : int, default 5
         Shifts of the stated outer year that are tried, 0 to 30 (5: a lost outer end or a slip of some years).
     prior : AlignmentPrior, optional
-        Event rates of a core (those of core A are used); by default those of a count that was not crossdated.
+        Shares of absent and false rings of a core (those of core A are used); by default those of a count that was
+        not crossdated.
 
     Returns
     -------
@@ -382,16 +383,7 @@ def _one_sided(base: AlignmentPrior, lacking: int, reach: int) -> AlignmentPrior
     """Let events happen in the core only, and the outer end be wrong by some years."""
     other = (1.0 - _STATED_DATE) / max(2 * reach, 1)
     shifts = {lacking - step: _STATED_DATE if step == 0 else other for step in range(-reach, reach + 1)}
-    return AlignmentPrior(
-        absent_rate_a=base.absent_rate_a,
-        absent_rate_b=0.0,
-        false_rate_a=base.false_rate_a,
-        false_rate_b=0.0,
-        narrow_share=base.narrow_share,
-        correlation_weights=base.correlation_weights,
-        outer_shifts=shifts,
-        max_shift=base.max_shift,
-    )
+    return replace(base, absent_share_b=0.0, false_share_b=0.0, outer_shifts=shifts)
 
 
 def _overlap(core: DatedCore, first: int, series: Array) -> tuple[Array, Array]:
@@ -440,8 +432,8 @@ def _places(core: DatedCore, found: Alignment, last: int) -> list[tuple[object, 
         for kind, ring, prob, near in frame.itertuples(index=False, name=None):
             chosen = (kind, ring) in best
             if chosen == (frame is found.best) and (chosen or near >= _SHOWN):
-                year = (last if kind == "absent_in_a" else core.outer_year) - ring + 1
-                out.append((core.tree, core.core, kind.split("_")[0], ring, year, prob, near, chosen))
+                year = (last if kind == Move.ABSENT_IN_A else core.outer_year) - ring + 1
+                out.append((core.tree, core.core, Move(kind).word, ring, year, prob, near, chosen))
     return out
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import html
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_level, require_seed
-from treeage.pmf import Pmf
+from treeage.pmf import Mass, Pmf
 
 if TYPE_CHECKING:
     import xarray
@@ -24,7 +25,44 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+class Status(StrEnum):
+    """What became of a row of the input; the values are the words of the tables."""
+
+    ESTIMATED = "estimated"
+    MINIMUM_ONLY = "minimum only"
+    REFUSED = "refused"
+    USED = "used"
+    NOT_USED = "not used"
+
+
+class Flag(StrEnum):
+    """What a reader must know about a tree or core; data/flags.csv holds the words for people."""
+
+    ADVANCE_ORIGIN = "advance_origin"
+    AGE_AT_CORE_HEIGHT = "age_at_core_height"
+    BARK_FROM_PUBLISHED_SHARE = "bark_from_published_share"
+    CORES_CONTRADICT = "cores_contradict"
+    CORES_DISAGREE = "cores_disagree"
+    DIAMETER_FROM_BREAST_HEIGHT = "diameter_from_breast_height"
+    DISTANCE_BEYOND_DIAMETER = "distance_beyond_diameter"
+    DISTANCE_FROM_RADIUS = "distance_from_radius"
+    DISTANCE_SOURCES_DISAGREE = "distance_sources_disagree"
+    DISTANCE_UNKNOWN = "distance_unknown"
+    HEIGHT_MODEL_CAUTION = "height_model_caution"
+    INNER_END_LOST = "inner_end_lost"
+    NO_DIAMETER = "no_diameter"
+    NO_RING_WIDTH = "no_ring_width"
+    PLANTED_ORIGIN = "planted_origin"
+    PULSE_PRIOR = "pulse_prior"
+    RING_ABSENT_OR_FALSE = "ring_absent_or_false"
+    SAMPLING_FAILED = "sampling_failed"
+    SPROUT_ORIGIN = "sprout_origin"
+    UPPER_CORE_BOUNDS = "upper_core_bounds"
+    WIDTH_FROM_DIAMETER = "width_from_diameter"
+    WIDTH_FROM_LENGTH = "width_from_length"
+
+
+@dataclass(frozen=True, eq=False)
 class SharedParts:
     """A tree's posterior split by what it shares with the stand, so that joint draws keep shared errors shared.
 
@@ -32,53 +70,48 @@ class SharedParts:
     ----------
     reference_year : int
         Establishment year = reference_year - (added rings + years to the core height) - collar years.
-    added_start : int
-        First number of added rings.
-    added : numpy.ndarray, shape (n_stand, n_added)
-        Mass of the added rings for each value of the stand's growth-rate part; rows sum to 1.
-    years_start : int
-        First number of years to the core height.
-    years : numpy.ndarray, shape (n_shared, n_years)
-        Mass of those years for each shared value of the height model; rows sum to 1.
-    joint : numpy.ndarray, shape (n_stand, n_shared, n) or None
-        Mass of added rings + years together (from added_start), where two heights of one tree tie them.
-    rate_group, height_group : str
+    added : Mass, shape (n_stand, n) or (n_stand, n_shared, n)
+        Added rings for each value of the stand's part of the growth; where two heights of the tree tie them, added
+        rings + years together, for each shared value of the height model too. Rows sum to 1.
+    years : Mass, shape (n_shared, n)
+        Years to the core height for each shared value of the height model; not used where they are tied.
+    growth_group, height_group : str
         Trees of one group share the value: those of one species, and for the heights all species that rest on one
         figure.
     """
 
     reference_year: int
-    added_start: int
-    added: Array
-    years_start: int
-    years: Array
-    joint: Array | None = None
-    rate_group: str = ""
+    added: Mass
+    years: Mass
+    growth_group: str = ""
     height_group: str = ""
+
+    @property
+    def tied(self) -> bool:
+        """Whether added rings and years come together."""
+        return self.added.mass.ndim == 3
+
+    @property
+    def shared_values(self) -> int:
+        """Number of shared values of the height model."""
+        return int(self.added.mass.shape[1] if self.tied else self.years.mass.shape[0])
+
+    def given(self, stand: int, shared: int) -> Pmf:
+        """Added rings + years to the core height for one value of each shared part."""
+        if self.tied:
+            return self.added[min(stand, len(self.added.mass) - 1), shared].pmf()
+        return self.added[stand].pmf().convolve(self.years[shared].pmf())
 
     def sample(
         self, stand: NDArray[np.int64], shared: NDArray[np.int64], rng: np.random.Generator
     ) -> NDArray[np.int64]:
-        """Draw reference_year - added rings - years to the core height.
-
-        Parameters
-        ----------
-        stand, shared : numpy.ndarray of int, shape (n_draw,)
-            Index of the shared growth-rate and height values in each draw.
-        rng : numpy.random.Generator
-            Source of randomness.
-
-        Returns
-        -------
-        numpy.ndarray of int, shape (n_draw,)
-            Establishment year before collar years.
-        """
-        if self.joint is not None:
-            cells = self.joint.reshape(-1, self.joint.shape[2])
-            steps = _pick(cells, stand * self.joint.shape[1] + shared, rng)
-            return self.reference_year - self.added_start - steps
-        added = self.added_start + _pick(self.added, stand, rng)
-        years = self.years_start + _pick(self.years, shared, rng)
+        """Draw establishment years before collar years, given the indices of the shared values in each draw."""
+        if self.tied:
+            cells = self.added.mass.reshape(-1, self.added.size)
+            steps = _pick(cells, stand * self.added.mass.shape[1] + shared, rng)
+            return self.reference_year - self.added.start - steps
+        added = self.added.start + _pick(self.added.mass, stand, rng)
+        years = self.years.start + _pick(self.years.mass, shared, rng)
         return self.reference_year - added - years
 
 
@@ -513,7 +546,7 @@ class Ages(Result):
         list of str
             In the order of trees.csv; minimum-only trees are left out.
         """
-        return [answer.tree for answer in self.tree_ages if answer.status == "estimated"]
+        return [answer.tree for answer in self.tree_ages if answer.status == Status.ESTIMATED]
 
     @property
     def at_core_height(self) -> list[str]:
@@ -672,20 +705,19 @@ def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], ND
         return [str(tree) for tree in drawn["tree"].to_numpy()], drawn.to_numpy()[rows]
     _require_some(count)
     rng = np.random.default_rng(require_seed("Ages.draws", seed))
-    answers = [answer for answer in ages.tree_ages if answer.parts is not None]
+    parts = {answer.tree: answer.parts for answer in ages.tree_ages if answer.parts is not None}
     stand = {group: rng.choice(weights.size, count, p=weights) for group, weights in sorted(ages.stand_weights.items())}
-    level = {group: rng.random(count) for group in sorted({each.parts.height_group for each in answers if each.parts})}
-    years = np.empty((count, len(answers)), dtype=np.int64)
-    for column, answer in enumerate(answers):
-        parts = answer.parts
-        if parts is None:
-            continue
-        nodes = parts.years.shape[0] if parts.joint is None else parts.joint.shape[1]
-        weights = ages.height_weights.get(parts.height_group, np.full(nodes, 1 / nodes))
-        shared = np.minimum(np.searchsorted(np.cumsum(weights), level[parts.height_group]), nodes - 1)
-        collar = answer.distributions["collar_years"].sample(count, rng)
-        years[:, column] = parts.sample(stand[parts.rate_group], shared, rng) - collar
-    return [answer.tree for answer in answers], years
+    level = {group: rng.random(count) for group in sorted({own.height_group for own in parts.values()})}
+    years = np.empty((count, len(parts)), dtype=np.int64)
+    for column in sorted(range(len(parts)), key=list(parts).__getitem__):  # by id: the order of trees never matters
+        tree = list(parts)[column]
+        own = parts[tree]
+        nodes = own.shared_values
+        weights = ages.height_weights.get(own.height_group, np.full(nodes, 1 / nodes))
+        shared = np.minimum(np.searchsorted(np.cumsum(weights), level[own.height_group]), nodes - 1)
+        collar = ages[tree].distributions["collar_years"].sample(count, rng)
+        years[:, column] = own.sample(stand[own.growth_group], shared, rng) - collar
+    return list(parts), years
 
 
 def _rows_drawn(size: int, count: int, seed: int) -> NDArray[np.int64]:

@@ -1,6 +1,6 @@
-"""Checks whether the ages of a field keep their promise, on stands whose truth is known.
+"""Whether statements keep their promise where the truth is known: scores of mass functions, of probabilities, of ages.
 
-Own derivation; the scores are in `validate_scores`.
+Own derivation, with the scores of Czado, Gneiting & Held (2009) for whole numbers; virtual stands give the truth.
 """
 
 from __future__ import annotations
@@ -25,112 +25,11 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-PROBS = (0.5, 0.8, 0.9, 0.95)  # choice: the probabilities the design asks for
+PROBS = (0.5, 0.8, 0.9, 0.95)  # choice: from half to nearly all of the probability
 BAND = 0.99  # choice: a right model leaves a band of this probability in 1 of 100 checks
 
 
-def _checked(where: str, pmfs: Sequence[Pmf], truths: ArrayLike) -> Ints:
-    values = np.atleast_1d(np.asarray(truths, dtype=np.float64))
-    faults = []
-    if not len(pmfs):
-        faults.append(Fault("nothing", "at least one mass function", "Pass some.", where, 0, "pmfs"))
-    if values.shape != (len(pmfs),):
-        got = f"{values.size} truths for {len(pmfs)} mass functions"
-        faults.append(Fault(got, "one truth for each", "Pass arrays of one length.", where, 0, "truths"))
-    elif np.any(values != np.round(values)):
-        first = int(np.argmax(values != np.round(values)))
-        got = f"{show(float(values[first]))} at position {first}"
-        faults.append(Fault(got, "whole numbers", "Pass whole years or rings.", where, 0, "truths"))
-    if faults:
-        raise InputError(faults)
-    return values.astype(np.int64)
-
-
-def rank_interval(pmfs: Sequence[Pmf], truths: ArrayLike) -> tuple[Floats, Floats]:
-    """Probability below each truth, and up to and with it.
-
-    Parameters
-    ----------
-    pmfs : sequence of Pmf, length n
-        What was stated.
-    truths : array-like of int, shape (n,)
-        What is true.
-
-    Returns
-    -------
-    below, up_to : numpy.ndarray, each shape (n,)
-        F(x - 1) and F(x).
-
-    Raises
-    ------
-    InputError
-        If the lengths differ or a truth is not a whole number.
-
-    Notes
-    -----
-    If the stated distributions are right, a number drawn evenly between the two is even on 0 to 1 [1]_.
-
-    References
-    ----------
-    .. [1] Czado, C., Gneiting, T. & Held, L. (2009). Predictive model assessment for count data. Biometrics
-    65,
-       1254-1261. doi 10.1111/j.1541-0420.2009.01191.x (from memory)
-
-    Examples
-    --------
-    >>> below, up_to = rank_interval([Pmf(1, [1, 1, 1, 1])], [2])
-    >>> float(below[0]), float(up_to[0])
-    (0.25, 0.5)
-    """
-    values = _checked("rank_interval", pmfs, truths)
-    up_to = np.array([pmf.cdf(int(value)) for pmf, value in zip(pmfs, values, strict=True)])
-    mass = np.array([pmf.prob_at(int(value)) for pmf, value in zip(pmfs, values, strict=True)])
-    return np.maximum(up_to - mass, 0.0), up_to
-
-
-def _credit(below: Floats, up_to: Floats, low: float, high: float) -> Floats:
-    """Share of each stretch from below to up_to that lies between low and high; a point counts whole or not."""
-    width = up_to - below
-    overlap = np.minimum(up_to, high) - np.maximum(below, low)
-    point = (below >= low) & (below <= high)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.clip(overlap, 0.0, None) / width
-    return np.where(width > 0, share, point.astype(np.float64))
-
-
-def binomial_band(count: int, prob: float, *, band: float = BAND) -> tuple[float, float]:
-    """Range of the share of hits that a right model shows by chance.
-
-    Parameters
-    ----------
-    count : int
-        Number of independent cases, at least 1.
-    prob : float
-        Probability of a hit, between 0 and 1.
-    band : float, default 0.99
-        Probability of the range (choice).
-
-    Returns
-    -------
-    low, high : float
-        Shares of hits.
-
-    Raises
-    ------
-    InputError
-        If prob or band is not between 0 and 1.
-
-    Examples
-    --------
-    >>> low, high = binomial_band(5000, 0.9)
-    >>> round(low, 3), round(high, 3)
-    (0.889, 0.911)
-    """
-    from scipy.stats import binom
-
-    require_probability("binomial_band", prob=prob, band=band)
-    tail = (1 - band) / 2
-    return float(binom.ppf(tail, count, prob)) / count, float(binom.ppf(1 - tail, count, prob)) / count
+# ---------------------------------------------------------------------- statements about whole numbers
 
 
 def coverage(
@@ -195,7 +94,7 @@ def coverage(
         tail = (1 - prob) / 2
         ends = np.array([pmf.interval(prob) for pmf in pmfs])
         low, high = binomial_band(values.size, prob, band=band)
-        covered = float(_credit(below, up_to, tail, 1 - tail).mean())
+        covered = float(_share_between(below, up_to, tail, 1 - tail).mean())
         rows.append(
             {
                 "prob": float(prob),
@@ -260,8 +159,8 @@ def rank_statistics(pmfs: Sequence[Pmf], truths: ArrayLike, *, bins: int = 10, b
     below, up_to = rank_interval(pmfs, values)
     edges = np.linspace(0, 1, bins + 1)
     low, high = binomial_band(values.size, 1 / bins, band=band)
-    spread = np.stack([_spread(below, up_to, edges, index) for index in range(bins)], axis=1)
-    share = spread.mean(axis=0)
+    ends = zip(edges[:-1].tolist(), edges[1:].tolist(), [False] * (bins - 1) + [True], strict=True)  # the last holds 1
+    share = np.array([_share_between(below, up_to, *end, closed=closed).mean() for *end, closed in ends])
     return pd.DataFrame(
         {
             "rank_low": edges[:-1],
@@ -273,14 +172,6 @@ def rank_statistics(pmfs: Sequence[Pmf], truths: ArrayLike, *, bins: int = 10, b
             "within": (share >= low) & (share <= high),
         }
     )
-
-
-def _spread(below: Floats, up_to: Floats, edges: Floats, index: int) -> Floats:
-    """Share of each truth that falls into one bin; a point lies in the bin that starts at it, the last bin holds 1."""
-    low, high = float(edges[index]), float(edges[index + 1])
-    last = index == edges.size - 2
-    point = (below >= low) & ((below < high) | last)
-    return np.where(up_to > below, _credit(below, up_to, low, high), point.astype(np.float64))
 
 
 def sharpness(pmfs: Sequence[Pmf], *, probs: Sequence[float] = PROBS) -> pd.DataFrame:
@@ -368,8 +259,9 @@ def bias(pmfs: Sequence[Pmf], truths: ArrayLike) -> pd.DataFrame:
     values = _checked("bias", pmfs, truths)
     error = np.array([pmf.mean() for pmf in pmfs]) - values
     middle = np.array([pmf.median() for pmf in pmfs]) - values
+    pairs = [(pmf, int(value)) for pmf, value in zip(pmfs, values, strict=True)]
     with np.errstate(divide="ignore"):
-        logs = -np.log([pmf.prob_at(int(value)) for pmf, value in zip(pmfs, values, strict=True)])
+        logs = -np.log([pmf.prob_at(value) for pmf, value in pairs])
     spread = float(error.std(ddof=1)) if error.size > 1 else float("nan")
     row = {
         "mean_error": float(error.mean()),
@@ -379,15 +271,196 @@ def bias(pmfs: Sequence[Pmf], truths: ArrayLike) -> pd.DataFrame:
         "root_mean_square_error": float(np.sqrt((error**2).mean())),
         "mean_stated_sd": float(np.mean([pmf.sd() for pmf in pmfs])),
         "log_score": float(logs.mean()),
-        "ranked_score": float(np.mean([_ranked(pmf, int(v)) for pmf, v in zip(pmfs, values, strict=True)])),
+        "ranked_score": float(np.mean([_ranked_score(pmf, value) for pmf, value in pairs])),
     }
     return pd.DataFrame([row])
 
 
-def _ranked(pmf: Pmf, truth: int) -> float:
+def rank_interval(pmfs: Sequence[Pmf], truths: ArrayLike) -> tuple[Floats, Floats]:
+    """Probability below each truth, and up to and with it.
+
+    Parameters
+    ----------
+    pmfs : sequence of Pmf, length n
+        What was stated.
+    truths : array-like of int, shape (n,)
+        What is true.
+
+    Returns
+    -------
+    below, up_to : numpy.ndarray, each shape (n,)
+        F(x - 1) and F(x).
+
+    Raises
+    ------
+    InputError
+        If the lengths differ or a truth is not a whole number.
+
+    Notes
+    -----
+    If the stated distributions are right, a number drawn evenly between the two is even on 0 to 1 [1]_.
+
+    References
+    ----------
+    .. [1] Czado, C., Gneiting, T. & Held, L. (2009). Predictive model assessment for count data. Biometrics
+       65, 1254-1261. doi 10.1111/j.1541-0420.2009.01191.x (from memory)
+
+    Examples
+    --------
+    >>> below, up_to = rank_interval([Pmf(1, [1, 1, 1, 1])], [2])
+    >>> float(below[0]), float(up_to[0])
+    (0.25, 0.5)
+    """
+    values = _checked("rank_interval", pmfs, truths)
+    pairs = [(pmf, int(value)) for pmf, value in zip(pmfs, values, strict=True)]
+    up_to = np.array([pmf.cdf(value) for pmf, value in pairs])
+    mass = np.array([pmf.prob_at(value) for pmf, value in pairs])
+    return np.maximum(up_to - mass, 0.0), up_to
+
+
+def binomial_band(count: int, prob: float, *, band: float = BAND) -> tuple[float, float]:
+    """Range of the share of hits that a right model shows by chance.
+
+    Parameters
+    ----------
+    count : int
+        Number of independent cases, at least 1.
+    prob : float
+        Probability of a hit, between 0 and 1.
+    band : float, default 0.99
+        Probability of the range (choice).
+
+    Returns
+    -------
+    low, high : float
+        Shares of hits.
+
+    Raises
+    ------
+    InputError
+        If prob or band is not between 0 and 1.
+
+    Examples
+    --------
+    >>> low, high = binomial_band(5000, 0.9)
+    >>> round(low, 3), round(high, 3)
+    (0.889, 0.911)
+    """
+    from scipy.stats import binom
+
+    require_probability("binomial_band", prob=prob, band=band)
+    tail = (1 - band) / 2
+    return float(binom.ppf(tail, count, prob)) / count, float(binom.ppf(1 - tail, count, prob)) / count
+
+
+def _checked(where: str, pmfs: Sequence[Pmf], truths: ArrayLike) -> Ints:
+    """The truths as whole numbers, one for each mass function."""
+    values = np.atleast_1d(np.asarray(truths, dtype=np.float64))
+    faults = []
+    if not len(pmfs):
+        faults.append(Fault("nothing", "at least one mass function", "Pass some.", where, 0, "pmfs"))
+    if values.shape != (len(pmfs),):
+        got = f"{values.size} truths for {len(pmfs)} mass functions"
+        faults.append(Fault(got, "one truth for each", "Pass arrays of one length.", where, 0, "truths"))
+    elif np.any(values != np.round(values)):
+        first = int(np.argmax(values != np.round(values)))
+        got = f"{show(float(values[first]))} at position {first}"
+        faults.append(Fault(got, "whole numbers", "Pass whole years or rings.", where, 0, "truths"))
+    if faults:
+        raise InputError(faults)
+    return values.astype(np.int64)
+
+
+def _share_between(below: Floats, up_to: Floats, low: float, high: float, *, closed: bool = True) -> Floats:
+    """Share of each stretch from below to up_to that lies between low and high.
+
+    A stretch without length counts whole or not; at high only if the range is closed there.
+    """
+    width = up_to - below
+    overlap = np.minimum(up_to, high) - np.maximum(below, low)
+    point = (below >= low) & ((below <= high) if closed else (below < high))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.clip(overlap, 0.0, None) / width
+    return np.where(width > 0, share, point.astype(np.float64))
+
+
+def _ranked_score(pmf: Pmf, truth: int) -> float:
+    """Sum over whole numbers k of (F(k) - [truth <= k])**2."""
     start, stop = min(pmf.start, truth), max(pmf.stop, truth)
     total = np.cumsum(pmf.on(start, stop - start + 1))
     return float(((total - (np.arange(start, stop + 1) >= truth)) ** 2).sum())
+
+
+# ---------------------------------------------------------------------- stated probabilities
+
+
+def reliability(stated: ArrayLike, happened: ArrayLike, *, bins: int = 10, band: float = BAND) -> pd.DataFrame:
+    """Compare stated probabilities with how often the stated thing happened, bin by bin.
+
+    Parameters
+    ----------
+    stated : array-like of float, shape (n,)
+        Stated probabilities, 0 to 1.
+    happened : array-like of bool, shape (n,)
+        Whether it was so.
+    bins : int, default 10
+        Bins of equal width (choice).
+    band : float, default 0.99
+        Probability of the band within which right statements lie by chance (choice).
+
+    Returns
+    -------
+    pandas.DataFrame, one row a bin that is not empty
+        low, high (edges; the upper one belongs to the bin), count, stated (mean), happened (share), band_low,
+        band_high (of the share, if the mean statement is right), within (bool).
+
+    Raises
+    ------
+    InputError
+        If the lengths differ, nothing is stated, a probability is not within 0 and 1, or there is no bin.
+
+    Notes
+    -----
+    The band is binomial for independent cases with one probability; cases that share a pair of cores vary more.
+
+    References
+    ----------
+    .. [1] Murphy, A. H. & Winkler, R. L. (1977). J. R. Stat. Soc. C 26, 41-47 (from memory).
+
+    Examples
+    --------
+    >>> table = reliability([0.1, 0.1, 0.1, 0.1, 0.9], [False, False, False, True, True], bins=2)
+    >>> table[["count", "stated", "happened"]].to_numpy().tolist()
+    [[4.0, 0.1, 0.25], [1.0, 0.9, 1.0]]
+    """
+    import pandas as pd
+
+    where = "reliability"
+    probs = np.atleast_1d(require_nonnegative(where, stated=stated)[0])
+    true = np.atleast_1d(np.asarray(happened, dtype=bool))
+    faults = []
+    if probs.shape != true.shape or not probs.size:
+        got = f"{probs.size} probabilities and {true.size} outcomes"
+        faults.append(Fault(got, "one outcome for each, at least one", "Pass both in one order.", where, 0, "stated"))
+    if probs.size and probs.max() > 1:
+        faults.append(Fault(show(float(probs.max())), "at most 1", "Pass shares, not percent.", where, 0, "stated"))
+    if bins < 1:
+        faults.append(Fault(show(bins), "at least 1 bin", "Raise it.", where, 0, "bins"))
+    if faults:
+        raise InputError(faults)
+    edges = np.linspace(0.0, 1.0, bins + 1)
+    place = np.clip(np.searchsorted(edges, probs, side="left") - 1, 0, bins - 1)
+    rows = []
+    for at in np.unique(place):
+        chosen = place == at
+        mean, share, count = float(probs[chosen].mean()), float(true[chosen].mean()), int(chosen.sum())
+        low, high = binomial_band(count, mean, band=band) if 0 < mean < 1 else (mean, mean)
+        rows.append((edges[at], edges[at + 1], count, mean, share, low, high, low <= share <= high))
+    names = ["low", "high", "count", "stated", "happened", "band_low", "band_high", "within"]
+    return pd.DataFrame(rows, columns=names)
+
+
+# ---------------------------------------------------------------------- the whole estimate
 
 
 def score_against_truth(ages: Ages, truth: pd.DataFrame | Mapping[str, int]) -> pd.DataFrame:
@@ -433,14 +506,13 @@ def score_against_truth(ages: Ages, truth: pd.DataFrame | Mapping[str, int]) -> 
         need = "at least one dated tree in common that has an establishment year"
         raise InputError(Fault("no such tree", need, "Check the names.", "score_against_truth", 0, "truth"))
     trees = frame["tree"].tolist()
-    answers = {answer.tree: answer for answer in ages}
-    pmfs = [answers[tree].establishment_year for tree in trees]
+    pmfs = [ages[tree].establishment_year for tree in trees]
     values = np.array([known[tree] for tree in trees], dtype=np.int64)
     below, up_to = rank_interval(pmfs, values)
     ends = ["establishment_year_median", "establishment_year_lo", "establishment_year_hi"]
     middle, low, high = (frame[name].to_numpy(dtype=np.int64) for name in ends)
     with np.errstate(divide="ignore"):
-        logs = -np.log(up_to - below)
+        log_scores = -np.log(up_to - below)
     return pd.DataFrame(
         {
             "tree": trees,
@@ -452,12 +524,13 @@ def score_against_truth(ages: Ages, truth: pd.DataFrame | Mapping[str, int]) -> 
             "rank_low": below,
             "rank_high": up_to,
             "sd": [pmf.sd() for pmf in pmfs],
-            "log_score": logs,
+            "log_score": log_scores,
         }
     )
 
 
 def _truth_by_tree(truth: pd.DataFrame | Mapping[str, int]) -> dict[str, int]:
+    """Establishment years by tree."""
     if isinstance(truth, Mapping):
         return {str(tree): int(year) for tree, year in truth.items()}
     missing = [name for name in ("tree", "establishment_year") if name not in truth.columns]
@@ -533,7 +606,7 @@ def validate_stands(
 
     Notes
     -----
-    Uses the public path only: tables to `Field`, `estimate_ages`, the faces of `Ages`.
+    Uses the public path only: tables to `Field`, `estimate_ages`, what `Ages` gives away.
 
     Examples
     --------
@@ -554,8 +627,7 @@ def validate_stands(
     for number, stand in enumerate(stands):
         ages = run(stand.field())
         table = score_against_truth(ages, stand.truth["trees"])
-        answers = {answer.tree: answer for answer in ages}
-        pmfs += [answers[tree].establishment_year for tree in table["tree"]]
+        pmfs += [ages[tree].establishment_year for tree in table["tree"]]
         tables.append(table.assign(stand=number))
     scores = pd.concat(tables, ignore_index=True)
     truths = scores["establishment_year_true"].to_numpy()
@@ -622,71 +694,3 @@ def validate_scenario(
 
     drawn = [simulate_stand(recipe, seed=seed + step) for step in range(stands)]
     return validate_stands(drawn, probs=probs, estimate=estimate)
-
-
-_WHERE = "reliability"
-
-
-def reliability(stated: ArrayLike, happened: ArrayLike, *, bins: int = 10, band: float = BAND) -> pd.DataFrame:
-    """Compare stated probabilities with how often the stated thing happened, bin by bin.
-
-    Parameters
-    ----------
-    stated : array-like of float, shape (n,)
-        Stated probabilities, 0 to 1.
-    happened : array-like of bool, shape (n,)
-        Whether it was so.
-    bins : int, default 10
-        Bins of equal width (choice).
-    band : float, default 0.99
-        Probability of the band within which right statements lie by chance (choice).
-
-    Returns
-    -------
-    pandas.DataFrame, one row a bin that is not empty
-        low, high (edges; the upper one belongs to the bin), count, stated (mean), happened (share), band_low, band_high
-        (of the share, if the mean statement is right), within (bool).
-
-    Raises
-    ------
-    InputError
-        If the lengths differ, nothing is stated, a probability is not within 0 and 1, or there is no bin.
-
-    Notes
-    -----
-    The band is binomial for independent cases with one probability; cases that share a pair of cores vary more.
-
-    References
-    ----------
-    .. [1] Murphy, A. H. & Winkler, R. L. (1977). J. R. Stat. Soc. C 26, 41-47 (from memory).
-
-    Examples
-    --------
-    >>> table = reliability([0.1, 0.1, 0.1, 0.1, 0.9], [False, False, False, True, True], bins=2)
-    >>> table[["count", "stated", "happened"]].to_numpy().tolist()
-    [[4.0, 0.1, 0.25], [1.0, 0.9, 1.0]]
-    """
-    import pandas as pd
-
-    probs = np.atleast_1d(require_nonnegative(_WHERE, stated=stated)[0])
-    true = np.atleast_1d(np.asarray(happened, dtype=bool))
-    faults = []
-    if probs.shape != true.shape or not probs.size:
-        got = f"{probs.size} probabilities and {true.size} outcomes"
-        faults.append(Fault(got, "one outcome for each, at least one", "Pass both in one order.", _WHERE, 0, "stated"))
-    if probs.size and probs.max() > 1:
-        faults.append(Fault(show(float(probs.max())), "at most 1", "Pass shares, not percent.", _WHERE, 0, "stated"))
-    if bins < 1:
-        faults.append(Fault(show(bins), "at least 1 bin", "Raise it.", _WHERE, 0, "bins"))
-    if faults:
-        raise InputError(faults)
-    edges = np.linspace(0.0, 1.0, bins + 1)
-    place = np.clip(np.searchsorted(edges, probs, side="left") - 1, 0, bins - 1)
-    rows = []
-    for at in np.unique(place):
-        chosen = place == at
-        mean, share, count = float(probs[chosen].mean()), float(true[chosen].mean()), int(chosen.sum())
-        low, high = binomial_band(count, mean, band=band) if 0 < mean < 1 else (mean, mean)
-        rows.append((edges[at], edges[at + 1], count, mean, share, low, high, low <= share <= high))
-    names = ["low", "high", "count", "stated", "happened", "band_low", "band_high", "within"]
-    return pd.DataFrame(rows, columns=names)

@@ -1,6 +1,7 @@
 """Speed of the exact engine, as a ratio to a PyMC run of the same model of one tree, in one run.
 
-Run with `pytest tests/benchmarks --benchmark-only`; the figures are in the extra info of each case.
+Run with `pytest tests/benchmarks --benchmark-only`; the figures are in the extra info of each case. With
+`--benchmark-disable` a few trees and draws only show that it runs.
 """
 
 import time
@@ -19,10 +20,10 @@ TREES = 960
 CHUNK = 48
 
 
-def stand():
+def stand(trees=TREES):
     """Two-core trees with arcs, made up."""
     rng = np.random.default_rng(0)
-    cores = 2 * TREES
+    cores = 2 * trees
     growth = inner_growth([rng.lognormal(0, 0.4, 100) for _ in range(cores)])
     density = aimed_core_density(np.full(cores, 150.0), np.full(cores, 3.0), np.full(cores, 140.0))
     distance = distance_mass(density, [arc_likelihood(np.full(cores, 10.0), rng.uniform(0.5, 2, cores))])
@@ -33,8 +34,8 @@ def date_all(growth, distance, innermost, dating):
     """The engine on all trees, in the chunks that the pipeline uses."""
     model = ring_model()
     nodes = rate_nodes(model.tree_sd, model.stand_sd, step=RATE_STEP)
-    for first in range(0, 2 * TREES, 2 * CHUNK):
-        rows = np.arange(first, min(2 * TREES, first + 2 * CHUNK))
+    for first in range(0, len(growth), 2 * CHUNK):
+        rows = np.arange(first, min(len(growth), first + 2 * CHUNK))
         missed = missed_ring_mass(growth.take(rows), distance[rows], nodes.shifts, max_rings=122)
         start, count = count_error_mass(np.full(rows.size, 100), np.full(rows.size, dating))
         added = added_rings(np.asarray(missed, dtype=float), start, count)
@@ -44,19 +45,21 @@ def date_all(growth, distance, innermost, dating):
 @pytest.mark.parametrize("dating", ["crossdated", "lab_count"])
 def test_two_core_trees(benchmark, dating):
     """Trees dated in a second, one core of the processor."""
-    data = stand()
+    data = stand(TREES if benchmark.enabled else 2)
     benchmark.pedantic(date_all, args=(*data, dating), rounds=5, warmup_rounds=1)
-    benchmark.extra_info["trees_per_second"] = TREES / benchmark.stats.stats.min
+    if benchmark.enabled:
+        benchmark.extra_info["trees_per_second"] = TREES / benchmark.stats.stats.min
 
 
 def test_against_pymc(benchmark):
     """How many times faster a tree is dated than by sampling the same model (2 chains of 500 draws)."""
-    data = stand()
+    data, draws = (stand(), 500) if benchmark.enabled else (stand(2), 2)
     date_all(*data, "lab_count")
     benchmark.pedantic(date_all, args=(*data, "lab_count"), rounds=3)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         started = time.perf_counter()
-        pymc_years(500, tune=500)
+        pymc_years(draws, tune=draws)
         sampled = time.perf_counter() - started
-    benchmark.extra_info["times_faster_than_pymc"] = sampled / (benchmark.stats.stats.min / TREES)
+    if benchmark.enabled:
+        benchmark.extra_info["times_faster_than_pymc"] = sampled / (benchmark.stats.stats.min / TREES)

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from treeage.rings import DatedSeries, RingCalibration, stand_adjustment
-from treeage.rings.missing import _predict
+from treeage.rings.missing import predicted_masses
 
 CLASSES_MM = np.array([2, 5, 10, 20, 40])
 
@@ -65,7 +65,7 @@ def answers(cases: pd.DataFrame, series: pd.DataFrame, calibration: RingCalibrat
     genus = cases.genus.where(cases.genus != "Various", None).tolist()
     out = pd.DataFrame(0.0, index=cases.index, columns=["median", "mean", "place", "inside", "stated"])
     rng, truth = np.random.default_rng(1), cases.hidden_rings.to_numpy()
-    for rows, cells in _predict(cases.d_mm.to_numpy(), visible, 0.0, genus, calibration, "check_rings"):
+    for rows, cells in predicted_masses(cases.d_mm.to_numpy(), visible, 0.0, genus, calibration, "check_rings"):
         below = np.cumsum(cells, axis=1, dtype=float)
         below /= below[:, -1:]
         here, at = np.arange(rows.size), np.minimum(truth[rows], cells.shape[1] - 1)

@@ -1,8 +1,8 @@
 """Run the mutants of `catalogue`: each breaks one documented convention, and its tests must fail.
 
-Each mutant is made in a copy of the package in a temporary folder; the working tree is only read. One warm process holds
-numpy, pandas, scipy and pytest, and is forked for every mutant, so that only treeage itself is imported again. Works where
-processes can be forked (Linux, macOS).
+Each mutant is made in a copy of the package in a temporary folder; the working tree is only read. One warm process
+holds numpy, pandas, scipy and pytest, and is forked for every mutant, so that only treeage itself is imported again.
+Works where processes can be forked (Linux, macOS).
 
     python tests/mutants/run.py               all of them, after the same tests on the unchanged package
     python tests/mutants/run.py --only tilt   those whose name holds a word
@@ -39,10 +39,12 @@ KILLED, SURVIVED = "killed", "SURVIVED"
 def place(mutant: Mutant, package: Path) -> str:
     """Say what is wrong with the place of a mutant, or nothing: its old text must stand once in its file."""
     file = package.parent / mutant.file
-    if not file.is_file():
-        return f"no file {mutant.file}"
-    found = file.read_text(encoding="utf-8").count(mutant.old)
-    return "" if found == 1 else f"old text found {found} times in {mutant.file}"
+    found = file.read_text(encoding="utf-8").count(mutant.old) if file.is_file() else 0
+    if found == 1:
+        return ""
+    others = [str(path.relative_to(package.parent)) for path in sorted(package.rglob("*.*"))
+              if path.suffix in (".py", ".j2") and mutant.old in path.read_text(encoding="utf-8")]  # fmt: skip
+    return f"old text found {found} times in {mutant.file}; it stands in {', '.join(others) or 'no file'}"
 
 
 def mutate(mutant: Mutant, package: Path) -> None:

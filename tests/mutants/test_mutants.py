@@ -10,13 +10,14 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from mutants.catalogue import MUTANTS
+from catalogue import MUTANTS
+from run import place
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
 @cache
-def tests_of(file: str) -> set[str]:
+def names_in(file: str) -> set[str]:
     """Names of the test functions of a file."""
     path = ROOT / file
     tree = ast.parse(path.read_text(encoding="utf-8")) if path.is_file() else ast.parse("")
@@ -27,13 +28,11 @@ def test_every_mutant_stands_once_in_the_code_and_names_tests_that_exist():
     """Old texts are found exactly once, so that the list cannot rot."""
     wrong = []
     for mutant in MUTANTS:
-        file = ROOT / mutant.file
-        found = file.read_text(encoding="utf-8").count(mutant.old) if file.is_file() else -1
-        if found != 1:
-            wrong.append(f"{mutant.name}: old text found {found} times in {mutant.file}")
+        fault = place(mutant, ROOT / "treeage")
+        wrong += [f"{mutant.name}: {fault}"] if fault else []
         for test in mutant.tests:
             path, _, name = test.partition("::")
-            if name.partition("[")[0] not in tests_of(path):
+            if name.partition("[")[0] not in names_in(path):
                 wrong.append(f"{mutant.name}: no test {test}")
     assert not wrong, "\n".join(wrong)
 

@@ -1,10 +1,11 @@
 """Two ring series of one tree read against each other."""
 
 # fmt: off
-from treeage.alignment.pair import Alignment, align_cores, align_many, align_stand, core_signals
-from treeage.alignment.prior import AlignmentPrior, stand_prior, unseen_rings
+from treeage.alignment.lattice import Move
+from treeage.alignment.pair import Alignment, align_cores, align_many, align_stand, core_signals, stand_prior
+from treeage.alignment.prior import AlignmentPrior, unseen_rings
 
 __all__ = [
-    "Alignment", "AlignmentPrior", "align_cores", "align_many", "align_stand", "core_signals", "stand_prior",
+    "Alignment", "AlignmentPrior", "Move", "align_cores", "align_many", "align_stand", "core_signals", "stand_prior",
     "unseen_rings",
 ]

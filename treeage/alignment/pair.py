@@ -6,199 +6,35 @@ Own derivation: a pair hidden-Markov model whose constants were fitted to ring w
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.alignment.engine import KINDS, align_batch
-from treeage.alignment.prior import AlignmentPrior, alignment_model, stand_prior
-from treeage.alignment.signals import Array, EventGrids, PairSums, Signals, median, signals
+from treeage.alignment.engine import EventGrids, PairSums, align_batch
+from treeage.alignment.lattice import EVENTS, Move
+from treeage.alignment.prior import HIGHEST_SHARE, AlignmentPrior, alignment_model
+from treeage.alignment.signals import Array, Signals, median, signals
 from treeage.errors import Fault, InputError, require_nonnegative
 from treeage.pmf import Pmf
 
 if TYPE_CHECKING:
     import pandas as pd
 
-NEAR_RINGS = 3  # choice: the window in which a person would look at the wood
+_NEAR_RINGS = 3  # choice: the window in which a person would look at the wood
 _POINT_WEIGHT = 0.1  # choice: between equally good windows the likelier ring wins
-EVENT_COLUMNS = ("kind", "ring_from_bark", "prob", "prob_near")
-
-
-def near_sums(probs: Array, reach: int = NEAR_RINGS) -> Array:
-    """Sum of probabilities within some rings either side.
-
-    Parameters
-    ----------
-    probs : numpy.ndarray, shape (n,)
-        Probabilities by ring.
-    reach : int, default 3
-        Rings either side (3: the package's window for looking at the wood).
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Sums.
-
-    Examples
-    --------
-    >>> near_sums(np.array([0.1, 0.2, 0.4]), 1).round(6).tolist()
-    [0.3, 0.7, 0.6]
-    """
-    total = np.concatenate([[0.0], np.cumsum(probs)])
-    ring = np.arange(probs.size)
-    return np.asarray(total[np.minimum(ring + reach + 1, probs.size)] - total[np.maximum(ring - reach, 0)])
-
-
-def event_table(grids: EventGrids, min_prob: float) -> pd.DataFrame:
-    """List the events whose probability passes a floor.
-
-    Parameters
-    ----------
-    grids : EventGrids
-        Event probabilities.
-    min_prob : float
-        Smallest probability within three rings that is listed.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns kind, ring_from_bark, prob, prob_near; likeliest first.
-    """
-    rows = []
-    for kind in KINDS:
-        probs = grids.by_ring(kind)
-        near = np.minimum(near_sums(probs), 1.0)
-        for ring in np.flatnonzero((near >= min_prob) & (probs >= min_prob / 10)):
-            rows.append((kind, int(ring) + 1, float(probs[ring]), float(near[ring])))
-    rows.sort(key=lambda row: (-row[3], -row[2], row[0], row[1]))
-    return _frame(rows)
-
-
-def _frame(rows: list[tuple[str, int, float, float]]) -> pd.DataFrame:
-    import pandas as pd
-
-    types = {"kind": "str", "ring_from_bark": "int64", "prob": "float64", "prob_near": "float64"}
-    return pd.DataFrame(rows, columns=list(EVENT_COLUMNS)).astype(types)
-
-
-def _offset_path(path: Array, shift: int) -> NDArray[np.int64]:
-    """Likeliest offset at every ring of A; rings without a partner keep the offset outside them."""
-    likeliest = path.argmax(axis=1) - shift
-    known = path.sum(axis=1) > 0.5
-    out = np.zeros(path.shape[0], dtype=np.int64)
-    current = 0
-    for ring in range(path.shape[0]):
-        if known[ring]:
-            current = int(likeliest[ring])
-        out[ring] = current
-    return out
-
-
-def best_events(grids: EventGrids) -> pd.DataFrame:
-    """Choose the single most probable set of events.
-
-    Parameters
-    ----------
-    grids : EventGrids
-        Event probabilities.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns kind, ring_from_bark, prob, prob_near, from the bark inward; empty if no event is likelier than not.
-
-    Notes
-    -----
-    The likeliest offset between the two series at every ring says how many events there are and in which
-    direction. Each is then put where most of the probability of a change of offset in that direction lies
-    within three rings, and gets the kind that holds most of it there.
-    """
-    offsets = _offset_path(grids.path, grids.shift)
-    changes = [(ring, int(offsets[ring]), int(offsets[ring - 1])) for ring in range(1, offsets.size)]
-    changes = [change for change in changes if change[1] != change[2]]
-    places = [ring for ring, _, _ in changes]
-    rows: list[tuple[str, int, float, float]] = []
-    for index, (ring, now, before) in enumerate(changes):
-        low = 0 if index == 0 else (places[index - 1] + ring) // 2
-        high = offsets.size if index + 1 == len(changes) else (ring + places[index + 1]) // 2
-        turn = 1 if now > before else -1
-        for offset in range(before, now, turn):
-            rows.append(_place_event(grids, offset, turn, low, high))
-    return _frame(rows)
-
-
-def _place_event(grids: EventGrids, offset: int, turn: int, low: int, high: int) -> tuple[str, int, float, float]:
-    kinds = ("absent_in_a", "false_in_b") if turn > 0 else ("absent_in_b", "false_in_a")
-    column = offset + grids.shift
-    lead = offset if turn > 0 else 0  # the ring is one of B: shift the limits, which count rings of A
-    size = grids.grids[kinds[0]].shape[0]
-    first, last = min(max(0, low + lead), size - 1), max(1, min(size, high + lead + 1))
-    here = [grids.grids[kind][:, column] for kind in kinds]
-    window = near_sums(here[0] + here[1]) + _POINT_WEIGHT * (here[0] + here[1])
-    ring = first + int(np.argmax(window[first : max(first + 1, last)]))
-    near = [near_sums(probs)[ring] for probs in here]
-    kind = kinds[int(np.argmax(near))]
-    probs = grids.by_ring(kind)
-    return kind, ring + 1, float(probs[ring]), float(min(near_sums(probs)[ring], 1.0))
-
-
-def lines_up(grids: EventGrids, best: pd.DataFrame, signals_a: Array, signals_b: Array) -> pd.DataFrame:
-    """Lay two series side by side as a set of events says.
-
-    Parameters
-    ----------
-    grids : EventGrids
-        Path probabilities.
-    best : pandas.DataFrame
-        Events as from `best_events`.
-    signals_a, signals_b : numpy.ndarray
-        Signals of the two cores, outermost first.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns year_from_bark, ring_a, ring_b, kind, signal_a, signal_b, prob_in_line; a false ring is given by its
-        outer band, its inner band has no row.
-    """
-    import pandas as pd
-
-    steps = {"both": (1, 1), "absent_in_a": (0, 1), "absent_in_b": (1, 0), "false_in_a": (2, 1), "false_in_b": (1, 2)}
-    due = {
-        ("b" if kind in ("absent_in_a", "false_in_b") else "a", ring): kind
-        for kind, ring in zip(best["kind"], best["ring_from_bark"], strict=True)
-    }
-    rows = []
-    at_a = at_b = 0
-    while at_a < signals_a.size and at_b < signals_b.size:
-        kind = due.pop(("a", at_a + 1), None) or due.pop(("b", at_b + 1), None) or "both"
-        step_a, step_b = steps[kind]
-        column = at_b - at_a + grids.shift
-        inside = kind == "both" and 0 <= column < grids.path.shape[1]
-        rows.append(
-            {
-                "ring_a": at_a + 1 if step_a else None,
-                "ring_b": at_b + 1 if step_b else None,
-                "kind": kind,
-                "signal_a": signals_a[at_a] if step_a else np.nan,
-                "signal_b": signals_b[at_b] if step_b else np.nan,
-                "prob_in_line": float(grids.path[at_a, column]) if inside else np.nan,
-            }
-        )
-        at_a, at_b = at_a + step_a, at_b + step_b
-    frame = pd.DataFrame(rows).astype({"ring_a": "Int64", "ring_b": "Int64"})
-    frame.insert(0, "year_from_bark", np.arange(1, len(frame) + 1))
-    return frame
-
-
 _LISTED = 0.01  # choice: events less likely than this within three rings are not listed
+_FEWEST = 5  # choice: fewer rings cannot be told apart
+_STAND_RINGS = 3000.0  # choice: the prior shares count as much as so many rings of the stand
+_STAND_PAIRS = 6.0  # choice: the prior of the correlation counts as much as so many pairs
+_EVENT_TYPES = {"kind": "str", "ring_from_bark": "int64", "prob": "float64", "prob_near": "float64"}
 
 
 @dataclass(frozen=True)
 class Alignment:
-    """Two ring series laid side by side, every way of doing so weighed by its probability.
+    """Two ring series read against each other, every way of doing so weighed by its probability.
 
     Parameters
     ----------
@@ -222,6 +58,9 @@ class Alignment:
     signals_b: Signals
     sums: PairSums
 
+    def __post_init__(self) -> None:
+        self.joint_mass.setflags(write=False)
+
     def __repr__(self) -> str:
         none = self.ring_difference.prob_at(0)
         return (
@@ -239,7 +78,7 @@ class Alignment:
             the core that has one ring more there; the outer band of a false ring), prob (this kind at this ring),
             prob_near (this kind within three rings either side); likeliest first.
         """
-        return event_table(self.grids, _LISTED)
+        return _event_table(self.grids)
 
     @cached_property
     def best(self) -> pd.DataFrame:
@@ -250,7 +89,7 @@ class Alignment:
         pandas.DataFrame
             Columns as in `events`, from the bark inward; empty if no event is likelier than not.
         """
-        return best_events(self.grids)
+        return _best_events(self.grids)
 
     @property
     def joint(self) -> tuple[int, int, Array]:
@@ -334,7 +173,7 @@ class Alignment:
         return self.sums.outer_shift
 
     def in_line(self) -> pd.DataFrame:
-        """Lay the two series side by side as the best set of events says, for a figure.
+        """Put the two series side by side as the best set of events says, for a figure.
 
         Returns
         -------
@@ -343,7 +182,7 @@ class Alignment:
             missing where the core has none), kind (both or the event), signal_a, signal_b (standardised) and
             prob_in_line (probability that these two rings are the same year).
         """
-        return lines_up(self.grids, self.best, self.signals_a.plain, self.signals_b.plain)
+        return _in_line(self.grids, self.best, self.signals_a.plain, self.signals_b.plain)
 
     def path(self) -> pd.DataFrame:
         """Probability of every offset between the two counts along core A, for a figure.
@@ -369,7 +208,7 @@ def align_cores(widths_a_mm: ArrayLike, widths_b_mm: ArrayLike, *, prior: Alignm
         Ring widths [mm], innermost first, at least 0 (0: a dated ring without width), both ending at the same outer
         year; one may reach further in. At least 5 rings and a median above 0.
     prior : AlignmentPrior, optional
-        Event rates; by default those of two counts that were not crossdated.
+        Shares of absent and false rings; by default those of two counts that were not crossdated.
 
     Returns
     -------
@@ -386,7 +225,7 @@ def align_cores(widths_a_mm: ArrayLike, widths_b_mm: ArrayLike, *, prior: Alignm
     Five moves, each exactly one true year: both cores have the ring; absent in A; absent in B; false in A (two bands
     of A are one ring of B); false in B. Matched rings follow a bivariate t law of whitened log widths whose
     correlation is integrated over a grid; years in which the cores disagree come in stretches. All sums are exact
-    inside a band of offsets. The rates decide only where the widths do not: an event in the last few rings of the
+    inside a band of offsets. The shares decide only where the widths do not: an event in the last few rings of the
     shorter core can hardly be seen and keeps its prior probability. A ring boundary overlooked in B looks like a
     false ring in A.
 
@@ -451,7 +290,7 @@ def align_many(
 def align_stand(
     pairs: Sequence[tuple[ArrayLike, ArrayLike]], *, prior: AlignmentPrior | None = None
 ) -> tuple[list[Alignment], AlignmentPrior]:
-    """Read the pairs of a stand against each other, with rates and correlations learned from all of them.
+    """Read the pairs of a stand against each other, with shares and correlations learned from all of them.
 
     Parameters
     ----------
@@ -478,6 +317,48 @@ def align_stand(
     start = prior or AlignmentPrior()
     learned = stand_prior([found.sums for found in align_many(pairs, prior=start)], prior=start)
     return align_many(pairs, prior=learned), learned
+
+
+def stand_prior(found: Sequence[PairSums], *, prior: AlignmentPrior | None = None) -> AlignmentPrior:
+    """Learn shares of absent and false rings and correlations from the pairs of a stand.
+
+    Parameters
+    ----------
+    found : sequence of PairSums
+        `Alignment.sums` of the stand's pairs, aligned under the prior.
+    prior : AlignmentPrior, optional
+        That prior; it counts as much as 3,000 rings and 6 pairs (choice).
+
+    Returns
+    -------
+    AlignmentPrior
+        With posterior mean shares, the same for both cores unless a share was 0.
+
+    Notes
+    -----
+    Empirical Bayes in one step: expected numbers of events over rings, and mean weights of the correlations.
+
+    Examples
+    --------
+    >>> stand_prior([]) == AlignmentPrior()
+    True
+    """
+    start = prior or AlignmentPrior()
+    if not found:
+        return start
+    rings = sum(one.grids.path.shape[0] for one in found)
+    learned: dict[str, Any] = {}
+    for kind in ("absent", "false"):
+        free = [core for core in "ab" if getattr(start, f"{kind}_share_{core}") > 0]
+        if not free:
+            continue
+        events = sum(float(one.grids.grids[Move(f"{kind}_in_{core}")].sum()) for one in found for core in free)
+        before = sum(getattr(start, f"{kind}_share_{core}") for core in free) / len(free)
+        share = (events + before * _STAND_RINGS) / (rings * len(free) + _STAND_RINGS)
+        learned |= {f"{kind}_share_{core}": min(share, HIGHEST_SHARE) for core in free}
+    weights = np.asarray(start.correlation_weights) / sum(start.correlation_weights) * _STAND_PAIRS
+    weights = weights + np.sum([one.correlation_weights for one in found], axis=0)
+    return replace(start, correlation_weights=tuple((weights / weights.sum()).tolist()), **learned)
 
 
 def core_signals(widths_mm: ArrayLike, *, name: str = "widths_mm") -> Signals:
@@ -518,9 +399,6 @@ def core_signals(widths_mm: ArrayLike, *, name: str = "widths_mm") -> Signals:
     return signals(array[::-1], np.asarray(model["coefficients"]), model["split_shape"])
 
 
-_FEWEST = 5  # choice: fewer rings cannot be told apart
-
-
 def _answer(pair: tuple[Signals, Signals], sums: PairSums) -> Alignment:
     """Turn the counter by (difference in A, final offset) into the joint mass of both differences."""
     rows, width = sums.counter.shape
@@ -530,3 +408,110 @@ def _answer(pair: tuple[Signals, Signals], sums: PairSums) -> Alignment:
     mass = np.zeros((rows, rows + width - 1))
     np.add.at(mass, (np.broadcast_to(extra_a + most, extra_b.shape), extra_b + most + shift), sums.counter)
     return Alignment(sums.grids, mass / mass.sum(), -most, -most - shift, pair[0], pair[1], sums)
+
+
+# ------------------------------------------------------------------ events for people
+
+
+def _event_table(grids: EventGrids) -> pd.DataFrame:
+    """Every event likely enough within three rings, likeliest first."""
+    rows = []
+    for event in EVENTS:
+        probs = grids.by_ring(event)
+        near = np.minimum(near_sums(probs), 1.0)
+        for ring in np.flatnonzero((near >= _LISTED) & (probs >= _LISTED / 10)):
+            rows.append((event, int(ring) + 1, float(probs[ring]), float(near[ring])))
+    rows.sort(key=lambda row: (-row[3], -row[2], row[0], row[1]))
+    return _frame(rows)
+
+
+def _frame(rows: list[tuple[Move, int, float, float]]) -> pd.DataFrame:
+    import pandas as pd
+
+    plain = [(event.value, *rest) for event, *rest in rows]
+    return pd.DataFrame(plain, columns=list(_EVENT_TYPES)).astype(_EVENT_TYPES)
+
+
+def _best_events(grids: EventGrids) -> pd.DataFrame:
+    """The single most probable set of events, from the bark inward; empty if no event is likelier than not.
+
+    The likeliest offset between the two series at every ring says how many events there are and in which direction.
+    Each is then put where most of the probability of a change of offset in that direction lies within three rings, and
+    gets the kind that holds most of it there.
+    """
+    offsets = _offset_path(grids.path, grids.shift)
+    changes = [(ring, int(offsets[ring]), int(offsets[ring - 1])) for ring in range(1, offsets.size)]
+    changes = [change for change in changes if change[1] != change[2]]
+    places = [ring for ring, _, _ in changes]
+    rows: list[tuple[Move, int, float, float]] = []
+    for index, (ring, now, before) in enumerate(changes):
+        low = 0 if index == 0 else (places[index - 1] + ring) // 2
+        high = offsets.size if index + 1 == len(changes) else (ring + places[index + 1]) // 2
+        turn = 1 if now > before else -1
+        for offset in range(before, now, turn):
+            rows.append(_place_event(grids, offset, turn, low, high))
+    return _frame(rows)
+
+
+def _place_event(grids: EventGrids, offset: int, turn: int, low: int, high: int) -> tuple[Move, int, float, float]:
+    kinds = (Move.ABSENT_IN_A, Move.FALSE_IN_B) if turn > 0 else (Move.ABSENT_IN_B, Move.FALSE_IN_A)
+    column = offset + grids.shift
+    lead = offset if turn > 0 else 0  # the ring is one of B: shift the limits, which count rings of A
+    size = grids.grids[kinds[0]].shape[0]
+    first, last = min(max(0, low + lead), size - 1), max(1, min(size, high + lead + 1))
+    here = [grids.grids[kind][:, column] for kind in kinds]
+    window = near_sums(here[0] + here[1]) + _POINT_WEIGHT * (here[0] + here[1])
+    ring = first + int(np.argmax(window[first : max(first + 1, last)]))
+    near = [near_sums(probs)[ring] for probs in here]
+    kind = kinds[int(np.argmax(near))]
+    probs = grids.by_ring(kind)
+    return kind, ring + 1, float(probs[ring]), float(min(near_sums(probs)[ring], 1.0))
+
+
+def _offset_path(path: Array, shift: int) -> NDArray[np.int64]:
+    """Likeliest offset at every ring of A; rings without a partner keep the offset outside them."""
+    likeliest = path.argmax(axis=1) - shift
+    known = path.sum(axis=1) > 0.5
+    out = np.zeros(path.shape[0], dtype=np.int64)
+    current = 0
+    for ring in range(path.shape[0]):
+        if known[ring]:
+            current = int(likeliest[ring])
+        out[ring] = current
+    return out
+
+
+def near_sums(probs: Array, reach: int = _NEAR_RINGS) -> Array:
+    """Sums of the probabilities within some rings either side, by ring."""
+    total = np.concatenate([[0.0], np.cumsum(probs)])
+    ring = np.arange(probs.size)
+    return np.asarray(total[np.minimum(ring + reach + 1, probs.size)] - total[np.maximum(ring - reach, 0)])
+
+
+def _in_line(grids: EventGrids, best: pd.DataFrame, signals_a: Array, signals_b: Array) -> pd.DataFrame:
+    """The rows of `Alignment.in_line`; a false ring is given by its outer band, its inner band has no row."""
+    import pandas as pd
+
+    events = [(Move(kind), ring) for kind, ring in zip(best["kind"], best["ring_from_bark"], strict=True)]
+    due = {("b" if event.of_b else "a", ring): event for event, ring in events}
+    rows = []
+    at_a = at_b = 0
+    while at_a < signals_a.size and at_b < signals_b.size:
+        move = due.pop(("a", at_a + 1), None) or due.pop(("b", at_b + 1), None) or Move.BOTH
+        step_a, step_b = move.rings
+        column = at_b - at_a + grids.shift
+        inside = move is Move.BOTH and 0 <= column < grids.path.shape[1]
+        rows.append(
+            {
+                "ring_a": at_a + 1 if step_a else None,
+                "ring_b": at_b + 1 if step_b else None,
+                "kind": move.value,
+                "signal_a": signals_a[at_a] if step_a else np.nan,
+                "signal_b": signals_b[at_b] if step_b else np.nan,
+                "prob_in_line": float(grids.path[at_a, column]) if inside else np.nan,
+            }
+        )
+        at_a, at_b = at_a + step_a, at_b + step_b
+    frame = pd.DataFrame(rows).astype({"ring_a": "Int64", "ring_b": "Int64"})
+    frame.insert(0, "year_from_bark", np.arange(1, len(frame) + 1))
+    return frame

@@ -1,46 +1,31 @@
 """What is believed about absent and false rings before two cores are compared.
 
-Published rates (St. George et al. 2013; Douglass 1919; Lorimer et al. 1999) and fitted constants.
+Published shares of rings (St. George et al. 2013; Douglass 1919; Lorimer et al. 1999) and fitted constants.
 """
 
 from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from treeage.alignment.signals import Array, EventFactors, Signals
+from treeage.alignment.lattice import EventFactors
+from treeage.alignment.signals import Array, Signals
 from treeage.errors import Fault, InputError, show
 from treeage.pmf import Pmf
 
-if TYPE_CHECKING:
-    from treeage.alignment.signals import PairSums
-
-_STAND_RINGS = 3000.0  # choice: the prior rates count as much as so many rings of the stand
-_STAND_PAIRS = 6.0  # choice: the prior of the correlation counts as much as so many pairs
-_HIGHEST_RATE = 0.05  # choice: bristlecone pine, up to 5 % absent on a radius, is about the worst there is
+HIGHEST_SHARE = 0.05  # choice: bristlecone pine, up to 5 % absent on a radius, is about the worst there is
 
 
 @lru_cache(maxsize=1)
 def alignment_model() -> dict[str, Any]:
-    """Constants of the alignment as shipped.
-
-    Returns
-    -------
-    dict
-        Fitted and chosen constants with their source.
-
-    Examples
-    --------
-    >>> float(sum(alignment_model()["coefficients"]))
-    1.0
-    """
+    """Constants of the alignment as shipped, fitted and chosen, with their source."""
     text = files("treeage").joinpath("data/alignment_model.json").read_text(encoding="utf-8")
     model: dict[str, Any] = json.loads(text)
     return model
@@ -52,13 +37,13 @@ def _default(name: str) -> float:
 
 @dataclass(frozen=True)
 class AlignmentPrior:
-    """Event rates of two cores and what else is believed before they are compared.
+    """Shares of absent and false rings of two cores, and what else is believed before they are compared.
 
     Parameters
     ----------
-    absent_rate_a, absent_rate_b : float
+    absent_share_a, absent_share_b : float
         Probability [per ring], 0 to 0.2, that a year has no ring in the core although it has one in the other.
-    false_rate_a, false_rate_b : float
+    false_share_a, false_share_b : float
         Probability [per ring], 0 to 0.2, that one year was counted as two rings in the core.
     narrow_share : float
         Share, 0 to 1, of absent rings that prefer narrow years; the rest (a lost piece) fall anywhere.
@@ -73,20 +58,20 @@ class AlignmentPrior:
     Raises
     ------
     InputError
-        If a rate, share, weight or shift is outside its range.
+        If a share, weight or shift is outside its range.
 
     Examples
     --------
     One core is crossdated: nothing can be absent or false in it.
 
-    >>> AlignmentPrior(absent_rate_a=0.0, false_rate_a=0.0).absent_rate_a
+    >>> AlignmentPrior(absent_share_a=0.0, false_share_a=0.0).absent_share_a
     0.0
     """
 
-    absent_rate_a: float = field(default_factory=lambda: _default("absent_rate"))
-    absent_rate_b: float = field(default_factory=lambda: _default("absent_rate"))
-    false_rate_a: float = field(default_factory=lambda: _default("false_rate"))
-    false_rate_b: float = field(default_factory=lambda: _default("false_rate"))
+    absent_share_a: float = field(default_factory=lambda: _default("absent_share"))
+    absent_share_b: float = field(default_factory=lambda: _default("absent_share"))
+    false_share_a: float = field(default_factory=lambda: _default("false_share"))
+    false_share_b: float = field(default_factory=lambda: _default("false_share"))
     narrow_share: float = field(default_factory=lambda: _default("narrow_share"))
     correlation_weights: tuple[float, ...] = field(
         default_factory=lambda: tuple(alignment_model()["correlation_weights"])
@@ -96,8 +81,8 @@ class AlignmentPrior:
 
     def __post_init__(self) -> None:
         faults = []
-        for name in ("absent_rate_a", "absent_rate_b", "false_rate_a", "false_rate_b"):
-            faults += _outside(name, getattr(self, name), 0.0, 0.2, "a rate per ring from 0 to 0.2")
+        for name in ("absent_share_a", "absent_share_b", "false_share_a", "false_share_b"):
+            faults += _outside(name, getattr(self, name), 0.0, 0.2, "a share of rings from 0 to 0.2")
         faults += _outside("narrow_share", self.narrow_share, 0.0, 1.0, "a share from 0 to 1")
         faults += _outside("max_shift", self.max_shift, 1, 60, "1 to 60 rings")
         nodes = len(alignment_model()["correlation_nodes"])
@@ -107,32 +92,21 @@ class AlignmentPrior:
             faults.append(_fault("correlation_weights", show(weights), need))
         shifts = self.outer_shifts
         if not shifts or min(shifts.values()) < 0 or sum(shifts.values()) <= 0:
-            faults.append(
-                _fault("outer_shifts", show(dict(shifts)), "probabilities of at least 0, one of them above 0")
-            )
+            need = "probabilities of at least 0, one of them above 0"
+            faults.append(_fault("outer_shifts", show(dict(shifts)), need))
         if faults:
             raise InputError(faults)
+        object.__setattr__(self, "outer_shifts", dict(shifts))  # a copy of its own
 
     def factors(self, core_a: Signals, core_b: Signals) -> EventFactors:
-        """Spread the rates over the rings of two cores.
-
-        Parameters
-        ----------
-        core_a, core_b : Signals
-            The two series.
-
-        Returns
-        -------
-        EventFactors
-            Prior factors ring by ring; an absent ring is likelier where the other core is narrow.
-        """
-        rates = (self.absent_rate_a, self.absent_rate_b, self.false_rate_a, self.false_rate_b)
+        """Prior factors ring by ring of two cores; an absent ring is likelier where the other core is narrow."""
+        shares = (self.absent_share_a, self.absent_share_b, self.false_share_a, self.false_share_b)
         return EventFactors(
-            absent_in_a=self.absent_rate_a * self._narrow(core_b),
-            absent_in_b=self.absent_rate_b * self._narrow(core_a),
-            false_in_a=np.full(core_a.size, self.false_rate_a),
-            false_in_b=np.full(core_b.size, self.false_rate_b),
-            stay=max(1.0 - sum(rates), 0.1),
+            absent_in_a=self.absent_share_a * self._narrow(core_b),
+            absent_in_b=self.absent_share_b * self._narrow(core_a),
+            false_in_a=np.full(core_a.size, self.false_share_a),
+            false_in_b=np.full(core_b.size, self.false_share_b),
+            stay=max(1.0 - sum(shares), 0.1),
         )
 
     def _narrow(self, other: Signals) -> Array:
@@ -140,40 +114,6 @@ class AlignmentPrior:
         level = np.clip(other.narrowness, model["narrow_low"], model["narrow_high"])
         odds = np.exp(-model["narrow_slope"] * level)
         return np.asarray((1.0 - self.narrow_share) + self.narrow_share * odds / odds.mean())
-
-
-def _fault(name: str, got: str, need: str) -> Fault:
-    return Fault(got, need, f"Correct or leave out {name}.", "AlignmentPrior", 0, name)
-
-
-def _outside(name: str, value: float, low: float, high: float, need: str) -> list[Fault]:
-    good = isinstance(value, (int, float, np.integer, np.floating)) and low <= value <= high
-    return [] if good else [_fault(name, show(value), need)]
-
-
-@lru_cache(maxsize=1)
-def rate_factors() -> tuple[dict[str, str], ...]:
-    """Factors by genus and crown class on the default event rates, with sources.
-
-    Returns
-    -------
-    tuple of dict
-        Keys kind, group, level, factor, known (how: abstract, measured, choice) and source.
-
-    Examples
-    --------
-    >>> rate_factors()[0]["level"]
-    'Pinus'
-    """
-    text = files("treeage").joinpath("data/alignment_rates.csv").read_text(encoding="utf-8")
-    return tuple(csv.DictReader(text.splitlines()))
-
-
-def _factor(kind: str, group: str, level: str | None) -> float:
-    for row in rate_factors():
-        if level and (row["kind"], row["group"], row["level"].lower()) == (kind, group, level.strip().lower()):
-            return float(row["factor"])
-    return 1.0
 
 
 def alignment_prior(
@@ -189,9 +129,9 @@ def alignment_prior(
     Parameters
     ----------
     genus : str, optional
-        Genus; an unknown one has the default rates.
+        Genus; an unknown one has the default shares.
     crown_class : str, optional
-        dominant, codominant, intermediate, suppressed or overtopped; others have the default rates.
+        dominant, codominant, intermediate, suppressed or overtopped; others have the default shares.
     crossdated_a, crossdated_b : bool, default False
         Whether the core is crossdated: then nothing is absent or false in it.
     outer_shifts : mapping of int to float, optional
@@ -200,11 +140,11 @@ def alignment_prior(
     Returns
     -------
     AlignmentPrior
-        Rates by `rate_factors`, at most 5 % a ring.
+        Shares by the table of factors, at most 5 % of the rings.
 
     Notes
     -----
-    The default rates (absent 0.0015, false 0.0008 a ring) are a choice between the published mean of one absent
+    The default shares (absent 0.0015, false 0.0008) are a choice between the published mean of one absent
     ring in 240 [1]_ (absent rings come in few cores and years) and what leaves few alarms in unedited archive pairs.
     Douglass [2]_ found 0.22 % lacking and 0.12 % extra rings in 65 sections of Arizona pine. The factors are
     mostly choices from wording, not from printed figures: each says how it is known.
@@ -217,69 +157,16 @@ def alignment_prior(
     Examples
     --------
     >>> prior = alignment_prior(genus="Pinus", crossdated_a=True)
-    >>> prior.absent_rate_a, round(prior.absent_rate_b / AlignmentPrior().absent_rate_b, 6)
+    >>> prior.absent_share_a, round(prior.absent_share_b / AlignmentPrior().absent_share_b, 6)
     (0.0, 1.5)
     """
-    start = AlignmentPrior()
-    rates: dict[str, float] = {}
-    for kind, rate in (("absent", start.absent_rate_a), ("false", start.false_rate_a)):
+    start = AlignmentPrior(outer_shifts=outer_shifts or {0: 1.0})
+    shares: dict[str, Any] = {}
+    for kind, share in (("absent", start.absent_share_a), ("false", start.false_share_a)):
         factor = _factor(kind, "genus", genus) * _factor(kind, "crown", crown_class)
         for core, exact in (("a", crossdated_a), ("b", crossdated_b)):
-            rates[f"{kind}_rate_{core}"] = 0.0 if exact else min(rate * factor, _HIGHEST_RATE)
-    return replace(_with_rates(start, rates), outer_shifts=dict(outer_shifts or {0: 1.0}))
-
-
-def _with_rates(prior: AlignmentPrior, rates: Mapping[str, float]) -> AlignmentPrior:
-    return replace(
-        prior,
-        absent_rate_a=rates.get("absent_rate_a", prior.absent_rate_a),
-        absent_rate_b=rates.get("absent_rate_b", prior.absent_rate_b),
-        false_rate_a=rates.get("false_rate_a", prior.false_rate_a),
-        false_rate_b=rates.get("false_rate_b", prior.false_rate_b),
-    )
-
-
-def stand_prior(found: Sequence[PairSums], *, prior: AlignmentPrior | None = None) -> AlignmentPrior:
-    """Learn rates and correlations from the pairs of a stand.
-
-    Parameters
-    ----------
-    found : sequence of PairSums
-        `Alignment.sums` of the stand's pairs, aligned under the prior.
-    prior : AlignmentPrior, optional
-        That prior; it counts as much as 3,000 rings and 6 pairs (choice).
-
-    Returns
-    -------
-    AlignmentPrior
-        With posterior mean rates, the same for both cores unless a rate was 0.
-
-    Notes
-    -----
-    Empirical Bayes in one step: expected numbers of events over rings, and mean weights of the correlations.
-
-    Examples
-    --------
-    >>> stand_prior([]) == AlignmentPrior()
-    True
-    """
-    start = prior or AlignmentPrior()
-    if not found:
-        return start
-    rings = sum(one.grids.path.shape[0] for one in found)
-    rates: dict[str, float] = {}
-    for kind in ("absent", "false"):
-        names = [f"{kind}_rate_a", f"{kind}_rate_b"]
-        free = [name for name in names if getattr(start, name) > 0]
-        if not free:
-            continue
-        events = sum(float(one.grids.grids[f"{kind}_in_{name[-1]}"].sum()) for one in found for name in free)
-        before = sum(getattr(start, name) for name in free) / len(free)
-        rate = (events + before * _STAND_RINGS) / (rings * len(free) + _STAND_RINGS)
-        rates |= {name: min(rate, _HIGHEST_RATE) for name in free}
-    weights = np.asarray(start.correlation_weights) / sum(start.correlation_weights) * _STAND_PAIRS
-    weights = weights + np.sum([one.correlation_weights for one in found], axis=0)
-    return replace(_with_rates(start, rates), correlation_weights=tuple((weights / weights.sum()).tolist()))
+            shares[f"{kind}_share_{core}"] = 0.0 if exact else min(share * factor, HIGHEST_SHARE)
+    return replace(start, **shares)
 
 
 def unseen_rings(rings_counted: int, *, genus: str | None = None, crown_class: str | None = None) -> Pmf:
@@ -304,7 +191,7 @@ def unseen_rings(rings_counted: int, *, genus: str | None = None, crown_class: s
 
     Notes
     -----
-    Negative binomial. Mean: rings times the absent rate times the probability that the second core lacks the ring
+    Negative binomial. Mean: rings times the absent share times the probability that the second core lacks the ring
     too. A ring absent over a share f of the circumference is missed by two independent cores with probability f**2
     and by two that see the same side with f; the model file holds how often a core of the archive lacks a ring
     that its mate lacks. The small size (heavy tail) says that a few trees lack many.
@@ -317,15 +204,37 @@ def unseen_rings(rings_counted: int, *, genus: str | None = None, crown_class: s
     True
     """
     if rings_counted < 0:
-        raise InputError(
-            Fault(show(rings_counted), "at least 0", "Pass a number of rings.", "unseen_rings", 0, "rings_counted")
-        )
+        do = "Pass a number of rings."
+        raise InputError(Fault(show(rings_counted), "at least 0", do, "unseen_rings", 0, "rings_counted"))
     model = alignment_model()
-    rate = alignment_prior(genus=genus, crown_class=crown_class).absent_rate_a
-    mean = rings_counted * rate * float(model["unseen_share"])
+    share = alignment_prior(genus=genus, crown_class=crown_class).absent_share_a
+    mean = rings_counted * share * float(model["unseen_share"])
     size = float(model["unseen_size"])
-    mass = np.zeros(64)  # choice: room far beyond any mean of the default rates; the tail is cut at 1e-9
+    mass = np.zeros(64)  # choice: room far beyond any mean of the default shares; the tail is cut at 1e-9
     mass[0] = (size / (size + mean)) ** size
     for count in range(1, mass.size):
         mass[count] = mass[count - 1] * (count - 1 + size) / count * mean / (size + mean)
     return Pmf(0, mass).trim()
+
+
+def _fault(name: str, got: str, need: str) -> Fault:
+    return Fault(got, need, f"Correct or leave out {name}.", "AlignmentPrior", 0, name)
+
+
+def _outside(name: str, value: float, low: float, high: float, need: str) -> list[Fault]:
+    good = isinstance(value, (int, float, np.integer, np.floating)) and low <= value <= high
+    return [] if good else [_fault(name, show(value), need)]
+
+
+@lru_cache(maxsize=1)
+def share_factors() -> tuple[dict[str, str], ...]:
+    """Factors by genus and crown class on the default shares: kind, group, level, factor, known and source."""
+    text = files("treeage").joinpath("data/alignment_shares.csv").read_text(encoding="utf-8")
+    return tuple(csv.DictReader(text.splitlines()))
+
+
+def _factor(kind: str, group: str, level: str | None) -> float:
+    for row in share_factors():
+        if level and (row["kind"], row["group"], row["level"].lower()) == (kind, group, level.strip().lower()):
+            return float(row["factor"])
+    return 1.0

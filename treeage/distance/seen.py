@@ -1,6 +1,6 @@
 """From what is seen on a core to a likelihood of the distance to the pith [mm] on the common grid.
 
-Plane geometry of arcs, circles and rays; eccentric piths as in the publications named in `priors`.
+Plane geometry of arcs, circles and rays; the errors of reading as in the publications named in `priors`.
 """
 
 from __future__ import annotations
@@ -8,13 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+from scipy.special import ndtr
 
 from treeage import priors
-from treeage.distance.unseen import DISTANCE_GRID_MM, DISTANCE_STEP, rise_at
+from treeage.distance.grid import DISTANCE_GRID_MM, DISTANCE_STEP, Array, column
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive
-
-Array = NDArray[np.float64]
 
 _SQRT_TAU = np.sqrt(2 * np.pi)
 # Roundness as thirteen narrow normals half a standard deviation apart: the spread of their places and half a step as
@@ -22,16 +21,86 @@ _SQRT_TAU = np.sqrt(2 * np.pi)
 _DEVIATIONS = np.linspace(-3, 3, 13)
 _FACTORS = 1 + priors.ROUNDNESS.value * _DEVIATIONS
 _FACTOR_SD = 0.25 * priors.ROUNDNESS.value
-_CHUNK = 64  # choice: arcs worked on at a time; keeps the arrays in the processor's cache
 _LOG_WEIGHTS = -0.5 * _DEVIATIONS**2 / (1 - 0.25**2)
+_CHUNK = 64  # choice: arcs worked on at a time; keeps the arrays in the processor's cache
+_POINT_SD_MM = 0.1  # choice: digitising error of a boundary where too few points are left to estimate it
 
 
-def _normal(error: Array, sd: Array) -> Array:
-    return np.asarray(np.exp(-0.5 * (error / sd) ** 2) / (sd * _SQRT_TAU))
+# ------------------------------------------------------------------ arcs
 
 
-def _column(value: ArrayLike) -> Array:
-    return np.atleast_1d(np.asarray(value, dtype=np.float64))[:, None]
+def arc_radius(chord_mm: ArrayLike, rise_mm: ArrayLike) -> Array:
+    """Radius of the circle through an arc, from its chord and its rise.
+
+    Parameters
+    ----------
+    chord_mm : array-like, shape (n,) or scalar
+        Straight distance between the two ends of the arc [mm], above 0.
+    rise_mm : array-like, shape (n,) or scalar
+        Largest distance from the chord to the arc [mm], above 0 and at most half the chord.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,) or ()
+        Radius [mm] of the circle, at least half the chord.
+
+    Raises
+    ------
+    InputError
+        If a chord or rise is not above 0, the rise is above half the chord (past a half circle), or their numbers
+        differ.
+
+    Notes
+    -----
+    With chord c and rise h, the radius is r = h/2 + c**2 / (8 h) [1]_. It assumes a circle. For flat arcs
+    the error grows quickly: an error e in h moves r by about e c**2 / (8 h**2), so carry it as a
+    distribution (`arc_likelihood`).
+
+    References
+    ----------
+    .. [1] Euclid, *Elements*, Book III, Proposition 35 (chords that cross).
+
+    Examples
+    --------
+    A 3-4-5 triangle gives a circle of radius 5.
+
+    >>> float(arc_radius(chord_mm=8.0, rise_mm=2.0))
+    5.0
+    """
+    chord, rise = require_positive("arc_radius", chord_mm=chord_mm, rise_mm=rise_mm)
+    if chord.ndim and rise.ndim and chord.shape != rise.shape:
+        many = f"{chord.size} chords and {rise.size} rises"
+        raise InputError(Fault(many, "one rise for each chord", "Pass as many of both.", "arc_radius", 0, "rise_mm"))
+    if np.any(rise > chord / 2 * (1 + 1e-9)):
+        worst = np.broadcast_to(rise, np.broadcast_shapes(rise.shape, chord.shape))
+        got = float(np.atleast_1d(worst)[np.argmax(np.atleast_1d(rise - chord / 2))])
+        need = "at most half the chord [mm]"
+        raise InputError(Fault(f"{got:g}", need, "Check chord and rise.", "arc_radius", 0, "rise_mm"))
+    return np.asarray(rise / 2 + chord**2 / (8 * rise))
+
+
+def arc_rise(radius_mm: ArrayLike, chord_mm: ArrayLike) -> Array:
+    """Rise of an arc of a given chord on a circle of a given radius.
+
+    Parameters
+    ----------
+    radius_mm, chord_mm : array-like
+        Radius and chord [mm], at least 0, of shapes that fit; a circle narrower than its chord counts as a half circle.
+
+    Returns
+    -------
+    numpy.ndarray
+        Rise [mm], half the chord at most.
+
+    Examples
+    --------
+    >>> float(arc_rise(5.0, 8.0))
+    2.0
+    """
+    chord = np.asarray(chord_mm, dtype=np.float64)
+    radius = np.maximum(radius_mm, chord / 2)
+    rise: Array = radius - np.sqrt(np.maximum(radius**2 - chord**2 / 4, 0.0))
+    return rise
 
 
 def arc_likelihood(
@@ -77,7 +146,7 @@ def arc_likelihood(
     True
     """
     arcs = _read_arcs("arc_likelihood", chord_mm, rise_mm, arc_sd_mm)
-    *arcs, beyond = np.broadcast_arrays(*arcs, _column(beyond_mm))
+    *arcs, beyond = np.broadcast_arrays(*arcs, column(beyond_mm))
     total = np.full((len(beyond), DISTANCE_GRID_MM.size), -np.inf)
     for first in range(0, len(beyond), _CHUNK):
         part = slice(first, first + _CHUNK)
@@ -94,12 +163,8 @@ def common_arcs_likelihood(
 
     Parameters
     ----------
-    chord_mm, rise_mm : array-like, shape (n,)
-        Chord above 0 and rise of at least 0 [mm] of each boundary, as read.
-    arc_sd_mm : array-like, shape (n,), optional
-        Reading error of each rise [mm]; `priors.ARC_SD` by default.
-    beyond_mm : array-like, shape (n,), default 0
-        How far outside the innermost counted ring's inner boundary each arc lies [mm].
+    chord_mm, rise_mm, arc_sd_mm, beyond_mm : array-like, shape (n,)
+        As in `arc_likelihood`, one value a boundary.
 
     Returns
     -------
@@ -130,7 +195,7 @@ def common_arcs_likelihood(
     True
     """
     arcs = _read_arcs("common_arcs_likelihood", chord_mm, rise_mm, arc_sd_mm)
-    beyond = _column(beyond_mm)
+    beyond = column(beyond_mm)
     nearest = DISTANCE_GRID_MM[None, :] + beyond.min()
     total = np.full(DISTANCE_GRID_MM.size, -np.inf)
     for factor, log_weight in zip(_FACTORS, _LOG_WEIGHTS, strict=True):
@@ -144,7 +209,7 @@ def _read_arcs(where: str, chord_mm: ArrayLike, rise_mm: ArrayLike, arc_sd_mm: A
     require_positive(where, chord_mm=chord_mm)
     require_nonnegative(where, rise_mm=rise_mm)
     reading = priors.ARC_SD.value if arc_sd_mm is None else arc_sd_mm
-    return list(np.broadcast_arrays(_column(chord_mm), _column(rise_mm), _column(reading)))
+    return list(np.broadcast_arrays(column(chord_mm), column(rise_mm), column(reading)))
 
 
 def _reading(arcs: list[Array], radius: Array) -> Array:
@@ -156,7 +221,44 @@ def _reading(arcs: list[Array], radius: Array) -> Array:
     sd = np.sqrt(reading**2 + (chord / 4 / bounded * priors.CHORD_SD.value) ** 2 + (slope * step) ** 2)
     # past a half circle no chord of this length fits
     short = np.maximum(chord / 2 - radius, 0) / (priors.CHORD_SD.value / 2 + step)
-    return np.asarray(-0.5 * ((rise - rise_at(radius, chord)) / sd) ** 2 - np.log(sd) - 0.5 * short**2)
+    return np.asarray(-0.5 * ((rise - arc_rise(radius, chord)) / sd) ** 2 - np.log(sd) - 0.5 * short**2)
+
+
+def unseen_curvature(count: int = 1) -> Array:
+    """Likelihood of the distance when rings were looked at and no curvature was seen.
+
+    Parameters
+    ----------
+    count : int, default 1
+        How many rows.
+
+    Returns
+    -------
+    numpy.ndarray, shape (count, n_grid)
+        Probability that an arc across the core goes unnoticed, on `DISTANCE_GRID_MM`.
+
+    Notes
+    -----
+    The rise across a core of `priors.CORE_WIDTH` falls below what half of the observers notice at about 20 mm; the
+    share `priors.CURVATURE_OVERLOOKED` of the entries says nothing about curvature at all.
+
+    References
+    ----------
+    .. [1] Own derivation from the arc's sensitivity; see `priors.CURVATURE_SEEN`.
+
+    Examples
+    --------
+    >>> seen = 1 - unseen_curvature()[0]
+    >>> bool(seen[DISTANCE_GRID_MM > 5][0] > 0.7), bool(seen[DISTANCE_GRID_MM > 60][0] < 0.05)
+    (True, True)
+    """
+    rise = arc_rise(DISTANCE_GRID_MM[None, :], priors.CORE_WIDTH.value)
+    not_looked = priors.CURVATURE_OVERLOOKED.value
+    unseen = not_looked + (1 - not_looked) * ndtr((priors.CURVATURE_SEEN.value - rise) / priors.CURVATURE_SEEN_SD.value)
+    return np.repeat(unseen, count, axis=0)
+
+
+# ------------------------------------------------------------------ circles, rays, distances
 
 
 def circle_likelihood(radius_mm: ArrayLike, step_mm: ArrayLike | None = None) -> Array:
@@ -197,8 +299,8 @@ def circle_likelihood(radius_mm: ArrayLike, step_mm: ArrayLike | None = None) ->
     step = priors.CIRCLE_STEP.value if step_mm is None else step_mm
     require_positive("circle_likelihood", radius_mm=radius_mm, step_mm=step)
     grid = DISTANCE_GRID_MM[None, :]
-    sd = np.sqrt((_column(step) / 2) ** 2 + (priors.ROUNDNESS.value * grid) ** 2)
-    return _top_one(_normal(_column(radius_mm) - grid, sd))
+    sd = np.sqrt((column(step) / 2) ** 2 + (priors.ROUNDNESS.value * grid) ** 2)
+    return _top_one(_normal(column(radius_mm) - grid, sd))
 
 
 def ray_likelihood(gap_mm: ArrayLike, angle_deg: ArrayLike, angle_sd_deg: ArrayLike | None = None) -> Array:
@@ -225,8 +327,9 @@ def ray_likelihood(gap_mm: ArrayLike, angle_deg: ArrayLike, angle_sd_deg: ArrayL
 
     Notes
     -----
-    The angle predicted at each distance, 2 atan(gap / (2 d)), is held against the angle read. The
-    relative error of the distance equals that of the angle, skewed to the right.
+    The angle predicted at each distance, 2 atan(gap / (2 d)), is held against the angle read. Rays point at the pith
+    also in eccentric stems [1]_; curved rays break it. The relative error of the distance equals that of the angle,
+    skewed to the right.
 
     References
     ----------
@@ -240,9 +343,9 @@ def ray_likelihood(gap_mm: ArrayLike, angle_deg: ArrayLike, angle_sd_deg: ArrayL
     """
     sd_read = priors.RAY_ANGLE_SD.value if angle_sd_deg is None else angle_sd_deg
     require_positive("ray_likelihood", gap_mm=gap_mm, angle_deg=angle_deg, angle_sd_deg=sd_read)
-    gap, angle = _column(gap_mm), np.deg2rad(_column(angle_deg))
+    gap, angle = column(gap_mm), np.deg2rad(column(angle_deg))
     expected = 2 * np.arctan2(gap / 2, DISTANCE_GRID_MM[None, :])
-    sd = np.hypot(np.deg2rad(_column(sd_read)), expected * priors.RAY_GAP_SD.value / gap)
+    sd = np.hypot(np.deg2rad(column(sd_read)), expected * priors.RAY_GAP_SD.value / gap)
     return _top_one(_normal(angle - expected, sd))
 
 
@@ -276,12 +379,16 @@ def direct_likelihood(distance_mm: ArrayLike, distance_sd_mm: ArrayLike | None =
     >>> bool(abs(DISTANCE_GRID_MM[likelihood[0].argmax()] - 20) < 0.5)
     True
     """
-    distance = _column(distance_mm)
+    distance = column(distance_mm)
     default = np.maximum(1.0, priors.DIRECT_SHARE.value * distance)
-    sd = default if distance_sd_mm is None else _column(distance_sd_mm)
+    sd = default if distance_sd_mm is None else column(distance_sd_mm)
     require_nonnegative("direct_likelihood", distance_mm=distance, distance_sd_mm=sd)
     sd = np.maximum(sd, DISTANCE_STEP / 2 * distance + 1e-3)
     return _top_one(np.exp(-0.5 * ((distance - DISTANCE_GRID_MM[None, :]) / sd) ** 2))
+
+
+def _normal(error: Array, sd: Array) -> Array:
+    return np.asarray(np.exp(-0.5 * (error / sd) ** 2) / (sd * _SQRT_TAU))
 
 
 def _top_one(likelihood: Array) -> Array:
@@ -290,67 +397,23 @@ def _top_one(likelihood: Array) -> Array:
     return scaled
 
 
-_POINT_SD_MM = 0.1  # choice: digitising error of a boundary where too few points are left to estimate it
+# ------------------------------------------------------------------ digitised boundaries
 
 
 @dataclass(frozen=True)
 class CircleFit:
-    """Concentric circles through digitised boundaries.
-
-    Parameters
-    ----------
-    curvature, curvature_sd : float
-        One over the distance from the innermost boundary to the common centre, with its standard error [1/mm].
-    distance_mm : float
-        The distance itself [mm]; infinite for a straight boundary.
-    residual_sd_mm : float
-        Standard deviation of the points about the circles [mm].
-    """
+    """One over the distance from the innermost boundary to the common centre of the circles, with its error [1/mm]."""
 
     curvature: float
     curvature_sd: float
-    distance_mm: float
-    residual_sd_mm: float
 
 
 def fit_circles(ring: ArrayLike, x_mm: ArrayLike, y_mm: ArrayLike) -> CircleFit:
-    """Fit circles with one centre to points on one or more ring boundaries.
+    """Fit circles with one centre to points on ring boundaries: x along the core inwards, y across it [mm].
 
-    Parameters
-    ----------
-    ring : array-like of int, shape (n,)
-        Which boundary each point lies on; 1 is the innermost.
-    x_mm, y_mm : array-like, shape (n,)
-        Position along the core inwards, and across it [mm].
-
-    Returns
-    -------
-    CircleFit
-        The innermost boundary's distance to the centre.
-
-    Raises
-    ------
-    InputError
-        If there are fewer points than unknowns (three on one boundary; two more unknowns than boundaries).
-
-    Notes
-    -----
-    Each boundary is written as the curve at radius r_k = r_1 + gap_k round a centre ahead of the core; the unknowns are
-    the curvature 1/r_1, the centre's sideways place and one place along the core for each boundary, so a nearly
-    straight boundary stays well behaved. Circles are assumed; the roundness of rings is added to the error.
-
-    References
-    ----------
-    .. [1] Own derivation; least squares by `scipy.optimize.least_squares`.
-
-    Examples
-    --------
-    Three points of a circle of radius 10 whose centre is at x = 10.
-
-    >>> angle = np.array([-0.2, 0.0, 0.2])
-    >>> fit = fit_circles([1, 1, 1], 10 - 10 * np.cos(angle), 10 * np.sin(angle))
-    >>> round(fit.distance_mm, 3)
-    10.0
+    Boundary k is the curve at radius r_k = r_1 + gap_k round a centre ahead of the core. The unknowns are the curvature
+    1/r_1, the centre's sideways place and one place along the core for each boundary, so that a nearly straight
+    boundary stays well behaved (own derivation).
     """
     from scipy.optimize import least_squares
 
@@ -376,9 +439,7 @@ def fit_circles(ring: ArrayLike, x_mm: ArrayLike, y_mm: ArrayLike) -> CircleFit:
     spread = float(np.sqrt((fit.fun**2).sum() / freedom)) if freedom > 0 else _POINT_SD_MM
     spread = max(spread, _POINT_SD_MM / 4)  # choice: a few points cannot show that the hand is steadier than this
     covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * spread**2
-    curvature = float(fit.x[0])
-    distance = 1 / curvature if curvature > 0 else float("inf")
-    return CircleFit(curvature, float(np.sqrt(covariance[0, 0])), distance, spread)
+    return CircleFit(float(fit.x[0]), float(np.sqrt(covariance[0, 0])))
 
 
 def point_likelihood(ring: ArrayLike, x_mm: ArrayLike, y_mm: ArrayLike, *, beyond_mm: float = 0.0) -> Array:
@@ -401,16 +462,17 @@ def point_likelihood(ring: ArrayLike, x_mm: ArrayLike, y_mm: ArrayLike, *, beyon
     Raises
     ------
     InputError
-        As `fit_circles`.
+        If there are fewer points than unknowns (three on one boundary; two more than there are boundaries).
 
     Notes
     -----
-    The curvature is nearly normal, its inverse is not: the likelihood is normal in 1/r, with the roundness of rings
-    added. A curvature that does not differ from 0 ends as no information far out.
+    Circles with one centre are fitted through the points. The curvature is nearly normal, its inverse is not: the
+    likelihood is normal in 1/r, with the roundness of rings added. A curvature that does not differ from 0 ends as no
+    information far out.
 
     References
     ----------
-    .. [1] Own derivation.
+    .. [1] Own derivation; least squares by `scipy.optimize.least_squares`.
 
     Examples
     --------

@@ -6,80 +6,21 @@ Own derivation: a pith offset that is normal in the plane, of the published mean
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
+from numpy.typing import ArrayLike
 
 from treeage import priors
-from treeage.errors import Fault, InputError, require_nonnegative, require_positive
+from treeage.distance.grid import DISTANCE_GRID_MM, Array, column
+from treeage.distance.seen import unseen_curvature
+from treeage.errors import require_nonnegative, require_positive
 
-
-def rise_at(distance: Array, chord: Array) -> Array:
-    """Rise of an arc of the given chord on circles of the given radii; half a circle at most."""
-    radius = np.maximum(distance, chord / 2)
-    rise: Array = radius - np.sqrt(np.maximum(radius**2 - chord**2 / 4, 0.0))
-    return rise
-
-
-def unseen_curvature(count: int = 1) -> Array:
-    """Likelihood of the distance when rings were looked at and no curvature was seen.
-
-    Parameters
-    ----------
-    count : int, default 1
-        How many rows.
-
-    Returns
-    -------
-    numpy.ndarray, shape (count, n_grid)
-        Probability that an arc across the core goes unnoticed, on `DISTANCE_GRID_MM`.
-
-    Notes
-    -----
-    The rise across a core of `priors.CORE_WIDTH` falls below what half of the observers notice at about 20 mm; the
-    share `priors.CURVATURE_OVERLOOKED` of the entries says nothing about curvature at all.
-
-    References
-    ----------
-    .. [1] Own derivation from the arc's sensitivity; see `priors.CURVATURE_SEEN`.
-
-    Examples
-    --------
-    >>> seen = 1 - unseen_curvature()[0]
-    >>> bool(seen[DISTANCE_GRID_MM > 5][0] > 0.7), bool(seen[DISTANCE_GRID_MM > 60][0] < 0.05)
-    (True, True)
-    """
-    rise = rise_at(DISTANCE_GRID_MM[None, :], np.array([[priors.CORE_WIDTH.value]]))
-    not_looked = priors.CURVATURE_OVERLOOKED.value
-    unseen = not_looked + (1 - not_looked) * ndtr((priors.CURVATURE_SEEN.value - rise) / priors.CURVATURE_SEEN_SD.value)
-    return np.repeat(unseen, count, axis=0)
-
-
-DISTANCE_STEP = 0.04  # choice: step of ln(distance); a tenth of the spread of the log growth rate
-DISTANCE_LOW_MM = 0.05  # choice: below one narrow ring
-DISTANCE_HIGH_MM = 1500.0  # choice: more than the radius of nearly any cored tree
-
-_STEPS = int(np.ceil(np.log(DISTANCE_HIGH_MM / DISTANCE_LOW_MM) / DISTANCE_STEP))
-
-
-def _distance_grid() -> NDArray[np.float64]:
-    grid = np.concatenate([[0.0], DISTANCE_LOW_MM * np.exp(DISTANCE_STEP * np.arange(_STEPS + 1))])
-    grid.flags.writeable = False
-    return grid
-
-
-DISTANCE_GRID_MM: NDArray[np.float64] = _distance_grid()
-"""Distances to the pith [mm]: 0 (the pith itself) and then even steps of the logarithm."""
-
-
-Array = NDArray[np.float64]
-
+OFFSET_SHARE = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2)  # a Rayleigh mean is sqrt(pi/2) of its scale
+LEAST_COSINE = 0.5  # choice: cores within 60 degrees of one line; simulation finds others as good as independent
+_NEGLIGIBLE = 3e-3  # choice: joint cases that hold less of the likeliest change no printed figure
 _ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 _ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, _WEIGHTS * np.pi / 4  # 0 to a right angle
-OFFSET_SHARE = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2)  # a Rayleigh mean is sqrt(pi/2) of its scale
 
 
-def _column(value: ArrayLike) -> Array:
-    return np.atleast_1d(np.asarray(value, dtype=np.float64))[:, None]
+# ------------------------------------------------------------------ tape and calliper
 
 
 def inside_radius(
@@ -132,6 +73,46 @@ def inside_radius(
     return radius, np.hypot(bark_sd, priors.DIAMETER_SHARE.value * radius)
 
 
+def radial_length(length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_percent: ArrayLike = 0.0) -> Array:
+    """Horizontal green length of a core that was bored at a tilt and measured dry.
+
+    Parameters
+    ----------
+    length_mm : array-like, shape (n,) or scalar
+        Length along the core [mm], at least 0; or ring widths, or 1 for the factor on them.
+    tilt_deg : array-like, default 0
+        Angle of the core to the horizontal [degree], 0 to below 90.
+    shrinkage_percent : array-like, default 0
+        Radial shrinkage from green to the state measured [%].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,) or ()
+        length * cos(tilt) / (1 - shrinkage / 100) [mm]. The ring count does not change.
+
+    Raises
+    ------
+    InputError
+        If a value is below 0.
+
+    References
+    ----------
+    .. [1] Wood Handbook, USDA Forest Service GTR-190, Table 4-3 (radial shrinkage).
+
+    Examples
+    --------
+    >>> round(float(radial_length(250, tilt_deg=15)), 2)
+    241.48
+    """
+    length, tilt, shrink = require_nonnegative(
+        "radial_length", length_mm=length_mm, tilt_deg=tilt_deg, shrinkage_percent=shrinkage_percent
+    )
+    return np.asarray(length * np.cos(np.deg2rad(tilt)) / (1 - shrink / 100))
+
+
+# ------------------------------------------------------------------ densities
+
+
 def short_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm: ArrayLike) -> Array:
     """Density of the distance from the inner end of a core that stopped short of the pith.
 
@@ -174,10 +155,10 @@ def short_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm:
     """
     require_positive("short_core_density", radius_mm=radius_mm)
     require_nonnegative("short_core_density", radius_sd_mm=radius_sd_mm, length_mm=length_mm)
-    radius = _column(radius_mm)
+    radius = column(radius_mm)
     across = (OFFSET_SHARE * radius)[:, :, None]
-    along = np.hypot(across, _column(radius_sd_mm)[:, :, None])
-    short = (radius - _column(length_mm))[:, :, None]
+    along = np.hypot(across, column(radius_sd_mm)[:, :, None])
+    short = (radius - column(length_mm))[:, :, None]
     grid = DISTANCE_GRID_MM[None, :, None]
     ahead = (short - grid * np.cos(_ANGLES)) / along
     aside = grid * np.sin(_ANGLES) / across
@@ -223,8 +204,8 @@ def aimed_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm:
     True
     """
     require_positive("aimed_core_density", radius_mm=radius_mm)
-    radius, sd = _column(radius_mm), _column(radius_sd_mm)
-    length = _column(length_mm)
+    radius, sd = column(radius_mm), column(radius_sd_mm)
+    length = column(length_mm)
     known = np.isfinite(length)
     short = np.where(known, np.maximum(radius - length, 0.0), 0.0)
     scale = np.sqrt((OFFSET_SHARE * radius) ** 2 + short**2 + sd**2)
@@ -236,85 +217,7 @@ def aimed_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm:
     return inside
 
 
-def grid_cells() -> Array:
-    """Width of the grid's cells.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n_grid,)
-        Widths [mm]; the pith itself (index 0) has the little cell below the first step.
-
-    Examples
-    --------
-    >>> bool(abs(grid_cells().sum() - DISTANCE_GRID_MM[-1]) / DISTANCE_GRID_MM[-1] < 0.03)
-    True
-    """
-    edges = np.concatenate([[0.0], (DISTANCE_GRID_MM[1:] + DISTANCE_GRID_MM[:-1]) / 2, DISTANCE_GRID_MM[-1:] * 1.02])
-    return np.diff(edges)
-
-
-def distance_mass(density: Array, likelihoods: list[Array]) -> Array:
-    """Combine the sources of each core into one mass function over the grid.
-
-    Parameters
-    ----------
-    density : numpy.ndarray, shape (n, n_grid)
-        What is known before looking at the wood: a density per mm, of any scale.
-    likelihoods : list of numpy.ndarray, each shape (n, n_grid)
-        Independent sources; a row of ones is a source that says nothing.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, n_grid)
-        Mass on `DISTANCE_GRID_MM`, each row summing to 1; a row of zeros where the sources exclude each other.
-
-    Notes
-    -----
-    Likelihoods are multiplied, never posteriors: the density enters once.
-
-    Examples
-    --------
-    >>> flat = np.ones((1, DISTANCE_GRID_MM.size))
-    >>> round(float(distance_mass(flat, [flat]).sum()), 6)
-    1.0
-    """
-    mass = density * grid_cells()
-    for likelihood in likelihoods:
-        mass = mass * likelihood
-    total = mass.sum(axis=1, keepdims=True)
-    scaled: Array = mass / np.where(total > 0, total, 1.0)
-    return scaled
-
-
-def conflict_probability(first: Array, second: Array) -> Array:
-    """Predictive p value of two mass functions for the same distance.
-
-    Parameters
-    ----------
-    first, second : numpy.ndarray, shape (n, n_grid)
-        Mass functions, each from one source alone.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Twice the smaller of P(first <= second) and P(first >= second), at most 1; small means conflict.
-
-    Examples
-    --------
-    >>> a, b = np.zeros((2, 1, DISTANCE_GRID_MM.size))
-    >>> a[0, 50] = b[0, 90] = 1.0
-    >>> float(conflict_probability(a, b)[0]), float(conflict_probability(a, a)[0])
-    (0.0, 1.0)
-    """
-    below = np.cumsum(second, axis=1)
-    second_at_most = (first * below).sum(axis=1)
-    second_at_least = (first * (1 - below + second)).sum(axis=1)
-    p_value: Array = np.minimum(1.0, 2 * np.minimum(second_at_most, second_at_least))
-    return p_value
-
-
-_NEGLIGIBLE = 3e-3  # choice: joint cases that hold less of the likeliest change no printed figure
-LEAST_COSINE = 0.5  # choice: cores within 60 degrees of one line; simulation finds others as good as independent
+# ------------------------------------------------------------------ two cores of one stem
 
 
 def share_a_line(azimuths_deg: tuple[float, float]) -> bool:
@@ -410,162 +313,3 @@ def joint_distances(
         weight = np.ones_like(weight)
     used = weight > _NEGLIGIBLE * weight.max()
     return weight[used] / weight[used].sum(), distances[used]
-
-
-def arc_radius(chord_mm: ArrayLike, rise_mm: ArrayLike) -> Array:
-    """Radius of the circle through an arc, from its chord and its rise.
-
-    Parameters
-    ----------
-    chord_mm : array-like, shape (n,) or scalar
-        Straight distance between the two ends of the arc [mm], above 0.
-    rise_mm : array-like, shape (n,) or scalar
-        Largest distance from the chord to the arc [mm], above 0 and at most half the chord.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,) or ()
-        Radius [mm] of the circle, at least half the chord.
-
-    Raises
-    ------
-    InputError
-        If a chord or rise is not above 0, the rise is above half the chord (past a half circle), or their numbers
-        differ.
-
-    Notes
-    -----
-    With chord c and rise h, the radius is r = h/2 + c**2 / (8 h) [1]_. It assumes a circle. For flat arcs
-    the error grows quickly: an error e in h moves r by about e c**2 / (8 h**2), so carry it as a
-    distribution (`arc_likelihood`).
-
-    References
-    ----------
-    .. [1] Euclid, *Elements*, Book III, Proposition 35 (chords that cross).
-
-    Examples
-    --------
-    A 3-4-5 triangle gives a circle of radius 5.
-
-    >>> float(arc_radius(chord_mm=8.0, rise_mm=2.0))
-    5.0
-    """
-    chord, rise = require_positive("arc_radius", chord_mm=chord_mm, rise_mm=rise_mm)
-    if chord.ndim and rise.ndim and chord.shape != rise.shape:
-        many = f"{chord.size} chords and {rise.size} rises"
-        raise InputError(Fault(many, "one rise for each chord", "Pass as many of both.", "arc_radius", 0, "rise_mm"))
-    if np.any(rise > chord / 2 * (1 + 1e-9)):
-        worst = np.broadcast_to(rise, np.broadcast_shapes(rise.shape, chord.shape))
-        got = float(np.atleast_1d(worst)[np.argmax(np.atleast_1d(rise - chord / 2))])
-        raise InputError(
-            Fault(f"{got:g}", "at most half the chord [mm]", "Check chord and rise.", "arc_radius", 0, "rise_mm")
-        )
-    return np.asarray(rise / 2 + chord**2 / (8 * rise))
-
-
-def ray_distance(gap_mm: ArrayLike, angle_deg: ArrayLike) -> Array:
-    """Distance to the point where two wood rays meet, from their gap and the angle between them.
-
-    Parameters
-    ----------
-    gap_mm : array-like, shape (n,) or scalar
-        Distance between the rays, square to their bisector [mm], above 0.
-    angle_deg : array-like, shape (n,) or scalar
-        Angle between the rays [degree], above 0.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,) or ()
-        Distance [mm] from where the gap was measured to the pith.
-
-    Raises
-    ------
-    InputError
-        If a gap or angle is not above 0.
-
-    Notes
-    -----
-    d = (gap / 2) / tan(angle / 2). Rays point at the pith also in eccentric stems [1]_; curved rays break it.
-
-    References
-    ----------
-    .. [1] Rozas V. 2003, Plant Ecology 167, doi 10.1023/A:1023969822044 (abstract).
-
-    Examples
-    --------
-    >>> round(float(ray_distance(gap_mm=5.0, angle_deg=10.0)), 2)
-    28.58
-    """
-    gap, angle = require_positive("ray_distance", gap_mm=gap_mm, angle_deg=angle_deg)
-    return np.asarray(gap / 2 / np.tan(np.deg2rad(angle) / 2))
-
-
-def radial_length(length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_percent: ArrayLike = 0.0) -> Array:
-    """Horizontal green length of a core that was bored at a tilt and measured dry.
-
-    Parameters
-    ----------
-    length_mm : array-like, shape (n,) or scalar
-        Length along the core [mm], at least 0. Ring widths may be passed too.
-    tilt_deg : array-like, default 0
-        Angle of the core to the horizontal [degree], 0 to below 90.
-    shrinkage_percent : array-like, default 0
-        Radial shrinkage from green to the state measured [%].
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,) or ()
-        length * cos(tilt) / (1 - shrinkage / 100) [mm]. The ring count does not change.
-
-    Raises
-    ------
-    InputError
-        If a value is below 0.
-
-    References
-    ----------
-    .. [1] Wood Handbook, USDA Forest Service GTR-190, Table 4-3 (radial shrinkage).
-
-    Examples
-    --------
-    >>> round(float(radial_length(250, tilt_deg=15)), 2)
-    241.48
-    """
-    length, tilt, shrink = require_nonnegative(
-        "radial_length", length_mm=length_mm, tilt_deg=tilt_deg, shrinkage_percent=shrinkage_percent
-    )
-    return np.asarray(length * np.cos(np.deg2rad(tilt)) / (1 - shrink / 100))
-
-
-def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
-    """Distance to the pith of a point on a core that passes beside the pith.
-
-    Parameters
-    ----------
-    along_mm : array-like, shape (n,) or scalar
-        Distance along the core from its point closest to the pith [mm], at least 0.
-    miss_mm : array-like, shape (n,) or scalar
-        Distance of that closest point to the pith [mm], at least 0.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,) or ()
-        sqrt(along**2 + miss**2) [mm]; differences of it are the true ring widths.
-
-    Raises
-    ------
-    InputError
-        If a value is below 0.
-
-    Notes
-    -----
-    A core that passes the pith at 5 mm shows a ring from 10 to 12 mm as 2.00 mm wide; it is 1.82 mm.
-
-    Examples
-    --------
-    >>> inner, outer = off_axis_radius([10.0, 12.0], 5.0)
-    >>> round(float(outer - inner), 3)
-    1.82
-    """
-    along, miss = require_nonnegative("off_axis_radius", along_mm=along_mm, miss_mm=miss_mm)
-    return np.asarray(np.hypot(along, miss))

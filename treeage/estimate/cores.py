@@ -1,13 +1,16 @@
-"""From the rows of cores.csv to what the engine needs of each core: distance mass, inner growth, count error.
+"""From the rows of cores.csv to arrays: what was read, the distance to the pith, visible growth, count error.
 
-No model of its own: it chooses among `distance`, `rings` and `counting`.
+No model of its own: it chooses among `distance`, `rings` and `counting`. The cores stand in the order of tree,
+height and core id, so that the order of rows in a table never matters.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field, replace
+from enum import Enum, auto
+from functools import cached_property, partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -15,9 +18,10 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from treeage import priors
-from treeage.counting import count_error_mass
+from treeage.counting import Dating, count_error_mass
 from treeage.distance import (
     DISTANCE_GRID_MM,
+    DistanceSource,
     aimed_core_density,
     arc_likelihood,
     circle_likelihood,
@@ -32,96 +36,197 @@ from treeage.distance import (
     short_core_density,
     unseen_curvature,
 )
-from treeage.rings import InnerGrowth, inner_growth, inner_growth_from_means, ring_model
+from treeage.pmf import Mass
+from treeage.results import Flag
+from treeage.rings import InnerGrowth, inner_growth, inner_growth_from_means, ring_model, shared_spreads
 
 if TYPE_CHECKING:
     from treeage.tables import Field
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
-Adder = Callable[[str, Flags, Array], None]
+Words = NDArray[np.object_]
 
-_SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
 HEIGHT_APART_M = 0.01  # choice: cores closer in height than this share one pith year
+MOST_RINGS = 6000  # choice: more missed rings than any tree has
+_SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
 _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
+_FEWEST_POINTS = 3  # digitised points on one boundary that fix a circle
+
+JointCount = tuple[tuple[int, int], tuple[int, int], Array]
+"""Rows of two cores, the first count error of each, and the joint mass of their count errors."""
 
 
-@dataclass(frozen=True)
-class CoreFacts:
-    """Cores of a field as arrays, in the order of cores.csv.
+class WidthSource(Enum):
+    """What the visible growth of a core was taken from."""
+
+    RING_TABLE = auto()
+    INNER_WIDTH = auto()
+    LENGTH = auto()
+    DIAMETER = auto()
+
+
+@dataclass(frozen=True, eq=False)
+class Cores:
+    """All cores of a field as arrays, in the order of tree, height and core id; immutable.
 
     Parameters
     ----------
-    table : pandas.DataFrame
-        cores.csv with the columns of the core's tree joined on.
-    length_mm : numpy.ndarray, shape (n_core,)
-        Horizontal green length inside bark [mm]; NaN where not measured.
-    radius_mm, radius_sd_mm : numpy.ndarray, shape (n_core,)
-        Inside-bark radius at the coring height and its standard deviation [mm]; NaN without a diameter.
+    line : numpy.ndarray of int, shape (n_core,)
+        Row of each core in cores.csv, from 0.
+    tree, core, species, plot, crown_class, origin : numpy.ndarray of str, shape (n_core,)
+        Ids and words of the core and of its tree.
+    dating, inner_end, outer_end : numpy.ndarray of str, shape (n_core,)
+        Words of cores.csv; dating as `Dating`.
+    outer_year, rings_counted : numpy.ndarray of int, shape (n_core,)
+        As read.
+    height_m, azimuth_deg, outer_lost, outer_lost_sd, collar_years, collar_years_sd : numpy.ndarray, shape (n_core,)
+        As read; NaN where empty, the last four 0.
+    length_mm, radius_mm, radius_sd_mm, bark_mm : numpy.ndarray, shape (n_core,)
+        Horizontal green length inside bark; inside-bark radius at the coring height and its sd; NaN where not known.
+    widths_mm : tuple of numpy.ndarray
+        Visible widths of each core, innermost first, horizontal and green; empty without a ring table.
+    source : tuple of DistanceSource
+        What the distance rests on.
     distance : numpy.ndarray, shape (n_core, n_grid)
-        Mass of the distance to the pith; a row of zeros where nothing bounds it.
-    widths_mm : list of numpy.ndarray
-        Visible widths of each core, innermost first, horizontal; empty without a ring table.
-    methods : list of str
-        What the distance rests on, in words.
-    flags : list of set of str
+        Mass of the distance to the pith on `DISTANCE_GRID_MM`; at the pith for cores that only bound the date.
+    growth : InnerGrowth
+        Visible growth.
+    width_source : tuple of WidthSource
+        What that was taken from.
+    count : Mass, shape (n_core, n_error)
+        Count errors, true minus counted.
+    bound_only : numpy.ndarray of bool, shape (n_core,)
+        The core bounds the pith year and says nothing else.
+    most_rings : numpy.ndarray of int, shape (n_core,)
+        Missed rings beyond which next to nothing lies.
+    flags : tuple of frozenset of Flag
         What a reader must know about the core.
-    records : list of dict
-        The rows of the table.
+    joint_counts : mapping of str to JointCount
+        Joint count errors of the two cores of a tree that were read against each other.
     """
 
-    table: pd.DataFrame
+    line: Ints
+    tree: Words
+    core: Words
+    species: Words
+    plot: Words
+    crown_class: Words
+    origin: Words
+    dating: Words
+    inner_end: Words
+    outer_end: Words
+    outer_year: Ints
+    rings_counted: Ints
+    height_m: Array
+    azimuth_deg: Array
+    outer_lost: Array
+    outer_lost_sd: Array
+    collar_years: Array
+    collar_years_sd: Array
     length_mm: Array
     radius_mm: Array
     radius_sd_mm: Array
+    bark_mm: Array
+    widths_mm: tuple[Array, ...]
+    source: tuple[DistanceSource, ...]
     distance: Array
-    widths_mm: list[Array]
-    methods: list[str]
-    flags: list[set[str]]
-    records: list[dict[str, Any]]
+    growth: InnerGrowth
+    width_source: tuple[WidthSource, ...]
+    count: Mass
+    bound_only: Flags
+    most_rings: Ints
+    flags: tuple[frozenset[Flag], ...]
+    joint_counts: Mapping[str, JointCount] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for value in (*vars(self).values(), *self.widths_mm):
+            if isinstance(value, np.ndarray):
+                value.flags.writeable = False
+
+    def __len__(self) -> int:
+        return int(self.line.size)
+
+    @cached_property
+    def innermost_year(self) -> Ints:
+        """Year of the innermost counted ring if the count is exact, shape (n_core,)."""
+        return self.outer_year - self.rings_counted + 1
+
+    @cached_property
+    def rows_of(self) -> Mapping[str, tuple[int, ...]]:
+        """Rows of the cores of each tree."""
+        rows: dict[str, list[int]] = {}
+        for row, tree in enumerate(self.tree):
+            rows.setdefault(str(tree), []).append(row)
+        return {tree: tuple(own) for tree, own in rows.items()}
+
+    def with_flag(self, rows: Collection[int], flag: Flag) -> Cores:
+        """The same cores with a flag more on some of them."""
+        return replace(self, flags=tuple(own | {flag} if k in rows else own for k, own in enumerate(self.flags)))
 
 
-def core_facts(field: Field) -> CoreFacts:
-    """Gather what is known about every core.
-
-    Parameters
-    ----------
-    field : Field
-        A checked field.
-
-    Returns
-    -------
-    CoreFacts
-        In the order of cores.csv.
-    """
-    table = field.cores.merge(field.trees, on="tree", how="left", suffixes=("", "_tree"))
-    flags: list[set[str]] = [set() for _ in range(len(table))]
-    shrinkage = field.settings.shrinkage_percent
+def read_cores(field: Field) -> Cores:
+    """Gather what is known about every core of a checked field, each core for itself."""
+    table = _joined(field)
+    flags: list[set[Flag]] = [set() for _ in range(len(table))]
     tilt = np.abs(column_numbers(table, "tilt_deg", 0.0))
-    length = column_numbers(table, "core_length_mm", np.nan)
+    length = column_numbers(table, "core_length_mm")
     length = np.where(np.isfinite(length), radial_length(np.nan_to_num(length), tilt_deg=tilt), np.nan)
     radius, radius_sd = _radius(table, field.settings.breast_height_m, flags)
-    widths = _widths(field, table, tilt, shrinkage)
-    distance, methods = _distances(field, table, length, radius, radius_sd, widths, flags)
-    return CoreFacts(table, length, radius, radius_sd, distance, widths, methods, flags, table_records(table))
+    widths = _widths(field, table, tilt)
+    distance, source = _distances(field, table, (length, radius, radius_sd), widths, flags)
+    counted = table["rings_counted"].to_numpy(dtype=np.int64)
+    growth, width_source, known = _growth(table, (length, radius), widths, distance, flags)
+    dating = np.array([Dating(word) for word in table["dating"]], dtype=object)
+    count = count_error_mass(counted, dating.astype(str), genus=[str(name) for name in table["species"]])
+    bound_only = (distance.sum(axis=1) <= 0) | ~(known | (distance[:, 0] >= 1.0))
+    distance = _at_pith(distance, bound_only)
+    words, number = partial(_words, table), partial(column_numbers, table)
+    return Cores(
+        line=table["line"].to_numpy(dtype=np.int64),
+        tree=words("tree"),
+        core=words("core"),
+        species=words("species"),
+        plot=words("plot"),
+        crown_class=words("crown_class"),
+        origin=words("origin"),
+        dating=dating,
+        inner_end=words("inner_end"),
+        outer_end=words("outer_end"),
+        outer_year=table["outer_year"].to_numpy(dtype=np.int64),
+        rings_counted=counted,
+        height_m=number("core_height_m"),
+        azimuth_deg=number("azimuth_deg"),
+        outer_lost=number("outer_lost", 0.0),
+        outer_lost_sd=number("outer_lost_sd", 0.0),
+        collar_years=number("collar_years", 0.0),
+        collar_years_sd=number("collar_years_sd", 0.0),
+        length_mm=length,
+        radius_mm=radius,
+        radius_sd_mm=radius_sd,
+        bark_mm=number("bark_mm"),
+        widths_mm=tuple(widths),
+        source=source,
+        distance=distance,
+        growth=growth,
+        width_source=width_source,
+        count=_with_lost_rings(count, number("outer_lost_sd", 0.0), dating),
+        bound_only=bound_only,
+        most_rings=_most_rings(distance, growth),
+        flags=tuple(frozenset(own) for own in flags),
+    )
+
+
+def _joined(field: Field) -> pd.DataFrame:
+    """Cores with the columns of their tree, in the order of tree, height and core, and the line they stood on."""
+    own = field.cores.drop(columns=[name for name in field.trees.columns if name != "tree"], errors="ignore")
+    table = own.assign(line=np.arange(len(own))).merge(field.trees, on="tree", how="left")
+    return table.sort_values(["tree", "core_height_m", "core"], kind="stable").reset_index(drop=True)
 
 
 def column_numbers(table: pd.DataFrame, name: str, default: float = float("nan")) -> Array:
-    """Numbers of a column, with a default for empty cells and absent columns.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        Any table.
-    name : str
-        Column.
-    default : float, optional
-        What an empty cell stands for.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n_row,)
-        As floats.
+    """Numbers of a column, shape (n_row,), with a default for empty cells and absent columns.
 
     Examples
     --------
@@ -134,148 +239,133 @@ def column_numbers(table: pd.DataFrame, name: str, default: float = float("nan")
     return np.where(np.isfinite(values), values, default)
 
 
-def table_records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of a table as dictionaries.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        Any table with text column names.
-
-    Returns
-    -------
-    list of dict
-        One a row.
-
-    Examples
-    --------
-    >>> table_records(pd.DataFrame({"tree": ["A1"]}))
-    [{'tree': 'A1'}]
-    """
-    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
+def _words(table: pd.DataFrame, name: str) -> Words:
+    """Words of a column; empty for empty cells and absent columns."""
+    if name not in table:
+        return np.full(len(table), "", dtype=object)
+    return np.array(["" if pd.isna(word) else str(word) for word in table[name]], dtype=object)
 
 
-def _mark(flags: list[set[str]], rows: Flags, word: str) -> None:
+def _mark(flags: list[set[Flag]], rows: Flags, flag: Flag) -> None:
     for row in np.flatnonzero(rows):
-        flags[row].add(word)
+        flags[row].add(flag)
 
 
-def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[str]]) -> tuple[Array, Array]:
+def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[Flag]]) -> tuple[Array, Array]:
     """Inside-bark radius at the coring height from the best diameter there is."""
-    diameter = column_numbers(table, "core_diameter_cm", np.nan)
-    dbh = column_numbers(table, "dbh_cm", np.nan)
-    above = column_numbers(table, "dbh_height_m", breast_height_m) - column_numbers(table, "core_height_m", np.nan)
+    diameter, dbh = column_numbers(table, "core_diameter_cm"), column_numbers(table, "dbh_cm")
+    above = column_numbers(table, "dbh_height_m", breast_height_m) - column_numbers(table, "core_height_m")
     scaled = np.isnan(diameter) & np.isfinite(dbh)
     diameter = np.where(scaled, dbh + priors.TAPER.value * above, diameter)
     known = np.isfinite(diameter) & (diameter > 0)
     radius, radius_sd = np.full((2, len(table)), np.nan)
-    bark, bark_sd = column_numbers(table, "bark_mm", np.nan), column_numbers(table, "bark_sd_mm", np.nan)
+    bark, bark_sd = column_numbers(table, "bark_mm"), column_numbers(table, "bark_sd_mm")
     if known.any():
         radius[known], radius_sd[known] = inside_radius(diameter[known], bark[known], bark_sd[known])
-    taper_sd = 5.0 * priors.TAPER_SD.value * np.abs(above)
+    taper_sd = 5.0 * priors.TAPER_SD.value * np.abs(above)  # cm of diameter per m to mm of radius
     radius_sd = np.where(scaled, np.hypot(radius_sd, taper_sd), radius_sd)
     radius = np.where(radius > 0, radius, np.nan)
-    _mark(flags, scaled & known, "diameter_from_breast_height")
-    _mark(flags, np.isnan(bark) & known, "bark_from_published_share")
+    _mark(flags, scaled & known, Flag.DIAMETER_FROM_BREAST_HEIGHT)
+    _mark(flags, np.isnan(bark) & known, Flag.BARK_FROM_PUBLISHED_SHARE)
     return radius, radius_sd
 
 
-def _widths(field: Field, table: pd.DataFrame, tilt: Array, shrinkage: float) -> list[Array]:
+def _widths(field: Field, table: pd.DataFrame, tilt: Array) -> list[Array]:
     """Visible widths, horizontal and green, innermost first."""
-    measured: Mapping[tuple[str, str], Array] = field.ring_widths()
-    scale = np.cos(np.deg2rad(tilt)) / (1 - shrinkage / 100)
-    empty = np.zeros(0)
+    measured = field.ring_widths()
+    scale = np.cos(np.deg2rad(tilt)) / (1 - field.settings.shrinkage_percent / 100)
     keys = zip(table["tree"], table["core"], strict=True)
-    return [measured.get(key, empty) * factor for key, factor in zip(keys, scale, strict=True)]
+    return [measured.get(key, np.zeros(0)) * factor for key, factor in zip(keys, scale, strict=True)]
+
+
+# ------------------------------------------------------------------ distance to the pith
 
 
 def _distances(
     field: Field,
     table: pd.DataFrame,
-    length: Array,
-    radius: Array,
-    radius_sd: Array,
+    measured: tuple[Array, Array, Array],
     widths: list[Array],
-    flags: list[set[str]],
-) -> tuple[Array, list[str]]:
-    """Mass of the distance for every core, and what it rests on."""
+    flags: list[set[Flag]],
+) -> tuple[Array, tuple[DistanceSource, ...]]:
+    """Mass of the distance for every core, and what it rests on; a row of zeros where nothing bounds it."""
+    length, radius, radius_sd = measured
     end = table["inner_end"].to_numpy(dtype=object)
-    sources = _sources(field, table, widths)
+    seen_by = _likelihoods(field, table, widths)
+    at_pith = end == "pith"
     seen = np.zeros(len(table), dtype=bool)
-    for rows, _ in sources.values():
+    for rows, _ in seen_by.values():
         seen |= rows
-    seen &= end != "pith"
-    hidden = ~seen & (end != "pith")
-    density = np.zeros((len(table), DISTANCE_GRID_MM.size))
+    seen &= ~at_pith
+    hidden = ~seen & ~at_pith
     by_length = hidden & np.isfinite(radius) & np.isfinite(length)
+    density = np.zeros((len(table), DISTANCE_GRID_MM.size))
     if by_length.any():
         density[by_length] = short_core_density(radius[by_length], radius_sd[by_length], length[by_length])
-    visible = np.array([width.sum() for width in widths])
-    assumed = np.where(np.isfinite(radius), radius, np.where(visible > 0, visible, np.nan_to_num(length)))
-    assumed = np.where(assumed > 0, assumed, _DEFAULT_RADIUS_MM)
     if seen.any():
+        visible = np.array([width.sum() for width in widths])
+        assumed = np.where(np.isfinite(radius), radius, np.where(visible > 0, visible, np.nan_to_num(length)))
+        assumed = np.where(assumed > 0, assumed, _DEFAULT_RADIUS_MM)
         spread = np.where(np.isfinite(radius_sd), radius_sd, assumed / 3)  # choice: no diameter, a third of the guess
-        density[seen] = aimed_core_density(
-            assumed[seen], spread[seen], np.where(np.isfinite(radius), length, np.nan)[seen]
-        )
-    density[end == "pith"] = 0.0
+        reach = np.where(np.isfinite(radius), length, np.nan)
+        density[seen] = aimed_core_density(assumed[seen], spread[seen], reach[seen])
     no_arcs = hidden & (end == "no_arcs")
-    likelihoods = [_spread_rows(rows, values) for rows, values in sources.values()]
+    likelihoods = [_spread_rows(rows, values) for rows, values in seen_by.values()]
     likelihoods.append(_spread_rows(no_arcs, unseen_curvature(int(no_arcs.sum()))))
     mass = distance_mass(density, likelihoods)
     excluded = seen & (mass.sum(axis=1) <= 0)
     if excluded.any():  # what was seen lies beyond the geometric limit: the wood is believed, the diameter is not
-        flat = np.ones_like(density)
-        mass[excluded] = distance_mass(flat, likelihoods)[excluded]
-        _mark(flags, excluded, "distance_beyond_diameter")
-    mass[end == "pith"] = 0.0
-    mass[end == "pith", 0] = 1.0
-    _report_conflicts(sources, density, flags)
-    _mark(flags, by_length, "distance_from_radius")
-    _mark(flags, hidden & ~by_length, "distance_unknown")
-    _mark(flags, seen & ~np.isfinite(radius), "no_diameter")
-    _mark(flags, np.isin(end, ("rot", "broken")) & ~seen, "inner_end_lost")
-    methods = []
-    for row in range(len(table)):
-        words = [name for name, (rows, _) in sources.items() if rows[row]]
-        fallback = "pith on the core" if end[row] == "pith" else "radius less core length" if by_length[row] else "none"
-        methods.append(" and ".join(words) if words and end[row] != "pith" else fallback)
-    return mass, methods
+        mass[excluded] = distance_mass(np.ones_like(density), likelihoods)[excluded]
+        _mark(flags, excluded, Flag.DISTANCE_BEYOND_DIAMETER)
+    mass[at_pith] = 0.0
+    mass[at_pith, 0] = 1.0
+    _mark_conflicts(seen_by, density, flags)
+    _mark(flags, by_length, Flag.DISTANCE_FROM_RADIUS)
+    _mark(flags, hidden & ~by_length, Flag.DISTANCE_UNKNOWN)
+    _mark(flags, seen & ~np.isfinite(radius), Flag.NO_DIAMETER)
+    _mark(flags, np.isin(end, ("rot", "broken")) & ~seen, Flag.INNER_END_LOST)
+    source = np.full(len(table), DistanceSource.NOTHING, dtype=object)
+    for kind, (rows, _) in seen_by.items():
+        source[rows] |= kind
+    source[by_length] = DistanceSource.RADIUS_LESS_LENGTH
+    source[at_pith] = DistanceSource.PITH
+    return mass, tuple(source)
 
 
 def _spread_rows(rows: Flags, values: Array) -> Array:
+    """Values of some rows among ones for the others."""
     out = np.ones((rows.size, DISTANCE_GRID_MM.size))
     out[rows] = values
     return out
 
 
-def _sources(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[str, tuple[Flags, Array]]:
-    """Every likelihood that some core has: name, rows, values for these rows."""
-    found: dict[str, tuple[Flags, Array]] = {}
+def _direct(distance: Array, spread: Array) -> Array:
+    """Likelihood of a distance read, with the default error where none was written."""
+    default = np.maximum(1.0, priors.DIRECT_SHARE.value * distance)
+    return direct_likelihood(distance, np.where(np.isfinite(spread), spread, default))
 
-    def add(name: str, rows: Flags, values: Array) -> None:
+
+_READINGS: Mapping[DistanceSource, tuple[Callable[..., Array], tuple[str, ...], tuple[str, float]]] = {
+    DistanceSource.CIRCLE: (circle_likelihood, ("circle_radius_mm",), ("circle_step_mm", priors.CIRCLE_STEP.value)),
+    DistanceSource.RAYS: (
+        ray_likelihood,
+        ("ray_gap_mm", "ray_angle_deg"),
+        ("ray_angle_sd_deg", priors.RAY_ANGLE_SD.value),
+    ),
+    DistanceSource.DIRECT: (_direct, ("distance_mm",), ("distance_sd_mm", np.nan)),
+}
+"""Sources of one cell or two: the likelihood, the columns it needs, and its error with the default."""
+
+
+def _likelihoods(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[DistanceSource, tuple[Flags, Array]]:
+    """Every likelihood that some core has: rows, and values for these rows."""
+    found = _arcs(field, table, widths)
+    for source, (function, needed, (error, default)) in _READINGS.items():
+        values = [*(column_numbers(table, name) for name in needed), column_numbers(table, error, default)]
+        rows = np.all(np.isfinite(values[:-1]), axis=0)
         if rows.any():
-            found[name] = (rows, values)
-
-    _add_arcs(field, table, widths, add)
-    circle, step = (
-        column_numbers(table, "circle_radius_mm", np.nan),
-        column_numbers(table, "circle_step_mm", priors.CIRCLE_STEP.value),
-    )
-    rows = np.isfinite(circle)
-    add("template circle", rows, circle_likelihood(circle[rows], step[rows]) if rows.any() else circle)
-    gap, angle = column_numbers(table, "ray_gap_mm", np.nan), column_numbers(table, "ray_angle_deg", np.nan)
-    angle_sd = column_numbers(table, "ray_angle_sd_deg", priors.RAY_ANGLE_SD.value)
-    rows = np.isfinite(gap) & np.isfinite(angle)
-    add("rays", rows, ray_likelihood(gap[rows], angle[rows], angle_sd[rows]) if rows.any() else gap)
-    direct = column_numbers(table, "distance_mm", np.nan)
-    default_sd = np.maximum(1.0, priors.DIRECT_SHARE.value * np.nan_to_num(direct))
-    direct_sd = column_numbers(table, "distance_sd_mm", np.nan)
-    direct_sd = np.where(np.isfinite(direct_sd), direct_sd, default_sd)
-    rows = np.isfinite(direct)
-    add("distance read", rows, direct_likelihood(direct[rows], direct_sd[rows]) if rows.any() else direct)
-    _add_points(field, table, widths, add)
-    return found
+            found[source] = rows, function(*(value[rows] for value in values))
+    return found | _points(field, table, widths)
 
 
 def _beyond(widths: Array, ring: int) -> float:
@@ -285,130 +375,74 @@ def _beyond(widths: Array, ring: int) -> float:
     return float(widths[: ring - 1].sum()) if widths.size >= ring - 1 else float("nan")
 
 
-def _add_arcs(field: Field, table: pd.DataFrame, widths: list[Array], add: Adder) -> None:
+def _places(table: pd.DataFrame) -> dict[tuple[str, str], int]:
+    """Row of each core by tree and core id."""
+    return {key: row for row, key in enumerate(zip(table["tree"], table["core"], strict=True))}
+
+
+def _arcs(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[DistanceSource, tuple[Flags, Array]]:
     """The arc of cores.csv; with those of arcs.csv it shares the roundness of its core's rings."""
     chord, rise = column_numbers(table, "chord_mm"), column_numbers(table, "rise_mm")
     reading = column_numbers(table, "arc_sd_mm", priors.ARC_SD.value)
     own = np.isfinite(chord) & np.isfinite(rise)
-    place = {key: at for at, key in enumerate(zip(table["tree"], table["core"], strict=True))}
-    more_sd = column_numbers(field.arcs, "arc_sd_mm", priors.ARC_SD.value)
+    place, more = _places(table), field.arcs
+    more_sd = column_numbers(more, "arc_sd_mm", priors.ARC_SD.value)
     arcs: dict[int, list[tuple[float, float, float, float]]] = {}
-    for at, arc in enumerate(table_records(field.arcs)):
-        core = place.get((arc["tree"], arc["core"]), -1)
-        beyond = _beyond(widths[core], int(arc["ring"])) if core >= 0 else float("nan")
+    for tree, core, ring, *arc in zip(
+        more["tree"], more["core"], more["ring"], more["chord_mm"], more["rise_mm"], more_sd, strict=True
+    ):
+        row = place.get((tree, core), -1)
+        beyond = _beyond(widths[row], int(ring)) if row >= 0 else float("nan")
         if np.isfinite(beyond):
-            first = [(chord[core], rise[core], reading[core], 0.0)] if own[core] else []
-            arcs.setdefault(core, first).append((arc["chord_mm"], arc["rise_mm"], float(more_sd[at]), beyond))
+            first = [(chord[row], rise[row], reading[row], 0.0)] if own[row] else []
+            arcs.setdefault(row, first).append((*arc, beyond))
     several = np.zeros(len(table), dtype=bool)
     several[list(arcs)] = True
-    rows = own & ~several
-    add("arc", rows, arc_likelihood(chord[rows], rise[rows], reading[rows]) if rows.any() else chord)
-    values = np.ones((len(table), DISTANCE_GRID_MM.size))
-    for core, read in arcs.items():
-        chords, rises, errors, places = np.array(read, dtype=np.float64).T
-        values[core] = common_arcs_likelihood(chords, rises, errors, beyond_mm=places)
-    add("several arcs", several, values[several])
+    found, rows = {}, own & ~several
+    if rows.any():
+        found[DistanceSource.ARC] = rows, arc_likelihood(chord[rows], rise[rows], reading[rows])
+    if several.any():
+        values = np.ones((len(table), DISTANCE_GRID_MM.size))
+        for row, read in arcs.items():
+            chords, rises, errors, places = np.array(read, dtype=np.float64).T
+            values[row] = common_arcs_likelihood(chords, rises, errors, beyond_mm=places)
+        found[DistanceSource.SEVERAL_ARCS] = several, values[several]
+    return found
 
 
-def _add_points(field: Field, table: pd.DataFrame, widths: list[Array], add: Adder) -> None:
+def _points(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[DistanceSource, tuple[Flags, Array]]:
     """Digitised ring boundaries of points.csv."""
     rows, values = np.zeros(len(table), dtype=bool), np.ones((len(table), DISTANCE_GRID_MM.size))
-    place = {key: at for at, key in enumerate(zip(table["tree"], table["core"], strict=True))}
+    place = _places(table)
     for key, points in field.points.groupby(["tree", "core"], sort=False):
-        core = place.get((key[0], key[1]), -1)
+        row = place.get((str(key[0]), str(key[1])), -1)
         boundary = points[points["ring"] >= 1]
         enough = boundary.groupby("ring").size().max() if len(boundary) else 0
-        if core < 0 or enough < 3:
-            continue
-        beyond = _beyond(widths[core], int(boundary["ring"].min()))
-        if not np.isfinite(beyond):
-            continue
-        ring, along, across = (boundary[name].to_numpy() for name in ("ring", "x_mm", "y_mm"))
-        values[core] = point_likelihood(ring, along, across, beyond_mm=beyond)
-        rows[core] = True
-    add("digitised boundaries", rows, values[rows])
+        beyond = _beyond(widths[row], int(boundary["ring"].min())) if row >= 0 and enough >= _FEWEST_POINTS else np.nan
+        if np.isfinite(beyond):
+            ring, along, across = (boundary[name].to_numpy() for name in ("ring", "x_mm", "y_mm"))
+            values[row] = point_likelihood(ring, along, across, beyond_mm=beyond)
+            rows[row] = True
+    return {DistanceSource.POINTS: (rows, values[rows])} if rows.any() else {}
 
 
-def _report_conflicts(sources: dict[str, tuple[Flags, Array]], density: Array, flags: list[set[str]]) -> None:
+def _mark_conflicts(
+    seen_by: Mapping[DistanceSource, tuple[Flags, Array]], density: Array, flags: list[set[Flag]]
+) -> None:
     """Flag cores whose sources disagree more than their errors allow."""
-    names = list(sources)
-    full = {name: _spread_rows(*sources[name]) for name in names}
-    flat = np.maximum(density, 1e-12)
-    for one in range(len(names)):
-        for two in range(one + 1, len(names)):
-            both = sources[names[one]][0] & sources[names[two]][0]
+    flat, every = np.maximum(density, 1e-12), list(seen_by.values())
+    for place, (rows, values) in enumerate(every):
+        for other_rows, other_values in every[place + 1 :]:
+            both = rows & other_rows
             if both.any():
-                first = distance_mass(flat[both], [full[names[one]][both]])
-                second = distance_mass(flat[both], [full[names[two]][both]])
+                first = distance_mass(flat[both], [_spread_rows(rows, values)[both]])
+                second = distance_mass(flat[both], [_spread_rows(other_rows, other_values)[both]])
                 odd = np.zeros_like(both)
                 odd[both] = conflict_probability(first, second) < _SOURCE_CONFLICT
-                _mark(flags, odd, "distance_sources_disagree")
+                _mark(flags, odd, Flag.DISTANCE_SOURCES_DISAGREE)
 
 
-Ints = NDArray[np.int64]
-
-MOST_RINGS = 6000  # choice: more missed rings than any tree has
-
-
-@dataclass(frozen=True)
-class CoreInputs:
-    """Everything the engine needs of each core, as arrays.
-
-    Parameters
-    ----------
-    innermost_year : numpy.ndarray of int, shape (n_core,)
-        outer year - rings counted + 1.
-    distance : numpy.ndarray, shape (n_core, n_grid)
-        Mass of the distance to the pith.
-    growth : InnerGrowth
-        Visible growth of each core.
-    count_start : int
-        First count error.
-    count : numpy.ndarray, shape (n_core, n_error)
-        Mass of the count errors.
-    bound_only : numpy.ndarray of bool, shape (n_core,)
-        The core bounds the pith year and says nothing else.
-    most_rings : numpy.ndarray of int, shape (n_core,)
-        Missed rings beyond which next to nothing lies.
-    """
-
-    innermost_year: Ints
-    distance: Array
-    growth: InnerGrowth
-    count_start: int
-    count: Array
-    bound_only: NDArray[np.bool_]
-    most_rings: Ints
-
-
-def core_inputs(facts: CoreFacts) -> CoreInputs:
-    """Choose the visible growth of each core and lay out its count error and distance.
-
-    Parameters
-    ----------
-    facts : CoreFacts
-        Gathered facts; the flags of cores whose widths had to be guessed are extended.
-
-    Returns
-    -------
-    CoreInputs
-        Arrays in the order of cores.csv.
-    """
-    table = facts.table
-    counted = table["rings_counted"].to_numpy(dtype=np.int64)
-    species = [str(name) for name in table["species"]]
-    growth, known = _growth(facts, counted, species)
-    dating = table["dating"].to_numpy(dtype=object).astype(str)
-    start, count = count_error_mass(counted, dating, genus=species)
-    start, count = _lost_rings(facts, dating, start, count)
-    at_pith = facts.distance[:, 0] >= 1.0
-    bound_only = (facts.distance.sum(axis=1) <= 0) | ~(known | at_pith)
-    distance = _no_distance(facts.distance, bound_only)
-    innermost = table["outer_year"].to_numpy(dtype=np.int64) - counted + 1
-    return CoreInputs(innermost, distance, growth, start, count, bound_only, _most_rings(distance, growth))
-
-
-def _no_distance(distance: Array, rows: NDArray[np.bool_]) -> Array:
+def _at_pith(distance: Array, rows: Flags) -> Array:
     """Distances with a place holder for cores that only bound the date."""
     out = distance.copy()
     out[rows] = 0.0
@@ -416,101 +450,64 @@ def _no_distance(distance: Array, rows: NDArray[np.bool_]) -> Array:
     return out
 
 
-def bound_upper_cores(facts: CoreFacts, inputs: CoreInputs, without_heights: Collection[str]) -> CoreInputs:
-    """Let only the lowest cores date a tree where the years between its cores are unknown.
-
-    Parameters
-    ----------
-    facts : CoreFacts
-        All cores; the flags of those that only bound are extended.
-    inputs : CoreInputs
-        From `core_inputs`.
-    without_heights : collection of str
-        Species that have no height model.
-
-    Returns
-    -------
-    CoreInputs
-        In these species a core above the lowest one with information only says that the pith below is not younger
-        than its innermost ring.
-
-    Notes
-    -----
-    The stem reached the upper height in the same year or later, by years that nothing is known of.
-    """
-    bound_only = inputs.bound_only.copy()
-    heights = column_numbers(facts.table, "core_height_m")
-    concerned = facts.table["species"].isin(list(without_heights)).to_numpy() & ~bound_only
-    for rows in facts.table[concerned].groupby("tree", sort=False).indices.values():
-        own = np.flatnonzero(concerned)[rows]
-        upper = own[heights[own] > heights[own].min() + HEIGHT_APART_M]
-        bound_only[upper] = True
-        for row in upper:
-            facts.flags[row].add("upper_core_bounds")
-    return replace(inputs, bound_only=bound_only, distance=_no_distance(inputs.distance, bound_only))
+# ------------------------------------------------------------------ visible growth and count
 
 
-def _growth(facts: CoreFacts, counted: Ints, species: list[str]) -> tuple[InnerGrowth, NDArray[np.bool_]]:
-    """Visible growth from the best source of each core: ring table, inner width, length, radius."""
-    table = facts.table
-    measured = np.array([widths.size > 0 and widths.sum() > 0 for widths in facts.widths_mm])
+def _growth(
+    table: pd.DataFrame,
+    measured: tuple[Array, Array],
+    widths: list[Array],
+    distance: Array,
+    flags: list[set[Flag]],
+) -> tuple[InnerGrowth, tuple[WidthSource, ...], Flags]:
+    """Visible growth from the best source of each core: ring table, inner width, length, radius; and whether any."""
+    length, radius = measured
+    counted = table["rings_counted"].to_numpy(dtype=np.int64)
+    species = [str(name) for name in table["species"]]
+    has_rings = np.array([own.size > 0 and own.sum() > 0 for own in widths])
     inner = column_numbers(table, "inner_width_mm")
-    rings = np.where(
-        np.isfinite(column_numbers(table, "inner_width_rings")), column_numbers(table, "inner_width_rings"), 10.0
-    )
-    expected = facts.distance @ DISTANCE_GRID_MM
-    from_length = facts.length_mm / counted
-    from_radius = np.maximum(facts.radius_mm - expected, 0.2 * facts.radius_mm) / counted
-    mean = np.where(np.isfinite(inner), inner, np.where(np.isfinite(from_length), from_length, from_radius))
+    rings = column_numbers(table, "inner_width_rings", 10.0)
+    expected = distance @ DISTANCE_GRID_MM
+    by_length = length / counted
+    by_radius = np.maximum(radius - expected, 0.2 * radius) / counted
+    mean = np.where(np.isfinite(inner), inner, np.where(np.isfinite(by_length), by_length, by_radius))
     count = np.where(np.isfinite(inner), np.minimum(rings, counted), counted)
-    for row in np.flatnonzero(~measured & ~np.isfinite(inner) & (facts.distance[:, 0] < 1.0)):
-        facts.flags[row].add("width_from_length" if np.isfinite(from_length[row]) else "width_from_diameter")
-    known = measured | np.isfinite(mean)
-    for row in np.flatnonzero(~known & (facts.distance[:, 0] < 1.0)):
-        facts.flags[row] -= {"width_from_diameter"}
-        facts.flags[row].add("no_ring_width")
+    known = has_rings | np.isfinite(mean)
+    hidden, guessed = distance[:, 0] < 1.0, ~has_rings & ~np.isfinite(inner)
+    _mark(flags, guessed & hidden & np.isfinite(by_length), Flag.WIDTH_FROM_LENGTH)
+    _mark(flags, guessed & hidden & ~np.isfinite(by_length) & known, Flag.WIDTH_FROM_DIAMETER)
+    _mark(flags, ~known & hidden, Flag.NO_RING_WIDTH)
+    source = np.full(len(table), WidthSource.INNER_WIDTH, dtype=object)
+    source[guessed & hidden] = WidthSource.DIAMETER
+    source[guessed & hidden & np.isfinite(by_length)] = WidthSource.LENGTH
+    source[has_rings] = WidthSource.RING_TABLE
     mean = np.where(np.isfinite(mean) & (mean > 0), mean, 1.0)
-    plain = inner_growth_from_means(mean, count, genus=species)
-    if not measured.any():
-        return plain, known
-    rows = np.flatnonzero(measured)
-    exact = inner_growth([facts.widths_mm[row] for row in rows], genus=[species[row] for row in rows])
-    return _replaced(plain, rows, exact), known
+    growth = inner_growth_from_means(mean, count, genus=species)
+    if has_rings.any():
+        rows = np.flatnonzero(has_rings)
+        exact = inner_growth([widths[row] for row in rows], genus=[species[row] for row in rows])
+        features, ring_count = growth.features.copy(), growth.ring_count.copy()
+        features[rows], ring_count[rows] = exact.features, exact.ring_count
+        growth = InnerGrowth(features, ring_count, growth.genus)
+    return growth, tuple(source), known
 
 
-def _replaced(growth: InnerGrowth, rows: Ints, better: InnerGrowth) -> InnerGrowth:
-    features, count = growth.features.copy(), growth.ring_count.copy()
-    features[rows], count[rows] = better.features, better.ring_count
-    return InnerGrowth(features, count, growth.genus)
-
-
-def _lost_rings(facts: CoreFacts, dating: NDArray[np.str_], start: int, count: Array) -> tuple[int, Array]:
+def _with_lost_rings(count: Mass, lost_sd: Array, dating: Words) -> Mass:
     """Widen counted cores by the uncertainty of the rings lost outside, which their outer year rests on."""
-    spread = np.nan_to_num(column_numbers(facts.table, "outer_lost_sd"))
-    spread = np.where(dating == "crossdated", 0.0, spread)
+    spread = np.where(dating == Dating.CROSSDATED, 0.0, lost_sd)
     if not (spread > 0).any():
-        return start, count
+        return count
     reach = lost_kernel(float(spread.max())).size // 2
-    wide = np.zeros((count.shape[0], count.shape[1] + 2 * reach))
-    for row in range(count.shape[0]):
-        kernel = lost_kernel(float(spread[row]))
+    wide = np.zeros((len(spread), count.size + 2 * reach))
+    for row, own in enumerate(spread):
+        kernel = lost_kernel(float(own))
         ahead = reach - kernel.size // 2
-        wide[row, ahead : wide.shape[1] - ahead] = np.convolve(count[row], kernel)
-    return start - reach, wide
+        wide[row, ahead : wide.shape[1] - ahead] = np.convolve(count.mass[row], kernel)
+    return Mass(count.start - reach, wide)
 
 
 def lost_kernel(spread: float) -> Array:
-    """Mass of the error of a number of lost rings on whole rings, 0 in the middle.
-
-    Parameters
-    ----------
-    spread : float
-        Standard deviation of the number [rings], at least 0.
-
-    Returns
-    -------
-    numpy.ndarray, shape (2 * reach + 1,)
-        A normal on whole rings, to four standard deviations.
+    """Mass of the error of a number of lost rings with this sd: a normal on whole rings to four sd, 0 in the middle.
 
     Examples
     --------
@@ -531,7 +528,8 @@ def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
     high = DISTANCE_GRID_MM[np.minimum((total < 1 - 1e-5).sum(axis=1), DISTANCE_GRID_MM.size - 1)]
     high = np.maximum(high, 0.05)
     location = np.array([model.location(growth, high[[0]])[0, 0]]) if len(high) == 1 else _own_location(growth, high)
-    reach = 3.0 * np.hypot(model.tree_sd, model.stand_sd) + 7.0 * model.own_scale(growth, high)
+    stand_sd, tree_sd = shared_spreads()
+    reach = 3.0 * np.hypot(tree_sd, stand_sd) + 7.0 * model.own_scale(growth, high)
     rings = np.exp(np.log(high) - location + reach)
     rings = np.where(distance[:, 0] >= 1.0, 1, rings)
     most: Ints = np.clip(np.ceil(rings) + 2, 3, MOST_RINGS).astype(np.int64)
@@ -540,9 +538,28 @@ def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
 
 def _own_location(growth: InnerGrowth, distance_mm: Array) -> Array:
     """Expected log hidden width of each core at its own distance."""
-    model = ring_model()
     knots = np.exp(np.linspace(np.log(0.05), np.log(DISTANCE_GRID_MM[-1]), 24))
-    table = model.location(growth, knots)
+    values = ring_model().location(growth, knots)
     at = np.clip((np.log(distance_mm / knots[0]) / np.log(knots[1] / knots[0])).astype(int), 0, knots.size - 1)
     rows = np.arange(len(distance_mm))
-    return np.asarray(np.minimum(table[rows, at], table[rows, np.minimum(at + 1, knots.size - 1)]))
+    return np.asarray(np.minimum(values[rows, at], values[rows, np.minimum(at + 1, knots.size - 1)]))
+
+
+def bound_upper_cores(cores: Cores, without_heights: Collection[str]) -> Cores:
+    """Let only the lowest cores date a tree of a species that has no height model.
+
+    A core above the lowest one with information then only says that the pith below is not younger than its innermost
+    ring: the stem reached the upper height in the same year or later, by years that nothing is known of.
+    """
+    concerned = np.isin(cores.species, list(without_heights)) & ~cores.bound_only
+    upper = [
+        row
+        for rows in cores.rows_of.values()
+        if (own := [row for row in rows if concerned[row]])
+        for row in own
+        if cores.height_m[row] > cores.height_m[own].min() + HEIGHT_APART_M
+    ]
+    bound_only = cores.bound_only.copy()
+    bound_only[upper] = True
+    bounded = replace(cores, bound_only=bound_only, distance=_at_pith(cores.distance, bound_only))
+    return bounded.with_flag(upper, Flag.UPPER_CORE_BOUNDS)

@@ -1,29 +1,51 @@
 """The one pipeline: a checked field in, the ages of its trees out.
 
+    Field -> prepare -> Cores, Shared -> date_trees -> TreePosterior -> tree_answer -> TreeAge -> Ages
+
 No model of its own: cores, trees, heights and collar are put together as in DEVELOPERS.md.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from treeage.crossdating import DatedCore, crossdate_stand
-from treeage.errors import Fault, InputError, ModelError, require_field, require_level, require_seed
-from treeage.estimate.answers import Workings, account_rows, gather_sources, minimum_answer, tree_answer
-from treeage.estimate.cores import bound_upper_cores, core_facts, core_inputs, table_records
-from treeage.estimate.pairs import CoreReadings, mark_events, read_cores_together
-from treeage.estimate.shared import HeightTable, height_groups, reach_further, rule_comparison, species_rates
-from treeage.estimate.trees import TiedHeights, date_trees, tie_heights
-from treeage.height import HeightModel, height_model, no_height_model
+from treeage.errors import Fault, InputError, require_field, require_level, require_seed
+from treeage.estimate.answers import account_rows, gather_sources, minimum_answer, rule_comparison, tree_answer
+from treeage.estimate.cores import Cores, bound_upper_cores, read_cores
+from treeage.estimate.pairs import LEAST_RINGS, read_pairs
+from treeage.estimate.shared import (
+    LEAST_TREES,
+    Shared,
+    height_models,
+    height_notes,
+    reach_further,
+    share,
+    shared_figures,
+    weigh_heights,
+)
+from treeage.estimate.trees import date_trees
 from treeage.results import Ages
-from treeage.schema import FEWEST_YOUNG_TREES
 
 if TYPE_CHECKING:
     from treeage.tables import Field
+
+__all__ = ["crossdate_field", "estimate_ages", "prepare", "record_settings"]
+
+
+def prepare(field: Field, *, from_stand: bool = True, from_pairs: bool = True) -> tuple[Cores, Shared, pd.DataFrame]:
+    """Cores of a field as every engine takes them, what they share, and the rings that are probably absent or false.
+
+    Parameters as in `estimate_ages`; the events have the columns of `pairs.EVENT_COLUMNS`.
+    """
+    cores, heights = read_cores(field), height_models(field)
+    shared = share(cores, heights, shared_figures(field, heights), from_stand=from_stand)
+    cores = bound_upper_cores(reach_further(cores, shared), shared.without_heights)
+    cores, events = read_pairs(cores) if from_pairs else (cores, pd.DataFrame())
+    return cores, shared, events
 
 
 def estimate_ages(
@@ -70,8 +92,9 @@ def estimate_ages(
     -----
     establishment year = outer year - (rings counted + count error + missed rings) + 1 - years to the coring height -
     collar years. Missed rings, count error and pith year are exact on the integer grid with the shared growth
-    rate summed out (`posterior.combine_cores`); years to height and collar years are subtracted by convolution. Trees
-    are taken as independent given the shared growth rate and the shared part of the height model.
+    summed out (`posterior.combine_cores`); years to height and collar years are subtracted by convolution. Trees
+    are taken as independent given the shared growth and the shared part of the height model. The order of trees and
+    cores in the tables does not matter.
 
     References
     ----------
@@ -89,174 +112,35 @@ def estimate_ages(
     """
     require_field("estimate_ages", field)
     prob, seed = require_level("estimate_ages", "prob", prob), require_seed("estimate_ages", seed)
-    facts = core_facts(field)
-    inputs = core_inputs(facts)
-    models = height_models(field)
-    heights = HeightTable(models, shared_figures(field, models))
-    rates = species_rates(facts, inputs, from_stand=from_stand)
-    inputs = bound_upper_cores(facts, reach_further(inputs, rates), without_model(models))
-    readings = read_cores_together(facts) if from_pairs else CoreReadings({}, pd.DataFrame(), 0)
-    mark_events(facts, readings)
-    dated = date_trees(facts, inputs, rates, heights.passing_years, joint_counts=readings.joint, tick=tick)
-    rows_of = {str(tree): np.flatnonzero(facts.table["tree"] == tree) for tree in facts.table["tree"].unique()}
-    tied: dict[str, TiedHeights] = {}
-    for tree, dates in dated.items():
-        if dates.likelihood is not None:
-            species = str(facts.records[dates.lead]["species"])
-            tied[tree] = tie_heights(dates, facts, heights, species, rates[species].nodes)
-            heights.learn(species, tied[tree].evidence)
-    workings = Workings(facts, inputs, heights, rates, tied, readings.trees)
-    answers = []
-    for record in table_records(field.trees):
-        rows = rows_of.get(str(record["tree"]))
-        if rows is None:
-            continue
-        dates_of = dated.get(str(record["tree"]))
-        if dates_of is None:
-            answers.append(minimum_answer(record, rows, facts, prob=prob))
-        else:
-            answers.append(tree_answer(record, dates_of, workings, prob=prob))
+    cores, shared, events = prepare(field, from_stand=from_stand, from_pairs=from_pairs)
+    posteriors = date_trees(cores, shared, tick=tick)
+    shared = weigh_heights(shared, posteriors.values())
+    answers = [
+        tree_answer(posteriors[tree], cores, shared, prob=prob)
+        if tree in posteriors
+        else minimum_answer(tree, cores, prob=prob)
+        for tree in (str(name) for name in field.trees["tree"])
+        if tree in cores.rows_of
+    ]
+    used = {(tree.species, float(cores.height_m[tree.lead])) for tree in posteriors.values()}
+    heights = {name: own.height for name, own in shared.species.items()}
     return Ages(
         tree_ages=tuple(answers),
         prob=prob,
-        accounting=account_rows(field, answers, facts, inputs),
+        accounting=account_rows(field, answers, cores),
         tree_table=field.trees,
         events=field.events,
-        notes=pd.concat([field.notes, heights.notes()], ignore_index=True),
-        sources=gather_sources(workings, answers),
-        stand_weights={name: rate.nodes.stand_weights for name, rate in rates.items()},
+        notes=pd.concat([field.notes, height_notes(heights, used)], ignore_index=True),
+        sources=gather_sources(cores, shared, answers),
+        stand_weights=shared.stand_weights,
         settings=record_settings(field, seed),
-        height_weights=heights.all_weights(),
-        extras={"ring_events": readings.events, "rule_comparison": rule_comparison(facts)},
+        height_weights=shared.height_weights,
+        extras={"ring_events": events, "rule_comparison": rule_comparison(cores)},
     )
 
 
-def height_models(field: Field) -> dict[str, HeightModel]:
-    """Choose the height model of every species of a field.
-
-    Parameters
-    ----------
-    field : Field
-        Settings name a model by species or by default; seedlings serve where none is named.
-
-    Returns
-    -------
-    dict of str to HeightModel
-        By species; the model "none" (age at coring height) where nothing is known.
-
-    Raises
-    ------
-    ModelError
-        If the settings name an unknown model or leave out what it needs, or young trees are too few; the faults of
-        all species. The checks of `read_field` say the same before.
-    """
-    models: dict[str, HeightModel] = {}
-    faults: list[Fault] = []
-    for species in field.trees["species"].unique():
-        own = field.seedlings[field.seedlings["species"] == species]
-        chosen = _chosen_height(field, species)
-        if chosen is None:
-            models[str(species)] = no_height_model(chosen=False)
-            continue
-        try:
-            models[str(species)] = height_model(chosen, seedlings=own)
-        except (InputError, ModelError) as error:  # all species are tried, so that all faults are told at once
-            found = error.faults.to_dict("records")
-            faults += [
-                Fault(**{str(key): value for key, value in row.items()} | {"item": str(species)}) for row in found
-            ]
-    if faults:
-        raise ModelError(faults)
-    return models
-
-
-def without_model(models: Mapping[str, HeightModel]) -> list[str]:
-    """Species whose years to any height are unknown.
-
-    Parameters
-    ----------
-    models : mapping of str to HeightModel
-        From `height_models`.
-
-    Returns
-    -------
-    list of str
-        Those with the model "none".
-    """
-    return [species for species, model in models.items() if model.is_none]
-
-
-def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str, str]:
-    """Say which species of a field rest on one and the same figure of the years to the coring height.
-
-    Parameters
-    ----------
-    field : Field
-        Its settings name the models.
-    models : mapping of str to HeightModel
-        From `height_models`.
-
-    Returns
-    -------
-    dict of str to str
-        Group of each species, see `estimate_heights.height_groups`; species with own young trees stay alone.
-    """
-    chosen = {species: _chosen_height(field, species) or {} for species in models}
-    own = {species for species in models if chosen[species].get("model") in ("seedlings", "two_heights")}
-    return height_groups(models, own)
-
-
-def _chosen_height(field: Field, species: str) -> Mapping[str, Any] | None:
-    """Settings of a species' height model; its young trees where none is named, and nothing where they are too few."""
-    chosen: Mapping[str, Any] | None = field.settings.height.get(species, field.settings.height.get("default"))
-    if chosen is not None:
-        return chosen
-    own = field.seedlings[field.seedlings["species"] == species]
-    sized = own["height_m"].notna() & own["age_years"].notna()
-    return {"model": "seedlings"} if int(sized.sum()) >= FEWEST_YOUNG_TREES else None
-
-
-def species_without_heights(field: Field) -> pd.DataFrame:
-    """Name the species whose dates will refer to the coring height, because they have no height model.
-
-    Parameters
-    ----------
-    field : Field
-        The input.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Notes, one row a species that was cored above the root collar; columns of the notes table.
-
-    Raises
-    ------
-    ModelError
-        If the settings name an unknown model or leave out what it needs.
-    """
-    heights = HeightTable(height_models(field))
-    cored = field.cores[["tree", "core_height_m"]].merge(field.trees[["tree", "species"]], on="tree")
-    for species, height_m in cored[["species", "core_height_m"]].drop_duplicates().itertuples(index=False, name=None):
-        if heights.models[str(species)].is_none:
-            heights.years(str(species), float(height_m))
-    return heights.notes()
-
-
 def record_settings(field: Field, seed: int) -> dict[str, Any]:
-    """Settings of a field as they are kept with its answers.
-
-    Parameters
-    ----------
-    field : Field
-        The input.
-    seed : int
-        Seed of the draws.
-
-    Returns
-    -------
-    dict
-        Site, hemisphere, defaults, height models, seed, checksums of the files read.
-    """
+    """Settings of a field as they are kept with its answers: site, defaults, height models, seed, checksums."""
     settings = field.settings
     return {
         "name": settings.name,
@@ -271,10 +155,6 @@ def record_settings(field: Field, seed: int) -> dict[str, Any]:
         "unknown_columns": dict(field.unknown_columns),
         "folder": field.folder.name if field.folder else "",
     }
-
-
-LEAST_TREES = 3  # choice: a mean of fewer other trees is no reference
-LEAST_RINGS = 30  # choice: shorter series agree with anything
 
 
 def crossdate_field(field: Field, *, tick: Callable[[int], object] | None = None) -> dict[str, pd.DataFrame]:
@@ -303,26 +183,28 @@ def crossdate_field(field: Field, *, tick: Callable[[int], object] | None = None
 
     References
     ----------
-    .. [1] Statistics and their sources: `crossdating` and `crossdating_statistics`.
+    .. [1] Statistics and their sources: `crossdating`.
     """
     require_field("crossdate_field", field)
-    facts = core_facts(field)
+    cores = read_cores(field)
     by_species: dict[str, list[DatedCore]] = {}
-    for record, widths in zip(facts.records, facts.widths_mm, strict=True):
-        if widths.size >= LEAST_RINGS:
-            core = DatedCore(str(record["tree"]), str(record["core"]), int(record["outer_year"]), widths)
-            by_species.setdefault(str(record["species"]), []).append(core)
+    for row in range(len(cores)):
+        if cores.widths_mm[row].size >= LEAST_RINGS:  # shorter series agree with anything
+            core = DatedCore(
+                str(cores.tree[row]), str(cores.core[row]), int(cores.outer_year[row]), cores.widths_mm[row]
+            )
+            by_species.setdefault(str(cores.species[row]), []).append(core)
     tables: dict[str, list[pd.DataFrame]] = {"agreement": [], "places": [], "swaps": []}
-    for species, cores in by_species.items():
-        if len({core.tree for core in cores}) >= LEAST_TREES:
-            found = crossdate_stand(cores)
+    for species, own in by_species.items():
+        if len({core.tree for core in own}) >= LEAST_TREES:  # a mean of fewer other trees is no reference
+            found = crossdate_stand(own)
             for name, parts in tables.items():
                 part = getattr(found, name)
                 parts.append(part.assign(species=species)[["species", *part.columns]])
         if tick:
-            tick(len(cores))
+            tick(len(own))
     if not tables["agreement"]:
         need = f"three trees of one species with ring tables of {LEAST_RINGS} rings"
-        got = f"{sum(len(cores) for cores in by_species.values())} such cores"
+        got = f"{sum(len(own) for own in by_species.values())} such cores"
         raise InputError(Fault(got, need, "Measure more cores, or leave this out.", "crossdate_field", 0, "rings.csv"))
     return {name: pd.concat(parts, ignore_index=True) for name, parts in tables.items()}

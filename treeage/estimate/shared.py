@@ -1,271 +1,260 @@
-"""What the stand's other cores teach about the hidden rings of each core, by species.
+"""What the trees of a species share: growth near the pith with what the stand teaches of it, and the height model.
 
-The statistics are those of `rings_stand`; own derivation.
+The statistics are those of `rings` (neighbours) and `height`; own derivation of what rests on one and the same figure.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.estimate.cores import CoreFacts, CoreInputs
-from treeage.height import HeightModel
-from treeage.posterior import RateNodes, rate_nodes
+from treeage.counting import Dating
+from treeage.errors import Fault, InputError, ModelError
+from treeage.estimate.cores import Cores
+from treeage.height import HeightModel, height_model, no_height_model
+from treeage.posterior import GrowthNodes, TreePosterior, growth_nodes
 from treeage.rings import (
     RATE_STEP,
     DatedSeries,
     RingCalibration,
-    compare_rules,
     missed_ring_mass,
     shared_spreads,
     stand_adjustment,
 )
+from treeage.schema import FEWEST_YOUNG_TREES
+
+if TYPE_CHECKING:
+    from treeage.tables import Field
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LEAST_TREES = 3  # choice: with fewer dated trees of a species there is no stand to learn from
-_FEWEST_RINGS = 15  # choice: a series shorter than this says little about its neighbours
+FEWEST_RINGS = 15  # choice: a series shorter than this says little about its neighbours
+NOTE_COLUMNS = ["file", "row", "item", "column", "got", "need", "do"]
 
 
-@dataclass(frozen=True)
-class SpeciesRates:
-    """Shared growth rate and stand adjustment of the cores of one species.
+@dataclass(frozen=True, eq=False)
+class SpeciesShared:
+    """What the trees of one species share.
 
     Parameters
     ----------
-    nodes : RateNodes
-        Quadrature over what is left of the shared rate.
+    growth : GrowthNodes
+        Quadrature over what is left of the shared growth near the pith.
     calibration : RingCalibration or None
-        One row a core of the species; None where the stand teaches nothing.
+        Adjustment by the stand's ring tables, one row a core of the species; None where the stand teaches nothing.
     place : numpy.ndarray of int, shape (n_core,)
         Row of each core in the calibration; -1 for other species.
     neighbours : int
         Number of dated trees that were used.
+    height : HeightModel
+        Years to any height.
+    height_group : str
+        Name of the species whose model rests on the same figure; their shared values are the same.
     """
 
-    nodes: RateNodes
+    growth: GrowthNodes
     calibration: RingCalibration | None
     place: Ints
     neighbours: int
+    height: HeightModel
+    height_group: str
 
 
-def species_rates(facts: CoreFacts, inputs: CoreInputs, *, from_stand: bool = True) -> dict[str, SpeciesRates]:
-    """Adjust the expected hidden widths of every core by the dated cores of its species.
+@dataclass(frozen=True, eq=False)
+class Shared:
+    """What trees share, by species; the learned layer swaps only this.
 
     Parameters
     ----------
-    facts, inputs : CoreFacts, CoreInputs
-        All cores.
-    from_stand : bool, default True
-        Whether neighbours are used at all; without them every core stands alone with the shipped model.
-
-    Returns
-    -------
-    dict of str to SpeciesRates
-        By species.
-
-    Notes
-    -----
-    Neighbours are the crossdated and laboratory-counted cores with a ring table; field counts are too loosely dated
-    for the hidden calendar years. Every core with hidden rings is a target; one without a ring table stands in
-    as even rings of its mean width.
+    species : mapping of str to SpeciesShared
+        In the order of trees.csv.
+    height_weights : mapping of str to numpy.ndarray
+        Probabilities of the height model's shared values by height group; equal where absent.
     """
-    species = np.array([str(record["species"]) for record in facts.records], dtype=object)
-    rates = {}
-    for name in dict.fromkeys(species):
-        rows = np.flatnonzero(species == name)
-        place = np.full(len(species), -1)
+
+    species: Mapping[str, SpeciesShared]
+    height_weights: Mapping[str, Array] = field(default_factory=dict)
+
+    def __getitem__(self, species: str) -> SpeciesShared:
+        return self.species[species]
+
+    def weights(self, species: str) -> Array:
+        """Probabilities of the shared values of a species' height model."""
+        own = self.species[species]
+        count = len(own.height.forms)
+        return self.height_weights.get(own.height_group, np.full(count, 1 / count))
+
+    @property
+    def stand_weights(self) -> dict[str, Array]:
+        """Probabilities of the stand's part of the growth, for the species that were cored."""
+        return {name: own.growth.stand_weights for name, own in self.species.items() if (own.place >= 0).any()}
+
+    @property
+    def without_heights(self) -> list[str]:
+        """Species whose years to any height are unknown."""
+        return [name for name, own in self.species.items() if own.height.is_none]
+
+
+def share(cores: Cores, heights: Mapping[str, HeightModel], groups: Mapping[str, str], *, from_stand: bool) -> Shared:
+    """Adjust the expected hidden widths of every core by the dated cores of its species, and add the height model.
+
+    Neighbours are the crossdated and laboratory-counted cores with a ring table; field counts are too loosely dated for
+    the hidden calendar years. Every core with hidden rings is a target; one without a ring table stands in as even
+    rings of its mean width. Without `from_stand` every core stands alone with the shipped model.
+    """
+    found = {}
+    for name, height in heights.items():
+        rows = np.flatnonzero(cores.species == name)
+        place = np.full(len(cores), -1)
         place[rows] = np.arange(rows.size)
-        neighbours = _neighbours(facts, rows) if from_stand else rows[:0]
-        trees = len({facts.records[row]["tree"] for row in neighbours})
+        neighbours = _neighbours(cores, rows) if from_stand else rows[:0]
+        trees = len(set(cores.tree[neighbours]))
         calibration = None
         if trees >= LEAST_TREES:
-            genus = str(name).split()[0] if str(name) else None
-            calibration = stand_adjustment(
-                _series(facts, inputs, rows), _series(facts, inputs, neighbours), genus=genus
-            )
+            calibration = stand_adjustment(_series(cores, rows), _series(cores, neighbours), genus=genus_of(name))
         stand_sd, tree_sd = shared_spreads(calibration=calibration)
-        nodes = rate_nodes(tree_sd, stand_sd, step=RATE_STEP)
-        rates[str(name)] = SpeciesRates(nodes, calibration, place, trees if calibration is not None else 0)
-    return rates
+        growth = growth_nodes(tree_sd, stand_sd, step=RATE_STEP)
+        used = trees if calibration is not None else 0
+        found[name] = SpeciesShared(growth, calibration, place, used, height, groups.get(name, name))
+    return Shared(found)
 
 
-def rule_comparison(facts: CoreFacts) -> pd.DataFrame:
-    """How wrong each rule for missed rings would have been on the complete cores of this field.
-
-    Parameters
-    ----------
-    facts : CoreFacts
-        All cores.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Column species, then those of `rings_rules.compare_rules`; no rows where a species has fewer than three
-        complete cores with a ring table.
-    """
-    tables = []
-    for species in dict.fromkeys(str(record["species"]) for record in facts.records):
-        rows = [
-            row
-            for row, record in enumerate(facts.records)
-            if record["species"] == species
-            and record["inner_end"] == "pith"
-            and facts.widths_mm[row].size >= _FEWEST_RINGS
-        ]
-        if len(rows) >= LEAST_TREES:
-            trees = [str(facts.records[row]["tree"]) for row in rows]
-            genus = species.split()[0] if species else None
-            table = compare_rules([facts.widths_mm[row] for row in rows], tree=trees, genus=genus)
-            tables.append(table.assign(species=species))
-    if not tables:
-        return pd.DataFrame()
-    table = pd.concat(tables, ignore_index=True)
-    return table[["species", *(name for name in table.columns if name != "species")]]
+def genus_of(species: str) -> str | None:
+    """First word of a species name; None where there is none."""
+    return species.split(maxsplit=1)[0] if species else None
 
 
-def _neighbours(facts: CoreFacts, rows: Ints) -> Ints:
+def _neighbours(cores: Cores, rows: Ints) -> Ints:
     """Cores of a species whose ring tables are dated well enough to compare years."""
-    chosen = [
-        row
-        for row in rows
-        if facts.widths_mm[row].size >= _FEWEST_RINGS and facts.records[row]["dating"] != "field_count"
-    ]
-    return np.asarray(chosen, dtype=np.int64)
+    long = [cores.widths_mm[row].size >= FEWEST_RINGS for row in rows]
+    return np.asarray(rows[np.array(long, dtype=bool) & (cores.dating[rows] != Dating.FIELD_COUNT)])
 
 
-def _series(facts: CoreFacts, inputs: CoreInputs, rows: Ints) -> DatedSeries:
+def _series(cores: Cores, rows: Ints) -> DatedSeries:
     """Ring series of chosen cores; even rings where there is no table."""
-    widths, first = [], []
+    widths = []
     for row in rows:
-        own = facts.widths_mm[row]
+        own = cores.widths_mm[row]
         if own.size == 0 or own.sum() <= 0:
-            mean = float(np.exp(inputs.growth.features[row, 0]))
-            own = np.full(max(1, int(inputs.growth.ring_count[row])), mean)
+            mean = float(np.exp(cores.growth.features[row, 0]))
+            own = np.full(max(1, int(cores.growth.ring_count[row])), mean)
         widths.append(own)
-        first.append(int(inputs.innermost_year[row]))
-    trees = [str(facts.records[row]["tree"]) for row in rows]
-    to_pith = [facts.records[row]["inner_end"] == "pith" for row in rows]
-    return DatedSeries(widths, first, trees, to_pith)
+    return DatedSeries(widths, cores.innermost_year[rows], list(cores.tree[rows]), cores.inner_end[rows] == "pith")
 
 
-def reach_further(inputs: CoreInputs, rates: Mapping[str, SpeciesRates]) -> CoreInputs:
-    """Lengthen the range of missed rings of cores whose hidden rings the stand shows to be narrow.
+def reach_further(cores: Cores, shared: Shared) -> Cores:
+    """Lengthen the range of missed rings of cores whose hidden rings the stand shows to be narrow."""
+    most = cores.most_rings.astype(np.float64)
+    for own in shared.species.values():
+        if own.calibration is not None and own.calibration.offset.ndim == 2:
+            rows = np.flatnonzero(own.place >= 0)
+            narrower = np.maximum(0.0, -own.calibration.offset.min(axis=1))
+            most[rows] *= np.exp(narrower[own.place[rows]])
+    return replace(cores, most_rings=np.ceil(most).astype(np.int64))
 
-    Parameters
-    ----------
-    inputs : CoreInputs
-        All cores.
-    rates : mapping of str to SpeciesRates
-        By species.
 
-    Returns
-    -------
-    CoreInputs
-        With the longer ranges.
+def missed_mass(cores: Cores, rows: Ints, own: SpeciesShared, most: int, *, distance: Array | None = None) -> Array:
+    """Mass of the missed rings of chosen cores of one species for every shift, shape (n, n_shift, most + 1).
+
+    The distance, shape (n, n_grid), is that of the cores where it is not passed in; a core may come several times. Flat
+    where a core only bounds the date.
     """
-    most = inputs.most_rings.astype(np.float64)
-    for rate in rates.values():
-        if rate.calibration is not None and rate.calibration.offset.ndim == 2:
-            rows = np.flatnonzero(rate.place >= 0)
-            narrower = np.maximum(0.0, -rate.calibration.offset.min(axis=1))
-            most[rows] *= np.exp(narrower[rate.place[rows]])
-    return replace(inputs, most_rings=np.ceil(most).astype(np.int64))
-
-
-def missed_mass(inputs: CoreInputs, rows: Ints, rate: SpeciesRates, most: int) -> Array:
-    """Mass of the missed rings of chosen cores for every shift; flat where the core only bounds the date.
-
-    Parameters
-    ----------
-    inputs : CoreInputs
-        All cores.
-    rows : numpy.ndarray of int, shape (n,)
-        The chosen ones, all of one species.
-    rate : SpeciesRates
-        Shared rate and adjustment of the species.
-    most : int
-        Highest number of missed rings.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, n_shift, most + 1)
-        Rows sum to 1.
-    """
-    return placed_mass(inputs, rows, inputs.distance[rows], rate, most)
-
-
-def placed_mass(inputs: CoreInputs, rows: Ints, distance: Array, rate: SpeciesRates, most: int) -> Array:
-    """Mass of the missed rings of chosen cores at distances that are passed in.
-
-    Parameters
-    ----------
-    inputs : CoreInputs
-        All cores.
-    rows : numpy.ndarray of int, shape (n,)
-        The chosen ones, all of one species; a core may come several times.
-    distance : numpy.ndarray, shape (n, n_grid)
-        Mass of the distance of each.
-    rate : SpeciesRates
-        Shared rate and adjustment of the species.
-    most : int
-        Highest number of missed rings.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, n_shift, most + 1)
-        Rows sum to 1.
-    """
-    calibration = None if rate.calibration is None else rate.calibration.take(rate.place[rows])
-    growth = inputs.growth.take(rows)
-    mass = missed_ring_mass(growth, distance, rate.nodes.shifts, max_rings=most, calibration=calibration)
+    calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
+    placed = cores.distance[rows] if distance is None else distance
+    mass = missed_ring_mass(cores.growth.take(rows), placed, own.growth.shifts, max_rings=most, calibration=calibration)
     mass = np.asarray(mass, dtype=np.float64)
-    mass[inputs.bound_only[rows]] = 1.0 / mass.shape[2]
+    mass[cores.bound_only[rows]] = 1.0 / mass.shape[2]
     return mass
 
 
-def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] = ()) -> dict[str, str]:
-    """Put species whose years rest on one and the same figure into one group.
+# ------------------------------------------------------------------ heights
+
+
+def height_models(field: Field) -> dict[str, HeightModel]:
+    """Choose the height model of every species of a field.
 
     Parameters
     ----------
-    models : mapping of str to HeightModel
-        By species.
-    own_data : collection of str
-        Species whose model rests on their own young trees; they stay alone.
+    field : Field
+        Settings name a model by species or by default; seedlings serve where none is named.
 
     Returns
     -------
-    dict of str to str
-        Group of each species, named for the first species in it.
+    dict of str to HeightModel
+        By species, in the order of trees.csv; the model "none" (age at coring height) where nothing is known.
 
-    Notes
-    -----
+    Raises
+    ------
+    ModelError
+        If the settings name an unknown model or leave out what it needs, or young trees are too few; the faults of
+        all species. The checks of `read_field` say the same before.
+    """
+    models: dict[str, HeightModel] = {}
+    faults: list[Fault] = []
+    for species in (str(name) for name in field.trees["species"].unique()):
+        chosen = _chosen_height(field, species)
+        if chosen is None:
+            models[species] = no_height_model(chosen=False)
+            continue
+        try:
+            own: Any = field.seedlings[field.seedlings["species"] == species]
+            models[species] = height_model(chosen, seedlings=own)
+        except (InputError, ModelError) as error:  # all species are tried, so that all faults are told at once
+            found = error.faults.to_dict("records")
+            faults += [Fault(**{str(key): value for key, value in row.items()} | {"item": species}) for row in found]
+    if faults:
+        raise ModelError(faults)
+    return models
+
+
+def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str, str]:
+    """Height group of each species, see `height_groups`; species with own young trees stay alone."""
+    chosen = {species: _chosen_height(field, species) or {} for species in models}
+    own = {species for species in models if chosen[species].get("model") in ("seedlings", "two_heights")}
+    return height_groups(models, own)
+
+
+def _chosen_height(field: Field, species: str) -> Mapping[str, Any] | None:
+    """Settings of a species' height model; its young trees where none is named, and nothing where they are too few."""
+    chosen: Mapping[str, Any] | None = field.settings.height.get(species, field.settings.height.get("default"))
+    if chosen is not None:
+        return chosen
+    own = field.seedlings[field.seedlings["species"] == species]
+    sized = own["height_m"].notna() & own["age_years"].notna()
+    return {"model": "seedlings"} if int(sized.sum()) >= FEWEST_YOUNG_TREES else None
+
+
+def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] = ()) -> dict[str, str]:
+    """Put species whose years rest on one and the same figure into one group, named for its first species by name.
+
     A figure that is wrong is wrong for every species it serves, so its shared error is one and does not average out
-    between them. Two models are one figure where they have one source and all their numbers agree.
+    between them. Two models are one figure where they have one source and all their numbers agree; species whose model
+    rests on their own young trees stay alone.
 
     Examples
     --------
-    >>> from treeage.height import height_model
     >>> figure = {"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": 3}
     >>> spruce, pine, fir = (height_model(figure | more) for more in ({}, {}, {"mean_years": 12}))
     >>> height_groups({"spruce": spruce, "pine": pine, "fir": fir})
-    {'spruce': 'spruce', 'pine': 'spruce', 'fir': 'fir'}
+    {'spruce': 'pine', 'pine': 'pine', 'fir': 'fir'}
     """
     groups: dict[str, str] = {}
-    for species, model in models.items():
+    for species in sorted(models):
         firsts = [name for name, group in groups.items() if name == group and name not in own_data]
-        same = [name for name in firsts if species not in own_data and _one_figure(model, models[name])]
+        same = [name for name in firsts if species not in own_data and _one_figure(models[species], models[name])]
         groups[species] = same[0] if same else species
-    return groups
+    return {species: groups[species] for species in models}
 
 
 def _one_figure(one: HeightModel, other: HeightModel) -> bool:
+    """Whether two models have one source and the same numbers."""
     words = ("name", "source", "known", "forms", "curve")
     numbers = ("scales_m", "intercept", "slope", "deviation")
     return all(getattr(one, word) == getattr(other, word) for word in words) and all(
@@ -273,132 +262,52 @@ def _one_figure(one: HeightModel, other: HeightModel) -> bool:
     )
 
 
-class HeightTable:
-    """Years to each coring height that occurs, computed once.
+def weigh_heights(shared: Shared, posteriors: Iterable[TreePosterior]) -> Shared:
+    """Let trees cored at several heights weigh the shared values of their model, for all species that rest on it."""
+    logs: dict[str, Array] = {}
+    for tree in sorted((tree for tree in posteriors if tree.tie is not None), key=lambda tree: tree.tree):
+        group = shared[tree.species].height_group
+        if tree.tie is not None:
+            logs[group] = logs.get(group, 0.0) + np.log(np.maximum(tree.tie.evidence, 1e-300))
+    weights = {group: np.exp(log - log.max()) for group, log in logs.items()}
+    return replace(shared, height_weights={group: weight / weight.sum() for group, weight in weights.items()})
+
+
+def height_notes(models: Mapping[str, HeightModel], used: Collection[tuple[str, float]]) -> pd.DataFrame:
+    """What a reader must know about the height models used at these (species, height [m]), as notes."""
+    told: dict[str, list[str]] = {}  # one note for each caution, with the species it holds for
+    for species, model in models.items():
+        heights = sorted({height for name, height in used if name == species and (height > 0 or not model.is_none)})
+        for caution in sorted({caution for height in heights for caution in model.cautions(height)}):
+            told.setdefault(caution, []).append(species)
+    rows = [
+        {"file": "field.toml", "row": 0, "item": ", ".join(names), "column": "height", "got": caution,
+         "need": "years to coring height with a source that covers it",
+         "do": "Measure seedlings or core some trees at two heights."}
+        for caution, names in told.items()
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=NOTE_COLUMNS)
+
+
+def species_without_heights(field: Field) -> pd.DataFrame:
+    """Name the species whose dates will refer to the coring height, because they have no height model.
 
     Parameters
     ----------
-    models : mapping of str to HeightModel
-        By species.
-    groups : mapping of str to str, optional
-        Group of species that rest on one figure, by species, from `height_groups`; every species alone by default.
+    field : Field
+        The input.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Notes, one row a species that was cored above the root collar; columns of the notes table.
+
+    Raises
+    ------
+    ModelError
+        If the settings name an unknown model or leave out what it needs.
     """
-
-    def __init__(self, models: Mapping[str, HeightModel], groups: Mapping[str, str] | None = None) -> None:
-        self.models = models
-        self.groups = {species: species for species in models} if groups is None else dict(groups)
-        self._years: dict[tuple[str, float], tuple[int, Array]] = {}
-        self._nodes: dict[tuple[str, float], Ints] = {}
-        self._log_weights: dict[str, Array] = {}
-        self.used: dict[tuple[str, float], int] = {}
-
-    def learn(self, species: str, evidence: Array) -> None:
-        """Let a tree cored at several heights weigh the shared values of its model, for all species that rest on it.
-
-        Parameters
-        ----------
-        species : str
-            Species.
-        evidence : numpy.ndarray, shape (n_shared,)
-            How well each shared value fits the tree.
-        """
-        logs = np.log(np.maximum(evidence, 1e-300))
-        group = self.groups[species]
-        self._log_weights[group] = self._log_weights.get(group, np.zeros(logs.size)) + logs
-
-    def weights(self, species: str, count: int) -> Array:
-        """Probabilities of the shared values of a species' model.
-
-        Parameters
-        ----------
-        species : str
-            Species.
-        count : int
-            Number of shared values.
-
-        Returns
-        -------
-        numpy.ndarray, shape (count,)
-            Equal until trees cored at several heights have taught otherwise.
-        """
-        logs = self._log_weights.get(self.groups[species])
-        if logs is None or logs.size != count:
-            return np.full(count, 1 / count)
-        weights = np.exp(logs - logs.max())
-        return np.asarray(weights / weights.sum())
-
-    def all_weights(self) -> dict[str, Array]:
-        """Probabilities of the shared values, for the groups of species whose trees have taught some.
-
-        Returns
-        -------
-        dict of str to numpy.ndarray
-            By group; a group is named for one of its species.
-        """
-        return {group: self.weights(group, logs.size) for group, logs in self._log_weights.items()}
-
-    def years(self, species: str, height_m: float) -> tuple[int, Array]:
-        """Mass of the years to a height for each shared value of the model.
-
-        Parameters
-        ----------
-        species : str
-            Species.
-        height_m : float
-            Coring height [m].
-
-        Returns
-        -------
-        start : int
-            First number of years.
-        mass : numpy.ndarray, shape (n_shared, n)
-            Rows sum to 1.
-        """
-        key = (species, height_m)
-        if key not in self._years:
-            self._years[key] = self.models[species].years_given_shared(height_m)
-        self.used[key] = self.used.get(key, 0) + 1
-        return self._years[key]
-
-    def passing_years(self, species: str, height_m: float) -> Ints:
-        """Whole years to a height for each shared and each tree value of the model.
-
-        Parameters
-        ----------
-        species : str
-            Species.
-        height_m : float
-            Coring height [m].
-
-        Returns
-        -------
-        numpy.ndarray of int, shape (n_shared, n_tree_node)
-            ceil(passing season) - 1, at least 0.
-        """
-        key = (species, height_m)
-        if key not in self._nodes:
-            seasons = np.asarray(self.models[species].passing_seasons(height_m))
-            self._nodes[key] = np.maximum(np.ceil(seasons) - 1, 0).astype(np.int64)
-        return self._nodes[key]
-
-    def notes(self) -> pd.DataFrame:
-        """What a reader must know about the height models used.
-
-        Returns
-        -------
-        pandas.DataFrame
-            Columns of the notes table.
-        """
-        told: dict[str, list[str]] = {}  # one note for each caution, with the species it holds for
-        for species, model in self.models.items():
-            heights = sorted({height for name, height in self.used if name == species})
-            heights = [height for height in heights if height > 0 or not model.is_none]
-            for caution in sorted({caution for height in heights for caution in model.cautions(height)}):
-                told.setdefault(caution, []).append(species)
-        rows = [
-            {"file": "field.toml", "row": 0, "item": ", ".join(names), "column": "height", "got": caution,
-             "need": "years to coring height with a source that covers it",
-             "do": "Measure seedlings or core some trees at two heights."}
-            for caution, names in told.items()
-        ]  # fmt: skip
-        return pd.DataFrame(rows, columns=["file", "row", "item", "column", "got", "need", "do"])
+    models = height_models(field)
+    cored = field.cores[["tree", "core_height_m"]].merge(field.trees[["tree", "species"]], on="tree")
+    pairs = {(str(name), float(height)) for name, height in zip(cored["species"], cored["core_height_m"], strict=True)}
+    return height_notes(models, [pair for pair in pairs if models[pair[0]].is_none])

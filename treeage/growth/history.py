@@ -15,9 +15,9 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
-from treeage.distance import DISTANCE_GRID_MM
+from treeage.distance import DISTANCE_GRID_MM, DistanceSource
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
-from treeage.estimate import CoreFacts, column_numbers, core_facts
+from treeage.estimate import Cores, column_numbers, read_cores
 from treeage.stand import PastStand, past_stand
 
 if TYPE_CHECKING:
@@ -702,28 +702,29 @@ def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str,
     cores are averaged arithmetically, three or more by the quadratic mean. Years of counted cores are as
     uncertain as their count.
     """
-    facts = core_facts(field)
-    usable = [row for row in range(len(facts.table)) if facts.widths_mm[row].size and facts.distance[row].sum() > 0]
-    by_tree: dict[str, list[int]] = {}
-    for row in usable:
-        by_tree.setdefault(str(facts.table["tree"].iloc[row]), []).append(row)
-    return {tree: _one_tree(facts, rows, prob, seed) for tree, rows in by_tree.items()}
+    cores = read_cores(field)
+    known = [source != DistanceSource.NOTHING for source in cores.source]
+    usable = {
+        tree: [row for row in rows if cores.widths_mm[row].size and known[row] and not cores.bound_only[row]]
+        for tree, rows in cores.rows_of.items()
+    }
+    return {tree: _one_tree(cores, rows, prob, seed) for tree, rows in usable.items() if rows}
 
 
-def _one_tree(facts: CoreFacts, rows: list[int], prob: float, seed: int) -> GrowthHistory:
-    outer = np.array([int(facts.records[row]["outer_year"]) for row in rows])
-    dropped = np.array([facts.records[row].get("outer_end") == "incomplete" for row in rows])
-    rows = [row for row, year in zip(rows, outer, strict=True) if year == outer.max()]
-    drop = bool(dropped[outer == outer.max()].any())
-    cores = [_core(facts, row, drop, seed) for row in rows if facts.widths_mm[row].size > int(drop)]
+def _one_tree(cores: Cores, rows: list[int], prob: float, seed: int) -> GrowthHistory:
+    """Growth of one tree from those of its cores that reach its last ring year."""
+    last = cores.outer_year[rows].max()
+    rows = [row for row in rows if cores.outer_year[row] == last]
+    drop = bool((cores.outer_end[rows] == "incomplete").any())
+    series = [_core(cores, row, drop, seed) for row in rows if cores.widths_mm[row].size > int(drop)]
     row = rows[0]
-    radius, radius_sd = float(facts.radius_mm[row]), float(facts.radius_sd_mm[row])
-    mean = "arithmetic" if len(cores) < 3 else "quadratic"
+    radius, radius_sd = float(cores.radius_mm[row]), float(cores.radius_sd_mm[row])
+    mean = "arithmetic" if len(series) < 3 else "quadratic"
     if not np.isfinite(radius):
-        return growth_history(cores, mean=mean, prob=prob, seed=seed)
-    bark = float(column_numbers(facts.table.iloc[[row]], "bark_mm", 0.0)[0])
+        return growth_history(series, mean=mean, prob=prob, seed=seed)
+    bark = float(np.nan_to_num(cores.bark_mm[row]))
     return growth_history(
-        cores,
+        series,
         diameter_cm=(radius + bark) / 5.0,
         bark_mm=bark,
         bark_sd_mm=radius_sd if np.isfinite(radius_sd) else 0.0,
@@ -733,17 +734,16 @@ def _one_tree(facts: CoreFacts, rows: list[int], prob: float, seed: int) -> Grow
     )
 
 
-def _core(facts: CoreFacts, row: int, drop: bool, seed: int) -> CoreWidths:
+def _core(cores: Cores, row: int, drop: bool, seed: int) -> CoreWidths:
     """Widths of one core with draws of its distance, spread evenly within the steps of the grid."""
     rng = np.random.default_rng([seed, row])
-    mass = facts.distance[row] / facts.distance[row].sum()
+    mass = cores.distance[row] / cores.distance[row].sum()
     cell = rng.choice(mass.size, size=DISTANCE_DRAWS, p=mass)
     edges = np.append(DISTANCE_GRID_MM, DISTANCE_GRID_MM[-1])
     share = rng.random(DISTANCE_DRAWS) - 0.5
     width = np.where(cell == 0, 0.0, edges[cell + 1] - edges[cell])
     distance = np.maximum(DISTANCE_GRID_MM[cell] + share * width, 0.0)
-    widths = facts.widths_mm[row]
-    outer = int(facts.records[row]["outer_year"])
+    widths, outer = cores.widths_mm[row], int(cores.outer_year[row])
     years = np.arange(outer - widths.size + 1, outer + 1)
     last = widths.size - int(drop)
     return CoreWidths(years[:last], widths[:last], pith_distance_mm=distance)

@@ -1,17 +1,16 @@
-"""Height-growth curves with fixed parameters: heights at ages and ages at heights.
+"""Mean height curves: the equations of one table, a curve with fixed parameters, its fit, and the tips of a stem.
 
-Textbook growth forms (Burkhart & Tome 2012; Clutter et al. 1983), from memory; see height_forms.
+Textbook growth forms (Burkhart & Tome 2012, Modeling Forest Trees and Stands; Clutter et al. 1983), from memory.
 """
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
-from importlib import resources
+from enum import StrEnum
+from functools import partial
 from itertools import product
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,32 +22,87 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
+_STARTS_REFINED: Final = 4  # choice: the best start values of the grid are refined, the best end is kept
+_LEAST: Final = 1e-9  # choice: bound of parameters that must be above 0
+_TOPS: Final = (1.05, 1.3, 1.8, 3.0)  # choice: asymptotes tried, in largest heights
+_PACES: Final = (0.3, 1.0, 3.0)  # choice: rates tried, in inverse middle ages
+_SHAPES: Final = (0.7, 1.2, 2.0)  # choice: shapes tried
+
+
+class Word(StrEnum):
+    """A word of the tables or settings that decides a computation; shown as it is written there."""
+
+    __repr__ = str.__repr__
+
+
+AnyWord = TypeVar("AnyWord", bound=Word)
+
+
+def word_of(kind: type[AnyWord], word: str, where: str, name: str) -> AnyWord:
+    """Give the member of a word, or refuse it and list the words there are."""
+    try:
+        return kind(word)
+    except ValueError:
+        *others, last = kind
+        need = f"{', '.join(others)} or {last}"
+        raise ModelError(Fault(show(word), need, "Use one of them.", where, 0, name)) from None
+
+
+class CountsFrom(Word):
+    """Where age 0 of a curve is."""
+
+    COLLAR = "collar"
+    BREAST_HEIGHT = "breast height"
+
+
+class BelowStart(Word):
+    """What a height below that of age 0 gives: age 0, an error, or the negative age of the equation."""
+
+    CLAMP = "clamp"
+    REFUSE = "refuse"
+    EXTEND = "extend"
+
+
+# ---------------------------------------------------------------------- equations
+
 
 @dataclass(frozen=True)
-class GrowthForm:
-    """One curve form: names of the parameters, H(t), t(H) and the asymptote.
+class CurveEquation:
+    """One curve form: names of its parameters, H(t), t(H), the asymptote, and start values for a fit.
 
-    Parameters
-    ----------
-    names : tuple of str
-        Parameter names in order.
-    height, age : callable
-        Height at an age and age at a height, in the units of the parameters.
-    asymptote : callable
-        Height that is never reached.
-    may_be_negative : frozenset of str
-        Parameters that may be 0 or below.
-
-    References
-    ----------
-    .. [1] Burkhart, H. E. & Tome, M. (2012). Modeling Forest Trees and Stands. Springer (from memory).
+    `starts` takes a middle age and the largest height; a form with a site index has none and is not fitted.
     """
 
     names: tuple[str, ...]
     height: Callable[..., Floats]
     age: Callable[..., Floats]
     asymptote: Callable[..., float]
+    starts: Callable[[float, float], Iterable[tuple[float, ...]]] | None = None
     may_be_negative: frozenset[str] = frozenset()
+
+
+def _tops(top: float) -> list[float]:
+    return [share * top for share in _TOPS]
+
+
+def _rates(middle: float) -> list[float]:
+    return [pace / middle for pace in _PACES]
+
+
+def _power_starts(middle: float, top: float, power: float, sign: float) -> list[tuple[float, ...]]:
+    """Asymptote, rate and shape where the rate belongs to a power of the age."""
+    tries = product(_tops(top), _PACES, _SHAPES)
+    return [(high, (pace * middle) ** power * middle ** (sign * shape), shape) for high, pace, shape in tries]
+
+
+def _hossfeld_starts(middle: float, top: float) -> Iterable[tuple[float, ...]]:
+    shares = (0.1, 0.5, 1.0)
+    constants, slopes = [share * middle**2 / top for share in shares], [share * middle / top for share in shares]
+    return product(constants, slopes, [1 / high for high in _tops(top)])
+
+
+def _asymptotic_starts(middle: float, top: float) -> Iterable[tuple[float, ...]]:
+    return product(_tops(top), [-0.1 * top, 0.0, 0.1 * top], [float(np.log(rate)) for rate in _rates(middle)])
 
 
 def _hossfeld_age(h: Floats, a: float, b: float, c: float) -> Floats:
@@ -95,149 +149,118 @@ def _bruce_top(s: float, *coefficients: float) -> float:
     return float(s * np.exp(-slope * base))
 
 
-GROWTH_FORMS: Final[Mapping[str, GrowthForm]] = {
-    "chapman_richards": GrowthForm(
+EQUATIONS: Final[Mapping[str, CurveEquation]] = {
+    "chapman_richards": CurveEquation(
         ("asymptote", "rate", "shape"),
         lambda t, a, k, p: a * (-np.expm1(-k * t)) ** p,
         lambda h, a, k, p: -np.log1p(-((h / a) ** (1 / p))) / k,
         lambda a, k, p: a,
+        lambda middle, top: product(_tops(top), _rates(middle), _SHAPES),
     ),
-    "schumacher": GrowthForm(
+    "schumacher": CurveEquation(
         ("asymptote", "rate"),
         lambda t, a, b: a * np.exp(-b / t),
         lambda h, a, b: b / np.log(a / h),
         lambda a, b: a,
+        lambda middle, top: product(_tops(top), [middle * pace for pace in _PACES]),
     ),
-    "korf": GrowthForm(
+    "korf": CurveEquation(
         ("asymptote", "rate", "shape"),
         lambda t, a, b, c: a * np.exp(-b * t**-c),
         lambda h, a, b, c: (b / np.log(a / h)) ** (1 / c),
         lambda a, b, c: a,
+        partial(_power_starts, power=-1.0, sign=1.0),
     ),
-    "weibull": GrowthForm(
+    "weibull": CurveEquation(
         ("asymptote", "rate", "shape"),
         lambda t, a, b, c: -a * np.expm1(-b * t**c),
         lambda h, a, b, c: (-np.log1p(-h / a) / b) ** (1 / c),
         lambda a, b, c: a,
+        partial(_power_starts, power=1.0, sign=-1.0),
     ),
-    "hossfeld_iv": GrowthForm(
+    "hossfeld_iv": CurveEquation(
         ("asymptote", "rate", "shape"),
         lambda t, a, b, c: a * t**c / (b + t**c),
         lambda h, a, b, c: (b * h / (a - h)) ** (1 / c),
         lambda a, b, c: a,
+        partial(_power_starts, power=-1.0, sign=1.0),
     ),
-    "hossfeld_quadratic": GrowthForm(
+    "hossfeld_quadratic": CurveEquation(
         ("constant", "linear", "quadratic"),
         lambda t, a, b, c: t**2 / (a + b * t + c * t**2),
         _hossfeld_age,
         _hossfeld_top,
+        _hossfeld_starts,
         frozenset({"linear"}),
     ),
-    "logistic": GrowthForm(
+    "logistic": CurveEquation(
         ("asymptote", "shape", "rate"),
         lambda t, a, b, k: a / (1 + b * np.exp(-k * t)),
         lambda h, a, b, k: np.log(b / (a / h - 1)) / k,
         lambda a, b, k: a,
+        lambda middle, top: product(_tops(top), [2.0, 6.0, 20.0], _rates(middle)),
     ),
-    "gompertz": GrowthForm(
+    "gompertz": CurveEquation(
         ("asymptote", "shape", "rate"),
         lambda t, a, b, k: a * np.exp(-b * np.exp(-k * t)),
         lambda h, a, b, k: -np.log(np.log(a / h) / b) / k,
         lambda a, b, k: a,
+        lambda middle, top: product(_tops(top), [1.5, 3.0, 6.0], _rates(middle)),
     ),
-    "asymptotic": GrowthForm(
+    "asymptotic": CurveEquation(
         ("asymptote", "start", "log_rate"),
         lambda t, a, r0, lrc: a + (r0 - a) * np.exp(-np.exp(lrc) * t),
         lambda h, a, r0, lrc: -np.log((a - h) / (a - r0)) / np.exp(lrc),
         lambda a, r0, lrc: a,
+        _asymptotic_starts,
         frozenset({"start", "log_rate"}),
     ),
-    "polymorphic": GrowthForm(
+    "polymorphic": CurveEquation(
         ("site_index", "b1", "b2", "b3", "b4", "b5"),
         _polymorphic_height,
         _polymorphic_age,
         lambda s, b1, b2, b3, b4, b5: b1 * s**b2,
-        frozenset({"b3", "b5"}),
+        may_be_negative=frozenset({"b3", "b5"}),
     ),
-    "polymorphic_breast_height": GrowthForm(
+    "polymorphic_breast_height": CurveEquation(
         ("breast_height", "site_index", "b1", "b2", "b3", "b4", "b5"),
         lambda t, base, s, *b: base + _polymorphic_height(t, s, *b),
         lambda h, base, s, *b: _polymorphic_age(h - base, s, *b),
         lambda base, s, b1, b2, b3, b4, b5: base + b1 * s**b2,
-        frozenset({"b3", "b5"}),
+        may_be_negative=frozenset({"b3", "b5"}),
     ),
-    "king": GrowthForm(
+    "king": CurveEquation(
         ("site_index", "a0", "a1", "b0", "b1", "c0", "c1"),
         lambda t, s, *k: 4.5 + t**2 / (_king(s, *k)[0] + _king(s, *k)[1] * t + _king(s, *k)[2] * t**2),
         lambda h, s, *k: _hossfeld_age(h - 4.5, *_king(s, *k)),
         lambda s, *k: 4.5 + _hossfeld_top(*_king(s, *k)),
-        frozenset({"a0", "c0"}),
+        may_be_negative=frozenset({"a0", "c0"}),
     ),
-    "bruce": GrowthForm(
+    "bruce": CurveEquation(
         ("site_index", "y0", "y1", "c0", "c1", "c2", "c3"),
         _bruce_height,
         _bruce_age,
         _bruce_top,
-        frozenset({"y1", "c0", "c1", "c3"}),
+        may_be_negative=frozenset({"y1", "c0", "c1", "c3"}),
     ),
 }
-CURVE_FORMS: Final = tuple(GROWTH_FORMS)
-"""Names of the curve forms."""
 
 
 def curve_parameters(form: str) -> tuple[str, ...]:
-    """Names of the parameters of a curve form, in order.
-
-    Parameters
-    ----------
-    form : str
-        One of `CURVE_FORMS`.
-
-    Returns
-    -------
-    tuple of str
-        Parameter names.
-
-    Raises
-    ------
-    ModelError
-        If there is no such form.
-
-    Examples
-    --------
-    >>> curve_parameters("chapman_richards")
-    ('asymptote', 'rate', 'shape')
-    """
-    if form not in GROWTH_FORMS:
-        allowed = ", ".join(CURVE_FORMS)
-        raise ModelError(Fault(show(form), f"one of {allowed}", "Use such a form.", "height curve", 0, "form"))
-    return GROWTH_FORMS[form].names
+    """Names of the parameters of a curve form, in order; ModelError if there is no such form."""
+    if form not in EQUATIONS:
+        need = f"one of {', '.join(EQUATIONS)}"
+        raise ModelError(Fault(show(form), need, "Use such a form.", "height curve", 0, "form"))
+    return EQUATIONS[form].names
 
 
 def raw_height(form: str, ages: ArrayLike, values: tuple[float, ...]) -> Floats:
-    """Height of a curve form as its equation gives it, below 0 included.
-
-    Parameters
-    ----------
-    form : str
-        One of `CURVE_FORMS`.
-    ages : array-like
-        Ages [years].
-    values : tuple of float
-        Parameters in the order of `curve_parameters`.
-
-    Returns
-    -------
-    numpy.ndarray
-        Heights in the unit of the parameters.
-
-    Examples
-    --------
-    >>> raw_height("asymptotic", [0.0], (94.1, -8.25, -3.2)).tolist()
-    [-8.25]
-    """
+    """Heights at ages [years] as the equation gives them, in the unit of the parameters, below 0 included."""
     with np.errstate(all="ignore"):
-        return np.asarray(GROWTH_FORMS[form].height(np.asarray(ages, dtype=np.float64), *values), dtype=np.float64)
+        return np.asarray(EQUATIONS[form].height(np.asarray(ages, dtype=np.float64), *values), dtype=np.float64)
+
+
+# ---------------------------------------------------------------------- a curve
 
 
 @dataclass(frozen=True)
@@ -247,9 +270,9 @@ class HeightCurve:
     Parameters
     ----------
     form : str
-        One of `CURVE_FORMS`.
+        A form of `height_curve`.
     values : tuple of float
-        Parameters in the order of `curve_parameters`.
+        Its parameters, in the order of the form.
     unit_m : float, default 1.0
         Length of the unit of the parameters [m]; 0.3048 for curves in feet.
     counts_from : {'collar', 'breast height'}, default 'collar'
@@ -259,28 +282,16 @@ class HeightCurve:
     form: str
     values: tuple[float, ...]
     unit_m: float = 1.0
-    counts_from: str = "collar"
+    counts_from: CountsFrom = CountsFrom.COLLAR
 
     @property
     def asymptote_m(self) -> float:
-        """Height the curve never reaches.
-
-        Returns
-        -------
-        float
-            Asymptote [m]; infinite if there is none.
-        """
-        return float(GROWTH_FORMS[self.form].asymptote(*self.values)) * self.unit_m
+        """Height the curve never reaches [m]; infinite if there is none."""
+        return float(EQUATIONS[self.form].asymptote(*self.values)) * self.unit_m
 
     @property
     def start_m(self) -> float:
-        """Height of the curve at age 0.
-
-        Returns
-        -------
-        float
-            Height [m]; below 0 for an asymptotic regression that starts under the ground.
-        """
+        """Height at age 0 [m]; below 0 for an asymptotic regression that starts under the ground."""
         return float(raw_height(self.form, 0.0, self.values)) * self.unit_m
 
     def height_at(self, age_years: ArrayLike) -> Floats:
@@ -310,7 +321,7 @@ class HeightCurve:
         (ages,) = require_nonnegative("HeightCurve.height_at", age_years=age_years)
         return np.asarray(np.maximum(raw_height(self.form, ages, self.values) * self.unit_m, 0.0))
 
-    def age_at(self, height_m: ArrayLike, *, below_start: str = "clamp") -> Floats:
+    def age_at(self, height_m: ArrayLike, *, below_start: str = BelowStart.CLAMP) -> Floats:
         """Age at which the curve passes a height.
 
         Parameters
@@ -347,31 +358,30 @@ class HeightCurve:
         """
         where = f"{self.form} curve"
         (heights,) = require_nonnegative(where, height_m=height_m)
-        if below_start not in ("clamp", "refuse", "extend"):
-            raise ModelError(Fault(show(below_start), "clamp, refuse or extend", "Use one.", where, 0, "below_start"))
+        below = word_of(BelowStart, below_start, where, "below_start")
         if np.any(heights >= self.asymptote_m):
             need = f"below the asymptote of {self.asymptote_m:.4g} [m], which is never reached"
             raise ModelError(Fault(f"{heights.max():g}", need, "Ask for a lower height.", where, 0, "height_m"))
         early = heights < self.start_m
-        if np.any(early) and (below_start == "refuse" or self.counts_from != "collar"):
+        if np.any(early) and (below is BelowStart.REFUSE or self.counts_from != CountsFrom.COLLAR):
             need = f"at least {self.start_m:.4g} [m], where the curve starts"
             raise ModelError(Fault(f"{heights.min():g}", need, "Use a model of early growth.", where, 0, "height_m"))
         with np.errstate(all="ignore"):
-            ages = np.asarray(GROWTH_FORMS[self.form].age(heights / self.unit_m, *self.values), dtype=np.float64)
-        return ages if below_start == "extend" else np.where(early, 0.0, np.maximum(ages, 0.0))
+            ages = np.asarray(EQUATIONS[self.form].age(heights / self.unit_m, *self.values), dtype=np.float64)
+        return ages if below is BelowStart.EXTEND else np.where(early, 0.0, np.maximum(ages, 0.0))
 
 
 def height_curve(
-    form: str, parameters: Mapping[str, float], *, unit_m: float = 1.0, counts_from: str = "collar"
+    form: str, parameters: Mapping[str, float], *, unit_m: float = 1.0, counts_from: str = CountsFrom.COLLAR
 ) -> HeightCurve:
     """Make a height curve from a form and its named parameters.
 
     Parameters
     ----------
     form : str
-        One of `CURVE_FORMS`.
+        A form of the Notes.
     parameters : mapping of str to float
-        All parameters of `curve_parameters`, in one unit of length and years.
+        All parameters of the form, in one unit of length and years.
     unit_m : float, default 1.0
         Length of that unit [m].
     counts_from : {'collar', 'breast height'}, default 'collar'
@@ -394,7 +404,7 @@ def height_curve(
     t^c)); hossfeld_iv A t^c/(b + t^c); hossfeld_quadratic t^2/(constant + linear t + quadratic t^2);
     logistic A/(1 + shape e^(-kt)); gompertz A exp(-shape e^(-kt)); asymptotic A + (start - A)
     exp(-e^log_rate t); polymorphic b1 S^b2 (1 - e^(b3 t))^(b4 S^b5) with site index S, from the collar or
-    above breast height.
+    above breast height; king and bruce as in the published curves of these names.
 
     References
     ----------
@@ -412,15 +422,12 @@ def height_curve(
         raise ModelError(Fault(got, ", ".join(names), "Give exactly these.", where, 0, "parameters"))
     values = tuple(float(parameters[name]) for name in names)
     for name, value in zip(names, values, strict=True):
-        if not np.isfinite(value) or (value <= 0 and name not in GROWTH_FORMS[form].may_be_negative):
+        if not np.isfinite(value) or (value <= 0 and name not in EQUATIONS[form].may_be_negative):
             raise ModelError(Fault(f"{value:g}", "finite and above 0", "Correct it.", where, 0, name))
-    return HeightCurve(form, values, unit_m, counts_from)
+    return HeightCurve(form, values, unit_m, word_of(CountsFrom, counts_from, where, "counts_from"))
 
 
-_STARTS_REFINED: Final = 4  # choice: the best start values of the grid are refined, the best end is kept
-_LEAST: Final = 1e-9  # choice: bound of parameters that must be above 0
-_TOPS: Final = (1.05, 1.3, 1.8, 3.0)  # choice: asymptotes tried, in largest heights
-_PACES: Final = (0.3, 1.0, 3.0)  # choice: rates tried, in inverse middle ages
+# ---------------------------------------------------------------------- its fit
 
 
 @dataclass(frozen=True)
@@ -444,8 +451,8 @@ class CurveFit:
     """
 
     curve: HeightCurve
-    parameters: dict[str, float]
-    standard_errors: dict[str, float]
+    parameters: Mapping[str, float]
+    standard_errors: Mapping[str, float]
     residual_sd: float
     degrees_of_freedom: int
     log_likelihood: float
@@ -457,54 +464,15 @@ class CurveFit:
 
     @property
     def aic(self) -> float:
-        """Akaike's information criterion.
-
-        Returns
-        -------
-        float
-            Twice the parameters (the variance counted) minus twice the log-likelihood; lower is better.
-        """
+        """Akaike's information criterion, the variance counted as a parameter; lower is better."""
         return 2 * (len(self.parameters) + 1) - 2 * self.log_likelihood
 
     def to_frame(self) -> pd.DataFrame:
-        """Parameters as a table.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row for each parameter: estimate and standard_error.
-        """
+        """One row for each parameter: estimate and standard_error."""
         import pandas as pd
 
-        columns = {"estimate": self.parameters, "standard_error": self.standard_errors}
+        columns = {"estimate": dict(self.parameters), "standard_error": dict(self.standard_errors)}
         return pd.DataFrame(columns).rename_axis("parameter")
-
-
-def _grid(form: str, ages: Floats, heights: Floats) -> list[tuple[float, ...]]:
-    """Start values of a form over a coarse grid of asymptotes, rates and shapes."""
-    middle, top = float(np.median(ages)), float(heights.max())
-    tops = [share * top for share in _TOPS]
-    paces = [pace / middle for pace in _PACES]
-    shapes = (0.7, 1.2, 2.0)
-    grids: dict[str, list[list[float]]] = {
-        "chapman_richards": [tops, paces, list(shapes)],
-        "schumacher": [tops, [middle * pace for pace in _PACES]],
-        "gompertz": [tops, [1.5, 3.0, 6.0], paces],
-        "logistic": [tops, [2.0, 6.0, 20.0], paces],
-        "asymptotic": [tops, [-0.1 * top, 0.0, 0.1 * top], [float(np.log(pace)) for pace in paces]],
-        "hossfeld_quadratic": [
-            [share * middle**2 / top for share in (0.1, 0.5, 1.0)],
-            [share * middle / top for share in (0.1, 0.5, 1.0)],
-            [1 / high for high in tops],
-        ],
-    }
-    if form in grids:
-        return list(product(*grids[form]))
-    power = -1.0 if form == "korf" else (-1.0 if form == "hossfeld_iv" else 1.0)
-    return [
-        (high, (pace * middle) ** power * middle ** (s if form != "weibull" else -s), s)
-        for high, pace, s in product(tops, _PACES, shapes)
-    ]
 
 
 def fit_curve(form: str, ages: ArrayLike, heights: ArrayLike) -> CurveFit:
@@ -513,7 +481,7 @@ def fit_curve(form: str, ages: ArrayLike, heights: ArrayLike) -> CurveFit:
     Parameters
     ----------
     form : str
-        A form of `treeage.height.CURVE_FORMS` without a site index.
+        A form of `height_curve` without a site index.
     ages : array-like, shape (n,)
         Ages [years], above 0; more than the form has parameters.
     heights : array-like, shape (n,)
@@ -535,8 +503,8 @@ def fit_curve(form: str, ages: ArrayLike, heights: ArrayLike) -> CurveFit:
     -----
     Independent normal errors of one spread about H(t). Start values come from a coarse grid, the best few are
     refined with bounds that keep parameters above 0 where the form needs it. Standard errors are
-    those of the linearised model. Heights of one tree at several ages are not independent: the standard errors are
-    then too small. For years to a height use a height model, which keeps the spread between trees.
+    those of the linearised model [1]_. Heights of one tree at several ages are not independent: the standard errors
+    are then too small. For years to a height use a height model, which keeps the spread between trees.
 
     References
     ----------
@@ -553,24 +521,24 @@ def fit_curve(form: str, ages: ArrayLike, heights: ArrayLike) -> CurveFit:
     from scipy.optimize import least_squares
 
     where = "fit_curve"
-    names = curve_parameters(form)
-    if "site_index" in names:
-        allowed = ", ".join(key for key, entry in GROWTH_FORMS.items() if "site_index" not in entry.names)
-        raise ModelError(Fault(show(form), f"one of {allowed}", "Choose one.", where, 0, "form"))
+    names, grid = curve_parameters(form), EQUATIONS[form].starts
+    if grid is None:
+        need = f"one of {', '.join(key for key, entry in EQUATIONS.items() if entry.starts is not None)}"
+        raise ModelError(Fault(show(form), need, "Choose one.", where, 0, "form"))
     (age,) = require_positive(where, ages=ages)
     (height,) = require_nonnegative(where, heights=heights)
     if age.ndim != 1 or age.shape != height.shape or age.size <= len(names):
         got = f"shapes {age.shape} and {height.shape}"
         need = f"two rows of one length above {len(names)}"
         raise InputError(Fault(got, need, "Pass more pairs.", where, 0, "ages, heights"))
-    free = GROWTH_FORMS[form].may_be_negative
-    low = np.array([-np.inf if name in free else _LEAST for name in names])
+    low = np.array([-np.inf if name in EQUATIONS[form].may_be_negative else _LEAST for name in names])
 
     def residuals(values: Floats) -> Floats:
         found = raw_height(form, age, tuple(values)) - height
         return np.where(np.isfinite(found), found, 1e6)
 
-    starts = sorted(_grid(form, age, height), key=lambda start: float(np.sum(residuals(np.array(start)) ** 2)))
+    tries = grid(float(np.median(age)), float(height.max()))
+    starts = sorted(tries, key=lambda start: float(np.sum(residuals(np.array(start)) ** 2)))
     fits = [
         least_squares(residuals, start, bounds=(low, np.inf), x_scale="jac", xtol=1e-12, ftol=1e-14, gtol=1e-12)
         for start in starts[:_STARTS_REFINED]
@@ -583,6 +551,7 @@ def fit_curve(form: str, ages: ArrayLike, heights: ArrayLike) -> CurveFit:
 
 
 def _summary(form: str, names: tuple[str, ...], values: Floats, slopes: Floats, residual: Floats) -> CurveFit:
+    """The fit with standard errors of the linearised model."""
     square_sum, count = float(residual @ residual), residual.size
     degrees = count - len(names)
     variance = square_sum / degrees
@@ -597,6 +566,9 @@ def _summary(form: str, names: tuple[str, ...], values: Floats, slopes: Floats, 
         log_likelihood=float(-0.5 * count * (np.log(2 * np.pi * max(square_sum, 1e-300) / count) + 1)),
         observations=count,
     )
+
+
+# ---------------------------------------------------------------------- tips of a stem
 
 
 def tip_heights(
@@ -659,211 +631,3 @@ def tip_heights(
     tip = np.arange(hidden.sum()) - np.repeat(np.cumsum(hidden) - hidden, hidden) + 1
     ages = age - counts[:-1].astype(np.int64)[section] + tip
     return ages, cuts[section] + np.diff(cuts)[section] * (tip - 0.5) / hidden[section]
-
-
-FOOT_M: Final = 0.3048  # exact by definition
-
-
-def read_rows(file: str) -> list[dict[str, str]]:
-    """Rows of a table that ships with the package.
-
-    Parameters
-    ----------
-    file : str
-        File name in the package's data folder.
-
-    Returns
-    -------
-    list of dict
-        One dict of texts for each row.
-
-    Examples
-    --------
-    >>> read_rows("height_curves.csv")[0]["name"]
-    'douglas-fir bruce'
-    """
-    text = resources.files("treeage").joinpath("data", file).read_text(encoding="utf-8")
-    return list(csv.DictReader(text.splitlines()))
-
-
-@dataclass(frozen=True)
-class PublishedCurve:
-    """A published height curve: one row of the table that ships with the package.
-
-    Parameters
-    ----------
-    name, species, form, counts_from : str
-        Name to ask for, species, curve form, where age 0 is.
-    base_age_years : float
-        Age of the site index on the curve's own axis [years].
-    unit_m : float
-        Unit of length of the coefficients [m].
-    coefficients : tuple of float
-        All parameters but the site index.
-    site_low_m, site_high_m : float
-        Site indices the coefficients were checked for [m].
-    source, known, checked : str
-        Publication; how the coefficients are known; which printed figure they reproduce.
-    """
-
-    name: str
-    species: str
-    form: str
-    counts_from: str
-    base_age_years: float
-    unit_m: float
-    coefficients: tuple[float, ...]
-    site_low_m: float
-    site_high_m: float
-    source: str
-    known: str
-    checked: str
-
-
-@lru_cache(maxsize=1)
-def published_curves() -> dict[str, PublishedCurve]:
-    """All published curves that ship with the package.
-
-    Returns
-    -------
-    dict of str to PublishedCurve
-        The curves by name, each with its source and how it is known.
-
-    Examples
-    --------
-    >>> sorted(published_curves())
-    ['douglas-fir bruce', 'douglas-fir king', 'quaking aspen', 'shortleaf pine']
-    """
-    found = {}
-    for row in read_rows("height_curves.csv"):
-        unit = float(row["unit_m"])
-        found[row["name"]] = PublishedCurve(
-            row["name"],
-            row["species"],
-            row["form"],
-            row["counts_from"],
-            float(row["base_age_years"]),
-            unit,
-            tuple(float(value) for value in row["coefficients"].split(";")),
-            float(row["site_low"]) * unit,
-            float(row["site_high"]) * unit,
-            row["source"],
-            row["known"],
-            row["checked"],
-        )
-    return found
-
-
-def published_curve(name: str, site_index_m: float) -> HeightCurve:
-    """Make one of the published curves for a site index.
-
-    Parameters
-    ----------
-    name : str
-        A name of `published_curves`.
-    site_index_m : float
-        Height at the base age of the curve [m], within the range the coefficients were checked for.
-
-    Returns
-    -------
-    HeightCurve
-        The curve in metres.
-
-    Raises
-    ------
-    ModelError
-        If there is no such curve or the site index is outside its range; feet are recognised and named.
-
-    References
-    ----------
-    .. [1] Each row of `published_curves` names its own source.
-
-    Examples
-    --------
-    Quaking aspen, 62 ft at age 40, is close to site index 70 ft.
-
-    >>> curve = published_curve("quaking aspen", 70 * 0.3048)
-    >>> round(float(curve.height_at(40)) / 0.3048, 1)
-    61.6
-    """
-    where = "published_curve"
-    if name not in published_curves():
-        allowed = ", ".join(sorted(published_curves()))
-        raise ModelError(Fault(show(name), f"one of {allowed}", "Use such a name.", where, 0, "name"))
-    entry = published_curves()[name]
-    low, high = entry.site_low_m, entry.site_high_m
-    if not low - 1e-9 <= site_index_m <= high + 1e-9:
-        do = "Give a site index in this range, or another height model."
-        if low <= site_index_m * FOOT_M <= high:
-            do = f"This looks like feet: write {site_index_m * FOOT_M:.1f}."
-        need = f"{low:.1f} to {high:.1f} [m] at base age {entry.base_age_years:g}"
-        raise ModelError(Fault(f"{site_index_m:g}", need, do, where, 0, "site_index"))
-    values = (float(site_index_m) / entry.unit_m, *entry.coefficients)
-    return HeightCurve(entry.form, values, entry.unit_m, entry.counts_from)
-
-
-@dataclass(frozen=True)
-class EarlyHeight:
-    """A published figure of early height growth: one row of the table that ships with the package.
-
-    Parameters
-    ----------
-    name, species, place : str
-        Name to ask for, species, where.
-    use : {'height', 'rate', 'collar'}
-        'height': years to a height; 'rate': years for each metre of height; 'collar': years hidden by a
-        buried collar, to be given as collar years of the tree and not a height model.
-    height_m : float
-        Height [m] of 'height', 1 m of 'rate', 0 of 'collar'.
-    mean_years, log_sd : float
-        Mean [years] and standard deviation of the logarithm between trees.
-    counts : {'rings', 'time'}
-        Whether the years are a difference of rings or a continuous time.
-    low_years, high_years : float
-        Range printed by the source [years]; nan if none.
-    trees : str
-        Sample size in the words of the source.
-    valid_from_m, valid_to_m : float
-        Heights the figure covers [m].
-    source, known, note : str
-        Publication; how it is known; how the numbers were taken from it.
-    """
-
-    name: str
-    species: str
-    place: str
-    use: str
-    height_m: float
-    mean_years: float
-    log_sd: float
-    counts: str
-    low_years: float
-    high_years: float
-    trees: str
-    valid_from_m: float
-    valid_to_m: float
-    source: str
-    known: str
-    note: str
-
-
-@lru_cache(maxsize=1)
-def early_heights() -> dict[str, EarlyHeight]:
-    """All published figures of early height growth that ship with the package.
-
-    Returns
-    -------
-    dict of str to EarlyHeight
-        The figures by name.
-
-    Examples
-    --------
-    >>> early_heights()["ponderosa pine two cores"].mean_years
-    50.0
-    """
-    texts = {"name", "species", "place", "use", "counts", "trees", "source", "known", "note"}
-    found = {}
-    for row in read_rows("early_heights.csv"):
-        values = {key: text if key in texts else float(text or "nan") for key, text in row.items()}
-        found[row["name"]] = EarlyHeight(**values)  # type: ignore[arg-type]
-    return found

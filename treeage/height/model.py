@@ -5,7 +5,9 @@ Log passing time linear in a known function of height, for each shared node; own
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
 from functools import lru_cache
 from typing import Final
 
@@ -17,102 +19,48 @@ from treeage.errors import Fault, ModelError, require_nonnegative, show
 from treeage.height.curves import HeightCurve
 from treeage.pmf import Mass, Pmf
 
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
 SHARED_NODES: Final = 32  # choice: equally likely states of what the trees of a stand share
 TREE_NODES: Final = 41  # choice: equally likely mid-quantiles from tree to tree
 _SLOPE_RANGE: Final = (0.5, 1.0)  # choice: 1 is a constant rate; 0.3 to 0.7 in published curves near 1 m
 _FAR: Final = 4.0  # choice: years are stored out to this many standard deviations from tree to tree
 _APART: Final = 1e-9  # keeps the nodes of a model without spread apart, just before the end of their season
 _STRAIGHT: Final = 1e-12  # rows as straight as this on the normal score are exactly lognormal
+_NEAR: Final = 1.001  # choice: ratio of heights over which the slope of an axis is taken
 _LOG_NEVER: Final = -1e3  # log of a passing time before any season
 _TAIL: Final = 1e-9  # choice: probability below which years are not stored
 
-_GROWTH_FORMS: Final = ("power", "weibull", "korf", "exponential", "curve", "none")
+
+class GrowthForm(StrEnum):
+    """Form of early height growth; NONE adds no years."""
+
+    POWER = "power"
+    WEIBULL = "weibull"
+    KORF = "korf"
+    EXPONENTIAL = "exponential"
+    CURVE = "curve"
+    NONE = "none"
 
 
-@lru_cache(maxsize=8)
-def normal_nodes(size: int) -> NDArray[np.float64]:
-    """Equally likely nodes of the standard normal distribution.
-
-    Parameters
-    ----------
-    size : int
-        Number of nodes, at least 2.
-
-    Returns
-    -------
-    numpy.ndarray, shape (size,)
-        Mid-quantiles [standard deviations], scaled to a variance of exactly 1.
-
-    Examples
-    --------
-    >>> normal_nodes(2).round(6).tolist()
-    [-1.0, 1.0]
-    """
-    nodes = ndtri((np.arange(size) + 0.5) / size)
-    nodes /= np.sqrt(np.mean(nodes**2))
-    nodes.flags.writeable = False
-    return np.asarray(nodes)
+_AXES: Final[Mapping[GrowthForm, Callable[[Floats, Floats], Floats]]] = {
+    GrowthForm.POWER: lambda height, scale: np.log(height),
+    GrowthForm.WEIBULL: lambda height, scale: np.log(-np.log1p(-height / scale)),
+    GrowthForm.KORF: lambda height, scale: -np.log(np.log(scale / height)),
+    GrowthForm.EXPONENTIAL: lambda height, scale: np.log(np.log1p(height / scale)),
+}
+"""x(h) for a height and a scale; that of CURVE is the log age of the curve."""
 
 
-def piecewise(at: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Interpolate linearly through rising points, with the outermost slopes continued.
-
-    Parameters
-    ----------
-    at : numpy.ndarray
-        Where to evaluate.
-    x, y : numpy.ndarray, shape (n,)
-        The points, x rising; at least two.
-
-    Returns
-    -------
-    numpy.ndarray
-        Values at the given places.
-
-    Examples
-    --------
-    >>> piecewise(np.array([-1.0, 0.5, 3.0]), np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 3.0])).tolist()
-    [-1.0, 0.5, 5.0]
-    """
-    inside = np.interp(at, x, y)
-    below = y[0] + (at - x[0]) * (y[1] - y[0]) / (x[1] - x[0])
-    above = y[-1] + (at - x[-1]) * (y[-1] - y[-2]) / (x[-1] - x[-2])
-    return np.asarray(np.where(at < x[0], below, np.where(at > x[-1], above, inside)))
-
-
-def power_slopes(size: int = SHARED_NODES) -> NDArray[np.float64]:
-    """Exponents of time on height, one for each shared node, in an order unrelated to the node number.
-
-    Parameters
-    ----------
-    size : int, default 32
-        Number of shared nodes, a power of 2.
-
-    Returns
-    -------
-    numpy.ndarray, shape (size,)
-        Even steps between 0.5 and 1: 1 is a constant rate of height growth, less is a slow start.
-
-    Examples
-    --------
-    >>> power_slopes(4).tolist()
-    [0.5625, 0.6875, 0.8125, 0.9375]
-    """
-    low, high = _SLOPE_RANGE
-    steps = (np.arange(size) * 17 + 8) % size  # 17 is odd: each step comes once
-    return np.asarray(low + (high - low) * (steps + 0.5) / size)
-
-
-def growth_axis(
-    form: str, scale_m: float, height_m: ArrayLike, curve: HeightCurve | None = None
-) -> NDArray[np.float64]:
+def growth_axis(form: str, scale_m: ArrayLike, height_m: ArrayLike, curve: HeightCurve | None = None) -> Floats:
     """Give the function of height in which the logarithm of the passing time is a straight line.
 
     Parameters
     ----------
     form : {'power', 'weibull', 'korf', 'exponential', 'curve'}
         Form of early height growth.
-    scale_m : float
+    scale_m : array-like
         Asymptote [m] of 'weibull' and 'korf'; height at which growth becomes linear [m] of 'exponential'.
     height_m : array-like
         Heights above the collar [m], above 0 and below an asymptote.
@@ -123,6 +71,11 @@ def growth_axis(
     -------
     numpy.ndarray
         x(h), increasing in h.
+
+    Raises
+    ------
+    ModelError
+        If the form is another word, or 'curve' comes without a curve.
 
     Notes
     -----
@@ -141,18 +94,93 @@ def growth_axis(
     0.0
     """
     height = np.asarray(height_m, dtype=np.float64)
-    if form == "power":
-        return np.log(height)
-    if form == "weibull":
-        return np.asarray(np.log(-np.log1p(-height / scale_m)))
-    if form == "korf":
-        return np.asarray(-np.log(np.log(scale_m / height)))
-    if form == "exponential":
-        return np.asarray(np.log(np.log1p(height / scale_m)))
-    if form == "curve" and curve is not None:
+    if form == GrowthForm.CURVE and curve is not None:
         return np.log(curve.age_at(height))
-    allowed = ", ".join(_GROWTH_FORMS)
-    raise ModelError(Fault(show(form), f"one of {allowed}", "Use such a form.", "growth_axis", 0, "form"))
+    if form not in _AXES:
+        need = f"one of {', '.join(GrowthForm)}"
+        raise ModelError(Fault(show(form), need, "Use such a form.", "growth_axis", 0, "form"))
+    return np.asarray(_AXES[GrowthForm(form)](height, np.asarray(scale_m, dtype=np.float64)))
+
+
+def axis_tangent(form: str, scale_m: float, height_m: float) -> tuple[float, float]:
+    """Value of a growth axis at a height, and its slope on log height there.
+
+    Parameters
+    ----------
+    form, scale_m
+        As of `growth_axis`, without 'curve'.
+    height_m : float
+        Height above the collar [m], above 0.
+
+    Returns
+    -------
+    value, slope : float
+        x(h) and h dx/dh.
+
+    Examples
+    --------
+    >>> [round(each, 6) for each in axis_tangent("power", 1.0, 1.0)]
+    [0.0, 1.0]
+    """
+    low, value, high = growth_axis(form, scale_m, np.array([height_m / _NEAR, height_m, height_m * _NEAR])).tolist()
+    return value, (high - low) / (2 * float(np.log(_NEAR)))
+
+
+@lru_cache(maxsize=8)
+def normal_nodes(size: int) -> Floats:
+    """Equally likely nodes of the standard normal distribution.
+
+    Parameters
+    ----------
+    size : int
+        Number of nodes, at least 2.
+
+    Returns
+    -------
+    numpy.ndarray, shape (size,)
+        Mid-quantiles [standard deviations], scaled to a variance of exactly 1; read-only.
+
+    Examples
+    --------
+    >>> normal_nodes(2).round(6).tolist()
+    [-1.0, 1.0]
+    """
+    nodes = ndtri((np.arange(size) + 0.5) / size)
+    nodes /= np.sqrt(np.mean(nodes**2))
+    nodes.flags.writeable = False
+    return np.asarray(nodes)
+
+
+def power_slopes(size: int = SHARED_NODES) -> Floats:
+    """Exponents of time on height for the shared nodes: even steps from 0.5 (slow start) to 1 (constant rate).
+
+    Their order is unrelated to the node number; the size is a power of 2.
+    """
+    low, high = _SLOPE_RANGE
+    steps = (np.arange(size) * 17 + 8) % size  # 17 is odd: each step comes once
+    return np.asarray(low + (high - low) * (steps + 0.5) / size)
+
+
+def whole_seasons(passing_seasons: ArrayLike) -> Ints:
+    """Whole growing seasons before the one in which a tip passes a height: Y = ceil(T) - 1, at least 0.
+
+    Parameters
+    ----------
+    passing_seasons : array-like
+        Passing times T [growing seasons since the first began], at least 0.
+
+    Returns
+    -------
+    numpy.ndarray of int
+        Years to subtract from a pith year. A tip that passes exactly at the end of a season passes in it.
+
+    Examples
+    --------
+    >>> whole_seasons([0.0, 0.4, 1.0, 6.5, 7.0]).tolist()
+    [0, 0, 0, 6, 6]
+    """
+    whole: Floats = np.ceil(np.asarray(passing_seasons, dtype=np.float64)) - 1
+    return np.maximum(whole, 0).astype(np.int64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,7 +195,7 @@ class HeightModel:
         Where its numbers come from.
     known : {'user', 'read', 'abstract', 'memory', 'none'}
         How the numbers are known; 'user': from the user's own trees or figures.
-    forms : tuple of str, shape (n_shared,)
+    forms : tuple of GrowthForm, shape (n_shared,)
         Form of early height growth in each shared node, see `growth_axis`.
     scales_m : numpy.ndarray, shape (n_shared,)
         Its scale [m].
@@ -193,32 +221,32 @@ class HeightModel:
     name: str
     source: str
     known: str
-    forms: tuple[str, ...]
-    scales_m: NDArray[np.float64]
-    intercept: NDArray[np.float64]
-    slope: NDArray[np.float64]
-    deviation: NDArray[np.float64]
+    forms: tuple[GrowthForm, ...]
+    scales_m: Floats
+    intercept: Floats
+    slope: Floats
+    deviation: Floats
     valid_from_m: float = 0.0
     valid_to_m: float = float("inf")
     limit_m: float = float("inf")
     curve: HeightCurve | None = None
-    remarks: tuple[str, ...] = field(default=())
+    remarks: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in ("scales_m", "intercept", "slope", "deviation"):
+            view = getattr(self, name).view()
+            view.flags.writeable = False
+            object.__setattr__(self, name, view)
 
     def __repr__(self) -> str:
         return f"HeightModel({self.name!r}, known: {self.known})"
 
     @property
     def is_none(self) -> bool:
-        """Whether no years are added, so that ages are ages at the coring height.
+        """Whether no years are added, so that ages are ages at the coring height."""
+        return self.forms[0] == GrowthForm.NONE
 
-        Returns
-        -------
-        bool
-            True for the explicit choice 'none'.
-        """
-        return self.forms[0] == "none"
-
-    def passing_seasons(self, height_m: float) -> NDArray[np.float64]:
+    def passing_seasons(self, height_m: float) -> Floats:
         """Continuous times at which the tip passes a height.
 
         Parameters
@@ -248,27 +276,48 @@ class HeightModel:
         (checked,) = require_nonnegative("HeightModel.passing_seasons", height_m=height_m)
         return np.exp(self._log_seasons(float(checked)))
 
-    def _log_seasons(self, height_m: float) -> NDArray[np.float64]:
+    def _log_seasons(self, height_m: float) -> Floats:
         if self.is_none or height_m <= 0:
             return np.full(self.deviation.shape, -np.inf)
         if height_m >= self.limit_m:
-            raise ModelError(
-                Fault(
-                    f"{height_m:g}",
-                    f"below {self.limit_m:g} [m], the reach of {self.name}",
-                    "Measure taller young trees, or give a mean and sd at the coring height.",
-                    "HeightModel",
-                    0,
-                    "height_m",
-                )
-            )
-        line = np.empty(len(self.forms))
-        for node, form in enumerate(self.forms):
-            if form == "curve" and node:
-                line[node] = line[0]
-            else:
-                line[node] = growth_axis(form, float(self.scales_m[node]), height_m, self.curve)
-        return np.asarray((self.intercept + self.slope * line)[:, np.newaxis] + self.deviation)
+            need = f"below {self.limit_m:g} [m], the reach of {self.name}"
+            do = "Measure taller young trees, or give a mean and sd at the coring height."
+            raise ModelError(Fault(f"{height_m:g}", need, do, "HeightModel", 0, "height_m"))
+        axis = np.empty(len(self.forms))
+        for form in set(self.forms):
+            nodes = [each == form for each in self.forms]
+            axis[nodes] = growth_axis(form, self.scales_m[nodes], height_m, self.curve)
+        return np.asarray((self.intercept + self.slope * axis)[:, np.newaxis] + self.deviation)
+
+    def passing_years(self, height_m: float) -> Ints:
+        """Whole years to a height in every cell; kept, because many trees are cored at one height.
+
+        Parameters
+        ----------
+        height_m : float
+            Height above the root collar [m], at least 0.
+
+        Returns
+        -------
+        numpy.ndarray of int, shape (n_shared, n_tree)
+            `whole_seasons` of `passing_seasons`; all cells equally likely. Read-only.
+
+        Raises
+        ------
+        InputError
+            If the height is negative or not finite.
+        ModelError
+            If the model does not reach the height.
+
+        Examples
+        --------
+        >>> from treeage.height import height_model
+        >>> model = height_model({"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": 3})
+        >>> float(model.passing_years(1.0).mean().round())
+        8.0
+        """
+        (checked,) = require_nonnegative("HeightModel.passing_years", height_m=height_m)
+        return _passing_years(self, float(checked))
 
     def years_given_shared(self, height_m: float) -> Mass:
         """Mass functions of the years to a height, one for each shared node.
@@ -324,8 +373,6 @@ class HeightModel:
         >>> model = height_model({"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": 3})
         >>> round(model.years(1.0).mean()), round(model.years(1.0).sd())
         (8, 3)
-        >>> model.years(0.0).prob_at(0)
-        1.0
         """
         years = self.years_given_shared(height_m)
         return Pmf(years.start, years.mass.mean(axis=0)).trim(_TAIL)
@@ -343,20 +390,20 @@ class HeightModel:
         tuple of str
             Sentences; empty if the source covers the height and is known at first hand.
         """
-        said = list(self.remarks)
-        if not self.is_none and height_m > 0 and not self.valid_from_m <= height_m <= self.valid_to_m:
-            said.append(
-                f"{self.name}: {height_m:g} m is outside the {self.valid_from_m:g} to {self.valid_to_m:g} m"
-                " its source covers, the years are extrapolated"
-            )
-        return tuple(said)
+        if self.is_none or height_m <= 0 or self.valid_from_m <= height_m <= self.valid_to_m:
+            return self.remarks
+        beyond = (
+            f"{self.name}: {height_m:g} m is outside the {self.valid_from_m:g} to {self.valid_to_m:g} m"
+            " its source covers, the years are extrapolated"
+        )
+        return (*self.remarks, beyond)
 
 
-def _piecewise_rows(at: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Interpolate row by row; all at once where each row is one straight line."""
-    if x.shape[1] == 2:
-        return np.asarray(y[:, :1] + (at - x[:, :1]) * np.diff(y) / np.diff(x))
-    return np.stack([piecewise(places, *points) for *points, places in zip(x, y, at, strict=True)])
+@lru_cache(maxsize=1024)
+def _passing_years(model: HeightModel, height_m: float) -> Ints:
+    years = whole_seasons(model.passing_seasons(height_m))
+    years.flags.writeable = False
+    return years
 
 
 @lru_cache(maxsize=1024)
@@ -371,11 +418,25 @@ def _years_table(model: HeightModel, height_m: float) -> Mass:
     knots = np.array([0, -1]) if straight else np.arange(scores.size)
     rows, scores = rows[:, knots], scores[knots]
     ends = _piecewise_rows(np.tile([-_FAR, _FAR], (len(rows), 1)), np.tile(scores, (len(rows), 1)), rows)
-    low, high = np.exp(ends[:, 0].min()), np.exp(ends[:, 1].max())
-    start, stop = max(0, int(np.ceil(low)) - 1), max(0, int(np.ceil(high)) - 1)
-    with np.errstate(divide="ignore"):
+    start, stop = whole_seasons(np.exp([ends[:, 0].min(), ends[:, 1].max()])).tolist()
+    with np.errstate(divide="ignore"):  # Y = k where k < T <= k + 1
         log_edges = np.maximum(np.log(np.arange(start, stop + 2, dtype=np.float64)), _LOG_NEVER)
     at = np.broadcast_to(log_edges, (len(rows), log_edges.size))
     mass = np.diff(ndtr(_piecewise_rows(at, rows, np.tile(scores, (len(rows), 1)))), axis=1)
     mass /= mass.sum(axis=1, keepdims=True)
     return Mass(start, mass)
+
+
+def _piecewise_rows(at: Floats, x: Floats, y: Floats) -> Floats:
+    """Interpolate row by row; all at once where each row is one straight line."""
+    if x.shape[1] == 2:
+        return np.asarray(y[:, :1] + (at - x[:, :1]) * np.diff(y) / np.diff(x))
+    return np.stack([piecewise(places, *points) for *points, places in zip(x, y, at, strict=True)])
+
+
+def piecewise(at: Floats, x: Floats, y: Floats) -> Floats:
+    """Interpolate linearly through points (x rising, at least two), with the outermost slopes continued."""
+    inside = np.interp(at, x, y)
+    below = y[0] + (at - x[0]) * (y[1] - y[0]) / (x[1] - x[0])
+    above = y[-1] + (at - x[-1]) * (y[-1] - y[-2]) / (x[-1] - x[-2])
+    return np.asarray(np.where(at < x[0], below, np.where(at > x[-1], above, inside)))

@@ -1,7 +1,4 @@
-"""Years to the coring height: from settings to a height model, from a height to a mass function of years.
-
-The front of height_curves, height_passing, height_seedlings and height_sources; own derivation.
-"""
+"""Years to the coring height: from settings to a height model, from a height to a mass function of years."""
 
 from __future__ import annotations
 
@@ -14,92 +11,54 @@ from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, ModelError, ModelWarning, PriorWarning, kind_of, require_nonnegative, show
 from treeage.height.model import HeightModel
-from treeage.height.sources import (
-    from_curve,
-    from_mean_sd,
-    from_published,
-    from_quantiles,
-    from_seedlings,
-    from_two_heights,
-    no_height_model,
-)
+from treeage.height.sources import from_curve, from_mean_sd, from_published, from_quantiles, no_height_model
+from treeage.height.young import from_seedlings, from_two_heights
 from treeage.pmf import Pmf
-from treeage.schema import HEIGHT_MODEL_KEYS, column, height_faults, slip
+from treeage.schema import column, height_faults, slip
 
-MODEL_KEYS: Final = HEIGHT_MODEL_KEYS
-"""For each model word, the keys it needs and the keys it allows."""
+Rows = Mapping[str, Any] | None
 
 _SEEDLING_COLUMNS: Final = ("height_m", "age_years")
 _PAIR_COLUMNS: Final = ("low_height_m", "low_rings", "high_height_m", "high_rings")
 
 
-def _complete(seedlings: Mapping[str, Any] | None, names: tuple[str, ...]) -> list[NDArray[np.float64]]:
-    """Take the named columns on the rows where all of them are there."""
+def _complete(seedlings: Rows, names: tuple[str, ...]) -> list[NDArray[np.float64]]:
+    """The named columns on the rows where all of them are there."""
     missing = [name for name in names if seedlings is None or name not in seedlings]
     if seedlings is None or missing:
-        raise InputError(
-            Fault(
-                "no column " + ", ".join(missing),
-                "young trees with " + ", ".join(names),
-                "Add them, or choose another height model in field.toml.",
-                "seedlings.csv",
-                0,
-                missing[0],
-            )
-        )
+        got, need = f"no column {', '.join(missing)}", f"young trees with {', '.join(names)}"
+        do = "Add them, or choose another height model in field.toml."
+        raise InputError(Fault(got, need, do, "seedlings.csv", 0, missing[0]))
     arrays = [np.asarray(seedlings[name], dtype=np.float64) for name in names]
     whole = np.all([~np.isnan(array) for array in arrays], axis=0)
     return [array[whole] for array in arrays]
 
 
-def _model_seedlings(options: Mapping[str, Any], seedlings: Mapping[str, Any] | None) -> HeightModel:
-    height, age = _complete(seedlings, _SEEDLING_COLUMNS)
-    return from_seedlings(height, age, **options)
-
-
-def _model_pairs(options: Mapping[str, Any], seedlings: Mapping[str, Any] | None) -> HeightModel:
-    return from_two_heights(*_complete(seedlings, _PAIR_COLUMNS))
-
-
-def _model_mean_sd(options: Mapping[str, Any], seedlings: Mapping[str, Any] | None) -> HeightModel:
-    return from_mean_sd(**options)
-
-
-def _model_quantiles(options: Mapping[str, Any], seedlings: Mapping[str, Any] | None) -> HeightModel:
-    return from_quantiles(**options)
-
-
-def _model_published(options: Mapping[str, Any], seedlings: Mapping[str, Any] | None) -> HeightModel:
-    return from_published(**options)
-
-
-def _model_curve(options: Mapping[str, Any], seedlings: Mapping[str, Any] | None) -> HeightModel:
+def _from_curve(options: Mapping[str, Any]) -> HeightModel:
+    """The site index of the settings is in metres."""
     rest = {key: value for key, value in options.items() if key != "site_index"}
     return from_curve(site_index_m=float(options["site_index"]), **rest)
 
 
-def _model_none(options: Mapping[str, Any], seedlings: Mapping[str, Any] | None) -> HeightModel:
-    return no_height_model()
-
-
-_MAKERS: Final[Mapping[str, Callable[[Mapping[str, Any], Mapping[str, Any] | None], HeightModel]]] = {
-    "seedlings": _model_seedlings,
-    "two_heights": _model_pairs,
-    "mean_sd": _model_mean_sd,
-    "quantiles": _model_quantiles,
-    "published": _model_published,
-    "curve": _model_curve,
-    "none": _model_none,
+_MAKERS: Final[Mapping[str, Callable[[Mapping[str, Any], Rows], HeightModel]]] = {
+    "seedlings": lambda options, young: from_seedlings(*_complete(young, _SEEDLING_COLUMNS), **options),
+    "two_heights": lambda options, young: from_two_heights(*_complete(young, _PAIR_COLUMNS)),
+    "mean_sd": lambda options, young: from_mean_sd(**options),
+    "quantiles": lambda options, young: from_quantiles(**options),
+    "published": lambda options, young: from_published(**options),
+    "curve": lambda options, young: _from_curve(options),
+    "none": lambda options, young: no_height_model(),
 }
+"""The models by the words of the settings, from their options and the young trees of the species."""
 
 
-def height_model(settings: Mapping[str, Any], *, seedlings: Mapping[str, Any] | None = None) -> HeightModel:
+def height_model(settings: Mapping[str, Any], *, seedlings: Rows = None) -> HeightModel:
     """Make the height model of one species from its settings.
 
     Parameters
     ----------
     settings : mapping
-        The key 'model' and what it needs, see `MODEL_KEYS`: {'model': 'seedlings'}, {'model': 'two_heights'},
+        The key 'model' and what it needs: {'model': 'seedlings'}, {'model': 'two_heights'},
         {'model': 'mean_sd', 'height_m': 1.0, 'mean_years': 8, 'sd_years': 3}, {'model': 'quantiles',
         'height_m': 1.0, 'probs': [...], 'years': [...]}, {'model': 'published', 'name': ...}, {'model':
         'curve', 'name': ..., 'site_index': metres} or {'model': 'none'}.
@@ -216,11 +175,8 @@ def years_to_height(
     elif isinstance(model, (HeightModel, Mapping)):
         chosen = model if isinstance(model, HeightModel) else height_model(model)
     else:
-        need, do = (
-            "a HeightModel or settings",
-            "Write for example {'model': 'published', 'name': ...}, see height_model.",
-        )
-        raise InputError(Fault(kind_of(model), need, do, where, 0, "model"))
+        do = "Write for example {'model': 'published', 'name': ...}, see height_model."
+        raise InputError(Fault(kind_of(model), "a HeightModel or settings", do, where, 0, "model"))
     years = chosen.years(height_m)
     for sentence in chosen.cautions(height_m):
         prior = chosen.curve is None and not chosen.is_none and sentence in chosen.remarks

@@ -13,33 +13,22 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.estimate import (
-    HEIGHT_APART_M,
-    CoreFacts,
-    CoreInputs,
-    CoreReadings,
-    SpeciesRates,
-    bound_upper_cores,
-    column_numbers,
-    core_facts,
-    core_inputs,
-    height_models,
-    mark_events,
-    on_one_line,
-    reach_further,
-    read_cores_together,
-    shared_figures,
-    species_rates,
-    without_model,
+from treeage.estimate import HEIGHT_APART_M, Cores, Shared, on_one_line
+from treeage.height import (
+    GROWTH_CANDIDATES,
+    TREE_NODES,
+    HeightModel,
+    axis_tangent,
+    growth_axis,
+    normal_nodes,
+    seasons_between,
 )
-from treeage.height import TREE_NODES, HeightModel, growth_axis, normal_nodes, seasons_between
 from treeage.hierarchical.likelihood import (
     SHIFTS,
-    CoreFactors,
-    CoreTables,
+    LearningCores,
     TreeLikelihoods,
     difference_likelihood,
-    method_class,
+    learning_cores,
     tree_likelihoods,
 )
 from treeage.rings import shared_spreads
@@ -51,13 +40,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-FORMS = (
-    ("power", 1.0),
-    *(("weibull", share) for share in (3.0, 5.0)),  # scales in heights of the tallest young tree (choice)
-    *(("korf", share) for share in (3.0, 6.0, 12.0)),
-    *(("exponential", share) for share in (0.05, 0.2, 0.6)),
-)
-"""Growth forms and scales, those of `height_seedlings`."""
+FORMS = GROWTH_CANDIDATES
+"""Growth forms and scales, those of the fixed height model."""
 
 DIFFERENCE_YEARS = 61  # choice: differences of years between two coring heights from 0 to 60
 _AT_GROUND = -40.0  # choice: stands for the logarithm of a height of 0; nothing grows there
@@ -138,15 +122,10 @@ def form_axis(height_m: Array, middle_m: float, tallest_m: float) -> Array:
     """
     columns = []
     for form, share in FORMS:
-        centre, stretch = _centre(form, share * tallest_m, middle_m)
+        centre, stretch = axis_tangent(form, share * tallest_m, middle_m)
         raw = growth_axis(form, share * tallest_m, np.maximum(height_m, 1e-9))
         columns.append(np.where(height_m > 0, (raw - centre) / stretch, _AT_GROUND))
     return np.column_stack(columns).reshape(-1, len(FORMS))
-
-
-def _centre(form: str, scale_m: float, middle_m: float) -> tuple[float, float]:
-    ends = growth_axis(form, scale_m, np.array([middle_m / 1.001, middle_m, middle_m * 1.001]))
-    return float(ends[1]), float((ends[2] - ends[0]) / (2 * np.log(1.001)))
 
 
 def height_data(
@@ -268,7 +247,7 @@ def learned_model(
     total = np.cumsum(weight / weight.sum(axis=1, keepdims=True), axis=1)
     picked = np.minimum((rng.random((level.size, 1)) > total).sum(axis=1), len(FORMS) - 1)
     tallest, middle = float(data.tallest_m[place]), float(data.middle_m[place])
-    ends = np.array([_centre(form, share * tallest, middle) for form, share in FORMS])[picked]
+    ends = np.array([axis_tangent(form, share * tallest, middle) for form, share in FORMS])[picked]
     if data.options[place].get("sampling") == "standing":
         level = level - spread**2
     return HeightModel(
@@ -287,41 +266,15 @@ def learned_model(
 
 
 @dataclass(frozen=True, eq=False)
-class CoreWorkings:
-    """Cores as the exact engine prepares them.
-
-    Parameters
-    ----------
-    facts, inputs : CoreFacts, CoreInputs
-        All cores.
-    rates : dict of str to SpeciesRates
-        Shared rate and adjustment by the stand's ring tables, by species.
-    readings : CoreReadings
-        Joint count errors of cores that were read against each other.
-    """
-
-    facts: CoreFacts
-    inputs: CoreInputs
-    rates: dict[str, SpeciesRates]
-    readings: CoreReadings
-
-
-@dataclass(frozen=True, eq=False)
 class StandData:
     """Everything the hierarchical model is built on.
 
     Parameters
     ----------
-    cores : CoreWorkings
-        Cores as the exact engine prepares them.
-    tables : CoreTables
-        The same, as the likelihood needs them.
-    fixed_heights : dict of str to HeightModel
-        Height models of the exact engine, by species.
-    height_groups : dict of str to str
-        Group of species whose model is one and the same figure, by species.
+    learning : LearningCores
+        Cores as the exact engine prepares them, what they share, and the error factors that act on each.
     species : tuple of str
-        Species of the stand.
+        Species of the cores.
     stand_sd, tree_sd : numpy.ndarray, shape (n_species,)
         What the engine takes for the spreads of b and u, by species.
     trees : TreeLikelihoods
@@ -336,10 +289,7 @@ class StandData:
         Species (of `species`) of each of these.
     """
 
-    cores: CoreWorkings
-    tables: CoreTables
-    fixed_heights: dict[str, HeightModel]
-    height_groups: dict[str, str]
+    learning: LearningCores
     species: tuple[str, ...]
     stand_sd: Array
     tree_sd: Array
@@ -349,73 +299,38 @@ class StandData:
     difference: Array
     difference_species: Ints
 
+    @property
+    def cores(self) -> Cores:
+        """All cores."""
+        return self.learning.cores
 
-def core_workings(field: Field, *, from_stand: bool = True, from_pairs: bool = True) -> CoreWorkings:
-    """Prepare the cores as the exact engine does.
+    @property
+    def shared(self) -> Shared:
+        """What they share in the exact engine."""
+        return self.learning.shared
 
-    Parameters
-    ----------
-    field : Field
-        A checked field.
-    from_stand, from_pairs : bool, default True
-        As in `estimate_ages`.
 
-    Returns
-    -------
-    CoreWorkings
-        For `stand_data`.
+def stand_data(field: Field, cores: Cores, shared: Shared) -> StandData:
+    """Arrays for the hierarchical model from a field and what `estimate.prepare` made of it.
+
+    The sums over years and counts are done here, once.
     """
-    facts = core_facts(field)
-    inputs = core_inputs(facts)
-    rates = species_rates(facts, inputs, from_stand=from_stand)
-    readings = read_cores_together(facts) if from_pairs else CoreReadings({}, pd.DataFrame(), 0)
-    mark_events(facts, readings)
-    inputs = bound_upper_cores(facts, reach_further(inputs, rates), without_model(height_models(field)))
-    return CoreWorkings(facts, inputs, rates, readings)
-
-
-def stand_data(field: Field, cores: CoreWorkings) -> StandData:
-    """Lay out a field for the hierarchical model.
-
-    Parameters
-    ----------
-    field : Field
-        A checked field.
-    cores : CoreWorkings
-        Its cores.
-
-    Returns
-    -------
-    StandData
-        Arrays; the sums over years and counts are done here, once.
-    """
-    facts, inputs = cores.facts, cores.inputs
-    species_of = [str(record["species"]) for record in facts.records]
-    rings = np.array([int(record["rings_counted"]) for record in facts.records], dtype=np.int64)
-    names = [str(record["core"]) for record in facts.records]
-    tables = CoreTables(
-        inputs, core_factors(facts, inputs), rings, species_of, names, cores.rates, cores.readings.joint
-    )
-    fixed = height_models(field)
-    level, apart = _trees_that_teach(facts, inputs)
-    trees = tree_likelihoods(tables, level)
-    heights_m = column_numbers(facts.table, "core_height_m")
+    learning = learning_cores(cores, shared)
+    level, apart = _trees_that_teach(cores)
+    trees = tree_likelihoods(learning, level)
     cored = {
-        tree: (species_of[rows[0]], float(heights_m[rows[0]]), float(heights_m[rows[1]]))
+        tree: (str(cores.species[rows[0]]), float(cores.height_m[rows[0]]), float(cores.height_m[rows[1]]))
         for tree, rows in apart.items()
     }
-    heights = height_data(field, cored, fixed)
+    heights = height_data(field, cored, {name: own.height for name, own in shared.species.items()})
     difference = [
-        difference_likelihood(tables, apart[tree], most_years=DIFFERENCE_YEARS) for tree in heights.cored_tree
+        difference_likelihood(learning, apart[tree], most_years=DIFFERENCE_YEARS) for tree in heights.cored_tree
     ]
-    species = tuple(dict.fromkeys(species_of))
-    first = {tree: species.index(species_of[rows[0]]) for tree, rows in {**level, **apart}.items()}
-    spreads = np.array([shared_spreads(calibration=cores.rates[name].calibration) for name in species])
+    species = tuple(shared.stand_weights)
+    first = {tree: species.index(str(cores.species[rows[0]])) for tree, rows in {**level, **apart}.items()}
+    spreads = np.array([shared_spreads(calibration=shared[name].calibration) for name in species])
     return StandData(
-        cores=cores,
-        tables=tables,
-        fixed_heights=fixed,
-        height_groups=shared_figures(field, fixed),
+        learning=learning,
         species=species,
         stand_sd=spreads[:, 0],
         tree_sd=spreads[:, 1],
@@ -427,48 +342,19 @@ def stand_data(field: Field, cores: CoreWorkings) -> StandData:
     )
 
 
-def core_factors(facts: CoreFacts, inputs: CoreInputs) -> CoreFactors:
-    """Say which error factors act on each core.
-
-    Parameters
-    ----------
-    facts, inputs : CoreFacts, CoreInputs
-        All cores.
-
-    Returns
-    -------
-    CoreFactors
-        No factor on a distance of 0, on a core that only bounds the date, or on a crossdated count; counts whose outer
-        rings are lost keep their stated error.
-    """
-    lost = np.nan_to_num(column_numbers(facts.table, "outer_lost_sd")) > 0
-    methods = [
-        "" if inputs.bound_only[row] or inputs.distance[row, 0] >= 1 else method_class(name)
-        for row, name in enumerate(facts.methods)
-    ]
-    dating = ["" if word == "crossdated" or lost[row] else str(word) for row, word in enumerate(facts.table["dating"])]
-    return CoreFactors(tuple(methods), tuple(dating))
-
-
-def _trees_that_teach(facts: CoreFacts, inputs: CoreInputs) -> tuple[dict[str, list[int]], dict[str, list[int]]]:
+def _trees_that_teach(cores: Cores) -> tuple[dict[str, list[int]], dict[str, list[int]]]:
     """Cores of trees with several informative ones: at one height, and just two at two heights (lower first).
 
     Two cores near one line that both rest on the radius are left out: their distances are not independent.
     """
-    heights = column_numbers(facts.table, "core_height_m")
-    rows_of: dict[str, list[int]] = {}
-    for row, tree in enumerate(facts.table["tree"]):
-        if not inputs.bound_only[row]:
-            rows_of.setdefault(str(tree), []).append(row)
-    several = {tree: rows for tree, rows in rows_of.items() if len(rows) > 1}
-    level = {
-        tree: rows
-        for tree, rows in several.items()
-        if np.ptp(heights[rows]) <= HEIGHT_APART_M and not on_one_line(facts, rows)
-    }
-    apart = {
-        tree: sorted(rows, key=lambda row: float(heights[row]))
-        for tree, rows in several.items()
-        if np.ptp(heights[rows]) > HEIGHT_APART_M and len(rows) == 2
-    }
+    level, apart = {}, {}
+    for tree, every in cores.rows_of.items():
+        rows = [row for row in every if not cores.bound_only[row]]
+        if len(rows) < 2:
+            continue
+        if np.ptp(cores.height_m[rows]) > HEIGHT_APART_M:
+            if len(rows) == 2:
+                apart[tree] = sorted(rows, key=lambda row: float(cores.height_m[row]))
+        elif not on_one_line(cores, tuple(rows)):
+            level[tree] = rows
     return level, apart

@@ -8,31 +8,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.estimate import (
-    CoreInputs,
-    HeightTable,
-    SpeciesRates,
-    TiedHeights,
-    TreeDates,
-    Workings,
-    date_trees,
-    lead_cores,
-    minimum_answer,
-    tie_heights,
-    tree_answer,
-)
+from treeage.estimate import Cores, Shared, date_trees, lead_cores, minimum_answer, tree_answer
 from treeage.height import HeightModel
 from treeage.hierarchical.data import StandData, learned_model
 from treeage.hierarchical.kernel import SD_FLOOR
-from treeage.hierarchical.likelihood import SHIFTS, scale_distance, scaled_counts, scaled_rate
+from treeage.hierarchical.likelihood import (
+    SHIFTS,
+    ErrorFactor,
+    FactorKind,
+    scale_distance,
+    scaled_counts,
+    scaled_growth,
+)
 from treeage.hierarchical.sampling import GROUPS
-from treeage.pmf import Pmf
-from treeage.posterior import RateNodes
+from treeage.pmf import Mass, Pmf
+from treeage.posterior import GrowthNodes, HeightTie, TreePosterior
 from treeage.results import TreeAge
 
 Array = NDArray[np.float64]
@@ -43,50 +37,33 @@ Draws = Mapping[str, Array]
 """Parameters by name, the first axis the draws."""
 
 
-def drawn_inputs(data: StandData, draws: Draws) -> CoreInputs:
+def drawn_cores(data: StandData, draws: Draws) -> Cores:
     """Cores with the error factors that a few like draws have on average.
 
-    Parameters
-    ----------
-    data : StandData
-        The stand.
-    draws : mapping of str to numpy.ndarray
-        Parameters, the first axis the draws.
-
-    Returns
-    -------
-    CoreInputs
-        Distances and counts widened or narrowed; ranges of missed rings lengthened where a draw asks for it.
+    Distances and counts are widened or narrowed, and ranges of missed rings lengthened where a draw asks for it.
     """
-    inputs, factors = data.cores.inputs, data.tables.factors
-    log_distance = np.zeros(len(factors.distance_method))
-    for k, name in enumerate(_names(data, "distance")):
-        rows = [own == name for own in factors.distance_method]
-        log_distance[rows] = np.log(draws["distance_factor"][:, k]).mean()
-    radial = np.array([name == "radius_length" for name in factors.distance_method])
+    cores, factors = data.cores, data.learning.distance_factor
+    log_factor = {
+        factor: float(np.log(draws["distance_factor"][:, k]).mean())
+        for k, factor in enumerate(data.trees.of_kind(FactorKind.DISTANCE))
+    }
+    log_distance = np.array([0.0 if factor is None else log_factor.get(factor, 0.0) for factor in factors])
+    radial = np.array([factor is ErrorFactor.RADIUS_LENGTH for factor in factors])
     moved = np.flatnonzero(log_distance)
-    distance = inputs.distance.copy()
+    distance = cores.distance.copy()
     distance[moved] = scale_distance(distance[moved], np.exp(log_distance[moved]), radial[moved])
-    rate = {name: mean_factor(draws["count_factor"][:, k]) for k, name in enumerate(_names(data, "count"))}
-    start, count = _drawn_counts(data, rate)
-    low = np.minimum(0.0, draws["rate_bias"].min(axis=0))[_species_codes(data)]
+    factor_of = {
+        factor: mean_factor(draws["count_factor"][:, k])
+        for k, factor in enumerate(data.trees.of_kind(FactorKind.COUNT))
+    }
+    low = np.minimum(0.0, draws["rate_bias"].min(axis=0))[[data.species.index(name) for name in cores.species]]
     longer = np.exp(-low + 0.7 * np.maximum(0.0, log_distance))  # choice: most of the wider tail
-    most = np.ceil(inputs.most_rings * longer * max(1.0, mean_factor(draws["own_factor"])) ** 0.5)
-    return replace(inputs, distance=distance, count_start=start, count=count, most_rings=most.astype(np.int64))
+    most = np.ceil(cores.most_rings * longer * max(1.0, mean_factor(draws["own_factor"])) ** 0.5)
+    return replace(cores, distance=distance, count=_drawn_counts(data, factor_of), most_rings=most.astype(np.int64))
 
 
 def mean_factor(values: Array) -> float:
-    """Geometric mean.
-
-    Parameters
-    ----------
-    values : numpy.ndarray
-        Factors above 0.
-
-    Returns
-    -------
-    float
-        The mean factor.
+    """Geometric mean of factors above 0.
 
     Examples
     --------
@@ -96,61 +73,39 @@ def mean_factor(values: Array) -> float:
     return float(np.exp(np.log(values).mean()))
 
 
-def _names(data: StandData, kind: str) -> list[str]:
-    return [name.split(": ")[1] for name in data.trees.factor_names if name.startswith(kind)]
+def _drawn_counts(data: StandData, factor_of: Mapping[ErrorFactor, float]) -> Mass:
+    """Count errors with the shares of wrong rings of one draw, on the shortest stretch that holds them."""
+    cores = data.cores
+    acting = {row: own for row, own in enumerate(data.learning.count_factor) if own is not None and own in factor_of}
+    if not acting:
+        return cores.count
+    rows, own = list(acting), list(acting.values())
+    factor = np.array([factor_of[each] for each in own])
+    scaled = scaled_counts(cores.rings_counted[rows], own, list(cores.species[rows]), factor)
+    rest = [row for row in range(len(cores)) if row not in acting]
+    kept = cores.count[rest]
+    some = np.flatnonzero(kept.mass.max(axis=0) > 0) + kept.start if rest else np.zeros(1, dtype=np.int64)
+    start = min(scaled.start, int(some.min()))
+    size = max(scaled.stop, int(some.max())) + 1 - start
+    out = np.zeros((len(cores), size))
+    out[rows], out[rest] = scaled.on(start, size), kept.on(start, size)
+    return Mass(start, out)
 
 
-def _species_codes(data: StandData) -> Ints:
-    place = {name: k for k, name in enumerate(data.species)}
-    return np.array([place[name] for name in data.tables.species])
-
-
-def _drawn_counts(data: StandData, rate: Mapping[str, float]) -> tuple[int, Array]:
-    """Count errors with the rates of wrong rings of one draw, on one support."""
-    inputs, dating = data.cores.inputs, data.tables.factors.dating
-    rows = [row for row, name in enumerate(dating) if name in rate]
-    if not rows:
-        return inputs.count_start, inputs.count
-    factor = np.array([rate[dating[row]] for row in rows])
-    words, species = [dating[row] for row in rows], [data.tables.species[row] for row in rows]
-    first, mass = scaled_counts(data.tables.rings[rows], words, species, factor)
-    rest = [row for row in range(len(dating)) if row not in set(rows)]
-    kept = inputs.count[rest]
-    some = np.flatnonzero(kept.max(axis=0) > 0) if rest else np.array([-inputs.count_start])
-    start = min(first, inputs.count_start + int(some.min()))
-    stop = max(first + mass.shape[1], inputs.count_start + int(some.max()) + 1)
-    out = np.zeros((len(dating), stop - start))
-    out[rows, first - start : first - start + mass.shape[1]] = mass
-    at = inputs.count_start + int(some.min()) - start
-    out[rest, at : at + int(np.ptp(some)) + 1] = kept[:, some.min() : some.max() + 1]
-    return start, out
-
-
-def drawn_rates(data: StandData, draws: Draws) -> dict[str, SpeciesRates]:
-    """Shared growth rate of every species, with the draws as equally likely values of the stand's part.
-
-    Parameters
-    ----------
-    data : StandData
-        The stand.
-    draws : mapping of str to numpy.ndarray
-        Parameters, the first axis the draws.
-
-    Returns
-    -------
-    dict of str to SpeciesRates
-        By species.
-    """
+def drawn_shared(data: StandData, draws: Draws, heights: Mapping[str, HeightModel]) -> Shared:
+    """What species share with the draws as equally likely values of the stand's part, and height models to match."""
     narrow = draws["tree_sd"].min() < LEAST_SPREAD
     shifts = SHIFTS if narrow else SHIFTS[::2]
     size = len(draws["rate_bias"])
-    rates = {}
-    for k, name in enumerate(data.species):
-        spread = np.maximum(draws["tree_sd"][:, k], SD_FLOOR)[:, None]
-        weight = np.exp(-0.5 * ((shifts[None, :] - draws["rate_bias"][:, [k]]) / spread) ** 2)
-        nodes = RateNodes(shifts, np.full(size, 1.0 / size), weight / weight.sum(axis=1, keepdims=True))
-        rates[name] = scaled_rate(data.cores.rates[name], mean_factor(draws["own_factor"]), nodes)
-    return rates
+    species = {}
+    for name, own in data.shared.species.items():
+        if name in data.species:
+            k = data.species.index(name)
+            spread = np.maximum(draws["tree_sd"][:, k], SD_FLOOR)[:, None]
+            weight = np.exp(-0.5 * ((shifts[None, :] - draws["rate_bias"][:, [k]]) / spread) ** 2)
+            nodes = GrowthNodes(shifts, np.full(size, 1.0 / size), weight / weight.sum(axis=1, keepdims=True))
+            species[name] = replace(scaled_growth(own, mean_factor(draws["own_factor"]), nodes), height=heights[name])
+    return Shared(species)
 
 
 def like_draws(data: StandData, draws: Draws, groups: int) -> Ints:
@@ -208,14 +163,14 @@ def drawn_heights(data: StandData, draws: Draws, rng: np.random.Generator) -> di
     size = len(draws["rate_bias"])
     models: dict[str, HeightModel] = {}
     picked: dict[str, Ints] = {}
-    for name, fixed in data.fixed_heights.items():
+    for name, fixed in ((name, own.height) for name, own in data.shared.species.items()):
         if name in data.heights.species:
             k = data.heights.species.index(name)
             own = {key: draws[key][:, k] for key in ("height_level", "height_slope", "height_spread")}
             own["form_log_weight"] = draws["form_log_weight"][:, k]
             models[name] = learned_model(data.heights, k, own, fixed, rng)
         else:
-            group = data.height_groups[name]
+            group = data.shared[name].height_group
             if group not in picked:
                 picked[group] = rng.permutation(np.arange(size) % len(fixed.forms))
             models[name] = taken_heights(fixed, picked[group])
@@ -250,12 +205,12 @@ def taken_heights(model: HeightModel, places: Ints) -> HeightModel:
 def learned_answers(
     data: StandData,
     draws: Draws,
-    records: Sequence[Mapping[str, Any]],
+    trees: Sequence[str],
     *,
     prob: float,
     seed: int,
     tick: Callable[[int], object] | None = None,
-) -> tuple[list[TreeAge], Workings]:
+) -> tuple[list[TreeAge], Shared]:
     """Date every tree under every draw of the parameters, and average.
 
     Parameters
@@ -264,8 +219,8 @@ def learned_answers(
         The stand.
     draws : mapping of str to numpy.ndarray
         Parameters, the first axis the draws (about a hundred).
-    records : sequence of mapping
-        Rows of trees.csv.
+    trees : sequence of str
+        Ids in the order of trees.csv.
     prob : float
         Probability of the intervals in the tables of cores.
     seed : int
@@ -275,130 +230,91 @@ def learned_answers(
 
     Returns
     -------
-    list of TreeAge and Workings
-        The shared nodes of every tree's parts are the draws, sorted by group: node k of the growth rate goes with
-        node k of the heights. Every tree keeps one lead core, the one that says most under the errors as stated.
+    list of TreeAge and Shared
+        The shared values of every tree's parts are the draws, sorted by group: value k of the growth goes with
+        value k of the heights. Every tree keeps one lead core, the one that says most under the errors as stated.
     """
     size = len(draws["rate_bias"])
     models = drawn_heights(data, draws, np.random.default_rng(seed))
-    facts = data.cores.facts
-    leads = lead_cores(facts, data.cores.inputs, data.cores.rates)
+    leads = lead_cores(data.cores, data.shared)
     group = like_draws(data, draws, min(GROUPS, size))
     order = np.argsort(group, kind="stable")
-    every: list[dict[str, TreeDates]] = []
-    tied: dict[str, list[TiedHeights]] = {}
+    every: list[dict[str, TreePosterior]] = []
     for place in range(group.max() + 1):
         members = np.flatnonzero(group == place)
         own = {name: np.asarray(values)[members] for name, values in draws.items()}
-        some = HeightTable({name: taken_heights(model, members) for name, model in models.items()})
-        rates, inputs = drawn_rates(data, own), drawn_inputs(data, own)
-        joint = data.cores.readings.joint
-        dated = date_trees(facts, inputs, rates, some.passing_years, joint_counts=joint, leads=leads)
-        every.append(dated)
-        for tree, dates in dated.items():
-            if dates.likelihood is not None:
-                species = str(facts.records[dates.lead]["species"])
-                tied.setdefault(tree, []).append(tie_heights(dates, facts, some, species, rates[species].nodes))
+        some = {name: taken_heights(model, members) for name, model in models.items()}
+        every.append(date_trees(drawn_cores(data, own), drawn_shared(data, own, some), leads=leads))
         if tick:
             tick(1)
-    ordered = {name: taken_heights(model, order) for name, model in models.items()}
-    heights = HeightTable(ordered, data.height_groups)
-    stand = {name: _averaged_rate(rate, size) for name, rate in data.cores.rates.items()}
-    joined = {tree: join_ties(parts) for tree, parts in tied.items()}
-    workings = Workings(facts, data.cores.inputs, heights, stand, joined, data.cores.readings.trees)
+    even = GrowthNodes(SHIFTS, np.full(size, 1.0 / size), np.full((size, SHIFTS.size), 1.0 / SHIFTS.size))
+    shared = Shared(
+        {
+            name: replace(own, growth=even, height=taken_heights(models[name], order))
+            for name, own in data.shared.species.items()
+        }
+    )
     answers = []
-    for record in records:
-        tree = str(record["tree"])
-        rows = np.flatnonzero(facts.table["tree"] == tree)
-        if not rows.size:
-            continue
+    for tree in (tree for tree in trees if tree in data.cores.rows_of):
         if tree in every[0]:
-            answer = tree_answer(record, join_dates([dated[tree] for dated in every]), workings, prob=prob)
-            answers.append(_compact(answer))
+            joined = join_posteriors([dated[tree] for dated in every])
+            answers.append(_compact(tree_answer(joined, data.cores, shared, prob=prob)))
         else:
-            answers.append(minimum_answer(record, rows, facts, prob=prob))
-    return answers, workings
-
-
-def _averaged_rate(rate: SpeciesRates, size: int) -> SpeciesRates:
-    """Rate whose stand nodes are the draws, equally likely."""
-    nodes = RateNodes(SHIFTS, np.full(size, 1.0 / size), np.full((size, SHIFTS.size), 1.0 / SHIFTS.size))
-    return replace(rate, nodes=nodes)
+            answers.append(minimum_answer(tree, data.cores, prob=prob))
+    return answers, shared
 
 
 def _compact(answer: TreeAge) -> TreeAge:
     """Keep of a tree cored at two heights only the pairs of draws that belong together."""
     parts = answer.parts
-    if parts is None or parts.joint is None:
+    if parts is None or not parts.tied:
         return answer
-    return replace(answer, parts=replace(parts, joint=np.ascontiguousarray(parts.joint[:1])))
+    pairs = Mass(parts.added.start, np.ascontiguousarray(parts.added.mass[:1]))
+    return replace(answer, parts=replace(parts, added=pairs))
 
 
-def join_dates(parts: Sequence[TreeDates]) -> TreeDates:
-    """Average the dates of one tree over draws, the draws kept as values of the stand's part.
+def join_posteriors(parts: Sequence[TreePosterior]) -> TreePosterior:
+    """Average the dates of one tree over groups of draws, the draws kept as values of the stand's part.
 
-    Parameters
-    ----------
-    parts : sequence of TreeDates
-        One a group of draws, all with the same lead core.
-
-    Returns
-    -------
-    TreeDates
-        Referred to that core.
+    All parts have the same lead core, to which the answer is referred.
     """
-    reference = parts[0].reference_year
-    rows = [(part.start + reference - part.reference_year, row) for part in parts for row in part.given_stand]
-    start, given = _side_by_side(rows)
-    share = np.array([len(part.given_stand) for part in parts]) / len(rows)
-    informs = list(parts[0].alone)
-    conflict = np.array([part.conflict_p for part in parts])
-    return TreeDates(
-        lead=parts[0].lead,
-        cores=parts[0].cores,
-        reference_year=reference,
-        start=start,
-        given_stand=given,
-        likelihood=parts[0].likelihood,
-        alone={row: Pmf.mixture([part.alone[row] for part in parts], share) for row in informs},
-        missed={row: Pmf.mixture([part.missed[row] for part in parts], share) for row in informs},
-        variance={row: _mean_parts([part.variance[row] for part in parts], share) for row in informs},
-        counts={row: Pmf.mixture([part.counts[row] for part in parts], share) for row in informs},
-        conflict_p=float(share @ conflict),
+    first = parts[0]
+    rows = [
+        Mass(part.added.start + first.reference_year - part.reference_year, row)
+        for part in parts
+        for row in part.added.mass
+    ]
+    share = np.array([len(part.added.mass) for part in parts]) / len(rows)
+    ties = [part.tie for part in parts if part.tie is not None]
+
+    def mixed(name: str) -> tuple[Pmf, ...]:
+        each = zip(*(getattr(part, name) for part in parts), strict=True)
+        return tuple(Pmf.mixture(pmfs, share) for pmfs in each)
+
+    return replace(
+        first,
+        added=Mass.stack(rows),
+        alone=mixed("alone"),
+        missed=mixed("missed"),
+        counts=mixed("counts"),
+        variance=np.einsum("p,pij->ij", share, np.array([part.variance for part in parts])),
+        conflict_p=float(share @ [part.conflict_p for part in parts]),
         contradiction=bool(share @ [part.contradiction for part in parts] > 0.5),
+        tie=join_ties(ties) if ties else None,
     )
 
 
-def _mean_parts(values: Sequence[tuple[float, float, float]], share: Array) -> tuple[float, float, float]:
-    mean = share @ np.array(values)
-    return float(mean[0]), float(mean[1]), float(mean[2])
-
-
-def join_ties(parts: Sequence[TiedHeights]) -> TiedHeights:
+def join_ties(parts: Sequence[HeightTie]) -> HeightTie:
     """Put what a tree cored at several heights says in each draw side by side.
 
-    Parameters
-    ----------
-    parts : sequence of TiedHeights
-        One a group of draws, with a stand node and a shared node for each draw; all referred to the same lead core.
-
-    Returns
-    -------
-    TiedHeights
-        With the draws as shared values; they do not depend on the first axis, which is there in name only.
+    Each part has a stand value and a shared value for each of its draws. In the answer the draws are the shared values;
+    they do not depend on the first axis, which is there in name only.
     """
-    start, mass = _side_by_side([(part.start, part.joint[k, k]) for part in parts for k in range(len(part.joint))])
-    years_start, years = _side_by_side([(part.years_start, row) for part in parts for row in part.years])
-    joint = np.broadcast_to(mass[None], (len(mass), *mass.shape))
-    return TiedHeights(start, joint, np.ones(len(mass)), years_start, years)
-
-
-def _side_by_side(rows: Sequence[tuple[int, Array]]) -> tuple[int, Array]:
-    start = min(first for first, _ in rows)
-    out = np.zeros((len(rows), max(first + mass.size for first, mass in rows) - start))
-    for row, (first, mass) in enumerate(rows):
-        out[row, first - start : first - start + mass.size] = mass
-    return start, out
+    joint = Mass.stack([part.joint[k, k] for part in parts for k in range(len(part.joint.mass))])
+    years = Mass.stack([part.years[k] for part in parts for k in range(len(part.years.mass))])
+    size = len(joint.mass)
+    same = np.broadcast_to(joint.mass[None], (size, *joint.mass.shape))
+    return HeightTie(Mass(joint.start, same), years, np.ones(size))
 
 
 def joint_draws(answers: Sequence[TreeAge], size: int, n_each: int, seed: int) -> tuple[list[str], Ints]:
@@ -427,7 +343,7 @@ def joint_draws(answers: Sequence[TreeAge], size: int, n_each: int, seed: int) -
         parts = answer.parts
         if parts is None:
             continue
-        stand = np.zeros_like(node) if parts.joint is not None else node
+        stand = np.zeros_like(node) if parts.tied else node
         collar = answer.distributions["collar_years"].sample(node.size, rng)
         trees.append(answer.tree)
         columns.append(parts.sample(stand, node, rng) - collar)

@@ -15,8 +15,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, ModelError, ModelWarning, require_field, require_level, require_seed
-from treeage.estimate import account_rows, gather_sources, record_settings, table_records
-from treeage.hierarchical.data import StandData, core_workings, stand_data
+from treeage.estimate import account_rows, gather_sources, height_notes, prepare, record_settings
+from treeage.hierarchical.data import StandData, stand_data
 from treeage.hierarchical.dates import joint_draws, learned_answers
 from treeage.hierarchical.priors import NAMES, UNITS, LearningPriors, ParameterMap
 from treeage.hierarchical.sampling import (
@@ -29,7 +29,7 @@ from treeage.hierarchical.sampling import (
     sample_model,
     stand_kernel,
 )
-from treeage.results import Ages
+from treeage.results import Ages, Flag, Status
 
 if TYPE_CHECKING:
     import xarray
@@ -81,7 +81,7 @@ def prior_predictive(
         missed rings of a tree, and the seasons to the middle height of the young trees.
     """
     used = priors or LearningPriors()
-    data = stand_data(field, core_workings(field))
+    data = stand_data(field, *prepare(field)[:2])
     parameters = ParameterMap(data, used)
     rng = np.random.default_rng(seed)
     values = [parameters.values(rng.standard_normal(parameters.size)) for _ in range(draws)]
@@ -229,28 +229,31 @@ def fit_hierarchical(
     prob, seed = require_level("fit_hierarchical", "prob", prob), require_seed("fit_hierarchical", seed)
     chosen, used = sampling or Sampling(), priors or LearningPriors()
     _check_sampling(chosen)
-    cores = core_workings(field, from_stand=from_stand, from_pairs=from_pairs)
-    data = stand_data(field, cores)
+    cores, exact, events = prepare(field, from_stand=from_stand, from_pairs=from_pairs)
+    data = stand_data(field, cores, exact)
     inference = _fit(data, used, chosen, seed=seed, tick=tick)
     draws = spread_draws(inference, data, NODES)
-    answers, workings = learned_answers(data, draws, table_records(field.trees), prob=prob, seed=seed, tick=tick)
+    trees_in_order = [str(tree) for tree in field.trees["tree"]]
+    answers, shared = learned_answers(data, draws, trees_in_order, prob=prob, seed=seed, tick=tick)
     diagnosis = diagnose(inference)
-    notes = pd.concat([field.notes, workings.heights.notes()], ignore_index=True)
+    cored = {(each.species, each.facts["core_height_m"]) for each in answers if each.status == Status.ESTIMATED}
+    models = {name: own.height for name, own in shared.species.items()}
+    notes = pd.concat([field.notes, height_notes(models, cored)], ignore_index=True)
     if not diagnosis.passed:
         warnings.warn(diagnosis.sentence(), ModelWarning, stacklevel=2)
-        answers = [replace(each, flags=tuple(sorted({*each.flags, "sampling_failed"}))) for each in answers]
+        answers = [replace(each, flags=tuple(sorted({*each.flags, Flag.SAMPLING_FAILED}))) for each in answers]
         notes = pd.concat([notes, _failure_note(diagnosis)], ignore_index=True)
     trees, years = joint_draws(answers, len(draws["rate_bias"]), EACH, seed)
     plain = record_settings(field, seed)
     return LearnedAges(
         tree_ages=tuple(answers),
         prob=prob,
-        accounting=account_rows(field, answers, cores.facts, cores.inputs),
+        accounting=account_rows(field, answers, cores),
         tree_table=field.trees,
         events=field.events,
         notes=notes,
-        sources=pd.concat([gather_sources(workings, answers), _prior_sources(used, diagnosis)], ignore_index=True),
-        stand_weights={name: rate.nodes.stand_weights for name, rate in workings.rates.items()},
+        sources=pd.concat([gather_sources(cores, shared, answers), _prior_sources(used, diagnosis)], ignore_index=True),
+        stand_weights=shared.stand_weights,
         settings=plain | {"learned": True, "draws": chosen.draws, "tune": chosen.tune, "chains": chosen.chains},
         sampled=_sampled(trees, years),
         inference=inference,
@@ -259,7 +262,7 @@ def fit_hierarchical(
             "priors": used.table(),
             "core_checks": core_checks(answers),
             "diagnosis": diagnosis,
-            "ring_events": cores.readings.events,
+            "ring_events": events,
         },
     )
 

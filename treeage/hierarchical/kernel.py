@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from treeage.hierarchical.data import DIFFERENCE_YEARS, FORMS, HeightData
-from treeage.hierarchical.likelihood import FACTOR_LIMITS, SHIFTS, TOTAL_DEGREE, TreeLikelihoods, degrees
+from treeage.hierarchical.likelihood import FACTOR_LIMITS, SHIFTS, TOTAL_DEGREE, FactorKind, TreeLikelihoods, degrees
 from treeage.hierarchical.priors import NAMES, ParameterMap
 
 if TYPE_CHECKING:
@@ -210,7 +210,7 @@ class TreeKernel:
 
     def __init__(self, trees: TreeLikelihoods, tree_species: Ints) -> None:
         self._species = tree_species
-        self._limits = np.array([FACTOR_LIMITS[name.split(":")[0]] for name in trees.factor_names])
+        self._limits = np.array([FACTOR_LIMITS[factor.kind] for factor in trees.factors])
         self._groups = []
         terms, unused = degrees(), self._limits.size
         axes = (trees.axis_factor < unused).sum(axis=1)
@@ -239,7 +239,7 @@ class TreeKernel:
         numpy.ndarray, shape (n_tree,), and list of numpy.ndarray
             Log likelihoods, and the gradient of their sum by each argument.
         """
-        scaled = np.append(log_factors / self._limits, float(log_own) / FACTOR_LIMITS["own"])
+        scaled = np.append(log_factors / self._limits, float(log_own) / FACTOR_LIMITS[FactorKind.OWN])
         values, slopes = _chebyshev(scaled)
         log_like = np.empty((self._species.size, SHIFTS.size))
         bases = []
@@ -264,7 +264,7 @@ class TreeKernel:
         return per_tree, [
             by_bias,
             by_sd,
-            np.asarray(by_scaled[-1] / FACTOR_LIMITS["own"]),
+            np.asarray(by_scaled[-1] / FACTOR_LIMITS[FactorKind.OWN]),
             by_scaled[:-1] / self._limits,
         ]
 

@@ -6,7 +6,8 @@ Own derivation: log likelihoods on Chebyshev nodes of the log factors.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from enum import Enum, StrEnum
 from functools import lru_cache
 from itertools import product
 
@@ -15,10 +16,11 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from treeage import priors
-from treeage.counting import count_error_mass
-from treeage.distance import DISTANCE_GRID_MM, grid_cells
-from treeage.estimate import CoreInputs, JointCount, SpeciesRates, placed_mass, rung
-from treeage.posterior import RateNodes, added_rings, align_added
+from treeage.counting import Dating, count_error_mass
+from treeage.distance import DISTANCE_GRID_MM, DistanceSource, grid_cells
+from treeage.estimate import Cores, JointCount, Shared, SpeciesShared, missed_mass, table_size
+from treeage.pmf import Mass
+from treeage.posterior import GrowthNodes, added_rings, align_added
 from treeage.rings import RingCalibration
 
 Array = NDArray[np.float64]
@@ -27,59 +29,92 @@ Ints = NDArray[np.int64]
 SHIFTS: Array = np.round(np.arange(-12, 13) * 0.1, 10)
 """Values of the shared deviation of log hidden width (stand part + tree part); choice: +-1.2 in steps of 0.1."""
 
-FACTOR_LIMITS: Mapping[str, float] = {"own": 0.7, "distance": 1.0, "count": 1.25}
+
+class FactorKind(StrEnum):
+    """What an error factor acts on."""
+
+    OWN = "own"
+    DISTANCE = "distance"
+    COUNT = "count"
+
+
+class ErrorFactor(Enum):
+    """Factors on the errors of cores that the stand can teach: what each acts on, and its word in tables."""
+
+    ARC = (FactorKind.DISTANCE, "arc")
+    CIRCLE = (FactorKind.DISTANCE, "circle")
+    DISTANCE_READ = (FactorKind.DISTANCE, "distance_read")
+    RADIUS_LENGTH = (FactorKind.DISTANCE, "radius_length")
+    RAYS = (FactorKind.DISTANCE, "rays")
+    FIELD_COUNT = (FactorKind.COUNT, "field_count")
+    LAB_COUNT = (FactorKind.COUNT, "lab_count")
+
+    @property
+    def kind(self) -> FactorKind:
+        """What the factor acts on."""
+        return self.value[0]
+
+    @property
+    def word(self) -> str:
+        """Its word in tables and inference data."""
+        return self.value[1]
+
+
+_DISTANCE_FACTORS = {
+    DistanceSource.RADIUS_LESS_LENGTH: ErrorFactor.RADIUS_LENGTH,
+    DistanceSource.ARC: ErrorFactor.ARC,
+    DistanceSource.SEVERAL_ARCS: ErrorFactor.ARC,
+    DistanceSource.POINTS: ErrorFactor.ARC,
+    DistanceSource.CIRCLE: ErrorFactor.CIRCLE,
+    DistanceSource.RAYS: ErrorFactor.RAYS,
+    DistanceSource.DIRECT: ErrorFactor.DISTANCE_READ,
+}
+"""Factor of each source; a core with several takes the first of this order."""
+_COUNT_FACTORS = {Dating.LAB_COUNT: ErrorFactor.LAB_COUNT, Dating.FIELD_COUNT: ErrorFactor.FIELD_COUNT}
+
+FACTOR_LIMITS: Mapping[FactorKind, float] = {FactorKind.OWN: 0.7, FactorKind.DISTANCE: 1.0, FactorKind.COUNT: 1.25}
 """Log factors are kept within these limits (choice: about a half to twice, a third to three times)."""
 
-_NODES = {"own": 4, "distance": 6, "count": 3}  # choice: tested against direct evaluation
+_NODES = {FactorKind.OWN: 4, FactorKind.DISTANCE: 6, FactorKind.COUNT: 3}  # choice: tested against direct evaluation
 MOST_AXES = 3  # choice: error factors of one tree beyond its three most telling ones are held at 1
 TOTAL_DEGREE = 5  # choice: a tree's log likelihood within 0.02 (rms) of direct evaluation
 
 
-@dataclass(frozen=True)
-class CoreFactors:
-    """Which error factors act on each core.
+@dataclass(frozen=True, eq=False)
+class LearningCores:
+    """Cores as the exact engine prepares them, what they share, and the error factors that act on each.
 
     Parameters
     ----------
-    distance_method : tuple of str
-        Class of the distance of each core: arc, circle, rays, distance_read, radius_length, or "" at the pith.
-    dating : tuple of str
-        lab_count or field_count; "" where the count has no error.
+    cores : Cores
+        All cores.
+    shared : Shared
+        Of the exact engine.
+    distance_factor, count_factor : tuple of ErrorFactor or None, shape (n_core,)
+        None: no factor acts.
     """
 
-    distance_method: tuple[str, ...]
-    dating: tuple[str, ...]
+    cores: Cores
+    shared: Shared
+    distance_factor: tuple[ErrorFactor | None, ...]
+    count_factor: tuple[ErrorFactor | None, ...]
 
 
-def method_class(method: str) -> str:
-    """Class of distance error that a core's method belongs to.
+def learning_cores(cores: Cores, shared: Shared) -> LearningCores:
+    """Say which error factors act on each core.
 
-    Parameters
-    ----------
-    method : str
-        Words of `CoreFacts.methods`.
-
-    Returns
-    -------
-    str
-        arc, circle, rays, distance_read, radius_length, or "" at the pith.
-
-    Examples
-    --------
-    >>> method_class("arc and rays"), method_class("radius less core length"), method_class("pith on the core")
-    ('arc', 'radius_length', '')
+    No factor acts on a distance of 0, on a core that only bounds the date, or on a crossdated count; counts whose outer
+    rings are lost keep their stated error.
     """
-    for word, name in (
-        ("radius", "radius_length"),
-        ("arc", "arc"),
-        ("boundaries", "arc"),
-        ("circle", "circle"),
-        ("rays", "rays"),
-        ("distance read", "distance_read"),
-    ):
-        if word in method:
-            return name
-    return ""
+    certain = cores.bound_only | (cores.distance[:, 0] >= 1)
+    found = [
+        next((factor for member, factor in _DISTANCE_FACTORS.items() if member in source), None)
+        for source in cores.source
+    ]
+    distance = tuple(None if sure else factor for sure, factor in zip(certain, found, strict=True))
+    lost = cores.outer_lost_sd > 0
+    count = tuple(None if gone else _COUNT_FACTORS.get(word) for gone, word in zip(lost, cores.dating, strict=True))
+    return LearningCores(cores, shared, distance, count)
 
 
 def scale_distance(mass: Array, factor: Array, radial: NDArray[np.bool_]) -> Array:
@@ -126,88 +161,44 @@ def scale_distance(mass: Array, factor: Array, radial: NDArray[np.bool_]) -> Arr
     return out
 
 
-def scaled_counts(rings: Ints, dating: Sequence[str], species: Sequence[str], factor: Array) -> tuple[int, Array]:
-    """Mass of the count errors when wrong rings are factor times as frequent.
+def scaled_counts(rings: Ints, factors: Sequence[ErrorFactor], species: Sequence[str], factor: Array) -> Mass:
+    """Count errors of cores, shape (n, n_error), when wrong rings are `factor` (shape (n,)) times as frequent.
 
-    Parameters
-    ----------
-    rings : numpy.ndarray of int, shape (n,)
-        Rings counted.
-    dating : sequence of str
-        Dating class of each core; "" for no count error.
-    species : sequence of str
-        Species of each core.
-    factor : numpy.ndarray, shape (n,)
-        Factor on the rates of wrong rings.
-
-    Returns
-    -------
-    tuple of int and numpy.ndarray
-        First error and the masses, as `counting.count_error_mass`.
-
-    Notes
-    -----
-    Wrong rings are Poisson with a mean of rate times rings, so a rate of twice the size is a core of twice the rings.
+    Wrong rings are Poisson with a mean of their share times rings, so twice the share is a core of twice the rings.
 
     Examples
     --------
-    >>> start, mass = scaled_counts(np.array([100]), ["lab_count"], ["Picea abies"], np.array([2.0]))
-    >>> start_200, mass_200 = count_error_mass([200], ["lab_count"], genus=["Picea abies"])
-    >>> start == start_200, bool(np.allclose(mass, mass_200))
+    >>> twice = scaled_counts(np.array([100]), [ErrorFactor.LAB_COUNT], ["Picea abies"], np.array([2.0]))
+    >>> of_200 = count_error_mass([200], ["lab_count"], genus=["Picea abies"])
+    >>> twice.start == of_200.start, bool(np.allclose(twice.mass, of_200.mass))
     (True, True)
     """
     size = np.maximum(1, np.round(rings * factor)).astype(np.int64)
-    words = np.array([word or "crossdated" for word in dating])
-    return count_error_mass(size, words, genus=list(species))
+    return count_error_mass(size, np.array([each.word for each in factors]), genus=list(species))
 
 
-def scaled_rate(rate: SpeciesRates, own_factor: float, nodes: RateNodes | None = None) -> SpeciesRates:
-    """Shared rate of a species with every core's own deviation scaled, on the shifts of the hierarchical model.
+def scaled_growth(own: SpeciesShared, own_factor: float, nodes: GrowthNodes | None = None) -> SpeciesShared:
+    """What a species shares with every core's own deviation scaled, on the shifts of the hierarchical model.
 
-    Parameters
-    ----------
-    rate : SpeciesRates
-        Of the exact engine.
-    own_factor : float
-        Factor on the own scale, above 0.
-    nodes : RateNodes, optional
-        Weights of the shifts; all equal by default.
-
-    Returns
-    -------
-    SpeciesRates
-        The adjustment by the stand's ring tables is kept.
+    The shifts are equally likely where no nodes are given; the adjustment by the stand's ring tables is kept.
     """
     if nodes is None:
-        even = np.full((1, SHIFTS.size), 1.0 / SHIFTS.size)
-        nodes = RateNodes(SHIFTS, np.ones(1), even)
-    known = rate.calibration
+        nodes = GrowthNodes(SHIFTS, np.ones(1), np.full((1, SHIFTS.size), 1.0 / SHIFTS.size))
+    known = own.calibration
     if known is None:
-        ends = np.array([1.0, 100.0])
-        known = RingCalibration(ends, np.zeros(2), 0.0, 0.0, np.ones(2), np.zeros(()))
-    calibration = replace(known, own_factor=known.own_factor * own_factor)
-    return replace(rate, nodes=nodes, calibration=calibration)
+        known = RingCalibration(np.array([1.0, 100.0]), np.zeros(2), 0.0, 0.0, np.ones(2), np.zeros(()))
+    return replace(own, growth=nodes, calibration=replace(known, own_factor=known.own_factor * own_factor))
 
 
 # ------------------------------------------------------------------ polynomials in the log factors
 
 
-def chebyshev_nodes(kind: str) -> Array:
-    """Nodes of a log factor.
-
-    Parameters
-    ----------
-    kind : {"own", "distance", "count"}
-        Which factor.
-
-    Returns
-    -------
-    numpy.ndarray
-        Values of the log factor, symmetric about 0.
+def chebyshev_nodes(kind: FactorKind) -> Array:
+    """Values of a log factor at the Chebyshev nodes, symmetric about 0.
 
     Examples
     --------
-    >>> chebyshev_nodes("own").round(3).tolist()
+    >>> chebyshev_nodes(FactorKind.OWN).round(3).tolist()
     [-0.647, -0.268, 0.268, 0.647]
     """
     size = _NODES[kind]
@@ -223,13 +214,13 @@ def degrees() -> Ints:
     numpy.ndarray of int, shape (n_term, 1 + MOST_AXES)
         All products of Chebyshev polynomials up to a total degree.
     """
-    most = max(_NODES["distance"], _NODES["count"])
-    every = product(range(_NODES["own"]), *[range(most)] * MOST_AXES)
+    most = max(_NODES[FactorKind.DISTANCE], _NODES[FactorKind.COUNT])
+    every = product(range(_NODES[FactorKind.OWN]), *[range(most)] * MOST_AXES)
     return np.array([term for term in every if sum(term) <= TOTAL_DEGREE])
 
 
 @lru_cache(maxsize=32)
-def fit_matrix(kinds: tuple[str, ...]) -> tuple[Ints, Array]:
+def fit_matrix(kinds: tuple[FactorKind, ...]) -> tuple[Ints, Array]:
     """Rows of `degrees` that a tree with these axes uses, and the matrix from values on the nodes to coefficients."""
     terms = degrees()
     limit = np.array([_NODES[kind] for kind in kinds] + [1] * (1 + MOST_AXES - len(kinds)))
@@ -249,35 +240,6 @@ def fit_matrix(kinds: tuple[str, ...]) -> tuple[Ints, Array]:
 MOST_LEARNED_RINGS = 500  # choice: a tree whose every core is open further than this teaches nothing
 
 
-@dataclass(frozen=True, eq=False)
-class CoreTables:
-    """What the likelihood of a tree is made from.
-
-    Parameters
-    ----------
-    inputs : CoreInputs
-        All cores.
-    factors : CoreFactors
-        Error factors that act on each core.
-    rings : numpy.ndarray of int, shape (n_core,)
-        Rings counted.
-    species, names : sequence of str
-        Species and id of each core.
-    rates : mapping of str to SpeciesRates
-        Of the exact engine, by species.
-    joint : mapping of str to JointCount
-        Joint count errors of trees whose cores were read against each other.
-    """
-
-    inputs: CoreInputs
-    factors: CoreFactors
-    rings: Ints
-    species: Sequence[str]
-    names: Sequence[str]
-    rates: Mapping[str, SpeciesRates]
-    joint: Mapping[str, JointCount] = field(default_factory=dict)
-
-
 @dataclass(frozen=True)
 class TreeLikelihoods:
     """Log likelihoods of the trees that teach something, as polynomials of the log factors at every shift.
@@ -287,17 +249,21 @@ class TreeLikelihoods:
     trees : tuple of str
         Ids.
     axis_factor : numpy.ndarray of int, shape (n_tree, MOST_AXES)
-        Index into factor_names of each error axis of a tree; the last index + 1 where the axis is not used.
-    factor_names : tuple of str
-        Error factors, "distance: arc", "count: lab_count", ...
+        Index into factors of each error axis of a tree; the last index + 1 where the axis is not used.
+    factors : tuple of ErrorFactor
+        Those on distances first, then those on counts.
     coefficients : numpy.ndarray, shape (n_tree, n_term, n_shift)
         Coefficients of the terms of `degrees`.
     """
 
     trees: tuple[str, ...]
     axis_factor: Ints
-    factor_names: tuple[str, ...]
+    factors: tuple[ErrorFactor, ...]
     coefficients: Array
+
+    def of_kind(self, kind: FactorKind) -> tuple[ErrorFactor, ...]:
+        """The factors that act on distances, or on counts."""
+        return tuple(factor for factor in self.factors if factor.kind is kind)
 
     def log_likelihood(self, log_own: float, log_factors: Array) -> Array:
         """Log likelihood of each tree at each shift for one value of every factor.
@@ -314,9 +280,9 @@ class TreeLikelihoods:
         numpy.ndarray, shape (n_tree, n_shift)
             Up to a constant of each tree.
         """
-        limits = np.array([FACTOR_LIMITS[name.split(":")[0]] for name in self.factor_names])
+        limits = np.array([FACTOR_LIMITS[factor.kind] for factor in self.factors])
         scaled = np.append(log_factors / limits, 0.0)[self.axis_factor]
-        scaled = np.column_stack([np.full(len(self.trees), log_own / FACTOR_LIMITS["own"]), scaled])
+        scaled = np.column_stack([np.full(len(self.trees), log_own / FACTOR_LIMITS[FactorKind.OWN]), scaled])
         terms = degrees()
         basis = np.ones((len(self.trees), len(terms)))
         for axis in range(scaled.shape[1]):
@@ -324,12 +290,12 @@ class TreeLikelihoods:
         return np.asarray(np.einsum("ta,tas->ts", basis, self.coefficients))
 
 
-def tree_likelihoods(tables: CoreTables, rows_of_tree: Mapping[str, Sequence[int]]) -> TreeLikelihoods:
+def tree_likelihoods(learning: LearningCores, rows_of_tree: Mapping[str, Sequence[int]]) -> TreeLikelihoods:
     """Sum the years and counts out of every tree with two or more cores.
 
     Parameters
     ----------
-    tables : CoreTables
+    learning : LearningCores
         All cores.
     rows_of_tree : mapping of str to sequence of int
         Informative cores of each tree, all at one height.
@@ -349,209 +315,161 @@ def tree_likelihoods(tables: CoreTables, rows_of_tree: Mapping[str, Sequence[int
     ----------
     .. [1] Own derivation; compared with direct summation in the tests.
     """
-    factors = tables.factors
-    methods = sorted({name for name in factors.distance_method if name})
-    counts = sorted({name for name in factors.dating if name})
-    names = tuple([f"distance: {name}" for name in methods] + [f"count: {name}" for name in counts])
+    acting = {*learning.distance_factor, *learning.count_factor}
+    factors = tuple(factor for factor in ErrorFactor if factor in acting)
     trees, axes, coefficients = [], [], []
     size = len(degrees())
     for tree, rows in rows_of_tree.items():
-        joint = tables.joint.get(tree) if len(rows) == 2 else None
-        axis_names = tree_axes(tables, rows, counted=joint is None)
-        log_like = tree_log_likelihood(tables, rows, axis_names, joint=joint)
+        joint = learning.cores.joint_counts.get(tree) if len(rows) == 2 else None
+        own = tree_axes(learning, rows, counted=joint is None)
+        log_like = tree_log_likelihood(learning, rows, own, joint=joint)
         if log_like is None or np.ptp(log_like) < 1e-6:
             continue
-        kinds = ("own", *(name.split(":")[0] for name in axis_names))
-        used, matrix = fit_matrix(kinds)
+        used, matrix = fit_matrix((FactorKind.OWN, *(factor.kind for factor in own)))
         full = np.zeros((size, SHIFTS.size))
         full[used] = matrix @ log_like.reshape(-1, SHIFTS.size)
         trees.append(tree)
-        padded = [names.index(name) for name in axis_names]
-        axes.append(padded + [len(names)] * (MOST_AXES - len(padded)))
+        axes.append([factors.index(factor) for factor in own] + [len(factors)] * (MOST_AXES - len(own)))
         coefficients.append(full)
     return TreeLikelihoods(
         tuple(trees),
         np.array(axes, dtype=np.int64).reshape(-1, MOST_AXES),
-        names,
+        factors,
         np.array(coefficients).reshape(-1, size, SHIFTS.size),
     )
 
 
-def tree_axes(tables: CoreTables, rows: Sequence[int], *, counted: bool) -> list[str]:
-    """Error factors of a tree; the most telling ones where there are too many.
+def tree_axes(learning: LearningCores, rows: Sequence[int], *, counted: bool) -> list[ErrorFactor]:
+    """Error factors of a tree in the order of `ErrorFactor`, at most MOST_AXES: the most telling ones.
 
-    Parameters
-    ----------
-    tables : CoreTables
-        All cores.
-    rows : sequence of int
-        Cores of the tree.
-    counted : bool
-        Whether the published count errors act.
-
-    Returns
-    -------
-    list of str
-        At most MOST_AXES names, sorted.
+    counted: whether the published count errors act.
     """
-    found: dict[str, float] = {}
+    telling: dict[ErrorFactor, float] = {}
     logs = np.log(DISTANCE_GRID_MM[1:])
     for row in rows:
-        if tables.factors.distance_method[row]:
-            mass = tables.inputs.distance[row, 1:]
-            name = f"distance: {tables.factors.distance_method[row]}"
-            found[name] = found.get(name, 0.0) + float(mass @ logs**2 - (mass @ logs) ** 2)
-        if counted and tables.factors.dating[row]:
-            found[f"count: {tables.factors.dating[row]}"] = 10.0  # choice: the count factor is always kept
-    return sorted(sorted(found, key=lambda name: -found[name])[:MOST_AXES])
+        distance, count = learning.distance_factor[row], learning.count_factor[row]
+        if distance is not None:
+            mass = learning.cores.distance[row, 1:]
+            telling[distance] = telling.get(distance, 0.0) + float(mass @ logs**2 - (mass @ logs) ** 2)
+        if counted and count is not None:
+            telling[count] = 10.0  # choice: the count factor is always kept
+    kept = sorted(telling, key=lambda factor: (-telling[factor], factor.value))[:MOST_AXES]
+    return [factor for factor in ErrorFactor if factor in kept]
+
+
+Nodes = Mapping[ErrorFactor | None, Array]
+"""Values of the log factors on which a likelihood is evaluated; None stands for the factor on the own deviations."""
 
 
 def tree_log_likelihood(
-    tables: CoreTables,
+    learning: LearningCores,
     rows: Sequence[int],
-    axis_names: Sequence[str],
+    axes: Sequence[ErrorFactor],
     *,
     joint: JointCount | None = None,
-    nodes: Mapping[str, Array] | None = None,
+    nodes: Nodes | None = None,
 ) -> Array | None:
-    """Log likelihood of one tree on the nodes of its factors.
+    """Log likelihood of one tree on the nodes of its factors, shape (n_own, n_axis_1, ..., n_shift).
 
-    Parameters
-    ----------
-    tables : CoreTables
-        All cores.
-    rows : sequence of int
-        Cores of the tree.
-    axis_names : sequence of str
-        Its error factors.
-    joint : JointCount, optional
-        Joint count errors of its two cores.
-    nodes : mapping of str to numpy.ndarray, optional
-        Values of the log factors, by "own" and axis name; the Chebyshev nodes by default.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n_own, n_axis_1, ..., n_shift) or None
-        None where every core is open too far to teach anything.
+    None where every core is open too far to teach anything. joint: joint count errors of its two cores; nodes: the
+    Chebyshev nodes by default.
     """
-    index = np.asarray(rows)
-    innermost = tables.inputs.innermost_year[index]
-    points = nodes or {"own": chebyshev_nodes("own")} | {n: chebyshev_nodes(n.split(":")[0]) for n in axis_names}
-    counts = [_counts_on(tables, row, joint, points.get(f"count: {tables.factors.dating[row]}")) for row in rows]
-    start = min(first for first, _ in counts)
-    stop = max(first + mass.shape[1] for first, mass in counts)
-    reach = np.array([first + int(np.flatnonzero(mass.max(axis=0) > 1e-5).max()) for first, mass in counts])
-    open_to = tables.inputs.most_rings[index] + reach - (innermost - innermost.min())
+    cores, index = learning.cores, np.asarray(rows)
+    innermost = cores.innermost_year[index]
+    points = nodes or {None: chebyshev_nodes(FactorKind.OWN)} | {own: chebyshev_nodes(own.kind) for own in axes}
+    counts = [_counts_on(learning, row, joint, points) for row in rows]
+    start = min(count.start for count in counts)
+    stop = max(count.stop for count in counts) + 1
+    reach = np.array([count.start + int(np.flatnonzero(count.mass.max(axis=0) > 1e-5).max()) for count in counts])
+    open_to = cores.most_rings[index] + reach - (innermost - innermost.min())
     most = int(open_to.min()) + int(np.ptp(innermost)) - start + 2
     if most > MOST_LEARNED_RINGS:
         return None
-    most = rung(most)
-    letters = {name: "abcdefgh"[place] for place, name in enumerate(axis_names)}
-    operands: list[object] = []
+    most = table_size(most)
+    letters: dict[ErrorFactor | None, str] = {factor: "abcdefgh"[place] for place, factor in enumerate(axes)}
+    operands: list[tuple[Array, str]] = []
     for place, row in enumerate(rows):
-        count = np.zeros((counts[place][1].shape[0], stop - start))
-        at = counts[place][0] - start
-        count[:, at : at + counts[place][1].shape[1]] = counts[place][1]
-        added = _core_on_nodes(tables, row, points, most, (start, count))
-        offset = np.full(SHIFTS.size, innermost[place] - innermost.min())
-        flat = added.reshape(-1, SHIFTS.size, added.shape[-1])
-        laid = align_added(flat, start, np.full(flat.shape[0], offset[0]), start, most + 1)
-        laid = laid.reshape(*added.shape[:-1], -1) + priors.GROSS_ERROR.value / (most + 1)
-        word = "w"
-        for kind, name in (("distance", tables.factors.distance_method[row]), ("count", tables.factors.dating[row])):
-            axis = f"{kind}: {name}"
-            word += letters.get(axis, "xy"[kind == "count"])
-        operands += [laid, word + "sk"]
-    return _summed(operands, "w" + "".join(letters[name] for name in axis_names) + "s")
+        count = Mass(start, counts[place].on(start, stop - start))
+        added = _core_on_nodes(learning, row, points, most, count)
+        flat = Mass(start, added.reshape(-1, SHIFTS.size, added.shape[-1]))
+        offset = np.full(len(flat.mass), innermost[place] - innermost.min())
+        aligned = align_added(flat, offset, start, most + 1).reshape(*added.shape[:-1], -1)
+        aligned = aligned + priors.GROSS_ERROR.value / (most + 1)
+        distance, counted = learning.distance_factor[row], learning.count_factor[row]
+        word = "w" + letters.get(distance, "x") + letters.get(counted, "y")  # x, y: axes of one value
+        operands.append((aligned, word + "sk"))
+    return _summed(operands, "w" + "".join(letters[factor] for factor in axes) + "s")
 
 
-def _summed(operands: list[object], out: str) -> Array:
+def _summed(operands: Sequence[tuple[Array, str]], out: str) -> Array:
     """Sum over years of the product over cores; axes of a core without a factor have one value and drop out."""
     arrays, words = [], []
-    for array, word in zip(operands[::2], operands[1::2], strict=True):
-        keep = [place for place, letter in enumerate(str(word)) if letter in out or letter in "k"]
-        shape = [np.asarray(array).shape[place] for place in keep]
-        arrays.append(np.asarray(array).reshape(shape))
-        words.append("".join(str(word)[place] for place in keep))
+    for array, word in operands:
+        keep = [place for place, letter in enumerate(word) if letter in out or letter == "k"]
+        arrays.append(array.reshape([array.shape[place] for place in keep]))
+        words.append("".join(word[place] for place in keep))
     total = np.einsum(",".join(words) + "->" + out, *arrays, optimize=True)
     log_total: Array = np.log(np.maximum(np.asarray(total, dtype=np.float64), 1e-300))
     return log_total
 
 
-def _counts_on(tables: CoreTables, row: int, joint: JointCount | None, nodes: Array | None) -> tuple[int, Array]:
-    """Count error of one core at every node of its factor."""
+def _counts_on(learning: LearningCores, row: int, joint: JointCount | None, nodes: Nodes) -> Mass:
+    """Count error of one core at every node of its factor, shape (n_node, n_error)."""
     if joint is not None:
-        pair, first, second, mass = joint
-        if tables.names[row] != pair[1]:
-            return 0, np.ones((1, 1))
-        return _difference(first, second, mass)
-    if not tables.factors.dating[row] or nodes is None:
-        mass = tables.inputs.count[[row]]
-        return tables.inputs.count_start, mass
-    size = nodes.size
-    word = tables.factors.dating[row]
-    return scaled_counts(np.full(size, tables.rings[row]), [word] * size, [tables.species[row]] * size, np.exp(nodes))
+        pair, starts, mass = joint
+        return _difference(starts, mass) if row == pair[1] else Mass(0, np.ones((1, 1)))
+    factor, cores = learning.count_factor[row], learning.cores
+    if factor is None or factor not in nodes:
+        return cores.count[[row]]
+    values = np.exp(nodes[factor])
+    many = [factor] * values.size
+    return scaled_counts(
+        np.full(values.size, cores.rings_counted[row]), many, [cores.species[row]] * values.size, values
+    )
 
 
-def _difference(first: int, second: int, mass: Array) -> tuple[int, Array]:
-    """Mass of the second core's count error less the first's."""
+def _difference(starts: tuple[int, int], mass: Array) -> Mass:
+    """The second core's count error less the first's, one row."""
     rows, columns = np.indices(mass.shape)
-    apart = (second + columns) - (first + rows)
+    apart = (starts[1] + columns) - (starts[0] + rows)
     start = int(apart.min())
     out = np.bincount((apart - start).ravel(), mass.ravel())
-    return start, (out / out.sum())[None]
+    return Mass(start, (out / out.sum())[None])
 
 
-def _core_on_nodes(
-    tables: CoreTables, row: int, points: Mapping[str, Array], most: int, count: tuple[int, Array]
-) -> Array:
+def _core_on_nodes(learning: LearningCores, row: int, points: Nodes, most: int, count: Mass) -> Array:
     """Mass of the added rings of one core, shape (n_own, n_distance, n_count, n_shift, n); 1 where no factor acts."""
-    distance_nodes = points.get(f"distance: {tables.factors.distance_method[row]}", np.zeros(1))
-    mass = np.repeat(tables.inputs.distance[[row]], distance_nodes.size, axis=0)
-    radial = np.full(distance_nodes.size, tables.factors.distance_method[row] == "radius_length")
-    if distance_nodes.any():
-        mass = scale_distance(mass, np.exp(distance_nodes), radial)
-    same = np.full(distance_nodes.size, row)
-    rate = tables.rates[tables.species[row]]
+    cores, factor = learning.cores, learning.distance_factor[row]
+    nodes = points.get(factor, np.zeros(1)) if factor is not None else np.zeros(1)
+    mass = np.repeat(cores.distance[[row]], nodes.size, axis=0)
+    if nodes.any():
+        mass = scale_distance(mass, np.exp(nodes), np.full(nodes.size, factor is ErrorFactor.RADIUS_LENGTH))
+    same, own = np.full(nodes.size, row), learning.shared[cores.species[row]]
     parts = []
-    for node in points["own"]:
-        missed = placed_mass(tables.inputs, same, mass, scaled_rate(rate, float(np.exp(node))), most)
-        by_count = [added_rings(missed, count[0], np.repeat(one[None], same.size, axis=0)) for one in count[1]]
+    for node in points[None]:
+        missed = missed_mass(cores, same, scaled_growth(own, float(np.exp(node))), most, distance=mass)
+        by_count = [
+            added_rings(missed, Mass(count.start, np.repeat(one[None], same.size, axis=0))).mass for one in count.mass
+        ]
         parts.append(np.stack(by_count, axis=1))
     return np.stack(parts)
 
 
-def difference_likelihood(tables: CoreTables, rows: Sequence[int], *, most_years: int) -> Array:
-    """Likelihood of the years between the two heights at which a tree was cored.
+def difference_likelihood(learning: LearningCores, rows: Sequence[int], *, most_years: int) -> Array:
+    """Likelihood of the years between the two heights at which a tree was cored, shape (n_shift, most_years).
 
-    Parameters
-    ----------
-    tables : CoreTables
-        All cores.
-    rows : sequence of int
-        The lower and the upper core.
-    most_years : int
-        Differences 0, 1, ..., most_years - 1.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n_shift, most_years)
-        Sum over the lower pith year of the product of both cores; ones where they are open too far.
-
-    Notes
-    -----
-    Error factors are held at 1 here: such trees teach the height curve and the growth rate.
+    rows: the lower and the upper core. Sum over the lower pith year of the product of both cores, for differences 0, 1,
+    ..., most_years - 1; ones where they are open too far. Error factors are held at 1 here: such trees teach the height
+    curve and the growth near the pith.
     """
-    inputs = tables.inputs
-    index = np.asarray(rows)
-    most = int(inputs.most_rings[index].max())
+    cores, index = learning.cores, np.asarray(rows)
+    most = int(cores.most_rings[index].max())
     if most > 2 * MOST_LEARNED_RINGS:
         return np.ones((SHIFTS.size, most_years))
-    rate = scaled_rate(tables.rates[tables.species[rows[0]]], 1.0)
-    missed = placed_mass(inputs, index, inputs.distance[index], rate, rung(most))
-    low, high = added_rings(missed, inputs.count_start, inputs.count[index])
+    own = scaled_growth(learning.shared[cores.species[rows[0]]], 1.0)
+    low, high = added_rings(missed_mass(cores, index, own, table_size(most)), cores.count[index]).mass
     # pith years: lower = I_low - K_low, upper = I_high - K_high; upper - lower = gap + K_low - K_high
-    gap = int(inputs.innermost_year[rows[1]] - inputs.innermost_year[rows[0]])
+    gap = int(cores.innermost_year[rows[1]] - cores.innermost_year[rows[0]])
     size = low.shape[1]
     length = next_fast_len(2 * size, real=True)
     cross = irfft(np.conj(rfft(high, length)) * rfft(low, length), length)  # at lag K_low - K_high

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.hierarchical.likelihood import FACTOR_LIMITS
+from treeage.hierarchical.likelihood import FACTOR_LIMITS, FactorKind
 from treeage.priors import Sourced
 
 if TYPE_CHECKING:
@@ -161,9 +161,8 @@ class ParameterMap:
 
     def __init__(self, data: StandData, priors: LearningPriors) -> None:
         self._data, self._priors = data, priors
-        names = data.trees.factor_names
-        self.methods = tuple(name.split(": ")[1] for name in names if name.startswith("distance"))
-        self.datings = tuple(name.split(": ")[1] for name in names if name.startswith("count"))
+        self.methods = tuple(factor.word for factor in data.trees.of_kind(FactorKind.DISTANCE))
+        self.datings = tuple(factor.word for factor in data.trees.of_kind(FactorKind.COUNT))
         species, heights = len(data.species), len(data.heights.species)
         several = species if species > 1 else 0
         sizes = [1, several, 1, several, 1, len(self.methods), len(self.datings), heights, heights, heights]
@@ -179,7 +178,7 @@ class ParameterMap:
         return np.split(z, self._ends[:-1])
 
     @staticmethod
-    def _bounded(kind: str, spread: float, z: Array) -> tuple[Array, Array]:
+    def _bounded(kind: FactorKind, spread: float, z: Array) -> tuple[Array, Array]:
         """Log factor and its derivative."""
         limit = FACTOR_LIMITS[kind]
         share = np.tanh(spread / limit * z)
@@ -199,9 +198,9 @@ class ParameterMap:
             Log factor on the own deviations; log factors on distances and counts.
         """
         parts, prior = self._parts(z), self._priors
-        own = self._bounded("own", prior.own_log_sd.value, parts[4])[0]
-        distance = self._bounded("distance", prior.distance_log_sd.value, parts[5])[0]
-        count = self._bounded("count", prior.count_log_sd.value, parts[6])[0]
+        own = self._bounded(FactorKind.OWN, prior.own_log_sd.value, parts[4])[0]
+        distance = self._bounded(FactorKind.DISTANCE, prior.distance_log_sd.value, parts[5])[0]
+        count = self._bounded(FactorKind.COUNT, prior.count_log_sd.value, parts[6])[0]
         return own[0], np.concatenate([distance, count])
 
     def values(self, z: Array) -> dict[str, Array]:
@@ -256,7 +255,7 @@ class ParameterMap:
         by_log_sd = values["tree_sd"] * gradient["tree_sd"]
         several = parts[1].size > 0
         methods = len(self.methods)
-        kinds = ("own", "distance", "count")
+        kinds = (FactorKind.OWN, FactorKind.DISTANCE, FactorKind.COUNT)
         spreads = (prior.own_log_sd.value, prior.distance_log_sd.value, prior.count_log_sd.value)
         slopes = [self._bounded(kind, sd, z) for kind, sd, z in zip(kinds, spreads, parts[4:7], strict=True)]
         by_factor = gradient["log_factors"]

@@ -15,7 +15,7 @@ from treeage.errors import Fault, InputError, ModelWarning
 from treeage.hierarchical.kernel import likelihood_operation
 from treeage.hierarchical.sampling import Sampling, group_dataset, sample_model
 from treeage.pmf import Pmf
-from treeage.results import ROOT_COLLAR, Ages, SharedParts, TreeAge
+from treeage.results import ROOT_COLLAR, Ages, Flag, TreeAge
 
 Array = NDArray[np.float64]
 
@@ -254,7 +254,7 @@ def _reweighted(answer: TreeAge, first: int, priors: Array) -> TreeAge:
     moved = Pmf(flat.start, _mixed(flat.start, flat.on(flat.start, flat.stop - flat.start + 1), first, priors)).trim()
     ages = moved.negate().shift(answer.outer_year + 1).convolve(answer.outer_lost).trim()
     distributions = {**answer.distributions, names[0]: moved, names[1]: ages}
-    return replace(answer, distributions=distributions, flags=tuple(sorted({*answer.flags, "pulse_prior"})))
+    return replace(answer, distributions=distributions, flags=tuple(sorted({*answer.flags, Flag.PULSE_PRIOR})))
 
 
 def _joint_draws(ages: Ages, first: int, priors: Array, seed: int) -> Any:
@@ -269,11 +269,13 @@ def _joint_draws(ages: Ages, first: int, priors: Array, seed: int) -> Any:
     for answer in ages:
         if answer.parts is None:
             continue
-        stand, shared = picked[answer.parts.rate_group, answer.parts.height_group]
+        stand, shared = picked[answer.parts.growth_group, answer.parts.height_group]
         collar = answer.distributions["collar_years"]
         column = np.empty(size, dtype=np.int64)
         for draw in range(size):
-            start, mass = _given_shared(answer.parts, int(stand[draw]), int(shared[draw]), collar)
+            added = answer.parts.given(int(stand[draw]), int(shared[draw])).convolve(collar)
+            years = added.negate().shift(answer.parts.reference_year)
+            start, mass = years.start, years.mass
             cut = slice(max(0, first - start), max(0, first + priors.shape[1] - start))
             weight = mass[cut] * priors[pulse[draw]][max(start, first) - first :][: len(mass[cut])]
             total = np.cumsum(weight)
@@ -292,24 +294,12 @@ def _shared_values(ages: Ages, size: int, rng: np.random.Generator) -> dict[tupl
     node = rng.random(size)
     for answer in ages:
         parts = answer.parts
-        if parts is None or (parts.rate_group, parts.height_group) in picked:
+        if parts is None or (parts.growth_group, parts.height_group) in picked:
             continue
-        weights = np.cumsum(ages.stand_weights[parts.rate_group])
+        weights = np.cumsum(ages.stand_weights[parts.growth_group])
         stand = np.minimum(np.searchsorted(weights, node), weights.size - 1)
-        count = parts.years.shape[0]
+        count = parts.shared_values
         known = np.cumsum(ages.height_weights.get(parts.height_group, np.full(count, 1 / count)))
         shared = stand if together else np.minimum(np.searchsorted(known, level[parts.height_group]), count - 1)
-        picked[parts.rate_group, parts.height_group] = (stand, shared)
+        picked[parts.growth_group, parts.height_group] = (stand, shared)
     return picked
-
-
-def _given_shared(parts: SharedParts, stand: int, shared: int, collar: Pmf) -> tuple[int, Array]:
-    """Mass of a tree's establishment year given its shared values: first year and masses, the years ascending."""
-    if parts.joint is not None:
-        start, mass = parts.added_start, parts.joint[min(stand, len(parts.joint) - 1), shared]
-    else:
-        start = parts.added_start + parts.years_start
-        mass = np.convolve(parts.added[stand], parts.years[shared])
-    own = np.convolve(mass, collar.on(collar.start, collar.stop - collar.start + 1))
-    last = parts.reference_year - start - collar.start
-    return last - own.size + 1, own[::-1]

@@ -19,7 +19,7 @@ from treeage.errors import Fault, InputError
 from treeage.hierarchical.data import FORMS
 from treeage.hierarchical.kernel import GrowthKernel, Kernel, StandKernel, TreeKernel, likelihood_operation, plain_mode
 from treeage.hierarchical.priors import NAMES, UNITS, LearningPriors, ParameterMap
-from treeage.results import Ages, TreeAge
+from treeage.results import Ages, Status, TreeAge
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -413,7 +413,7 @@ def core_checks(answers: Sequence[TreeAge]) -> pd.DataFrame:
     """
     rows = []
     for answer in answers:
-        if answer.status != "estimated":
+        if answer.status != Status.ESTIMATED:
             continue
         middle = answer.pith_year.median()
         for core in answer.cores.to_dict("records"):

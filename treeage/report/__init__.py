@@ -1,11 +1,7 @@
-"""What is written for people: the page, the methods text, the figures, run.json."""
+"""What is written for people, report.html with its figures and methods.md, and with it the tables, draws and record."""
 
 # fmt: off
-from treeage.report.methods import CAUTIONS, NOT_FOR_DECISIONS, account_lines
-from treeage.report.page import note_line
+from treeage.report.texts import note_line, row_account, words
 from treeage.report.write import FIGURE_COUNT, recorded_files, write_outputs
 
-__all__ = [
-    "CAUTIONS", "FIGURE_COUNT", "NOT_FOR_DECISIONS", "account_lines", "note_line", "recorded_files",
-    "write_outputs",
-]
+__all__ = ["FIGURE_COUNT", "note_line", "recorded_files", "row_account", "words", "write_outputs"]

@@ -1,6 +1,6 @@
 """Missed inner rings: how many rings lie between the innermost visible ring and the pith.
 
-Public face and engine functions on top of rings_model (expected width) and rings_mass (grids); own derivation.
+Puts together what `model` expects of the hidden width, what `stand` has learned of it, and the grids of `mass`.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
 
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import (
@@ -19,29 +20,30 @@ from treeage.errors import (
     require_faces,
     require_level,
     require_nonnegative,
-    require_positive,
     require_row,
     require_series,
     show,
 )
 from treeage.pmf import Pmf
-from treeage.rings.mass import Tails, exact_mass, fast_mass
+from treeage.rings.mass import Array, Ints, Tails, exact_mass, fast_mass
 from treeage.rings.model import InnerGrowth, RingModel, inner_growth, ring_model
-from treeage.rings.stand import DatedSeries, RingCalibration, age_evidence, best_prediction, calibration_from
+from treeage.rings.stand import RingCalibration
 from treeage.schema import check_distances, check_widths
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = NDArray[np.float64]
-MassArray = NDArray[Any]  # single precision from the tables, double by brute force
+MassArray = NDArray[Any]  # single precision from the grids, double by brute force
 
 _SHARED_NODES = 15  # choice: Gauss-Hermite nodes of the shared deviation when one core is predicted alone
 _DISTANCE_NODES = 41  # choice: nodes over +-4 standard deviations of a distance
 _KNOWN_SD_MM = 1e-4  # choice: a distance with a smaller standard deviation is known
 _TAIL_SCALES = 7.0  # choice: own scales kept above the largest expected number; about 1e-4 is lumped beyond
-_ROUNDING = 1e-7  # choice: tables are single precision; a quantile does not step on for less
+_ROUNDING = 1e-7  # choice: masses are single precision; a quantile does not step on for less
 _MOST_RINGS = 20_000  # choice: more than the age of any known tree
+
+
+# ------------------------------------------------------------------ the hidden width
 
 
 def shared_spreads(model: RingModel | None = None, calibration: RingCalibration | None = None) -> tuple[float, float]:
@@ -71,6 +73,92 @@ def shared_spreads(model: RingModel | None = None, calibration: RingCalibration 
     return calibration.stand_sd, calibration.tree_sd
 
 
+def hidden_width(
+    growth: InnerGrowth,
+    distance_mm: ArrayLike,
+    typical_mm: ArrayLike,
+    *,
+    model: RingModel | None = None,
+    calibration: RingCalibration | None = None,
+) -> tuple[Array, Array]:
+    """Location and scale of the log hidden width, moved by what the stand has taught.
+
+    Parameters
+    ----------
+    growth : InnerGrowth
+        Visible growth of n_core cores.
+    distance_mm : array-like, shape (n_r,) or (n_core, n_r)
+        Distances to the pith [mm], at least 0: the same for all cores, or a row a core.
+    typical_mm : array-like, shape (n_core,)
+        One typical distance a core [mm], at which the scale is taken; see `typical_distance`.
+    model : RingModel, optional
+        The shipped model by default.
+    calibration : RingCalibration, optional
+        Offsets and factors learned from the stand; none by default.
+
+    Returns
+    -------
+    location : numpy.ndarray, shape (n_core, n_r)
+        Expected ln(mean width [mm]) of the hidden rings at each distance.
+    scale : numpy.ndarray, shape (n_core,)
+        Scale of each core's own deviation, in log width.
+
+    Notes
+    -----
+    ln(hidden mean width) = location + b + u + v, with b shared by the stand and u by the cores of a tree (normal, see
+    `shared_spreads`) and v the core's own: `RingModel.tails` times the scale, wider towards more rings.
+
+    Examples
+    --------
+    >>> location, scale = hidden_width(inner_growth([[1.0] * 40]), [10.0, 20.0], [14.0])
+    >>> location.shape, scale.shape
+    ((1, 2), (1,))
+    """
+    used = model or ring_model()
+    distance, typical = np.asarray(distance_mm, dtype=np.float64), np.asarray(typical_mm, dtype=np.float64)
+    location, scale = used.location(growth, distance), used.own_scale(growth, typical)
+    if calibration is None:
+        return location, scale
+    return location + calibration.offset_on(distance), scale * calibration.factor_at(typical)
+
+
+def typical_distance(distance_mm: ArrayLike, mass: Array) -> Array:
+    """One distance a core that stands for its mass: the exponential of the mean logarithm, the pith left out.
+
+    Parameters
+    ----------
+    distance_mm : array-like, shape (n_r,) or (n_core, n_r)
+        Distances [mm]; column 0 is the pith itself.
+    mass : numpy.ndarray, shape (n_core, n_r)
+        Probability of each.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_core,)
+        Typical distances [mm].
+
+    Examples
+    --------
+    >>> round(float(typical_distance([0.0, 2.0, 8.0], np.array([[0.2, 0.4, 0.4]]))[0]), 6)
+    4.0
+    """
+    logs = np.log(np.maximum(np.asarray(distance_mm)[..., 1:], DISTANCE_GRID_MM[1]))
+    beyond = mass[:, 1:]
+    return np.asarray(np.exp((beyond * logs).sum(1) / np.maximum(beyond.sum(1), 1e-300)))
+
+
+def _expected_rings(
+    growth: InnerGrowth, distance_mm: Array, mass: Array, model: RingModel, calibration: RingCalibration | None
+) -> tuple[Array, Array]:
+    """ln(number of rings) expected at each distance, (n_core, n_r), and the own scale of each core."""
+    typical = typical_distance(distance_mm, mass)
+    location, scale = hidden_width(growth, distance_mm, typical, model=model, calibration=calibration)
+    return np.log(np.maximum(distance_mm, DISTANCE_GRID_MM[1])) - location, scale
+
+
+# ------------------------------------------------------------------ masses
+
+
 def missed_ring_mass(
     growth: InnerGrowth,
     distance_mass: ArrayLike,
@@ -88,9 +176,9 @@ def missed_ring_mass(
     growth : InnerGrowth
         Visible growth of n_core cores.
     distance_mass : array-like, shape (n_core, n_r)
-        Probability of each distance of grids.DISTANCE_GRID_MM; rows sum to 1; column 0 is the pith itself (M = 0).
+        Probability of each distance of `DISTANCE_GRID_MM`; rows sum to 1; column 0 is the pith itself (M = 0).
     shifts : array-like, shape (n_shift,)
-        Values of b + u, the shared deviation of log hidden width; any values (one table per set of values is kept).
+        Values of b + u, the shared deviation of log hidden width; any values (what depends on them is kept).
     max_rings : int
         Highest number of rings, at least 2. Its cell also holds the probability of everything above.
     model : RingModel, optional
@@ -98,7 +186,7 @@ def missed_ring_mass(
     calibration : RingCalibration, optional
         Offsets and spreads learned from the stand; none by default.
     method : {"fast", "exact"}, default "fast"
-        Table interpolation, or brute force (slow; the reference in tests).
+        By interpolation on grids, or brute force (slow; the reference in tests).
 
     Returns
     -------
@@ -130,47 +218,15 @@ def missed_ring_mass(
     """
     mass = np.asarray(distance_mass, dtype=np.float64)
     if mass.shape != (len(growth), DISTANCE_GRID_MM.size):
-        need = f"shape ({len(growth)}, {DISTANCE_GRID_MM.size}): cores x distance grid"
-        raise InputError(
-            Fault(
-                f"shape {mass.shape}",
-                need,
-                "Put distances on the grid.",
-                "missed_ring_mass",
-                0,
-                "distance_mass",
-            )
-        )
+        got, need = f"shape {mass.shape}", f"shape ({len(growth)}, {DISTANCE_GRID_MM.size}): cores x distance grid"
+        raise InputError(Fault(got, need, "Put distances on the grid.", "missed_ring_mass", 0, "distance_mass"))
     if max_rings < 2:
         raise InputError(Fault(show(max_rings), "at least 2 [rings]", "Raise it.", "missed_ring_mass", 0, "max_rings"))
     used = model or ring_model()
-    location = used.location(growth, DISTANCE_GRID_MM)
-    if calibration is not None:
-        location = location + calibration.offset_on(DISTANCE_GRID_MM)
-    expected = np.log(np.maximum(DISTANCE_GRID_MM, DISTANCE_GRID_MM[1])) - location
-    scale = _own_scale(growth, np.exp(_mean_log_distance(mass, DISTANCE_GRID_MM)), used, calibration)
+    expected, scale = _expected_rings(growth, DISTANCE_GRID_MM, mass, used, calibration)
     run = fast_mass if method == "fast" else exact_mass
-    return run(
-        expected,
-        mass,
-        scale,
-        used.tails,
-        np.atleast_1d(np.asarray(shifts, dtype=np.float64)),
-        max_rings=max_rings,
-    )
-
-
-def _mean_log_distance(mass: FloatArray, grid_mm: FloatArray) -> FloatArray:
-    logs = np.log(np.maximum(grid_mm[..., 1:], DISTANCE_GRID_MM[1]))
-    beyond = mass[:, 1:]
-    return np.asarray((beyond * logs).sum(1) / np.maximum(beyond.sum(1), 1e-300))
-
-
-def _own_scale(
-    growth: InnerGrowth, distance_mm: FloatArray, model: RingModel, calibration: RingCalibration | None
-) -> FloatArray:
-    scale = model.own_scale(growth, distance_mm)
-    return scale if calibration is None else scale * calibration.factor_at(distance_mm)
+    values = np.atleast_1d(np.asarray(shifts, dtype=np.float64))
+    return run(expected, mass, scale, used.tails, values, max_rings=max_rings)
 
 
 def missing_rings(
@@ -229,7 +285,7 @@ def missing_rings(
             do = "Use missing_rings_many for many cores."
             raise InputError(Fault(kind_of(value), "one number [mm]", do, where, 0, name))
     require_row(where, "inner_widths_mm", inner_widths_mm)
-    ((_, cells),) = _predict([distance_mm], [inner_widths_mm], [distance_sd_mm], genus, calibration, where)
+    ((_, cells),) = predicted_masses([distance_mm], [inner_widths_mm], [distance_sd_mm], genus, calibration, where)
     return Pmf(0, cells[0])
 
 
@@ -281,7 +337,7 @@ def missing_rings_many(
     where = "missing_rings_many"
     prob = require_level(where, "prob", prob)
     require_series(where, "inner_widths_mm", inner_widths_mm)
-    blocks = _predict(distances_mm, inner_widths_mm, distance_sd_mm, genus, calibration, where)
+    blocks = predicted_masses(distances_mm, inner_widths_mm, distance_sd_mm, genus, calibration, where)
     size = sum(rows.size for rows, _ in blocks)
     mean, steps = np.zeros(size), np.zeros((3, size), dtype=np.int64)
     for rows, cells in blocks:
@@ -293,14 +349,14 @@ def missing_rings_many(
     return pd.DataFrame({"median": steps[0], "mean": mean, "lo": steps[1], "hi": steps[2]})
 
 
-def _predict(
+def predicted_masses(
     distances_mm: ArrayLike,
     series: Sequence[ArrayLike],
     distance_sd_mm: ArrayLike,
     genus: str | Sequence[str | None] | None,
     calibration: RingCalibration | None,
     where: str,
-) -> list[tuple[NDArray[np.intp], MassArray]]:
+) -> list[tuple[Ints, MassArray]]:
     """Positions and masses of the cores in classes of size: distance nodes times nodes of the shared deviation."""
     distance, sd = require_nonnegative(where, distance_mm=distances_mm, distance_sd_mm=distance_sd_mm)
     distance = np.atleast_1d(distance)
@@ -317,11 +373,7 @@ def _predict(
     check_widths(where, "inner_widths_mm", series)
     model = ring_model()
     points, weights = _distance_points(distance, sd)
-    location = model.location(growth, points)
-    if calibration is not None:
-        location = location + calibration.offset_on(points)
-    scale = _own_scale(growth, np.exp(_mean_log_distance(weights, points)), model, calibration)
-    expected = np.log(np.maximum(points, DISTANCE_GRID_MM[1])) - location
+    expected, scale = _expected_rings(growth, points, weights, model, calibration)
     nodes, shares = np.polynomial.hermite_e.hermegauss(_SHARED_NODES)
     shared = float(np.hypot(*shared_spreads(model, calibration))) * nodes
     columns = (expected[:, 1:, None] - shared).reshape(len(growth), -1)
@@ -331,10 +383,8 @@ def _predict(
     return _masses_by_size(columns, mass, scale, model.tails)
 
 
-def _distance_points(distance: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _distance_points(distance: Array, sd: Array) -> tuple[Array, Array]:
     """Nodes [mm] and weights of each distance; column 0 is the pith, with the weight of what lies at or below 0."""
-    from scipy.special import ndtr
-
     sd = np.where(sd < _KNOWN_SD_MM, 0.0, sd)
     if not np.any(sd):
         points = np.column_stack([np.zeros_like(distance), distance])
@@ -354,332 +404,14 @@ def _distance_points(distance: FloatArray, sd: FloatArray) -> tuple[FloatArray, 
     return points, weights / weights.sum(1, keepdims=True)
 
 
-def _masses_by_size(
-    expected: FloatArray, mass: FloatArray, scale: FloatArray, tails: Tails
-) -> list[tuple[NDArray[np.intp], MassArray]]:
-    """Run the table in classes of similar largest numbers, so that memory follows the need."""
+def _masses_by_size(expected: Array, mass: Array, scale: Array, tails: Tails) -> list[tuple[Ints, MassArray]]:
+    """Run the grids in classes of similar largest numbers, so that memory follows the need."""
     top = np.where(mass > 0, expected, -np.inf).max(1) + _TAIL_SCALES * scale
     most = np.exp2(np.ceil(np.log2(np.exp(np.minimum(top, 50.0)) + 1.0)))
     most = np.clip(most, 8, _MOST_RINGS).astype(np.intp)
-    blocks: list[tuple[NDArray[np.intp], MassArray]] = []
+    blocks: list[tuple[Ints, MassArray]] = []
     for size in np.unique(most):
         rows = np.flatnonzero(most == size)
         cells = fast_mass(expected[rows], mass[rows], scale[rows], tails, np.zeros(1), max_rings=int(size))
         blocks.append((rows, cells[:, 0]))
     return blocks
-
-
-RULES = ("constant_width_5", "constant_width_10", "constant_width_20", "constant_basal_area", "initial_growth")
-MODELS = ("model", "model_calibrated")
-_FEWEST_VISIBLE = 10  # choice: rings that must stay visible, so that every rule has its window
-_PROB = 0.9  # the package's one interval probability
-_BASAL_AREA_RINGS = 10  # choice: the same inner wood as the middle constant-width rule
-
-
-def constant_width_rings(distance_mm: ArrayLike, mean_width_mm: ArrayLike) -> FloatArray:
-    """Missed rings if the hidden rings are as wide as the visible inner ones.
-
-    Parameters
-    ----------
-    distance_mm : array-like
-        Distance to the pith [mm], at least 0.
-    mean_width_mm : array-like
-        Mean width of the innermost visible rings [mm], above 0.
-
-    Returns
-    -------
-    numpy.ndarray
-        Number of rings, not rounded.
-
-    Raises
-    ------
-    InputError
-        If a distance is negative or a width is not above 0.
-
-    Notes
-    -----
-    n = d / w with w the mean of the innermost rings, often 20 of them [1]_. Biased where young trees grew faster or
-    slower than the visible rings.
-
-    References
-    ----------
-    .. [1] Rozas, V. 2003. Tree age estimates in Fagus sylvatica and Quercus robur: testing previous and improved
-       methods. Plant Ecology, doi 10.1023/A:1023969822044 (read in abstract).
-
-    Examples
-    --------
-    >>> float(constant_width_rings(13.0, 1.3))
-    10.0
-    """
-    (distance,) = require_nonnegative("constant_width_rings", distance_mm=distance_mm)
-    (width,) = require_positive("constant_width_rings", mean_width_mm=mean_width_mm)
-    return np.asarray(distance / width)
-
-
-def constant_basal_area_rings(distance_mm: ArrayLike, increment_mm2: ArrayLike) -> FloatArray:
-    """Missed rings if the stem added the same basal area every year since the pith.
-
-    Parameters
-    ----------
-    distance_mm : array-like
-        Distance to the pith [mm], at least 0.
-    increment_mm2 : array-like
-        Basal area added in a year [mm2], above 0.
-
-    Returns
-    -------
-    numpy.ndarray
-        Number of rings, not rounded.
-
-    Raises
-    ------
-    InputError
-        If a distance is negative or an increment is not above 0.
-
-    Notes
-    -----
-    n = pi d^2 / c, from r(t) = sqrt(c t / pi). The idea of a constant trend of basal area is that of [1]_; it gives too
-    few rings in suppressed young trees.
-
-    References
-    ----------
-    .. [1] Biondi, F. and Qeadan, F. 2008. A theory-driven approach to tree-ring standardization. Tree-Ring Research
-       64: 81-96 (idea read in abstract; equation derived).
-
-    Examples
-    --------
-    >>> round(float(constant_basal_area_rings(30.0, 200.0)), 2)
-    14.14
-    """
-    (distance,) = require_nonnegative("constant_basal_area_rings", distance_mm=distance_mm)
-    (increment,) = require_positive("constant_basal_area_rings", increment_mm2=increment_mm2)
-    return np.asarray(np.pi * distance**2 / increment)
-
-
-def initial_growth_rings(distance_mm: ArrayLike, widths_from_pith_mm: Sequence[ArrayLike]) -> FloatArray:
-    """Missed rings if the tree began as the average of the complete cores of its stand.
-
-    Parameters
-    ----------
-    distance_mm : array-like, shape (n,)
-        Distances to the pith [mm], at least 0.
-    widths_from_pith_mm : sequence of array-like
-        Complete series [mm], ring 1 first.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Mean number of rings within the distance, not rounded; NaN where no complete core reaches so far.
-
-    Raises
-    ------
-    InputError
-        If a distance is negative or no series is given.
-
-    Notes
-    -----
-    The pooled curve of rings against distance from the pith [1]_ [2]_. The visible rings of the core are not used.
-
-    References
-    ----------
-    .. [1] Villalba, R. and Veblen, T. T. 1997. Improving estimates of total tree ages based on increment core samples.
-       Ecoscience 4: 534-542 (read in abstract).
-    .. [2] Rozas 2003, as in constant_width_rings.
-
-    Examples
-    --------
-    >>> initial_growth_rings([4.0], [[1.0] * 10, [2.0] * 10]).tolist()
-    [3.0]
-    """
-    (distance,) = require_nonnegative("initial_growth_rings", distance_mm=distance_mm)
-    distance = np.atleast_1d(distance)
-    if len(widths_from_pith_mm) == 0:
-        raise InputError(
-            Fault("no series", "at least one complete core", "Leave out this rule.", "initial_growth_rings")
-        )
-    curves = np.full((len(widths_from_pith_mm), distance.size), np.nan)
-    for core, widths in enumerate(widths_from_pith_mm):
-        radius = np.concatenate([[0.0], np.cumsum(np.asarray(widths, dtype=np.float64))])
-        curves[core] = np.interp(distance, radius, np.arange(radius.size), right=np.nan)
-    known = ~np.isnan(curves)
-    number = known.sum(0)
-    total = np.where(known, curves, 0.0).sum(0)
-    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
-
-
-def rule_rings(
-    rule: str,
-    distances_mm: ArrayLike,
-    inner_widths_mm: Sequence[ArrayLike],
-    *,
-    complete_mm: Sequence[ArrayLike] = (),
-) -> FloatArray:
-    """Missed rings of many cores by a plain rule.
-
-    Parameters
-    ----------
-    rule : str
-        One of RULES: constant_width_5, constant_width_10, constant_width_20 (mean of that many innermost rings),
-        constant_basal_area (that of the 10 innermost rings), initial_growth (mean of the complete cores).
-    distances_mm : array-like, shape (n_core,)
-        Distances to the pith [mm], at least 0.
-    inner_widths_mm : sequence of array-like
-        Visible widths [mm], innermost first.
-    complete_mm : sequence of array-like, optional
-        Complete series of the stand [mm], for initial_growth only.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n_core,)
-        Number of rings, not rounded.
-
-    Raises
-    ------
-    InputError
-        If the rule is not known.
-
-    References
-    ----------
-    .. [1] See the function of each rule.
-
-    Examples
-    --------
-    >>> rule_rings("constant_width_5", [10.0], [[1.0, 2.0, 3.0, 2.0, 2.0]]).tolist()
-    [5.0]
-    """
-    distance = np.atleast_1d(np.asarray(distances_mm, dtype=np.float64))
-    series = [np.asarray(widths, dtype=np.float64) for widths in inner_widths_mm]
-    if rule == "initial_growth":
-        return initial_growth_rings(distance, complete_mm)
-    if rule == "constant_basal_area":
-        rings = np.array([min(_BASAL_AREA_RINGS, widths.size) for widths in series])
-        inner = np.array([widths[:_BASAL_AREA_RINGS].sum() for widths in series])
-        area = np.pi * ((distance + inner) ** 2 - distance**2) / rings
-        return constant_basal_area_rings(distance, area)
-    if rule not in RULES:
-        raise InputError(Fault(show(rule), f"one of {', '.join(RULES)}", "Choose one.", "rule_rings", 0, "rule"))
-    window = int(rule.rsplit("_", 1)[1])
-    return constant_width_rings(distance, np.array([widths[:window].mean() for widths in series]))
-
-
-def compare_rules(
-    complete_mm: Sequence[ArrayLike],
-    *,
-    truncate_mm: Sequence[float] = (5.0, 10.0, 20.0),
-    tree: Sequence[str] | None = None,
-    genus: str | None = None,
-) -> pd.DataFrame:
-    """How wrong each rule would have been on the complete cores of this stand.
-
-    Parameters
-    ----------
-    complete_mm : sequence of array-like
-        Complete series [mm], ring 1 first.
-    truncate_mm : sequence of float, default (5, 10, 20)
-        Distances [mm] up to which the inner rings are hidden (the nearest ring boundary; the distances at which cores
-        that miss the pith usually end).
-    tree : sequence of str, optional
-        Tree of each core; each core is its own tree by default. Cores of the same tree never inform each other.
-    genus : str, optional
-        Genus of the stand.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a distance and rule: distance_mm, rule, cores, true_rings (mean), bias_rings (mean of predicted minus
-        true), mean_error_rings (mean absolute), within_5 (share within 5 rings), covered_90 (share inside the 90 %
-        interval; NaN for plain rules). model is the shipped model, model_calibrated the same with the other trees.
-
-    Raises
-    ------
-    InputError
-        If fewer than two series are given.
-
-    References
-    ----------
-    .. [1] The rules: see rule_rings. The comparison: own derivation.
-
-    Examples
-    --------
-    >>> table = compare_rules([[1.0] * 60, [1.0] * 70, [1.0] * 80], truncate_mm=[10.0])
-    >>> float(table.set_index("rule").loc["constant_width_10", "mean_error_rings"])
-    0.0
-    """
-    import pandas as pd
-
-    if len(complete_mm) < 2:
-        got = f"{len(complete_mm)} series"
-        raise InputError(
-            Fault(got, "at least 2 complete cores", "Core to the pith.", "compare_rules", 0, "complete_mm")
-        )
-    series = [np.asarray(widths, dtype=np.float64) for widths in complete_mm]
-    names = np.array([str(number) for number in range(len(series))] if tree is None else list(tree))
-    rows = []
-    for target in truncate_mm:
-        cut = [_cut(widths, float(target)) for widths in series]
-        cores = [core for core, hidden in enumerate(cut) if hidden > 0]
-        if cores:
-            rows += _rows_at(float(target), series, np.array(cut), np.array(cores), names, genus)
-    columns = ["distance_mm", "rule", "cores", "true_rings", "bias_rings", "mean_error_rings", "within_5", "covered_90"]
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _cut(widths: FloatArray, target_mm: float) -> int:
-    """Rings to hide so that the boundary is nearest to the target; 0 where the core is too short."""
-    radius = np.cumsum(widths)
-    hidden = int(np.abs(radius - target_mm).argmin()) + 1
-    near = 0.65 <= radius[hidden - 1] / target_mm <= 1.35  # choice: a boundary further off is another distance
-    return hidden if near and widths.size - hidden >= _FEWEST_VISIBLE else 0
-
-
-def _rows_at(
-    target: float,
-    series: list[FloatArray],
-    cut: NDArray[np.intp],
-    cores: NDArray[np.intp],
-    names: NDArray[np.str_],
-    genus: str | None,
-) -> list[tuple[float, str, int, float, float, float, float, float]]:
-    truth = cut[cores].astype(np.float64)
-    distance = np.array([series[core][: cut[core]].sum() for core in cores])
-    visible = [series[core][cut[core] :] for core in cores]
-    rows = []
-    for rule in (*RULES, *MODELS):
-        covered = np.full(cores.size, np.nan)
-        if rule in MODELS:
-            calibration = None if rule == "model" else _from_other_trees(visible, names[cores], series, names, genus)
-            table = missing_rings_many(distance, visible, genus=genus, calibration=calibration, prob=_PROB)
-            predicted = table["mean"].to_numpy(dtype=np.float64)
-            covered = ((table["lo"] <= truth) & (truth <= table["hi"])).to_numpy(dtype=np.float64)
-        elif rule == "initial_growth":
-            predicted = np.full(cores.size, np.nan)
-            for name in np.unique(names[cores]):
-                own = np.flatnonzero(names[cores] == name)
-                others = [series[core] for core in np.flatnonzero(names != name)]
-                if others:
-                    predicted[own] = initial_growth_rings(distance[own], others)
-        else:
-            predicted = rule_rings(rule, distance, visible)
-        known = ~np.isnan(predicted)
-        if known.any():
-            error = (predicted - truth)[known]
-            share = float(covered[known].mean())
-            summary = (float(truth[known].mean()), float(error.mean()), float(np.abs(error).mean()))
-            rows.append((target, rule, int(known.sum()), *summary, float((np.abs(error) <= 5).mean()), share))
-    return rows
-
-
-def _from_other_trees(
-    visible: list[FloatArray],
-    own_names: NDArray[np.str_],
-    series: list[FloatArray],
-    names: NDArray[np.str_],
-    genus: str | None,
-) -> RingCalibration:
-    """One row a core, learned from the complete cores of the other trees."""
-    model = ring_model()
-    targets = DatedSeries(visible, np.zeros(len(visible)), own_names.tolist(), np.zeros(len(visible)))
-    stand = DatedSeries(series, np.zeros(len(series)), names.tolist(), np.ones(len(series)))
-    means, trees = age_evidence(targets, stand, model, genus=genus)
-    offset, explained = best_prediction(means, trees, model)
-    return calibration_from(offset, (explained, explained), trees[..., 0].max(1), model)

@@ -11,14 +11,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
+from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from treeage.errors import Fault, InputError, kind_of, require_nonnegative, require_positive, show
-from treeage.rings.mass import Tails
-
-FloatArray = NDArray[np.float64]
+from treeage.rings.mass import Array, Ints, Tails, read_only
 
 WIDTH_FLOOR_MM = 0.02  # choice: two reading steps of 0.01 mm; keeps the logarithm of absent rings finite
 WINDOW_RINGS = (1, 2, 3, 5, 10, 20, 40)  # choice: about even steps of the logarithm
@@ -34,6 +33,11 @@ FEATURES = (
     "step_inner",
 )
 SPREAD_FEATURES = 2  # the last two: spread and step, which a mean width alone cannot tell
+TERMS = (*FEATURES, "spread_inner x log_mean_10_rings", "(log_mean_1_rings - log_mean_5_rings) squared")
+OTHER_GENERA = "other genera"
+_SPREADS = slice(len(FEATURES) - SPREAD_FEATURES, len(FEATURES))
+_STAND_ARRAYS = ("stand_nodes_mm", "stand_variance", "stand_target", "stand_shared", "stand_single")
+_ARRAYS = ("ring_nodes", "coefficients", "scale_coefficients", "typical_spreads", *_STAND_ARRAYS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,76 +61,21 @@ class InnerGrowth:
     (2, [3.0, 1.0])
     """
 
-    features: FloatArray
-    ring_count: FloatArray
+    features: Array
+    ring_count: Array
     genus: tuple[str | None, ...]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "features", read_only(self.features))
+        object.__setattr__(self, "ring_count", read_only(self.ring_count))
 
     def __len__(self) -> int:
         return int(self.ring_count.size)
 
     def take(self, rows: ArrayLike) -> InnerGrowth:
-        """Select cores.
-
-        Parameters
-        ----------
-        rows : array-like of int
-            Positions of the cores.
-
-        Returns
-        -------
-        InnerGrowth
-            The rows in the given order.
-        """
+        """The cores at some positions, in that order."""
         chosen = np.asarray(rows, dtype=np.intp)
         return InnerGrowth(self.features[chosen], self.ring_count[chosen], tuple(self.genus[k] for k in chosen))
-
-
-def _genus_tuple(genus: str | Sequence[str | None] | None, cores: int, where: str) -> tuple[str | None, ...]:
-    if genus is None or isinstance(genus, str):
-        return (_genus_of(genus),) * cores
-    if not hasattr(genus, "__len__"):
-        need = "a name, or one for each core"
-        raise InputError(Fault(kind_of(genus), need, "Write for example 'Larix'.", where, 0, "genus"))
-    if len(genus) != cores:
-        raise InputError(
-            Fault(
-                f"{len(genus)} genera",
-                f"one, or {cores} (one a core)",
-                "Pass one for each core.",
-                where,
-                0,
-                "genus",
-            )
-        )
-    return tuple(_genus_of(name) for name in genus)
-
-
-def _genus_of(name: object) -> str | None:
-    """First word of a species name, capitalised; anything but text (None, NaN) is unknown."""
-    words = name.split() if isinstance(name, str) else []
-    return words[0].capitalize() if words else None
-
-
-def _checked_series(widths_mm: Sequence[ArrayLike], where: str) -> tuple[FloatArray, NDArray[np.intp]]:
-    """All widths in one row, and the number of rings of each core."""
-    arrays = [np.asarray(widths, dtype=np.float64).ravel() for widths in widths_mm]
-    counts = np.fromiter((array.size for array in arrays), dtype=np.intp, count=len(arrays))
-    if counts.size and counts.min() == 0:
-        first = int(np.argmin(counts))
-        raise InputError(
-            Fault(
-                "no widths",
-                "at least one ring width [mm]",
-                "Leave the core out.",
-                where,
-                0,
-                "inner_widths_mm",
-                f"core {first}",
-            )
-        )
-    flat = np.concatenate(arrays) if arrays else np.zeros(0)
-    require_nonnegative(where, inner_widths_mm=flat)
-    return flat, counts
 
 
 def inner_growth(
@@ -170,57 +119,6 @@ def inner_growth(
     return _growth_of_flat(flat, counts, _genus_tuple(genus, counts.size, "inner_growth"))
 
 
-def _growth_of_flat(flat: FloatArray, counts: NDArray[np.intp], genus: tuple[str | None, ...]) -> InnerGrowth:
-    if counts.size == 0:
-        return InnerGrowth(np.zeros((0, len(FEATURES))), np.zeros(0), ())
-    ends = np.cumsum(counts)
-    starts = ends - counts
-    total = np.concatenate([[0.0], np.cumsum(flat)])
-    columns = []
-    for rings in WINDOW_RINGS:
-        length = np.minimum(rings, counts)
-        columns.append((total[starts + length] - total[starts]) / length)
-    columns.append((total[ends] - total[starts]) / counts)
-    for millimetres in WINDOW_MM:
-        columns.append(_rate_within(total, starts, ends, millimetres))
-    columns.append(_fastest_run(total, starts, ends))
-    logs = [np.log(np.maximum(column, WIDTH_FLOOR_MM)) for column in columns]
-    return InnerGrowth(np.column_stack([*logs, *_spreads(flat, starts, counts)]), counts.astype(np.float64), genus)
-
-
-def _rate_within(total: FloatArray, starts: NDArray[np.intp], ends: NDArray[np.intp], millimetres: float) -> FloatArray:
-    """Mean width [mm] of the rings within a length of wood from the innermost ring outwards, the last ring in part."""
-    target = np.minimum(total[starts] + millimetres, total[ends])
-    ring = np.minimum(np.maximum(np.searchsorted(total, target, side="left"), starts + 1), ends)
-    width = np.maximum(total[ring] - total[ring - 1], 1e-9)
-    rings = ring - 1 - starts + np.clip((target - total[ring - 1]) / width, 0.0, 1.0)
-    return np.asarray((target - total[starts]) / np.maximum(rings, 1e-3))
-
-
-def _fastest_run(total: FloatArray, starts: NDArray[np.intp], ends: NDArray[np.intp]) -> FloatArray:
-    """Largest mean width [mm] of a run of rings; of the whole core where it is shorter than a run."""
-    run = np.full(total.size, -1.0)
-    run[: max(total.size - RUN_RINGS, 0)] = (total[RUN_RINGS:] - total[:-RUN_RINGS]) / RUN_RINGS
-    # a run that starts in the last rings of a core would reach into the next one
-    for back in range(1, RUN_RINGS):
-        run[np.maximum(ends - back, starts)] = -1.0
-    best = np.maximum.reduceat(run, starts)
-    return np.where(ends - starts > RUN_RINGS, best, (total[ends] - total[starts]) / (ends - starts))
-
-
-def _spreads(flat: FloatArray, starts: NDArray[np.intp], counts: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
-    """Standard deviation of the inner log widths and root mean square of their steps; NaN for one ring."""
-    length = np.minimum(SPREAD_RINGS, counts)
-    index = np.minimum(np.arange(SPREAD_RINGS), length[:, None] - 1) + starts[:, None]
-    logs = np.log(np.maximum(flat[index], WIDTH_FLOOR_MM))
-    used = np.arange(SPREAD_RINGS) < length[:, None]
-    mean = (logs * used).sum(1) / length
-    variance = (((logs - mean[:, None]) * used) ** 2).sum(1) / np.maximum(length - 1, 1)
-    steps = (np.diff(logs, axis=1) ** 2 * used[:, 1:]).sum(1) / np.maximum(length - 1, 1)
-    known = length > 1
-    return np.where(known, np.sqrt(variance), np.nan), np.where(known, np.sqrt(steps), np.nan)
-
-
 def inner_growth_from_means(
     mean_mm: ArrayLike, ring_count: ArrayLike, *, genus: str | Sequence[str | None] | None = None
 ) -> InnerGrowth:
@@ -259,26 +157,89 @@ def inner_growth_from_means(
     return InnerGrowth(features, count.astype(np.float64), _genus_tuple(genus, mean.size, "inner_growth_from_means"))
 
 
-OTHER_GENERA = "other genera"
-TERMS = (*FEATURES, "spread_inner x log_mean_10_rings", "(log_mean_1_rings - log_mean_5_rings) squared")
-_SPREADS = slice(len(FEATURES) - SPREAD_FEATURES, len(FEATURES))
+def _growth_of_flat(flat: Array, counts: Ints, genus: tuple[str | None, ...]) -> InnerGrowth:
+    if counts.size == 0:
+        return InnerGrowth(np.zeros((0, len(FEATURES))), np.zeros(0), ())
+    ends = np.cumsum(counts)
+    starts = ends - counts
+    total = np.concatenate([[0.0], np.cumsum(flat)])
+    columns = []
+    for rings in WINDOW_RINGS:
+        length = np.minimum(rings, counts)
+        columns.append((total[starts + length] - total[starts]) / length)
+    columns.append((total[ends] - total[starts]) / counts)
+    for millimetres in WINDOW_MM:
+        columns.append(_rate_within(total, starts, ends, millimetres))
+    columns.append(_fastest_run(total, starts, ends))
+    logs = [np.log(np.maximum(column, WIDTH_FLOOR_MM)) for column in columns]
+    return InnerGrowth(np.column_stack([*logs, *_spreads(flat, starts, counts)]), counts.astype(np.float64), genus)
 
 
-def regression_terms(features: FloatArray, typical_spreads: FloatArray) -> FloatArray:
-    """Complete the features by typical spreads where unknown, and by two products.
+def _rate_within(total: Array, starts: Ints, ends: Ints, millimetres: float) -> Array:
+    """Mean width [mm] of the rings within a length of wood from the innermost ring outwards, the last ring in part."""
+    target = np.minimum(total[starts] + millimetres, total[ends])
+    ring = np.minimum(np.maximum(np.searchsorted(total, target, side="left"), starts + 1), ends)
+    width = np.maximum(total[ring] - total[ring - 1], 1e-9)
+    rings = ring - 1 - starts + np.clip((target - total[ring - 1]) / width, 0.0, 1.0)
+    return np.asarray((target - total[starts]) / np.maximum(rings, 1e-3))
 
-    Parameters
-    ----------
-    features : numpy.ndarray, shape (n_core, n_feature)
-        As in InnerGrowth.
-    typical_spreads : numpy.ndarray, shape (2,)
-        Spreads to assume where they are unknown.
 
-    Returns
-    -------
-    numpy.ndarray, shape (n_core, n_term)
-        Columns as in TERMS.
-    """
+def _fastest_run(total: Array, starts: Ints, ends: Ints) -> Array:
+    """Largest mean width [mm] of a run of rings; of the whole core where it is shorter than a run."""
+    run = np.full(total.size, -1.0)
+    run[: max(total.size - RUN_RINGS, 0)] = (total[RUN_RINGS:] - total[:-RUN_RINGS]) / RUN_RINGS
+    # a run that starts in the last rings of a core would reach into the next one
+    for back in range(1, RUN_RINGS):
+        run[np.maximum(ends - back, starts)] = -1.0
+    best = np.maximum.reduceat(run, starts)
+    return np.where(ends - starts > RUN_RINGS, best, (total[ends] - total[starts]) / (ends - starts))
+
+
+def _spreads(flat: Array, starts: Ints, counts: Ints) -> tuple[Array, Array]:
+    """Standard deviation of the inner log widths and root mean square of their steps; NaN for one ring."""
+    length = np.minimum(SPREAD_RINGS, counts)
+    index = np.minimum(np.arange(SPREAD_RINGS), length[:, None] - 1) + starts[:, None]
+    logs = np.log(np.maximum(flat[index], WIDTH_FLOOR_MM))
+    used = np.arange(SPREAD_RINGS) < length[:, None]
+    mean = (logs * used).sum(1) / length
+    variance = (((logs - mean[:, None]) * used) ** 2).sum(1) / np.maximum(length - 1, 1)
+    steps = (np.diff(logs, axis=1) ** 2 * used[:, 1:]).sum(1) / np.maximum(length - 1, 1)
+    known = length > 1
+    return np.where(known, np.sqrt(variance), np.nan), np.where(known, np.sqrt(steps), np.nan)
+
+
+def _genus_tuple(genus: str | Sequence[str | None] | None, cores: int, where: str) -> tuple[str | None, ...]:
+    if genus is None or isinstance(genus, str):
+        return (_genus_of(genus),) * cores
+    if not hasattr(genus, "__len__"):
+        need = "a name, or one for each core"
+        raise InputError(Fault(kind_of(genus), need, "Write for example 'Larix'.", where, 0, "genus"))
+    if len(genus) != cores:
+        need = f"one, or {cores} (one a core)"
+        raise InputError(Fault(f"{len(genus)} genera", need, "Pass one for each core.", where, 0, "genus"))
+    return tuple(_genus_of(name) for name in genus)
+
+
+def _genus_of(name: object) -> str | None:
+    """First word of a species name, capitalised; anything but text (None, NaN) is unknown."""
+    words = name.split() if isinstance(name, str) else []
+    return words[0].capitalize() if words else None
+
+
+def _checked_series(widths_mm: Sequence[ArrayLike], where: str) -> tuple[Array, Ints]:
+    """All widths in one row, and the number of rings of each core."""
+    arrays = [np.asarray(widths, dtype=np.float64).ravel() for widths in widths_mm]
+    counts = np.fromiter((array.size for array in arrays), dtype=np.intp, count=len(arrays))
+    if counts.size and counts.min() == 0:
+        need, item = "at least one ring width [mm]", f"core {int(np.argmin(counts))}"
+        raise InputError(Fault("no widths", need, "Leave the core out.", where, 0, "inner_widths_mm", item))
+    flat = np.concatenate(arrays) if arrays else np.zeros(0)
+    require_nonnegative(where, inner_widths_mm=flat)
+    return flat, counts
+
+
+def regression_terms(features: Array, typical_spreads: Array) -> Array:
+    """Features (n_core, n_feature), unknown spreads filled with typical ones, and two products; columns as in TERMS."""
     spreads = features[:, _SPREADS]
     spreads = np.where(np.isnan(spreads), typical_spreads, spreads)
     one, five, ten = (features[:, WINDOW_RINGS.index(rings)] for rings in (1, 5, 10))
@@ -286,9 +247,9 @@ def regression_terms(features: FloatArray, typical_spreads: FloatArray) -> Float
     return np.column_stack([features[:, :-SPREAD_FEATURES], spreads, *products])
 
 
-def _by_genus(growth: InnerGrowth, table: Mapping[str, float], unknown: float) -> FloatArray:
-    other = table.get(OTHER_GENERA, unknown)
-    return np.array([unknown if name is None else table.get(name, other) for name in growth.genus])
+def _by_genus(growth: InnerGrowth, values: Mapping[str, float], unknown: float) -> Array:
+    other = values.get(OTHER_GENERA, unknown)
+    return np.array([unknown if name is None else values.get(name, other) for name in growth.genus])
 
 
 @dataclass(frozen=True, eq=False)
@@ -336,10 +297,10 @@ class RingModel:
     ln(hidden mean width [mm]) = location(features, distance) + b + u + v.
     """
 
-    ring_nodes: FloatArray
-    coefficients: FloatArray
-    scale_coefficients: FloatArray
-    typical_spreads: FloatArray
+    ring_nodes: Array
+    coefficients: Array
+    scale_coefficients: Array
+    typical_spreads: Array
     distance_range_mm: tuple[float, float]
     tails: Tails
     genus_offset: Mapping[str, float]
@@ -347,57 +308,29 @@ class RingModel:
     tree_sd: float
     stand_sd: float
     young_sd: float
-    stand_nodes_mm: FloatArray
-    stand_variance: FloatArray
-    stand_target: FloatArray
-    stand_shared: FloatArray
-    stand_single: FloatArray
+    stand_nodes_mm: Array
+    stand_variance: Array
+    stand_target: Array
+    stand_shared: Array
+    stand_single: Array
     source: str
 
-    def _log_distance(self, distance_mm: FloatArray) -> FloatArray:
+    def _log_distance(self, distance_mm: Array) -> Array:
         return np.asarray(np.log(np.clip(distance_mm, *self.distance_range_mm) / 10.0))
 
-    def terms(self, growth: InnerGrowth) -> FloatArray:
-        """Regression terms of the location.
-
-        Parameters
-        ----------
-        growth : InnerGrowth
-            Visible growth of n_core cores.
-
-        Returns
-        -------
-        numpy.ndarray, shape (n_core, n_term)
-            The features, unknown spreads filled with typical ones, and two products of them (TERMS).
-        """
+    def terms(self, growth: InnerGrowth) -> Array:
+        """Regression terms of the location, shape (n_core, n_term)."""
         return regression_terms(growth.features, self.typical_spreads)
 
-    def _node_weights(self, growth: InnerGrowth) -> FloatArray:
+    def _node_weights(self, growth: InnerGrowth) -> Array:
         """Weights of the ring nodes for each core, shape (n_core, n_node); two of a row are above 0."""
         position = np.interp(np.log(growth.ring_count), np.log(self.ring_nodes), np.arange(self.ring_nodes.size))
         return np.asarray(np.maximum(1.0 - np.abs(position[:, None] - np.arange(self.ring_nodes.size)), 0.0))
 
-    def location(self, growth: InnerGrowth, distance_mm: ArrayLike) -> FloatArray:
-        """Expected logarithm of the hidden mean width for each core at each distance.
+    def location(self, growth: InnerGrowth, distance_mm: ArrayLike) -> Array:
+        """Expected ln(hidden mean width [mm]) of each core at each distance, shape (n_core, n_r).
 
-        Parameters
-        ----------
-        growth : InnerGrowth
-            Visible growth of n_core cores.
-        distance_mm : array-like, shape (n_r,) or (n_core, n_r)
-            Candidate distances to the pith [mm], at least 0; the same for all cores, or a row a core.
-
-        Returns
-        -------
-        numpy.ndarray, shape (n_core, n_r)
-            Natural logarithm of the mean width [mm] of the hidden rings.
-
-        Examples
-        --------
-        >>> from treeage.rings import inner_growth_from_means
-        >>> growth = inner_growth_from_means([1.0], [20])
-        >>> ring_model().location(growth, [10.0, 20.0]).shape
-        (1, 2)
+        `distance_mm` is one row of distances [mm], at least 0, for all cores, or a row a core.
         """
         logs = self._log_distance(np.asarray(distance_mm, dtype=np.float64))
         powers = self._powers(growth)
@@ -407,7 +340,7 @@ class RingModel:
             value += power[:, None]
         return value
 
-    def _powers(self, growth: InnerGrowth) -> FloatArray:
+    def _powers(self, growth: InnerGrowth) -> Array:
         """Polynomial in ln(distance / 10 mm) that is each core's location, shape (n_core, n_basis)."""
         features = self.terms(growth)
         weights = self._node_weights(growth)
@@ -415,51 +348,28 @@ class RingModel:
         for node in range(self.ring_nodes.size):
             rows = np.flatnonzero(weights[:, node])
             if rows.size:
-                table = self.coefficients[node]
-                powers[rows] += weights[rows, node, None] * (table[0] + features[rows] @ table[1:])
+                intercept, slopes = self.coefficients[node, 0], self.coefficients[node, 1:]
+                powers[rows] += weights[rows, node, None] * (intercept + features[rows] @ slopes)
         if any(name is not None for name in growth.genus):
             powers[:, 0] += _by_genus(growth, self.genus_offset, 0.0)
         return powers
 
-    def own_scale(self, growth: InnerGrowth, distance_mm: ArrayLike) -> FloatArray:
-        """Scale of the t distribution of each core's own deviation v.
-
-        Parameters
-        ----------
-        growth : InnerGrowth
-            Visible growth of n_core cores.
-        distance_mm : array-like, shape (n_core,) or (n_core, n_r)
-            Typical distance of each core, or several [mm].
-
-        Returns
-        -------
-        numpy.ndarray, shape of distance_mm
-            Scale in log width.
-        """
+    def own_scale(self, growth: InnerGrowth, distance_mm: ArrayLike) -> Array:
+        """Scale (in log width) of each core's own deviation v, at one typical distance [mm] a core, or at several."""
         logs = self._log_distance(np.asarray(distance_mm, dtype=np.float64))
         spreads = self.terms(growth)[:, _SPREADS]
-        table = self._node_weights(growth) @ self.scale_coefficients
-        fixed = table[:, 0] + (table[:, 3:] * spreads).sum(1)
+        weights = self._node_weights(growth) @ self.scale_coefficients
+        fixed = weights[:, 0] + (weights[:, 3:] * spreads).sum(1)
         if any(name is not None for name in growth.genus):
             fixed = fixed + np.log(_by_genus(growth, self.genus_scale, 1.0))
         shape = (-1,) + (1,) * (logs.ndim - 1)
-        bend = table[:, 1].reshape(shape) * logs + table[:, 2].reshape(shape) * logs**2
+        bend = weights[:, 1].reshape(shape) * logs + weights[:, 2].reshape(shape) * logs**2
         return np.asarray(np.exp(fixed.reshape(shape) + bend))
 
-    def mean_log_width(self, growth: InnerGrowth, distance_mm: FloatArray) -> FloatArray:
-        """Mean of the log hidden width, which lies below the location where the tails are skewed.
+    def mean_log_width(self, growth: InnerGrowth, distance_mm: Array) -> Array:
+        """Mean of the log hidden width at distances (n_core, n_r) [mm].
 
-        Parameters
-        ----------
-        growth : InnerGrowth
-            Visible growth of n_core cores.
-        distance_mm : numpy.ndarray, shape (n_core, n_r)
-            Distances of each core [mm].
-
-        Returns
-        -------
-        numpy.ndarray, shape (n_core, n_r)
-            location - own scale x mean of the tails.
+        It lies below the location, by own scale x mean of the tails, where the tails are skewed.
         """
         return self.location(growth, distance_mm) - self.tails.mean * self.own_scale(growth, distance_mm)
 
@@ -486,40 +396,22 @@ def ring_model() -> RingModel:
     text = resources.files("treeage").joinpath("data/rings_model.json").read_text(encoding="utf-8")
     data = json.loads(text)
     if tuple(data["terms"]) != TERMS:
-        raise InputError(
-            Fault(
-                show(data["features"]),
-                "the features of this version",
-                "Install the package anew.",
-                "rings_model.json",
-            )
-        )
-    arrays = {
-        name: np.array(data[name], dtype=np.float64)
-        for name in (
-            "ring_nodes",
-            "coefficients",
-            "scale_coefficients",
-            "typical_spreads",
-            "stand_nodes_mm",
-            "stand_variance",
-            "stand_target",
-            "stand_shared",
-            "stand_single",
-        )
-    }
+        need = "the features of this version"
+        raise InputError(Fault(show(data["features"]), need, "Install the package anew.", "rings_model.json"))
+    arrays = {name: np.array(data[name], dtype=np.float64) for name in _ARRAYS}
     # the young-tree term is shared by all trees near the pith, so by the first and the third kind of evidence
     young = data["young_sd"]
     arrays["stand_variance"] += young**2
     for kind in (0, 2):
         arrays["stand_target"][:, kind] += young**2
         arrays["stand_shared"][:, kind, (0, 2)] += young**2
+    arrays = {name: read_only(values) for name, values in arrays.items()}
     low, high = data["distance_range_mm"]
     return RingModel(
         distance_range_mm=(low, high),
         tails=Tails(data["tail_df"], data["tail_skew"]),
-        genus_offset=data["genus_offset"],
-        genus_scale=data["genus_scale"],
+        genus_offset=MappingProxyType(data["genus_offset"]),
+        genus_scale=MappingProxyType(data["genus_scale"]),
         tree_sd=data["tree_sd"],
         stand_sd=float(np.hypot(data["stand_sd"], young)),
         young_sd=young,

@@ -5,20 +5,22 @@ Best linear prediction of a shared deviation from the deviations of complete cor
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError, require_series
-from treeage.rings.model import InnerGrowth, RingModel, inner_growth, ring_model
+from treeage.rings.mass import Array, Ints, read_only
+from treeage.rings.model import RingModel, inner_growth, ring_model
 from treeage.schema import check_widths
-
-FloatArray = NDArray[np.float64]
 
 _FEWEST_VISIBLE = 5  # choice: rings that must stay visible when a complete core is cut
 _FACTOR_RANGE = (0.5, 1.2)  # choice: how far the scale of a core's own deviation may be moved
+_MOST_NEIGHBOURS = 40  # choice: more neighbours in the same years change nothing that counts
+_FEWEST_SEEN = 10  # choice: rings of a neighbour after the year of the cut
+_LEAST_COVER = 0.5  # choice: share of the hidden years that a neighbour must show
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,192 +48,97 @@ class RingCalibration:
     (2, True)
     """
 
-    distance_mm: FloatArray
-    offset: FloatArray
+    distance_mm: Array
+    offset: Array
     stand_sd: float
     tree_sd: float
-    own_factor: FloatArray
-    trees: FloatArray
+    own_factor: Array
+    trees: Array
 
-    def offset_on(self, distance_mm: FloatArray) -> FloatArray:
-        """Offsets at other distances.
+    def __post_init__(self) -> None:
+        for name in ("distance_mm", "offset", "own_factor", "trees"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
 
-        Parameters
-        ----------
-        distance_mm : numpy.ndarray, shape (n_r,) or (n_core, n_r)
-            Distances [mm]; 0 is taken as the smallest node.
-
-        Returns
-        -------
-        numpy.ndarray, broadcastable to (n_core, n_r)
-            Offsets of the log hidden width.
-        """
+    def offset_on(self, distance_mm: Array) -> Array:
+        """Offsets of the log hidden width at other distances [mm], (n_r,) or (n_core, n_r); 0 is the smallest node."""
         return self._between(self.offset, distance_mm)
 
-    def factor_at(self, distance_mm: FloatArray) -> FloatArray:
-        """Factor on the own scale at one distance a core.
-
-        Parameters
-        ----------
-        distance_mm : numpy.ndarray, shape (n_core,)
-            Typical distances [mm].
-
-        Returns
-        -------
-        numpy.ndarray, shape (n_core,)
-            Factors.
-        """
+    def factor_at(self, distance_mm: Array) -> Array:
+        """Factor on the own scale at one typical distance [mm] a core, shape (n_core,)."""
         return self._between(self.own_factor, distance_mm[:, None])[:, 0]
 
     def take(self, rows: ArrayLike) -> RingCalibration:
-        """Select cores.
-
-        Parameters
-        ----------
-        rows : array-like of int
-            Positions of the cores; a calibration of the whole stand is returned as it is.
-
-        Returns
-        -------
-        RingCalibration
-            The rows in the given order.
-        """
+        """The cores at some positions, in that order; a calibration of the whole stand as it is."""
         if self.offset.ndim == 1:
             return self
         chosen = np.asarray(rows, dtype=np.intp)
-        return RingCalibration(
-            self.distance_mm,
-            self.offset[chosen],
-            self.stand_sd,
-            self.tree_sd,
-            self.own_factor[chosen],
-            self.trees[chosen],
-        )
+        offset, factor, trees = (values[chosen] for values in (self.offset, self.own_factor, self.trees))
+        return RingCalibration(self.distance_mm, offset, self.stand_sd, self.tree_sd, factor, trees)
 
-    def _between(self, table: FloatArray, distance_mm: FloatArray) -> FloatArray:
+    def _between(self, values: Array, distance_mm: Array) -> Array:
         nodes = np.log(self.distance_mm)
         where = np.log(np.maximum(distance_mm, self.distance_mm[0]))
         place = np.clip(np.interp(where, nodes, np.arange(nodes.size)), 0, nodes.size - 1.000001)
         cell = place.astype(np.intp)
         part = place - cell
-        if table.ndim == 1:
-            return np.asarray(table[cell] * (1 - part) + table[cell + 1] * part)
+        if values.ndim == 1:
+            return np.asarray(values[cell] * (1 - part) + values[cell + 1] * part)
         if where.ndim == 1:
-            return np.asarray(table[:, cell] * (1 - part) + table[:, cell + 1] * part)
-        rows = np.arange(table.shape[0])[:, None]
-        return np.asarray(table[rows, cell] * (1 - part) + table[rows, cell + 1] * part)
+            return np.asarray(values[:, cell] * (1 - part) + values[:, cell + 1] * part)
+        rows = np.arange(values.shape[0])[:, None]
+        return np.asarray(values[rows, cell] * (1 - part) + values[rows, cell + 1] * part)
 
 
-def deviations_from_pith(
-    widths_mm: Sequence[ArrayLike], distances_mm: FloatArray, model: RingModel, genus: str | None = None
-) -> FloatArray:
-    """How far the model is off on complete cores whose inner part is hidden.
+@dataclass(frozen=True, eq=False)
+class DatedSeries:
+    """Dated ring widths of the cores of a stand.
 
     Parameters
     ----------
     widths_mm : sequence of array-like
-        Complete series [mm], ring 1 first.
-    distances_mm : numpy.ndarray, shape (n_node,)
-        How much is hidden [mm]: the ring boundary nearest to each.
-    model : RingModel
-        The model under test.
-    genus : str, optional
-        Genus of the cores.
+        One series a core [mm], innermost ring first; 0 is a locally absent ring.
+    first_year : array-like of int, shape (n_core,)
+        Calendar year of the innermost ring.
+    tree : sequence of str
+        Tree of each core.
+    to_pith : array-like of bool, shape (n_core,)
+        Whether the innermost ring is ring 1.
 
-    Returns
-    -------
-    numpy.ndarray, shape (n_core, n_node)
-        ln(true mean hidden width) minus its expected value; NaN where the core is too short.
+    Raises
+    ------
+    InputError
+        If the four differ in length.
+
+    Examples
+    --------
+    >>> stand = DatedSeries([[1.0, 1.2], [0.8]], [1950, 1961], ["a", "b"], [True, False])
+    >>> len(stand)
+    2
     """
-    found = np.full((len(widths_mm), distances_mm.size), np.nan)
-    places, visible, radii, hidden = [], [], [], []
-    for core, widths in enumerate(widths_mm):
-        series = np.asarray(widths, dtype=np.float64)
-        radius = np.cumsum(series)
-        for node, target in enumerate(distances_mm):
-            rings = int(np.abs(radius - target).argmin()) + 1
-            if series.size - rings < _FEWEST_VISIBLE or not 0.65 <= radius[rings - 1] / target <= 1.35:
-                continue
-            places.append((core, node))
-            visible.append(series[rings:])
-            radii.append(radius[rings - 1])
-            hidden.append(rings)
-    if places:
-        radius_mm = np.array(radii)
-        growth = inner_growth(visible, genus=genus)
-        expected = model.mean_log_width(growth, radius_mm[:, None])[:, 0]
-        rows, nodes = np.array(places).T
-        found[rows, nodes] = np.log(radius_mm / np.array(hidden)) - expected
-    return found
 
+    widths_mm: Sequence[ArrayLike]
+    first_year: ArrayLike
+    tree: Sequence[str]
+    to_pith: ArrayLike
 
-def best_prediction(means: FloatArray, trees: FloatArray, model: RingModel) -> tuple[FloatArray, FloatArray]:
-    """Best linear prediction of a core's shared deviation from the three kinds of evidence.
+    def __post_init__(self) -> None:
+        arrays = tuple(read_only(np.asarray(widths, dtype=np.float64)) for widths in self.widths_mm)
+        object.__setattr__(self, "widths_mm", arrays)
+        object.__setattr__(self, "first_year", read_only(np.asarray(self.first_year, dtype=np.intp)))
+        object.__setattr__(self, "tree", tuple(self.tree))
+        object.__setattr__(self, "to_pith", read_only(np.asarray(self.to_pith, dtype=np.bool_)))
+        sizes = {len(arrays), np.size(self.first_year), len(self.tree), np.size(self.to_pith)}
+        if len(sizes) > 1:
+            got, need = f"lengths {sorted(sizes)}", "one entry a core in all four"
+            raise InputError(Fault(got, need, "Match them.", "DatedSeries"))
 
-    Parameters
-    ----------
-    means : numpy.ndarray, shape (n_core, n_node, 3)
-        Mean deviations of other trees at the same distance from the pith, of other trees in the same years, and of
-        the tree's other cores in the same years; ignored where trees is 0.
-    trees : numpy.ndarray, shape (n_core, n_node, 3)
-        Number of trees (cores for the last) behind each mean.
-    model : RingModel
-        Holds the covariances.
+    def __len__(self) -> int:
+        return len(self.tree)
 
-    Returns
-    -------
-    offset : numpy.ndarray, shape (n_core, n_node)
-        Predicted deviation.
-    explained : numpy.ndarray, shape (n_core, n_node)
-        Variance that the prediction takes away.
-
-    Notes
-    -----
-    With k the covariances of the deviation with the means and K those of the means, offset = k' K^-1 means and the
-    variance falls by k' K^-1 k. A mean over n trees has covariance shared + single/n.
-    """
-    shared, single = model.stand_shared, model.stand_single  # (n_node, 3, 3)
-    known = trees > 0
-    number = np.maximum(trees, 1.0)
-    pair = np.maximum(number[..., :, None], number[..., None, :])
-    matrix = shared + single / pair
-    both = known[..., :, None] & known[..., None, :]
-    matrix = np.where(both, matrix, np.eye(3))
-    target = np.where(known, model.stand_target, 0.0)
-    weights = np.linalg.solve(matrix, target[..., None])[..., 0]
-    offset = (weights * np.where(known, means, 0.0)).sum(-1)
-    return offset, (weights * target).sum(-1)
-
-
-def calibration_from(
-    offset: FloatArray, explained: tuple[FloatArray, FloatArray], trees: FloatArray, model: RingModel
-) -> RingCalibration:
-    """Share the explained variance out between stand and core.
-
-    Parameters
-    ----------
-    offset : numpy.ndarray, shape (n_core, n_node)
-        Predicted deviations.
-    explained : tuple of numpy.ndarray, each shape (n_core, n_node)
-        Variance explained by other trees alone, and by all evidence.
-    trees : numpy.ndarray, shape (n_core,)
-        Other trees behind each row.
-    model : RingModel
-        The shipped spreads.
-
-    Returns
-    -------
-    RingCalibration
-        One row a core.
-    """
-    others, everything = explained
-    stand_variance = max(model.stand_sd**2 - float(others.mean()) if others.size else 0.0, 0.0)
-    stand_variance = max(stand_variance, 0.1 * model.stand_sd**2)  # choice: never more than 90 % known
-    shared = model.stand_sd**2 + model.tree_sd**2
-    own = np.maximum(model.stand_variance - shared, 1e-3)
-    left = model.stand_variance - everything - stand_variance - model.tree_sd**2
-    factor = np.sqrt(np.clip(left / own, _FACTOR_RANGE[0] ** 2, _FACTOR_RANGE[1] ** 2))
-    return RingCalibration(model.stand_nodes_mm, offset, float(np.sqrt(stand_variance)), model.tree_sd, factor, trees)
+    @property
+    def ring_count(self) -> Ints:
+        """Number of rings of each core, shape (n_core,)."""
+        return np.array([np.size(widths) for widths in self.widths_mm], dtype=np.intp)
 
 
 def calibrate_missing_rings(
@@ -301,80 +208,6 @@ def calibrate_missing_rings(
     )
 
 
-MOST_NEIGHBOURS = 40  # choice: more neighbours in the same years change nothing that counts
-_FEWEST_SEEN = 10  # choice: rings of a neighbour after the year of the cut
-_LEAST_COVER = 0.5  # choice: share of the hidden years that a neighbour must show
-
-
-@dataclass(frozen=True, eq=False)
-class DatedSeries:
-    """Dated ring widths of the cores of a stand.
-
-    Parameters
-    ----------
-    widths_mm : sequence of array-like
-        One series a core [mm], innermost ring first; 0 is a locally absent ring.
-    first_year : array-like of int, shape (n_core,)
-        Calendar year of the innermost ring.
-    tree : sequence of str
-        Tree of each core.
-    to_pith : array-like of bool, shape (n_core,)
-        Whether the innermost ring is ring 1.
-
-    Raises
-    ------
-    InputError
-        If the four differ in length.
-
-    Examples
-    --------
-    >>> stand = DatedSeries([[1.0, 1.2], [0.8]], [1950, 1961], ["a", "b"], [True, False])
-    >>> len(stand)
-    2
-    """
-
-    widths_mm: Sequence[ArrayLike]
-    first_year: ArrayLike
-    tree: Sequence[str]
-    to_pith: ArrayLike
-
-    @property
-    def ring_count(self) -> NDArray[np.intp]:
-        """Number of rings of each core.
-
-        Returns
-        -------
-        numpy.ndarray of int, shape (n_core,)
-            Lengths of the series.
-        """
-        return np.array([np.size(widths) for widths in self.widths_mm], dtype=np.intp)
-
-    def __post_init__(self) -> None:
-        arrays = tuple(np.asarray(widths, dtype=np.float64) for widths in self.widths_mm)
-        object.__setattr__(self, "widths_mm", arrays)
-        object.__setattr__(self, "first_year", np.asarray(self.first_year, dtype=np.intp))
-        object.__setattr__(self, "tree", tuple(self.tree))
-        object.__setattr__(self, "to_pith", np.asarray(self.to_pith, dtype=np.bool_))
-        sizes = {len(arrays), np.size(self.first_year), len(self.tree), np.size(self.to_pith)}
-        if len(sizes) > 1:
-            raise InputError(
-                Fault(f"lengths {sorted(sizes)}", "one entry a core in all four", "Match them.", "DatedSeries")
-            )
-
-    def __len__(self) -> int:
-        return len(self.tree)
-
-
-@dataclass(frozen=True, eq=False)
-class _Pairs:
-    """Cores under study (target) against cores that reach further in (other)."""
-
-    target: NDArray[np.intp]
-    other: NDArray[np.intp]
-    before: NDArray[np.intp]  # rings of the other core before the target's innermost year
-    sibling: NDArray[np.bool_]
-
-
 def stand_adjustment(
     targets: DatedSeries,
     neighbours: DatedSeries,
@@ -433,27 +266,16 @@ def stand_adjustment(
     return calibration_from(offset, (others, everything), trees[..., :2].max((1, 2)), used)
 
 
+# ------------------------------------------------------------------ evidence
+
+
 def stand_evidence(
     targets: DatedSeries, neighbours: DatedSeries, model: RingModel, *, genus: str | None = None
-) -> tuple[FloatArray, FloatArray]:
-    """Mean deviations of the model on the three kinds of evidence for each target and distance.
+) -> tuple[Array, Array]:
+    """Mean deviations of the model on the three kinds of evidence, and how many trees are behind each.
 
-    Parameters
-    ----------
-    targets, neighbours : DatedSeries
-        As in stand_adjustment.
-    model : RingModel
-        The model under test.
-    genus : str, optional
-        Genus of the stand.
-
-    Returns
-    -------
-    means : numpy.ndarray, shape (n_target, n_node, 3)
-        Mean of ln(true mean width) minus its expected value: other trees at the same distance from the pith, other
-        trees in the same years, other cores of the tree in the same years.
-    trees : numpy.ndarray, shape (n_target, n_node, 3)
-        Number of trees behind each mean; 0 where there is none.
+    Both of shape (n_target, n_node, 3): mean of ln(true mean width) less its expected value over other trees at the
+    same distance from the pith, other trees in the same years, and other cores of the tree in the same years.
     """
     means, trees = age_evidence(targets, neighbours, model, genus=genus)
     first_offset, _ = best_prediction(means, trees, model)
@@ -472,23 +294,8 @@ def stand_evidence(
 
 def age_evidence(
     targets: DatedSeries, neighbours: DatedSeries, model: RingModel, *, genus: str | None = None
-) -> tuple[FloatArray, FloatArray]:
-    """Evidence of the first kind alone: other trees cut at the same distance from their pith.
-
-    Parameters
-    ----------
-    targets, neighbours : DatedSeries
-        As in stand_adjustment; years are not used.
-    model : RingModel
-        The model under test.
-    genus : str, optional
-        Genus of the stand.
-
-    Returns
-    -------
-    means, trees : numpy.ndarray, shape (n_target, n_node, 3)
-        As in stand_evidence, the last two kinds empty.
-    """
+) -> tuple[Array, Array]:
+    """The first kind of `stand_evidence` alone: other trees cut at the same distance from their pith."""
     shape = (len(targets), model.stand_nodes_mm.size, 3)
     means, trees = np.zeros(shape), np.zeros(shape)
     complete = np.flatnonzero(neighbours.to_pith)
@@ -496,7 +303,7 @@ def age_evidence(
         return means, trees
     widths = [neighbours.widths_mm[int(core)] for core in complete]
     deviation = deviations_from_pith(widths, model.stand_nodes_mm, model, genus)
-    names = {name: place for place, name in enumerate(dict.fromkeys(neighbours.tree))}
+    names = _tree_codes(neighbours.tree)
     code = np.array([names[neighbours.tree[int(core)]] for core in complete])
     known = ~np.isnan(deviation)
     total, cores = np.zeros((len(names), shape[1])), np.zeros((len(names), shape[1]))
@@ -511,9 +318,55 @@ def age_evidence(
     return means, trees
 
 
+def deviations_from_pith(
+    widths_mm: Sequence[ArrayLike], distances_mm: Array, model: RingModel, genus: str | None = None
+) -> Array:
+    """ln(true mean hidden width) less its expected value on complete cores whose inner part is hidden.
+
+    Series run from ring 1 outwards and are cut at the ring boundary nearest to each distance [mm]. Shape (n_core,
+    n_node); NaN where the core is too short.
+    """
+    found = np.full((len(widths_mm), distances_mm.size), np.nan)
+    places, visible, radii, hidden = [], [], [], []
+    for core, widths in enumerate(widths_mm):
+        series = np.asarray(widths, dtype=np.float64)
+        radius = np.cumsum(series)
+        for node, target in enumerate(distances_mm):
+            rings = rings_to_hide(radius, float(target), _FEWEST_VISIBLE)
+            if rings:
+                places.append((core, node))
+                visible.append(series[rings:])
+                radii.append(radius[rings - 1])
+                hidden.append(rings)
+    if places:
+        radius_mm = np.array(radii)
+        growth = inner_growth(visible, genus=genus)
+        expected = model.mean_log_width(growth, radius_mm[:, None])[:, 0]
+        rows, nodes = np.array(places).T
+        found[rows, nodes] = np.log(radius_mm / np.array(hidden)) - expected
+    return found
+
+
+def rings_to_hide(radius_mm: Array, target_mm: float, fewest_visible: int) -> int:
+    """Rings inside the boundary of a complete core that is nearest to a distance; 0 where the core is too short."""
+    hidden = int(np.abs(radius_mm - target_mm).argmin()) + 1
+    near = 0.65 <= radius_mm[hidden - 1] / target_mm <= 1.35  # choice: a boundary further off is another distance
+    return hidden if near and radius_mm.size - hidden >= fewest_visible else 0
+
+
+@dataclass(frozen=True, eq=False)
+class _Pairs:
+    """Cores under study (target) against cores that reach further in (other)."""
+
+    target: Ints
+    other: Ints
+    before: Ints  # rings of the other core before the target's innermost year
+    sibling: NDArray[np.bool_]
+
+
 def _pairs(targets: DatedSeries, neighbours: DatedSeries) -> _Pairs:
     counts = neighbours.ring_count
-    names = {name: place for place, name in enumerate(dict.fromkeys((*neighbours.tree, *targets.tree)))}
+    names = _tree_codes((*neighbours.tree, *targets.tree))
     other_tree = np.array([names[name] for name in neighbours.tree])
     first = np.asarray(neighbours.first_year)
     target, other, before, sibling = [], [], [], []
@@ -522,8 +375,8 @@ def _pairs(targets: DatedSeries, neighbours: DatedSeries) -> _Pairs:
         usable = np.flatnonzero((rings > 0) & (counts - rings >= _FEWEST_SEEN))
         same = other_tree[usable] == names[name]
         away = usable[~same]
-        if away.size > MOST_NEIGHBOURS:
-            away = away[np.linspace(0, away.size - 1, MOST_NEIGHBOURS).astype(np.intp)]
+        if away.size > _MOST_NEIGHBOURS:
+            away = away[np.linspace(0, away.size - 1, _MOST_NEIGHBOURS).astype(np.intp)]
         chosen = np.concatenate([away, usable[same]])
         target.append(np.full(chosen.size, core))
         other.append(chosen)
@@ -533,8 +386,8 @@ def _pairs(targets: DatedSeries, neighbours: DatedSeries) -> _Pairs:
 
 
 def _year_deviations(
-    pairs: _Pairs, neighbours: DatedSeries, hidden: NDArray[np.intp], model: RingModel, genus: str | None
-) -> tuple[FloatArray, FloatArray]:
+    pairs: _Pairs, neighbours: DatedSeries, hidden: Ints, model: RingModel, genus: str | None
+) -> tuple[Array, Array]:
     """Deviation of each other core over the hidden years of its target, and its weight; (n_pair, n_node)."""
     flat = np.concatenate([np.asarray(widths) for widths in neighbours.widths_mm])
     counts = neighbours.ring_count
@@ -542,7 +395,7 @@ def _year_deviations(
     total = np.concatenate([[0.0], np.cumsum(flat)])
     cut = starts[pairs.other] + pairs.before
     visible = [flat[a:b] for a, b in zip(cut, (starts + counts)[pairs.other], strict=True)]
-    growth: InnerGrowth = inner_growth(visible, genus=genus)
+    growth = inner_growth(visible, genus=genus)
     wanted = hidden[pairs.target]
     rings = np.minimum(wanted, pairs.before[:, None])
     radius = total[cut][:, None] - total[cut[:, None] - rings]
@@ -550,7 +403,7 @@ def _year_deviations(
     radius = np.maximum(radius, 1e-3)
     deviation = np.log(radius / rings) - model.mean_log_width(growth, radius)
     # cores of one tree share its weight
-    place = {name: number for number, name in enumerate(dict.fromkeys(neighbours.tree))}
+    place = _tree_codes(neighbours.tree)
     code = np.array([place[name] for name in neighbours.tree])[pairs.other] + len(place) * pairs.target
     _, group = np.unique(code, return_inverse=True)
     cores = np.zeros((group.max() + 1, hidden.shape[1]))
@@ -559,10 +412,52 @@ def _year_deviations(
     return np.where(usable, deviation, 0.0), weight
 
 
-def _sums(
-    target: NDArray[np.intp], deviation: FloatArray, weight: FloatArray, size: int
-) -> tuple[FloatArray, FloatArray]:
+def _sums(target: Ints, deviation: Array, weight: Array, size: int) -> tuple[Array, Array]:
     total, number = np.zeros((size, deviation.shape[1])), np.zeros((size, deviation.shape[1]))
     np.add.at(total, target, deviation * weight)
     np.add.at(number, target, weight)
     return total, number
+
+
+def _tree_codes(trees: Iterable[str]) -> dict[str, int]:
+    """A number for each tree, in the order of their first core."""
+    return {name: number for number, name in enumerate(dict.fromkeys(trees))}
+
+
+# ------------------------------------------------------------------ prediction
+
+
+def best_prediction(means: Array, trees: Array, model: RingModel) -> tuple[Array, Array]:
+    """Best linear prediction of a core's shared deviation, and the variance it takes away; both (n_core, n_node).
+
+    `means` and `trees` are those of `stand_evidence`; a mean over 0 trees is ignored. With k the covariances of the
+    deviation with the means and K those of the means, the offset is k' K^-1 means and the variance falls by k' K^-1 k.
+    A mean over n trees has covariance shared + single / n.
+    """
+    shared, single = model.stand_shared, model.stand_single  # (n_node, 3, 3)
+    known = trees > 0
+    number = np.maximum(trees, 1.0)
+    pair = np.maximum(number[..., :, None], number[..., None, :])
+    matrix = shared + single / pair
+    both = known[..., :, None] & known[..., None, :]
+    matrix = np.where(both, matrix, np.eye(3))
+    target = np.where(known, model.stand_target, 0.0)
+    weights = np.linalg.solve(matrix, target[..., None])[..., 0]
+    offset = (weights * np.where(known, means, 0.0)).sum(-1)
+    return offset, (weights * target).sum(-1)
+
+
+def calibration_from(offset: Array, explained: tuple[Array, Array], trees: Array, model: RingModel) -> RingCalibration:
+    """Share the explained variance out between stand and core; one row a core.
+
+    `offset` (n_core, n_node) is predicted, `explained` the variance that other trees alone and all evidence take away,
+    `trees` (n_core,) the other trees behind each row.
+    """
+    others, everything = explained
+    stand_variance = max(model.stand_sd**2 - float(others.mean()) if others.size else 0.0, 0.0)
+    stand_variance = max(stand_variance, 0.1 * model.stand_sd**2)  # choice: never more than 90 % known
+    shared = model.stand_sd**2 + model.tree_sd**2
+    own = np.maximum(model.stand_variance - shared, 1e-3)
+    left = model.stand_variance - everything - stand_variance - model.tree_sd**2
+    factor = np.sqrt(np.clip(left / own, _FACTOR_RANGE[0] ** 2, _FACTOR_RANGE[1] ** 2))
+    return RingCalibration(model.stand_nodes_mm, offset, float(np.sqrt(stand_variance)), model.tree_sd, factor, trees)

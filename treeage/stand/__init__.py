@@ -1,4 +1,4 @@
-"""The history of the stand, from joint draws of its trees' dates."""
+"""The history of a stand from joint draws of its trees' dates; ages of trees without cores; weights of samples."""
 
 # fmt: off
 from treeage.stand.diameter import AgeFromDiameter, age_from_diameter
@@ -8,12 +8,14 @@ from treeage.stand.pulses import PulseHistory, find_pulses
 from treeage.stand.recruitment import RecruitmentHistory, recruitment_history, seen_cells, sharpened_dates
 from treeage.stand.static import StaticModels, static_models
 from treeage.stand.structure import (
-    AgeStructure, age_structure, expansion_fixed_area, expansion_nearest_trees, split_shared,
+    AgeStructure, SplitDraws, age_structure, chance_to_meet, effective_trees, expansion_fixed_area,
+    expansion_nearest_trees, interval_levels, split_shared, trees_to_meet,
 )
 
 __all__ = [
-    "AgeFromDiameter", "AgeStructure", "EventResponse", "PastStand", "PulseHistory", "RecruitmentHistory",
+    "AgeFromDiameter", "AgeStructure", "EventResponse", "PastStand", "PulseHistory", "RecruitmentHistory", "SplitDraws",
     "StandHistory", "StandOrigin", "StaticModels", "after_events", "age_from_diameter", "age_structure",
-    "expansion_fixed_area", "expansion_nearest_trees", "find_pulses", "past_stand", "recruitment_history",
-    "seen_cells", "sharpened_dates", "split_shared", "stand_history", "stand_origin", "static_models",
+    "chance_to_meet", "effective_trees", "expansion_fixed_area", "expansion_nearest_trees", "find_pulses",
+    "interval_levels", "past_stand", "recruitment_history", "seen_cells", "sharpened_dates", "split_shared",
+    "stand_history", "stand_origin", "static_models", "trees_to_meet",
 ]

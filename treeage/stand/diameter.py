@@ -1,12 +1,13 @@
 """Ages of trees without cores from their diameter: errors in both variables, groups, prediction intervals, joint draws.
 
-Errors-in-variables line of `stand_line`; groups, shared error and marks are own derivation.
+Straight line with errors in variables (Fuller 1987); groups, shared error and marks are own derivation.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,149 +15,33 @@ from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, ModelError, require_positive, require_probability, show
-from treeage.stand.structure import check_draws, shared_part
+from treeage.stand.structure import Array, Flags, check_draws, interval_levels, shared_part
 
 if TYPE_CHECKING:
     import pandas as pd
 
-LEAST_RELIABLE = 0.3  # choice: below this share of true variance in the diameters the slope is not to be had
-
-
-def attenuation(true_sd: ArrayLike, error_sd: ArrayLike) -> NDArray[np.float64]:
-    """Share of a slope that is left when the horizontal variable has error.
-
-    Parameters
-    ----------
-    true_sd : array-like
-        Standard deviation of the true values, above 0.
-    error_sd : array-like
-        Standard deviation of the error, at least 0.
-
-    Returns
-    -------
-    numpy.ndarray
-        true variance / (true variance + error variance), from 0 to 1.
-
-    Raises
-    ------
-    InputError
-        If true_sd is not above 0.
-
-    Examples
-    --------
-    >>> attenuation(30, 8).round(3)
-    np.float64(0.934)
-    """
-    (true,) = require_positive("attenuation", true_sd=true_sd)
-    return np.asarray(true**2 / (true**2 + np.asarray(error_sd, dtype=np.float64) ** 2))
-
-
-def fit_line(
-    values: ArrayLike,
-    design: ArrayLike,
-    *,
-    value_sd: ArrayLike,
-    design_variance: ArrayLike,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float, NDArray[np.float64]]:
-    """Fit a straight line whose variables both carry error of known size.
-
-    Parameters
-    ----------
-    values : array-like, shape (n,)
-        Vertical variable.
-    design : array-like, shape (n, p)
-        Columns of the line: ones for intercepts, the horizontal variable for slopes.
-    value_sd : array-like, shape (n,)
-        Standard deviation of the error of each value.
-    design_variance : array-like, shape (n, p)
-        Error variance of each entry of the design (0 for intercepts).
-
-    Returns
-    -------
-    coefficients : numpy.ndarray, shape (p,)
-        Estimates.
-    covariance : numpy.ndarray, shape (p, p)
-        Covariance of the estimates.
-    scatter_sd : float
-        Standard deviation of the true scatter round the line, all errors taken out.
-    projector : numpy.ndarray, shape (p, n)
-        The linear map from values to coefficients.
-
-    Raises
-    ------
-    ModelError
-        If the horizontal error leaves too little true variance.
-
-    Notes
-    -----
-    (X'WX - sum w E) b = X'Wy with E the error variances [1]_; weights 1 / (scatter + value + slope**2 *
-    horizontal variance), the scatter chosen so that the weighted squares sum to n - p. With no horizontal
-    error this is weighted least squares.
-
-    References
-    ----------
-    .. [1] Fuller, W. A. (1987). Measurement Error Models. Wiley. (From memory.)
-    """
-    y, x = np.asarray(values, dtype=np.float64), np.asarray(design, dtype=np.float64)
-    error = np.asarray(design_variance, dtype=np.float64)
-    known = np.asarray(value_sd, dtype=np.float64) ** 2
-    scatter, beta = float(np.var(y)), np.zeros(x.shape[1])
-    projector: NDArray[np.float64] = np.zeros(x.T.shape)
-    bread: NDArray[np.float64] = np.eye(x.shape[1])
-    weight = np.ones(y.size)
-    for _ in range(30):
-        weight = 1.0 / (scatter + known + error @ beta**2 + 1e-12)
-        raw = (x * weight[:, None]).T @ x
-        corrected = raw - np.diag(weight @ error)
-        _check_reliable(raw, np.diag(weight @ error))
-        bread = np.asarray(np.linalg.inv(corrected), dtype=np.float64)
-        projector = bread @ (x * weight[:, None]).T
-        new = projector @ y
-        scatter = _scatter(y - x @ new, known + error @ new**2, x.shape[1])
-        done = np.allclose(new, beta, rtol=1e-9, atol=1e-12)
-        beta = new
-        if done:
-            break
-    meat = (x * weight[:, None]).T @ x
-    return beta, bread @ meat @ bread, float(np.sqrt(scatter)), projector
-
-
-def _scatter(residual: NDArray[np.float64], known: NDArray[np.float64], columns: int) -> float:
-    """True scatter variance at which the weighted squares equal the degrees of freedom, by bisection."""
-    target = max(1, residual.size - columns)
-    low, high = 0.0, float(residual @ residual) / target + 1e-12
-    if float((residual**2 / np.maximum(known, 1e-300)).sum()) <= target:
-        return 0.0
-    for _ in range(80):
-        middle = (low + high) / 2
-        if float((residual**2 / (middle + known)).sum()) > target:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
-
-
-def _check_reliable(raw: NDArray[np.float64], error: NDArray[np.float64]) -> None:
-    """Refuse when the horizontal variable is mostly error, within the other columns."""
-    partial = 1.0 / np.diag(np.linalg.inv(raw))
-    share = 1.0 - np.diag(error) / partial
-    if np.any(share < LEAST_RELIABLE):
-        got, need = f"{100 * float(share.min()):.0f} % true variance in the diameters", "at least 30 %"
-        do = "Measure diameters better, or core a wider range of them."
-        raise ModelError(Fault(got, need, do, "age_from_diameter", 0, "diameter_sd_cm"))
-
-
 FEWEST_CORED = 5  # choice: groups with fewer cored trees use the line of all trees, and say so
+LEAST_RELIABLE = 0.3  # choice: below this share of true variance in the diameters the slope is not to be had
 ALL = "(all trees)"
 
 
-@dataclass(frozen=True)
-class _Line:
-    """A fitted line: draws of its intercept and slope and what it covers."""
+class LineForm(StrEnum):
+    """The scale on which age is a straight line of diameter."""
 
-    intercept: NDArray[np.float64]
-    slope: NDArray[np.float64]
-    scatter: NDArray[np.float64]
+    POWER = "power"  # logs of both
+    LINEAR = "linear"
+
+
+@dataclass(frozen=True)
+class DiameterLine:
+    """A fitted line: draws of its intercept, slope and scatter, shape (draws,), and the cored trees that it rests on.
+
+    `centre` is their mean diameter on the scale of the line, `reliability` the share of true variance in the diameters.
+    """
+
+    intercept: Array
+    slope: Array
+    scatter: Array
     centre: float
     reliability: float
     smallest_cm: float
@@ -164,16 +49,24 @@ class _Line:
     oldest: float
     trees: int
 
+    def mark(self, diameter_cm: float, age: float) -> str:
+        """Why a prediction lies beyond the cored trees, or nothing."""
+        if diameter_cm > self.largest_cm:
+            return f"diameter above the largest cored ({self.largest_cm:.1f} cm)"
+        if diameter_cm < self.smallest_cm:
+            return f"diameter below the smallest cored ({self.smallest_cm:.1f} cm)"
+        return f"older than the oldest cored ({self.oldest:.0f} years)" if age > self.oldest else ""
+
 
 @dataclass(frozen=True)
 class AgeFromDiameter(Result):
-    """Relation of age to diameter of a stand, as joint draws.
+    """Relation of age to diameter of a stand, as joint draws; from `age_from_diameter`.
 
     Parameters
     ----------
     form : str
         power (logs of both) or linear.
-    lines : dict of str to _Line
+    lines : mapping of str to DiameterLine
         One line for each group with enough cored trees, and one for all trees.
     survey_year : int
         Year to which ages are counted.
@@ -185,15 +78,13 @@ class AgeFromDiameter(Result):
 
     _digits = 3
 
-    form: str
-    lines: dict[str, _Line]
+    form: LineForm
+    lines: Mapping[str, DiameterLine]
     survey_year: int
     diameter_sd_cm: float
     slope_sd: float
 
-    def draws(
-        self, diameter_cm: ArrayLike, groups: Sequence[str] | None = None, *, seed: int = 0
-    ) -> NDArray[np.float64]:
+    def draws(self, diameter_cm: ArrayLike, groups: Sequence[str] | None = None, *, seed: int = 0) -> Array:
         """Joint draws of the establishment years of trees without cores.
 
         Parameters
@@ -217,7 +108,7 @@ class AgeFromDiameter(Result):
             If a diameter is not above 0 or the lengths differ.
         """
         (diameter,) = require_positive("AgeFromDiameter.draws", diameter_cm=np.atleast_1d(diameter_cm))
-        names = [ALL] * diameter.size if groups is None else list(map(str, groups))
+        names = _group_names(groups, diameter.size)
         if len(names) != diameter.size:
             got, need = f"{len(names)} groups", f"one for each of {diameter.size} diameters"
             raise InputError(Fault(got, need, "Align the two.", "AgeFromDiameter.draws", 0, "groups"))
@@ -225,11 +116,11 @@ class AgeFromDiameter(Result):
         columns = []
         for size, name in zip(diameter, names, strict=True):
             line = self.lines.get(name, self.lines[ALL])
-            level, spread = _transformed(size, self.diameter_sd_cm, self.form)
+            level, spread = _on_scale(size, self.diameter_sd_cm, self.form)
             middle = line.centre + line.reliability * (level - line.centre)
             true = middle + spread * np.sqrt(line.reliability) * rng.standard_normal(line.slope.size)
             value = line.intercept + line.slope * true + line.scatter * rng.standard_normal(line.slope.size)
-            columns.append(np.exp(value) if self.form == "power" else value)
+            columns.append(np.exp(value) if self.form is LineForm.POWER else value)
         age = np.maximum(np.stack(columns, axis=1), 1.0)
         return np.asarray(self.survey_year - age + 1)
 
@@ -265,10 +156,10 @@ class AgeFromDiameter(Result):
         require_probability("AgeFromDiameter.predict", prob=prob)
         diameter = np.atleast_1d(np.asarray(diameter_cm, dtype=np.float64))
         age = self.survey_year - self.draws(diameter, groups, seed=seed) + 1
-        median, low, high = np.quantile(age, [0.5, (1 - prob) / 2, 1 - (1 - prob) / 2], axis=0)
-        names = [ALL] * diameter.size if groups is None else list(map(str, groups))
+        median, low, high = np.quantile(age, interval_levels(prob), axis=0)
+        names = _group_names(groups, diameter.size)
         used = [name if name in self.lines else ALL for name in names]
-        marks = [_mark(self.lines[name], size, age) for name, size, age in zip(used, diameter, median, strict=True)]
+        marks = [self.lines[name].mark(size, age) for name, size, age in zip(used, diameter, median, strict=True)]
         return pd.DataFrame(
             {
                 "diameter_cm": diameter,
@@ -283,15 +174,7 @@ class AgeFromDiameter(Result):
         )
 
     def to_frame(self) -> pd.DataFrame:
-        """Table of the lines.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row per group: group, cored trees, intercept and slope (median and standard deviation),
-            scatter_sd, reliability of the diameters, range of cored diameters [cm], oldest cored tree
-            [years], form.
-        """
+        """One row a group: cored trees, intercept, slope, scatter, reliability of the diameters, range cored, form."""
         import pandas as pd
 
         rows = [
@@ -307,23 +190,17 @@ class AgeFromDiameter(Result):
                 "smallest_cm": line.smallest_cm,
                 "largest_cm": line.largest_cm,
                 "oldest_years": line.oldest,
-                "form": self.form,
+                "form": self.form.value,
             }
             for name, line in self.lines.items()
         ]
         return pd.DataFrame(rows)
 
     def sentence(self) -> str:
-        """State how well diameter tells age in one sentence.
-
-        Returns
-        -------
-        str
-            Trees, the spread of a single prediction, and the warning.
-        """
+        """Trees, the spread of a single prediction, and the warning."""
         line = self.lines[ALL]
         spread = float(np.median(line.scatter))
-        text = f"a factor of {np.exp(spread):.2f}" if self.form == "power" else f"{spread:.0f} years"
+        text = f"a factor of {np.exp(spread):.2f}" if self.form is LineForm.POWER else f"{spread:.0f} years"
         return (
             f"Age from diameter on {line.trees} cored trees: a tree of given diameter scatters by {text} (one standard "
             "deviation) round the line. Diameter tells age poorly; predictions beyond the cored trees are marked."
@@ -391,45 +268,76 @@ def age_from_diameter(
     where = "age_from_diameter"
     array = check_draws(where, draws)
     (diameter,) = require_positive(where, diameter_cm=diameter_cm)
-    names = np.array([ALL] * array.shape[1] if groups is None else list(map(str, groups)), dtype=object)
+    names = np.array(_group_names(groups, array.shape[1]), dtype=object)
     _check_sizes(array, diameter, names, form)
+    scale = LineForm(form)
     age = survey_year - array + 1
-    if np.any(np.median(age, axis=0) <= 0):
-        tree = int(np.argmin(np.median(age, axis=0)))
-        got = f"age {np.median(age, axis=0).min():g} for tree {tree}"
+    median = np.median(age, axis=0)
+    if np.any(median <= 0):
+        got = f"age {median.min():g} for tree {int(np.argmin(median))}"
         raise InputError(Fault(got, "ages above 0", "Check survey_year.", where, 0, "survey_year"))
-    value = np.log(np.maximum(age, 1.0)) if form == "power" else age
-    level, spread = _transformed(diameter, diameter_sd_cm, form)
+    value = np.log(np.maximum(age, 1.0)) if scale is LineForm.POWER else age
+    level, spread = _on_scale(diameter, diameter_sd_cm, scale)
+    cored = _Cored(value, level, spread, diameter, median)
     rng = np.random.default_rng(seed)
     known, number = np.unique(names, return_counts=True)
     large = [str(name) for name, count in zip(known, number, strict=True) if count >= FEWEST_CORED and name != ALL]
-    everyone = np.ones(diameter.size, dtype=bool)
-    lines, slope_sd = _lines(value, level, spread, {ALL: everyone}, rng)
-    inside = np.isin(names, large)
+    lines, slope_sd = _lines(cored, {ALL: np.ones(diameter.size, dtype=bool)}, rng)
     if large:
-        members = {name: names[inside] == name for name in large}
-        more, slope_sd = _lines(value[:, inside], level[inside], spread[inside], members, rng)
+        inside = np.isin(names, large)
+        more, slope_sd = _lines(cored.take(inside), {name: names[inside] == name for name in large}, rng)
         lines |= more
-    median = np.median(age, axis=0)
-    full = {
-        name: _complete(line, diameter[everyone if name == ALL else names == name],
-                        median[everyone if name == ALL else names == name])
-        for name, line in lines.items()
-    }  # fmt: skip
-    return AgeFromDiameter(form, full, int(survey_year), float(diameter_sd_cm), slope_sd)
+    return AgeFromDiameter(scale, lines, int(survey_year), float(diameter_sd_cm), slope_sd)
 
 
-def _lines(
-    value: NDArray[np.float64],
-    level: NDArray[np.float64],
-    spread: NDArray[np.float64],
-    members: dict[str, NDArray[np.bool_]],
-    rng: np.random.Generator,
-) -> tuple[dict[str, _Line], float]:
+def _group_names(groups: Sequence[str] | None, count: int) -> list[str]:
+    """Group of each tree; that of all trees where none are given."""
+    return [ALL] * count if groups is None else list(map(str, groups))
+
+
+def _check_sizes(array: Array, diameter: Array, names: NDArray[np.object_], form: str) -> None:
+    where = "age_from_diameter"
+    if form not in list(LineForm):
+        raise InputError(Fault(show(form), "power or linear", "Choose one.", where, 0, "form"))
+    if array.shape[1] < FEWEST_CORED:
+        got = f"{array.shape[1]} cored trees"
+        raise InputError(Fault(got, f"at least {FEWEST_CORED}", "Core more trees.", where, 0, "draws"))
+    if diameter.shape != (array.shape[1],) or names.size != array.shape[1]:
+        got = f"{diameter.size} diameters and {names.size} groups for {array.shape[1]} trees"
+        raise InputError(Fault(got, "one of each for each tree", "Align them.", where, 0, "diameter_cm"))
+
+
+def _on_scale(diameter: ArrayLike, sd_cm: float, form: LineForm) -> tuple[Array, Array]:
+    """Diameter and its error on the scale of the line."""
+    size = np.asarray(diameter, dtype=np.float64)
+    if form is LineForm.POWER:
+        return np.log(size), sd_cm / size
+    return size, np.full(size.shape, sd_cm)
+
+
+@dataclass(frozen=True)
+class _Cored:
+    """Cored trees: ages (draws, n), diameters and their error on the scale of the line; diameters [cm], median ages."""
+
+    value: Array
+    level: Array
+    spread: Array
+    diameter: Array
+    age: Array
+
+    def take(self, inside: Flags) -> _Cored:
+        """Some of the trees."""
+        return _Cored(
+            self.value[:, inside], self.level[inside], self.spread[inside], self.diameter[inside], self.age[inside]
+        )
+
+
+def _lines(cored: _Cored, members: dict[str, Flags], rng: np.random.Generator) -> tuple[dict[str, DiameterLine], float]:
     """Lines with one slope and an intercept for each group, as draws that share the slope and the dating error."""
+    value, level = cored.value, cored.level
     design = np.column_stack([*[part.astype(np.float64) for part in members.values()], level])
     error = np.zeros_like(design)
-    error[:, -1] = spread**2
+    error[:, -1] = cored.spread**2
     centred = value - value.mean(axis=0)
     shared = shared_part(centred)
     own = (centred - shared).std(axis=0)
@@ -441,45 +349,74 @@ def _lines(
     lines = {}
     for number, (name, part) in enumerate(members.items()):
         variance = float(level[part].var(ddof=1))
-        reliable = float(np.clip(1 - (spread[part] ** 2).mean() / max(variance, 1e-300), 0.0, 1.0))
-        lines[name] = _Line(
-            drawn[:, number], drawn[:, -1], scatter * size, float(level[part].mean()), reliable, 0.0, 0.0, 0.0,
+        reliable = float(np.clip(1 - (cored.spread[part] ** 2).mean() / max(variance, 1e-300), 0.0, 1.0))
+        lines[name] = DiameterLine(
+            drawn[:, number], drawn[:, -1], scatter * size, float(level[part].mean()), reliable,
+            float(cored.diameter[part].min()), float(cored.diameter[part].max()), float(cored.age[part].max()),
             int(part.sum()),
         )  # fmt: skip
     return lines, float(drawn[:, -1].std())
 
 
-def _complete(line: _Line, diameter: NDArray[np.float64], age: NDArray[np.float64]) -> _Line:
-    from dataclasses import replace
-
-    return replace(line, smallest_cm=float(diameter.min()), largest_cm=float(diameter.max()), oldest=float(age.max()))
+# ------------------------------------------------------------------ a straight line with error in both variables
 
 
-def _transformed(diameter: ArrayLike, sd_cm: float, form: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Diameter and its error on the scale of the line."""
-    size = np.asarray(diameter, dtype=np.float64)
-    if form == "power":
-        return np.log(size), sd_cm / size
-    return size, np.full(size.shape, sd_cm)
+def fit_line(
+    values: ArrayLike, design: ArrayLike, *, value_sd: ArrayLike, design_variance: ArrayLike
+) -> tuple[Array, Array, float, Array]:
+    """Coefficients (p,), their covariance, the true scatter round the line, and the linear map from values (p, n).
+
+    Values (n,) with known error; design (n, p) with the error variance of each entry (0 for intercepts).
+    """
+    # (X'WX - sum w E) b = X'Wy with E the error variances (Fuller, W. A. (1987). Measurement Error Models. Wiley; from
+    # memory); weights 1 / (scatter + value + slope**2 * horizontal variance), the scatter chosen so that the weighted
+    # squares sum to n - p. Own code: statsmodels has no line with known errors in both variables. Without horizontal
+    # error this is its weighted least squares, which the tests compare.
+    y, x = np.asarray(values, dtype=np.float64), np.asarray(design, dtype=np.float64)
+    error = np.asarray(design_variance, dtype=np.float64)
+    known = np.asarray(value_sd, dtype=np.float64) ** 2
+    scatter, beta = float(np.var(y)), np.zeros(x.shape[1])
+    projector: Array = np.zeros(x.T.shape)
+    bread: Array = np.eye(x.shape[1])
+    weight = np.ones(y.size)
+    for _ in range(30):
+        weight = 1.0 / (scatter + known + error @ beta**2 + 1e-12)
+        raw = (x * weight[:, None]).T @ x
+        corrected = raw - np.diag(weight @ error)
+        _check_reliable(raw, np.diag(weight @ error))
+        bread = np.asarray(np.linalg.inv(corrected), dtype=np.float64)
+        projector = bread @ (x * weight[:, None]).T
+        new = projector @ y
+        scatter = _scatter(y - x @ new, known + error @ new**2, x.shape[1])
+        done = np.allclose(new, beta, rtol=1e-9, atol=1e-12)
+        beta = new
+        if done:
+            break
+    meat = (x * weight[:, None]).T @ x
+    return beta, bread @ meat @ bread, float(np.sqrt(scatter)), projector
 
 
-def _mark(line: _Line, diameter: float, age: float) -> str:
-    if diameter > line.largest_cm:
-        return f"diameter above the largest cored ({line.largest_cm:.1f} cm)"
-    if diameter < line.smallest_cm:
-        return f"diameter below the smallest cored ({line.smallest_cm:.1f} cm)"
-    return f"older than the oldest cored ({line.oldest:.0f} years)" if age > line.oldest else ""
+def _scatter(residual: Array, known: Array, columns: int) -> float:
+    """True scatter variance at which the weighted squares equal the degrees of freedom."""
+    from scipy.optimize import brentq
+
+    target = max(1, residual.size - columns)
+    high = float(residual @ residual) / target + 1e-12
+
+    def squares(scatter: float) -> float:
+        """Weighted squares, falling with the scatter."""
+        return float((residual**2 / np.maximum(scatter + known, 1e-300)).sum())
+
+    if squares(0.0) <= target:
+        return 0.0
+    return float(brentq(lambda scatter: target / squares(scatter) - 1.0, 0.0, high, xtol=1e-14 * high))
 
 
-def _check_sizes(
-    array: NDArray[np.float64], diameter: NDArray[np.float64], names: NDArray[np.object_], form: str
-) -> None:
-    where = "age_from_diameter"
-    if form not in ("power", "linear"):
-        raise InputError(Fault(show(form), "power or linear", "Choose one.", where, 0, "form"))
-    if array.shape[1] < FEWEST_CORED:
-        got = f"{array.shape[1]} cored trees"
-        raise InputError(Fault(got, f"at least {FEWEST_CORED}", "Core more trees.", where, 0, "draws"))
-    if diameter.shape != (array.shape[1],) or names.size != array.shape[1]:
-        got = f"{diameter.size} diameters and {names.size} groups for {array.shape[1]} trees"
-        raise InputError(Fault(got, "one of each for each tree", "Align them.", where, 0, "diameter_cm"))
+def _check_reliable(raw: Array, error: Array) -> None:
+    """Refuse when the horizontal variable is mostly error, within the other columns."""
+    partial = 1.0 / np.diag(np.linalg.inv(raw))
+    share = 1.0 - np.diag(error) / partial
+    if np.any(share < LEAST_RELIABLE):
+        got, need = f"{100 * float(share.min()):.0f} % true variance in the diameters", "at least 30 %"
+        do = "Measure diameters better, or core a wider range of them."
+        raise ModelError(Fault(got, need, do, "age_from_diameter", 0, "diameter_sd_cm"))

@@ -1,6 +1,6 @@
 """From the ages of a field to the history of its stand: structure, recruitment, pulses, events, origin, static models.
 
-Gathers the parts of the family `stand_*` on the public faces of the ages; no model of its own.
+Gathers the parts of the room on what `Ages` offers; no model of its own.
 """
 
 from __future__ import annotations
@@ -12,26 +12,30 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from treeage.display import Result, html_block
+from treeage.display import Result, freeze_arrays, html_block
 from treeage.errors import Fault, InputError, ModelWarning, require_faces, require_level, require_seed
 from treeage.stand.diameter import FEWEST_CORED, AgeFromDiameter, age_from_diameter
 from treeage.stand.past import EventResponse, StandOrigin, after_events, stand_origin
 from treeage.stand.pulses import PulseHistory, find_pulses
-from treeage.stand.recruitment import SURVIVORS, RecruitmentHistory, recruitment_history, sharpened_dates
+from treeage.stand.recruitment import (
+    FEWEST_TREES,
+    SURVIVORS,
+    RecruitmentHistory,
+    recruitment_history,
+    sharpened_dates,
+)
 from treeage.stand.static import CAVEAT, StaticModels, static_models
-from treeage.stand.structure import AgeStructure, age_structure, split_shared
+from treeage.stand.structure import AgeStructure, Array, age_structure, split_shared
 
 if TYPE_CHECKING:
     import xarray
 
-FEWEST_TREES = 5  # choice: below this no history can be told
+LINE_DRAWS = 1000  # choice: draws for age from diameter, whose scatter is far wider than their error
 WEIGHTED = (
     "Each tree is weighted by its trees_per_ha in the age structure, recruitment, pulses and static models. Trees "
     "after events and age from diameter count each dated tree once."
 )
-LINE_DRAWS = 1000  # choice: draws for age from diameter, whose scatter is far wider than their error
 
 
 class DatedTrees(Protocol):
@@ -57,7 +61,7 @@ class DatedTrees(Protocol):
 
 @dataclass(frozen=True)
 class StandHistory(Result):
-    """History of a stand from the dates of its living trees.
+    """History of a stand from the dates of its living trees; from `stand_history`.
 
     Parameters
     ----------
@@ -89,6 +93,8 @@ class StandHistory(Result):
         Number of trees whose date is the year at coring height, because their species has no height model.
     """
 
+    _rows = 20
+
     structure: AgeStructure
     recruitment: RecruitmentHistory
     pulses: PulseHistory
@@ -97,11 +103,14 @@ class StandHistory(Result):
     static: StaticModels | None
     diameter: AgeFromDiameter | None
     uncored: pd.DataFrame
-    dates: NDArray[np.float64]
+    dates: Array
     trees: tuple[str, ...]
     survey_year: int
     notes: tuple[str, ...]
     at_core_height: int = 0
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
     @property
     def core_height_note(self) -> str:
@@ -120,13 +129,7 @@ class StandHistory(Result):
         )
 
     def to_frame(self) -> pd.DataFrame:
-        """Table of trees by period, the main table of a stand.
-
-        Returns
-        -------
-        pandas.DataFrame
-            As `AgeStructure.to_frame`; the other parts have their own.
-        """
+        """Trees by period, the main table of a stand; the other parts have their own (`tables`)."""
         return self.structure.to_frame()
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -174,6 +177,10 @@ class StandHistory(Result):
         ]
         return [*always, *(part.sentence() for part in (self.events, self.static, self.diameter) if part is not None)]
 
+    def sentence(self) -> str:
+        """All sentences, and how many dates are years at coring height."""
+        return " ".join([*self.sentences(), *([f"{self.core_height_note}."] if self.at_core_height else [])])
+
     def __repr__(self) -> str:
         bins = f"bins of {self.structure.bin_years} years"
         pulses = f"{self.pulses.number} pulse" + ("" if self.pulses.number == 1 else "s")
@@ -181,8 +188,7 @@ class StandHistory(Result):
         return f"StandHistory({len(self.trees)} trees{above}, {pulses}, {bins})"
 
     def _repr_html_(self) -> str:
-        said = " ".join([*self.sentences(), *([f"{self.core_height_note}."] if self.at_core_height else [])])
-        return html_block(self.to_frame(), sentence=said, notes=self.notes, rows=20)
+        return html_block(self.to_frame(), sentence=self.sentence(), notes=self.notes, rows=self._rows)
 
 
 def stand_history(
@@ -291,13 +297,13 @@ def _tree_table(table: pd.DataFrame) -> pd.DataFrame:
     return known.drop_duplicates("tree").set_index("tree")
 
 
-def _numbers(table: pd.DataFrame, column: str, names: Sequence[str]) -> NDArray[np.float64]:
+def _numbers(table: pd.DataFrame, column: str, names: Sequence[str]) -> Array:
     if column not in table.columns:
         return np.full(len(names), np.nan)
     return np.asarray(pd.to_numeric(table[column], errors="coerce").reindex(list(names)), dtype=np.float64)
 
 
-def _weights(table: pd.DataFrame, names: Sequence[str]) -> tuple[NDArray[np.float64] | None, list[str]]:
+def _weights(table: pd.DataFrame, names: Sequence[str]) -> tuple[Array | None, list[str]]:
     weights = _numbers(table, "trees_per_ha", names)
     known = np.isfinite(weights) & (weights > 0)
     if known.all():
@@ -334,8 +340,8 @@ def _left_out(table: pd.DataFrame, names: Sequence[str]) -> list[str]:
 
 
 def _static(
-    draws: NDArray[np.float64],
-    weights: NDArray[np.float64] | None,
+    draws: Array,
+    weights: Array | None,
     survey: int,
     structure: AgeStructure,
     prob: float,
@@ -352,7 +358,7 @@ def _static(
 
 
 def _diameters(
-    draws: NDArray[np.float64], table: pd.DataFrame, names: Sequence[str], survey: int, sd_cm: float, prob: float
+    draws: Array, table: pd.DataFrame, names: Sequence[str], survey: int, sd_cm: float, prob: float
 ) -> tuple[AgeFromDiameter | None, pd.DataFrame]:
     """Learn age from diameter on the dated trees, and predict the others that have a diameter."""
     size = _numbers(table, "dbh_cm", names)

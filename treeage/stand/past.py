@@ -1,4 +1,4 @@
-"""The stand at a past date: which trees were present with what probability and size, density and basal area.
+"""What the dates say of the stand of then: its trees and size at a past date, establishment after events, its origin.
 
 Own derivation on joint draws of dates and diameters.
 """
@@ -10,25 +10,42 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from treeage.display import Result
+from treeage.display import Result, freeze_arrays
 from treeage.errors import Fault, InputError, require_positive, require_probability
-from treeage.stand.recruitment import RecruitmentHistory, YearGrid
-from treeage.stand.structure import SplitDraws, check_draws, year_mass
+from treeage.stand.recruitment import RecruitmentHistory
+from treeage.stand.structure import (
+    Array,
+    Flags,
+    Ints,
+    SplitDraws,
+    YearGrid,
+    check_draws,
+    interval_levels,
+    year_mass,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
+LONGEST_LAG = 100  # choice: a tree that comes later is not counted as an answer to the event [years]
+EARLY_TREES = 12.0  # choice: the start is judged on about this many trees, few enough for a steady rate
+EARLY_SDS = 3.0  # choice: and on at least this many standard deviations of a tree's own error
+MOST_EMPTY = 500  # choice: cells before the oldest tree in which the origin is looked for, at most
+RATES = np.geomspace(0.03, 30.0, 90)  # choice: early rates tried, as multiples of the plain one
 CAVEAT = (
     "Trees that were there and have died since are missing unless dead wood was sampled too: "
     "densities are lower bounds."
 )
 
 
+# ------------------------------------------------------------------ the stand at a past date
+
+
 @dataclass(frozen=True)
 class PastStand(Result):
-    """A stand at a past date.
+    """A stand at a past date; from `past_stand` or `treeage.growth.past_trees`.
 
     Parameters
     ----------
@@ -54,31 +71,26 @@ class PastStand(Result):
 
     year: int
     trees: tuple[str, ...]
-    present: NDArray[np.bool_]
-    diameter_cm: NDArray[np.float64]
+    present: Flags
+    diameter_cm: Array
     method: tuple[str, ...]
-    trees_per_ha: NDArray[np.float64]
+    trees_per_ha: Array
     per: str
     prob: float
 
-    def to_frame(self) -> pd.DataFrame:
-        """One row per tree, to join on.
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
-        Returns
-        -------
-        pandas.DataFrame
-            tree, year, p_present, diameter_cm_median, lo and hi (given that it was there), method,
-            trees_per_ha, prob.
-        """
+    def to_frame(self) -> pd.DataFrame:
+        """One row a tree: probability that it was there, its diameter if so (median, lo, hi), and how it was found."""
         import pandas as pd
 
-        tails = [0.5, (1 - self.prob) / 2, 1 - (1 - self.prob) / 2]
         ends = np.full((3, len(self.trees)), np.nan)
         for number in range(len(self.trees)):
             size = self.diameter_cm[:, number]
             size = size[np.isfinite(size)]
             if size.size:
-                ends[:, number] = np.quantile(size, tails)
+                ends[:, number] = np.quantile(size, interval_levels(self.prob))
         return pd.DataFrame(
             {
                 "tree": self.trees,
@@ -108,21 +120,14 @@ class PastStand(Result):
         area = np.nansum(np.where(self.present, self.diameter_cm**2, 0.0) * weight, axis=1) * np.pi / 40_000.0
         sized = (self.present & np.isfinite(self.diameter_cm)) @ weight
         quadratic = np.sqrt(area * 40_000.0 / np.pi / np.maximum(sized, 1e-12))
-        tails = [0.5, (1 - self.prob) / 2, 1 - (1 - self.prob) / 2]
         rows = [
-            (name, *np.quantile(draws, tails), self.per, self.prob)
+            (name, *np.quantile(draws, interval_levels(self.prob)), self.per, self.prob)
             for name, draws in (("trees", trees), ("basal area [m2]", area), ("quadratic diameter [cm]", quadratic))
         ]
         return pd.DataFrame(rows, columns=["quantity", "median", "lo", "hi", "per", "prob"])
 
     def sentence(self) -> str:
-        """State the past stand in one sentence.
-
-        Returns
-        -------
-        str
-            Density, basal area, and the caveat.
-        """
+        """Density, basal area, and the caveat."""
         frame = self.totals().set_index("quantity")
         trees, area = frame.loc["trees"], frame.loc["basal area [m2]"]
         return (
@@ -208,10 +213,9 @@ def past_stand(
     weight = np.ones(count)
     if trees_per_ha is not None:
         weight = _one_each(where, "trees_per_ha", require_positive(where, trees_per_ha=trees_per_ha)[0], count)
-    names = tuple(map(str, trees)) if trees is not None else tuple(map(str, range(count)))
     return PastStand(
         int(year),
-        names,
+        _names(trees, count),
         present,
         np.where(present, size, np.nan),
         tuple(method.tolist()),
@@ -221,23 +225,28 @@ def past_stand(
     )
 
 
-def _one_each(where: str, name: str, values: ArrayLike, count: int) -> NDArray[np.float64]:
+def _one_each(where: str, name: str, values: ArrayLike, count: int) -> Array:
     array = np.asarray(values, dtype=np.float64)
     if array.shape != (count,):
         raise InputError(Fault(f"{array.size} values", f"one for each of {count} trees", "Align them.", where, 0, name))
     return array
 
 
-LONGEST_LAG = 100  # choice: a tree that comes later is not counted as an answer to the event [years]
+def _names(trees: Sequence[str] | None, count: int) -> tuple[str, ...]:
+    """Ids of the trees, numbers from 0 where none are given."""
+    return tuple(map(str, range(count) if trees is None else trees))
+
+
+# ------------------------------------------------------------------ establishment after events
 
 
 @dataclass(frozen=True)
 class EventResponse(Result):
-    """Establishment of trees after events.
+    """Establishment of trees after events; from `after_events`.
 
     Parameters
     ----------
-    events : dict of str to int
+    events : mapping of str to int
         Event name and year, in order of time.
     after : numpy.ndarray, shape (n, events)
         Probability that each tree established after each event.
@@ -254,27 +263,21 @@ class EventResponse(Result):
         Probability of the intervals.
     """
 
-    events: dict[str, int]
-    after: NDArray[np.float64]
+    events: Mapping[str, int]
+    after: Array
     within_years: tuple[int, ...]
-    counts: NDArray[np.float64]
-    lag_quantiles: NDArray[np.float64]
+    counts: Array
+    lag_quantiles: Array
     trees: tuple[str, ...]
     prob: float
 
-    def to_frame(self) -> pd.DataFrame:
-        """Table of the events.
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
-        Returns
-        -------
-        pandas.DataFrame
-            One row per event: event, year, expected number of trees after it, trees within each window
-            (median, lo, hi), lag of the first tree, of the median tree and of 90 % of them (median, lo, hi)
-            [years], prob.
-        """
+    def to_frame(self) -> pd.DataFrame:
+        """One row an event: expected trees after it, trees within each window and lags [years] (median, lo, hi)."""
         import pandas as pd
 
-        tails = [0.5, (1 - self.prob) / 2, 1 - (1 - self.prob) / 2]
         rows = []
         for number, (event, year) in enumerate(self.events.items()):
             row: dict[str, object] = {"event": event, "year": year, "trees_after": self.after[:, number].sum()}
@@ -283,7 +286,9 @@ class EventResponse(Result):
             parts += [(name, self.lag_quantiles[:, number, at]) for at, name in enumerate(names)]
             for name, draws in parts:
                 known = draws[np.isfinite(draws)]
-                ends = np.quantile(known, tails, method="inverted_cdf") if known.size > draws.size / 2 else [np.nan] * 3
+                ends = [np.nan] * 3
+                if known.size > draws.size / 2:
+                    ends = np.quantile(known, interval_levels(self.prob), method="inverted_cdf").tolist()
                 row |= {f"{name}_{part}": end for part, end in zip(("median", "lo", "hi"), ends, strict=True)}
             rows.append({**row, "prob": self.prob})
         return pd.DataFrame(rows)
@@ -309,13 +314,7 @@ class EventResponse(Result):
         )
 
     def sentence(self) -> str:
-        """State the answer to each event in one sentence.
-
-        Returns
-        -------
-        str
-            Trees within the longest window, and the median lag.
-        """
+        """Trees within the longest window after each event, and the median lag."""
         parts = []
         name = f"within_{self.within_years[-1]}_years"
         for row in self.to_frame().to_dict("records"):
@@ -395,11 +394,10 @@ def after_events(
         later = years[years > year]
         limit = min(LONGEST_LAG, int(later[0] - year)) if later.size else LONGEST_LAG
         lags[:, number] = _lag_quantiles(np.where((lag >= 1) & (lag <= limit), lag, np.nan))
-    names = tuple(map(str, trees)) if trees is not None else tuple(map(str, range(array.shape[1])))
-    return EventResponse(ordered, after, windows, counts, lags, names, prob)
+    return EventResponse(ordered, after, windows, counts, lags, _names(trees, array.shape[1]), prob)
 
 
-def _lag_quantiles(lag: NDArray[np.float64]) -> NDArray[np.float64]:
+def _lag_quantiles(lag: Array) -> Array:
     """First, median and 90 % lag of each row, NaN for rows without any."""
     out = np.full((lag.shape[0], 3), np.nan)
     some = np.isfinite(lag).any(axis=1)
@@ -409,15 +407,12 @@ def _lag_quantiles(lag: NDArray[np.float64]) -> NDArray[np.float64]:
     return out
 
 
-EARLY_TREES = 12.0  # choice: the start is judged on about this many trees, few enough for a steady rate
-EARLY_SDS = 3.0  # choice: and on at least this many standard deviations of a tree's own error
-MOST_EMPTY = 500  # choice: cells before the oldest tree in which the origin is looked for, at most
-RATES = np.geomspace(0.03, 30.0, 90)  # choice: early rates tried, as multiples of the plain one
+# ------------------------------------------------------------------ the oldest tree and the origin behind it
 
 
 @dataclass(frozen=True)
 class StandOrigin(Result):
-    """When establishment of the stand began.
+    """When establishment of the stand began; from `stand_origin`.
 
     Parameters
     ----------
@@ -433,44 +428,37 @@ class StandOrigin(Result):
         Number of trees.
     prob : float
         Probability of the intervals.
+
+    Notes
+    -----
+    In the table bias_years is the expected lateness against the true origin under the assumption; that of the estimate
+    is then 0, which is no finding.
     """
 
-    oldest: NDArray[np.float64]
-    origin: NDArray[np.float64]
+    oldest: Array
+    origin: Array
     lateness_years: float
     early_until: float
     trees: int
     prob: float
 
-    def to_frame(self) -> pd.DataFrame:
-        """Table of bound and estimate.
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
-        Returns
-        -------
-        pandas.DataFrame, shape (2, 7)
-            quantity (oldest tree, origin), year_median, year_lo, year_hi [year], bias_years (expected lateness against
-            the true origin under the assumption; that of the estimate is then 0, which is no finding), assumption,
-            prob.
-        """
+    def to_frame(self) -> pd.DataFrame:
+        """Two rows, oldest tree and origin: year (median, lo, hi), bias and the assumption it rests on."""
         import pandas as pd
 
-        tails = [0.5, (1 - self.prob) / 2, 1 - (1 - self.prob) / 2]
         steady = f"steady from the origin to about {self.early_until:.0f}"
         rows = []
         for name, draws, bias in (("oldest tree", self.oldest, self.lateness_years), ("origin", self.origin, 0.0)):
-            median, low, high = np.quantile(draws, tails)
+            median, low, high = np.quantile(draws, interval_levels(self.prob))
             rows.append((name, median, low, high, bias, steady, self.prob))
         names = ["quantity", "year_median", "year_lo", "year_hi", "bias_years", "assumption", "prob"]
         return pd.DataFrame(rows, columns=names)
 
     def sentence(self) -> str:
-        """State bound and estimate in one sentence.
-
-        Returns
-        -------
-        str
-            The bound that can be defended, then the estimate with its assumption.
-        """
+        """The bound that can be defended, then the estimate with its assumption."""
         frame = self.to_frame().set_index("quantity")
         bound, start = frame.loc["oldest tree"], frame.loc["origin"]
         return (
@@ -529,6 +517,16 @@ def stand_origin(
     ----------
     .. [1] Robson, D. S. and Whitlock, J. H. (1964). Estimation of a truncation point. Biometrika 51:33-39.
        (From memory.)
+
+    Examples
+    --------
+    >>> from treeage.stand import recruitment_history, split_shared
+    >>> rng = np.random.default_rng(1)
+    >>> draws = 1850 + rng.exponential(1.5, 60).cumsum() + rng.normal(0, 2, (500, 60))
+    >>> split = split_shared(draws)
+    >>> found = stand_origin(split, recruitment_history(draws, split=split, count=200))
+    >>> bool(abs(np.median(found.origin) - 1850) < 3), bool(found.lateness_years > 0)
+    (True, True)
     """
     require_probability("stand_origin", prob=prob)
     rng = np.random.default_rng(seed)
@@ -541,7 +539,7 @@ def stand_origin(
         later = np.median(history.own[rows] if rows.any() else history.own, axis=0) * grid.step_years
         cut = _early_cells(later, float(np.median(split.own_sd)), grid)
         wide, later, cut = _padded(grid, later, cut)
-        mass = year_mass(split, node, first_year=wide.first_year, step_years=wide.step_years, size=wide.size)
+        mass = year_mass(split, node, wide)
         chances, rates = origin_chances(mass, later, cut)
         start, first = _oldest_draws(mass, later, cut, chances, rates, each, rng)
         shift = rng.choice(split.common[node], size=each)
@@ -553,37 +551,11 @@ def stand_origin(
     return StandOrigin(eldest, begun, float((eldest - begun).mean()), float(np.mean(cuts)), split.centre.size, prob)
 
 
-def origin_chances(mass: ArrayLike, later: ArrayLike, cut: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Joint posterior of the start of a process and its early rate.
+def origin_chances(mass: ArrayLike, later: ArrayLike, cut: int) -> tuple[Array, Array]:
+    """Probability of each first cell and early rate, shape (cut, rates), and these rates [trees per cell].
 
-    Parameters
-    ----------
-    mass : array-like, shape (n, size)
-        Mass of each tree's date over the cells of a grid.
-    later : array-like, shape (size,)
-        Expected trees in each cell, used from the cut on.
-    cut : int
-        Cell up to which the rate is steady, at least 1.
-
-    Returns
-    -------
-    chances : numpy.ndarray, shape (cut, rates)
-        Probability of each first cell and early rate; sums to 1.
-    rates : numpy.ndarray, shape (rates,)
-        Early rates [trees per cell].
-
-    Raises
-    ------
-    InputError
-        If the cut is below 1.
-
-    Examples
-    --------
-    Three trees in cells 5, 7 and 9 of ten: the start is in one of the cells up to 5.
-
-    >>> chances, rates = origin_chances(np.eye(10)[[5, 7, 9]], np.ones(10), 10)
-    >>> chances.sum(axis=1).argmax(), bool(chances[6:].sum() < 1e-9)
-    (np.int64(5), True)
+    From the masses of the trees, shape (n, size); the rate is steady up to cell `cut`, at least 1, and `later` (size,)
+    holds the expected trees in each cell from there on.
     """
     if cut < 1:
         raise InputError(Fault(str(cut), "at least 1 cell", "Use a finer grid.", "origin_chances", 0, "cut"))
@@ -601,7 +573,7 @@ def origin_chances(mass: ArrayLike, later: ArrayLike, cut: int) -> tuple[NDArray
     return chances / chances.sum(), rates
 
 
-def _early_cells(later: NDArray[np.float64], own_sd: float, grid: YearGrid) -> int:
+def _early_cells(later: Array, own_sd: float, grid: YearGrid) -> int:
     """Number of cells over which the rate is taken as steady."""
     total = np.cumsum(later)
     few = min(EARLY_TREES, total[-1] / 2)
@@ -610,7 +582,7 @@ def _early_cells(later: NDArray[np.float64], own_sd: float, grid: YearGrid) -> i
     return max(2, min(max(by_trees, by_error), int(np.searchsorted(total, total[-1] * 0.9)), grid.size - 1))
 
 
-def _padded(grid: YearGrid, later: NDArray[np.float64], cut: int) -> tuple[YearGrid, NDArray[np.float64], int]:
+def _padded(grid: YearGrid, later: Array, cut: int) -> tuple[YearGrid, Array, int]:
     """Add empty cells before the first tree, where the process may already have run."""
     more = min(max(2 * cut, 10), MOST_EMPTY)
     wide = YearGrid(grid.first_year - more * grid.step_years, grid.step_years, grid.size + more)
@@ -618,14 +590,8 @@ def _padded(grid: YearGrid, later: NDArray[np.float64], cut: int) -> tuple[YearG
 
 
 def _oldest_draws(
-    mass: NDArray[np.float64],
-    later: NDArray[np.float64],
-    cut: int,
-    chances: NDArray[np.float64],
-    rates: NDArray[np.float64],
-    count: int,
-    rng: np.random.Generator,
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    mass: Array, later: Array, cut: int, chances: Array, rates: Array, count: int, rng: np.random.Generator
+) -> tuple[Ints, Ints]:
     """Draws of the first cell of the process and of the cell of the oldest tree."""
     picked = rng.choice(chances.size, size=count, p=chances.ravel())
     start, rate = np.divmod(picked, rates.size)

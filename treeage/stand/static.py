@@ -1,25 +1,26 @@
 """Static age-structure models: constant and declining mortality fitted to counts by age with Poisson likelihood.
 
-Exponential and power forms (Leak 1975; Hett and Loucks 1976); dating error averaged over joint
-draws.
+Exponential and power forms (Leak 1975; Hett and Loucks 1976); dating error averaged over joint draws.
 """
 
 from __future__ import annotations
 
+import warnings
+from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from treeage.display import Result
+from treeage.display import Result, freeze_arrays
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
-from treeage.stand.structure import check_draws
+from treeage.stand.structure import Array, Ints, check_draws, check_weights
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FORMS = ("exponential", "power")
 SMOOTHED_SHARE = 0.1  # choice: the area of a class is shared with its neighbours over a tenth of the classes
 POOR_FIT = 0.01  # choice: a form does not fit if so great a scatter comes by chance in fewer stands than this
 CLEAR_WEIGHT = 0.9  # choice: below this weight the data hardly tell the forms apart
@@ -30,81 +31,20 @@ CAVEAT = (
 )
 
 
-def fit_static(
-    ages: ArrayLike, counts: ArrayLike, *, form: str, exposure: ArrayLike = 1.0
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Fit counts by age with one static model.
+class StaticForm(StrEnum):
+    """How trees become fewer with age; values name the forms in tables."""
 
-    Parameters
-    ----------
-    ages : array-like, shape (k,)
-        Middle age of each class [years], above 0; classes of one width.
-    counts : array-like, shape (..., k)
-        Trees in each class, at least 0; empty classes count.
-    form : {"exponential", "power"}
-        N = N0 * exp(-b * age) or N = N0 * age**(-b).
-    exposure : array-like, shape (k,) or scalar, default 1.0
-        Area on which the trees of each class were looked for, above 0: exposure * N are expected. N refers to the
-        unit of area.
+    EXPONENTIAL = "exponential"  # N = N0 * exp(-b * age): constant mortality
+    POWER = "power"  # N = N0 * age**(-b): mortality declines with age
 
-    Returns
-    -------
-    estimate : numpy.ndarray, shape (..., 2)
-        Logarithm of N0, and b (exponential: mortality per year; power: exponent).
-    covariance : numpy.ndarray, shape (..., 2, 2)
-        Covariance of the two.
-
-    Raises
-    ------
-    InputError
-        If an age or exposure is not above 0, a count is negative, there are fewer than 2 classes or no trees, or the
-        form is unknown.
-
-    Notes
-    -----
-    Poisson likelihood with a log link, by Newton's method (iteratively reweighted least squares) [1]_. Logs
-    of counts are not fitted: empty classes would have to be dropped.
-
-    References
-    ----------
-    .. [1] McCullagh, P. and Nelder, J. A. (1989). Generalized Linear Models. Chapman and Hall. (From memory.)
-
-    Examples
-    --------
-    100 trees of age 50 and 37 of age 100.
-
-    >>> [fit_static([50, 100], [100, 37], form=form)[0][1].round(4).item() for form in FORMS]
-    [0.0199, 1.4344]
-    """
-    where = "fit_static"
-    (age,) = require_positive(where, ages=ages)
-    (count,) = require_nonnegative(where, counts=counts)
-    area = np.broadcast_to(require_positive(where, exposure=exposure)[0], age.shape)
-    if form not in FORMS:
-        raise InputError(Fault(show(form), f"one of {', '.join(FORMS)}", "Choose one.", where, 0, "form"))
-    if age.size < 2 or np.any(count.sum(axis=-1) == 0):
-        got = f"{age.size} classes and {show(float(count.sum()))} trees"
-        raise InputError(Fault(got, "at least 2 classes and 1 tree", "Use narrower classes.", where, 0, "counts"))
-    level = age if form == "exponential" else np.log(age)
-    middle, scale = level.mean(), max(float(np.ptp(level)), 1e-12)
-    design = np.stack([np.ones_like(level), -(level - middle) / scale], axis=1)
-    beta = np.stack([np.log(count.mean(axis=-1) / area.mean()), np.zeros(count.shape[:-1])], axis=-1)
-    information = np.empty((*count.shape[:-1], 2, 2))
-    for _ in range(50):
-        mean = area * np.exp(np.clip(beta @ design.T, -50, 50))
-        information = np.einsum("...k,ka,kb->...ab", mean, design, design)
-        score = (count - mean) @ design
-        step = np.linalg.solve(information, score[..., None])[..., 0]
-        beta = beta + np.clip(step, -2, 2)  # choice: steps limited, so that a poor start cannot run away
-        if np.abs(step).max() < 1e-10:
-            break
-    back = np.array([[1.0, middle / scale], [0.0, 1.0 / scale]])
-    return beta @ back.T, np.einsum("ab,...bc,dc->...ad", back, np.linalg.inv(information), back)
+    def level(self, ages: Array) -> Array:
+        """The scale of age on which log N is a straight line."""
+        return ages if self is StaticForm.EXPONENTIAL else np.log(ages)
 
 
 @dataclass(frozen=True)
 class StaticModels(Result):
-    """Static models of an age structure, dating error included.
+    """Static models of an age structure, dating error included; from `static_models`.
 
     Parameters
     ----------
@@ -112,9 +52,10 @@ class StaticModels(Result):
         Mean age of the classes [years].
     counts : numpy.ndarray, shape (k,)
         Mean count of each class over the joint draws; trees per hectare if the trees were weighted.
-    estimate, sd : dict of str to numpy.ndarray, shape (2,)
-        log N0 and b of each form, and their standard deviations with dating error and overdispersion.
-    aic, dispersion : dict of str to float
+    estimate, sd : mapping of str to numpy.ndarray, shape (2,)
+        log N0 and b of each form, and their standard deviations with dating error and overdispersion. N is
+        N0 * exp(-b * age), b being mortality per year (exponential), or N0 * age**(-b) (power).
+    aic, dispersion : mapping of str to float
         Mean Akaike criterion, and the Pearson statistic over its degrees of freedom.
     prob : float
         Probability of the intervals.
@@ -125,48 +66,39 @@ class StaticModels(Result):
     _digits = 4
     _caveats = (CAVEAT,)
 
-    ages: NDArray[np.float64]
-    counts: NDArray[np.float64]
-    estimate: dict[str, NDArray[np.float64]]
-    sd: dict[str, NDArray[np.float64]]
-    aic: dict[str, float]
-    dispersion: dict[str, float]
+    ages: Array
+    counts: Array
+    estimate: Mapping[str, Array]
+    sd: Mapping[str, Array]
+    aic: Mapping[str, float]
+    dispersion: Mapping[str, float]
     prob: float
     per_ha: bool = False
 
-    def to_frame(self) -> pd.DataFrame:
-        """Table of the models.
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
-        Returns
-        -------
-        pandas.DataFrame, shape (2, 9)
-            model, b, b_lo, b_hi, survival_per_year (exponential only), aic, aic_weight, dispersion, prob.
-        """
+    def to_frame(self) -> pd.DataFrame:
+        """One row a form: b with its interval, survival per year (exponential only), Akaike weight, dispersion."""
         import pandas as pd
         from scipy.special import ndtri
 
         best = min(self.aic.values())
         total = sum(np.exp(-(value - best) / 2) for value in self.aic.values())
         rows = []
-        for form in FORMS:
+        for form in StaticForm:
             value, spread = self.estimate[form][1], self.sd[form][1] * ndtri(0.5 + self.prob / 2)
-            survival = float(np.exp(-value)) if form == "exponential" else float("nan")
+            survival = float(np.exp(-value)) if form is StaticForm.EXPONENTIAL else float("nan")
             weight = float(np.exp(-(self.aic[form] - best) / 2) / total)
             ends = (value, value - spread, value + spread)
-            rows.append((form, *ends, survival, self.aic[form], weight, self.dispersion[form], self.prob))
+            rows.append((form.value, *ends, survival, self.aic[form], weight, self.dispersion[form], self.prob))
         names = ["model", "b", "b_lo", "b_hi", "survival_per_year", "aic", "aic_weight", "dispersion", "prob"]
         return pd.DataFrame(rows, columns=names)
 
     def sentence(self) -> str:
-        """State the models in one sentence.
-
-        Returns
-        -------
-        str
-            Both rates, which form fits better if one does, and the caveat.
-        """
+        """Both rates, which form fits better if one does, and the caveat."""
         frame = self.to_frame().set_index("model")
-        first, second = frame.loc["exponential"], frame.loc["power"]
+        first, second = frame.loc[StaticForm.EXPONENTIAL], frame.loc[StaticForm.POWER]
         if first["b"] <= 0:
             return (
                 "The living trees do not become fewer with age, so no mortality can be read from their ages "
@@ -182,7 +114,7 @@ class StaticModels(Result):
         """Whether a form fits, and whether one fits better."""
         from scipy.special import chdtrc
 
-        free = max(1, self.ages.size - len(self.estimate["exponential"]))
+        free = max(1, self.ages.size - 2)  # two parameters each
         least = float(frame["dispersion"].min())
         if chdtrc(free, least * free) < POOR_FIT:
             return (
@@ -238,19 +170,21 @@ def static_models(
 
     Notes
     -----
+    Poisson likelihood with a log link [1]_. Logs of counts are not fitted: empty classes would have to be dropped.
     Ages are whole years, so a class of ages a to a + bin_years - 1 has the mean a + (bin_years - 1) / 2. The variance
-    is that within draws, times the dispersion where that is above 1, plus that between draws [1]_.
+    is that within draws, times the dispersion where that is above 1, plus that between draws [2]_.
 
     Weighted trees are not multiplied, which would make a few trees look like many. The trees per hectare of a class
-    have the variance sum w**2, so they carry as much as sum w / f trees, f = sum w**2 / sum w [2]_, found on 1 / f
+    have the variance sum w**2, so they carry as much as sum w / f trees, f = sum w**2 / sum w [3]_, found on 1 / f
     hectares: that is what is fitted, as counts with an exposure. If all trees of the class and its neighbours have one
     weight, these are the trees and the area on which they were looked for. f is smoothed over neighbouring classes,
     so that it does not follow the chance of single trees.
 
     References
     ----------
-    .. [1] Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. Wiley. (From memory.)
-    .. [2] Kish, L. (1965). Survey Sampling. Wiley. (From memory.)
+    .. [1] McCullagh, P. and Nelder, J. A. (1989). Generalized Linear Models. Chapman and Hall. (From memory.)
+    .. [2] Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. Wiley. (From memory.)
+    .. [3] Kish, L. (1965). Survey Sampling. Wiley. (From memory.)
 
     Examples
     --------
@@ -274,35 +208,25 @@ def static_models(
     if size < 3:
         do = "Use narrower classes, or older trees."
         raise InputError(Fault(f"{size} age classes", "at least 3", do, where, 0, "bin_years"))
-    weight = np.ones(array.shape[1])
-    if trees_per_ha is not None:
-        (weight,) = require_positive(where, trees_per_ha=trees_per_ha)
-        if weight.shape != (array.shape[1],):
-            need = f"one for each of {array.shape[1]} trees"
-            raise InputError(Fault(f"{weight.size} weights", need, "Align the two.", where, 0, "trees_per_ha"))
+    weight = check_weights(where, trees_per_ha, array.shape[1], name="trees_per_ha")
     counts, exposure = _effective_counts(cell, size, weight)
     ages = np.asarray(youngest + bin_years * np.arange(size) + (bin_years - 1) / 2, dtype=np.float64)
-    estimate: dict[str, NDArray[np.float64]] = {}
-    sd: dict[str, NDArray[np.float64]] = {}
+    estimate: dict[str, Array] = {}
+    sd: dict[str, Array] = {}
     aic: dict[str, float] = {}
     dispersion: dict[str, float] = {}
-    for form in FORMS:
-        values, covariance = fit_static(ages, counts, form=form, exposure=exposure)
-        level = ages if form == "exponential" else np.log(ages)
-        mean = exposure * np.exp(values[:, :1] - values[:, 1:] * level)
-        spread = float((((counts - mean) ** 2 / mean).sum(axis=1) / (size - 2)).mean())
-        within = np.diagonal(covariance, axis1=-2, axis2=-1).mean(axis=0) * max(1.0, spread)
-        between = values.var(axis=0) * (1 + 1 / values.shape[0])
-        estimate[form], sd[form] = values.mean(axis=0), np.sqrt(within + between)
-        aic[form] = float(4 - 2 * _log_likelihood(counts, mean).mean())
-        dispersion[form] = spread
+    for form in StaticForm:
+        fit = fit_static(ages, counts, form=form, exposure=exposure)
+        spread = float((fit.pearson / (size - 2)).mean())
+        within = np.diagonal(fit.covariance, axis1=-2, axis2=-1).mean(axis=0) * max(1.0, spread)
+        between = fit.estimate.var(axis=0) * (1 + 1 / len(fit.estimate))
+        estimate[form.value], sd[form.value] = fit.estimate.mean(axis=0), np.sqrt(within + between)
+        aic[form.value], dispersion[form.value] = float(fit.aic.mean()), spread
     middle = np.asarray(counts.mean(axis=0) / exposure, dtype=np.float64)
     return StaticModels(ages, middle, estimate, sd, aic, dispersion, prob, trees_per_ha is not None)
 
 
-def _effective_counts(
-    cell: NDArray[np.int64], size: int, weight: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _effective_counts(cell: Ints, size: int, weight: Array) -> tuple[Array, Array]:
     """Trees that each class of each draw is worth, and the hectares that they stand on; see `static_models`."""
     rows = cell.shape[0]
     inside = (cell >= 0) & (cell < size)
@@ -317,7 +241,43 @@ def _effective_counts(
     return expanded * exposure, exposure
 
 
-def _log_likelihood(counts: NDArray[np.float64], mean: NDArray[np.float64]) -> NDArray[np.float64]:
-    from scipy.special import gammaln
+@dataclass(frozen=True)
+class StaticFit:
+    """Fits of one form to rows of counts: log N0 and b (rows, 2), their covariance, AIC and Pearson statistic."""
 
-    return np.asarray((counts * np.log(mean) - mean - gammaln(counts + 1)).sum(axis=1))
+    estimate: Array
+    covariance: Array
+    aic: Array
+    pearson: Array
+
+
+def fit_static(ages: ArrayLike, counts: ArrayLike, *, form: StaticForm, exposure: ArrayLike = 1.0) -> StaticFit:
+    """Fit counts by age, shape (rows, k) or (k,), with one static model; exposure * N trees are expected in a class.
+
+    `ages` are the middle ages of classes of one width [years], `exposure` the area on which the trees of each were
+    looked for: N refers to the unit of area.
+    """
+    from statsmodels.genmod.families import Poisson
+    from statsmodels.genmod.generalized_linear_model import GLM
+    from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
+
+    where = "fit_static"
+    (age,) = require_positive(where, ages=ages)
+    rows = np.atleast_2d(require_nonnegative(where, counts=counts)[0])
+    area = np.broadcast_to(require_positive(where, exposure=exposure)[0], age.shape)
+    if age.size < 2 or np.any(rows.sum(axis=1) == 0):
+        got = f"{age.size} classes and {show(float(rows.sum()))} trees"
+        raise InputError(Fault(got, "at least 2 classes and 1 tree", "Use narrower classes.", where, 0, "counts"))
+    design = np.stack([np.ones_like(age), -form.level(age)], axis=1)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PerfectSeparationWarning)  # counts that lie on the line are no fault
+        fits = [
+            GLM(row, design, family=Poisson(), exposure=area).fit(maxiter=50, tol=1e-10, tol_criterion="params")
+            for row in rows
+        ]
+    return StaticFit(
+        np.array([fit.params for fit in fits]),
+        np.array([fit.cov_params() for fit in fits]),
+        np.array([fit.aic for fit in fits]),
+        np.array([fit.pearson_chi2 for fit in fits]),
+    )

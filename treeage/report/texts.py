@@ -1,0 +1,519 @@
+"""The texts of a report, report.html and methods.md: the numbers are gathered here, the words stand in `treeage/data`.
+
+Templates `report.html.j2` and `methods.md.j2`; words `words.csv`, `flags.csv`, `stand_columns.csv`. Own derivation.
+"""
+
+from __future__ import annotations
+
+import base64
+import csv
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from string import ascii_lowercase
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from pandas.api.types import is_bool_dtype, is_numeric_dtype
+
+from treeage import schema
+from treeage.counting import Dating
+from treeage.distance import DistanceSource, source_words
+from treeage.errors import Fault
+from treeage.priors import defaults_table
+from treeage.results import CONVENTIONS, CORE_HEIGHT, Flag, Status, year_text
+from treeage.stand import seen_cells
+from treeage.version import VERSION
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+    from treeage.results import Ages, TreeAge
+
+ENDS = ("median", "lo", "hi", "mean", "sd")  # last words of the columns of one quantity
+WORST_FLAGS = (Flag.CORES_CONTRADICT, Flag.CORES_DISAGREE)  # explained first
+MOST_ROWS = 40  # choice: rows of a table on the page; all of them are in its file
+MOST_LISTED = 40  # choice: reasons and notes listed one by one; all of them are in run.json
+MOST_NAMED = 12  # choice: trees named with a flag; a dozen names fit a line
+SMALLEST = 1e-4  # choice: smaller numbers are written as 0 on the page, in full in the file
+
+
+# ---------------------------------------------------------------------- words and templates
+
+
+@cache
+def words(group: str) -> Mapping[str, str]:
+    """Give the words for people of one group.
+
+    Parameters
+    ----------
+    group : str
+        A group of `data/words.csv`, for example caution.
+
+    Returns
+    -------
+    mapping of str to str
+        Texts by key, in the order of the file; empty for an unknown group.
+
+    Examples
+    --------
+    >>> words("dating")["field_count"]
+    'counted in the field'
+    """
+    return MappingProxyType({row["key"]: row["text"] for row in _data_rows("words.csv") if row["group"] == group})
+
+
+@cache
+def flag_meanings() -> Mapping[str, str]:
+    """What each flag of the ages table means, in a sentence."""
+    return MappingProxyType({row["flag"]: row["meaning"] for row in _data_rows("flags.csv")})
+
+
+def _data_rows(file: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(_data_text(file).splitlines()))
+
+
+def _data_text(file: str) -> str:
+    return resources.files("treeage").joinpath("data", file).read_text(encoding="utf-8")
+
+
+@cache
+def _template(file: str) -> Template:
+    """A template of `treeage/data`; what is filled in can start no markup."""
+    from jinja2 import Environment, StrictUndefined
+
+    if file.endswith(".html.j2"):
+        return Environment(autoescape=True, undefined=StrictUndefined).from_string(_data_text(file))
+    environment = Environment(undefined=StrictUndefined, finalize=_plain)
+    environment.filters |= {"counted": _counted, "listed": _listed, "paragraph": _paragraph}
+    return environment.from_string(_data_text(file))
+
+
+def _plain(value: Any) -> Any:
+    """Names from the tables as plain text of Markdown: no tag starts in them."""
+    return value.replace("<", "&lt;").replace(">", "&gt;") if isinstance(value, str) else value
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _listed(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1] if parts else "none"
+
+
+def _paragraph(text: str) -> str:
+    return " ".join(text.split())
+
+
+# ---------------------------------------------------------------------- what both texts tell
+
+
+def row_account(ages: Ages) -> pd.DataFrame:
+    """Sum the fate of the input rows by table.
+
+    Parameters
+    ----------
+    ages : Ages
+        Ages of a field.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Index table, one column a status, and rows: their sum, which is the number of input rows.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> rows = {"table": ["trees", "trees", "rings"], "status": ["estimated", "refused", "used"], "rows": [1, 1, 70]}
+    >>> row_account(SimpleNamespace(accounting=pd.DataFrame(rows))).loc["trees"].tolist()
+    [1, 1, 0, 2]
+    """
+    account = ages.accounting
+    frame = (
+        account.groupby(["table", "status"])["rows"]
+        .sum()
+        .unstack(fill_value=0)
+        .reindex(account["table"].unique())
+        .astype(int)
+    )
+    frame.columns.name = None
+    return frame[[status for status in Status if status in frame]].assign(rows=frame.sum(axis=1))
+
+
+def dated_trees(ages: Ages) -> list[TreeAge]:
+    """The trees that have an estimate."""
+    return [answer for answer in ages if answer.status == Status.ESTIMATED]
+
+
+def _dates(ages: Ages) -> dict[str, Any]:
+    """How many trees were dated, from when to when, and how well."""
+    dates = [answer.date for answer in dated_trees(ages)]
+    facts: dict[str, Any] = {
+        "dated": len(dates),
+        "rest": len(ages) - len(dates),
+        "above": len(ages.at_core_height),
+        "date_note": ages.date_note,
+        "level": percent(ages.prob),
+        "conventions": CONVENTIONS,
+        "version": VERSION,
+        "seed": ages.settings.get("seed", 0),
+    }
+    if dates:
+        medians, spread = [date.median() for date in dates], [date.sd() for date in dates]
+        lengths = sorted(high - low + 1 for low, high in (date.interval(ages.prob) for date in dates))
+        facts |= {
+            "first": year_text(min(medians)),
+            "last": year_text(max(medians)),
+            "sd_years": {"median": np.median(spread), "low": min(spread), "high": max(spread)},
+            "half_within_years": lengths[(len(lengths) - 1) // 2],
+        }
+    return facts
+
+
+def percent(prob: float) -> str:
+    """A probability for people."""
+    return f"{100 * prob:g} %"
+
+
+# ---------------------------------------------------------------------- methods.md
+
+
+def methods_text(ages: Ages, *, version: str = VERSION) -> str:
+    """Methods section as Markdown: the numbers and sources actually used, and what the author has to add."""
+    numbers = _dates(ages) | _material(ages) | _steps(ages) | {"sources": _sources(ages), "version": version}
+    return _template("methods.md.j2").render(numbers, limits=words("caution")["decisions"]) + "\n"
+
+
+def core_frame(ages: Ages) -> pd.DataFrame:
+    """One row a core: tree and the columns of `TreeAge.cores`; minimum-only trees give one row from their facts."""
+    tables = [answer.cores if len(answer.cores) else pd.DataFrame([dict(answer.facts)]) for answer in ages]
+    if not tables:
+        return pd.DataFrame()
+    trees = [answer.tree for answer, table in zip(ages, tables, strict=True) for _ in range(len(table))]
+    return pd.concat(tables, ignore_index=True).assign(tree=trees)
+
+
+def _material(ages: Ages) -> dict[str, Any]:
+    """Site, trees and cores: how many, of which species, how high, dated how, ending where."""
+    rows, cores = row_account(ages)["rows"], core_frame(ages)
+    material: dict[str, Any] = {
+        "site": str(ages.settings.get("name") or "the site"),
+        "southern": ages.settings.get("hemisphere") == "south",
+        "trees": int(rows.get("trees", 0)),
+        "cores": int(rows.get("cores", 0)),
+        "refused": int((ages.accounting["status"] == Status.REFUSED).sum()),
+        "species": _shares([answer.species for answer in ages], {}),
+        "heights_m": None,
+    }
+    if len(cores):
+        heights = cores["core_height_m"].astype(float).round(2)
+        low, high = heights.min(), heights.max()
+        material["heights_m"] = {"low": low, "high": high, "mean": heights.mean(), "sd": heights.std(ddof=0)}
+        material["datings"] = _shares(cores["dating"].dropna(), words("dating"))
+        material["inner_ends"] = _shares(cores["inner_end"].dropna(), words("inner_end"))
+    return material
+
+
+def _shares(values: Iterable[str], texts: Mapping[str, str]) -> list[str]:
+    """Values in words with their number, in the order of the words; others follow by name, as they are."""
+    counts = pd.Series(list(values), dtype=object).value_counts()
+    order = [key for key in texts if key in counts.index] + sorted(set(counts.index) - set(texts))
+    return [f"{texts.get(key, str(key))} ({counts[key]})" for key in order]
+
+
+def _steps(ages: Ages) -> dict[str, Any]:
+    """Which steps were taken with how many cores or trees, read off the sources of the models used."""
+    dated = dated_trees(ages)
+    datings = {str(word) for answer in dated if len(answer.cores) for word in answer.cores["dating"]}
+    missed, heights = (_used(ages, step) for step in ("missed rings", "years to coring height"))
+    modelled = [row for row in heights if row["known"] not in ("none", "definition")]
+    above = [row for row in heights if row["known"] == "none"]
+    collars = [answer.distributions["collar_years"] for answer in ages if "collar_years" in answer.distributions]
+    return {
+        "distances": _distances(dated),
+        "rings_missed": any(row["known"] == "fitted" for row in missed),
+        "widths": [
+            f"{words('width').get(row['what'], row['what'])} ({row['used']})" for row in _used(ages, "visible widths")
+        ],
+        "neighbours": [row["what"] for row in missed if row["known"] == "user"],
+        "some_crossdated": Dating.CROSSDATED in datings,
+        "some_counted": bool(datings - {Dating.CROSSDATED}),
+        "pairs_read": sum(row["used"] for row in _used(ages, "count error") if row["known"] == "fitted"),
+        "several_cores": any(len(answer.cores) > 1 for answer in dated),
+        "height_models": [f"{row['what']} ({row['source'].rstrip('.')})" for row in modelled],
+        "without_heights": [f"{row['what'].partition(': none')[0]} ({row['source']})" for row in above],
+        "collars": sum(years.mean() > 0 for years in collars),
+        "disagreeing": sum(bool(set(WORST_FLAGS) & set(answer.flags)) for answer in dated),
+    }
+
+
+def _used(ages: Ages, step: str) -> list[dict[str, Any]]:
+    """Sources of one step; within a step, `known` tells the models from what was measured."""
+    rows = ages.sources.to_dict("records")
+    return [{"used": 0} | {str(name): row[name] for name in row} for row in rows if row["step"] == step]
+
+
+def _distances(dated: Sequence[TreeAge]) -> list[str]:
+    """What the distances to the pith rest on, in words with their numbers."""
+    texts = words("distance")
+    found = [source for answer in dated if len(answer.cores) for source in answer.cores["distance_from"].dropna()]
+    parts = [_distance_parts()[source] for source in found]
+    named = [" and ".join(texts[str(one.name).lower()] for one in part) for part in parts if part]
+    return _shares(named, {text: text for text in texts.values()})
+
+
+@cache
+def _distance_parts() -> Mapping[str, DistanceSource]:
+    """The sources of a distance behind the words of the column distance_from."""
+    combinations = (DistanceSource(bits) for bits in range(2 ** len(DistanceSource)))
+    return MappingProxyType({source_words(source): source for source in combinations})
+
+
+def _sources(ages: Ages) -> list[dict[str, Any]]:
+    """The models and defaults used, with what their column `used` counts; no unit where nothing was counted."""
+    rows = ages.sources.to_dict("records")
+    return [{str(name): row[name] for name in row} | {"unit": _unit(row) if "used" in row else ""} for row in rows]
+
+
+def _unit(row: Mapping[Any, Any]) -> str:
+    if row["step"] == "learned parameters":
+        return "parameter"
+    of_pairs = row["step"] == "count error" and row["known"] == "fitted"
+    return "tree" if of_pairs or row["step"] == "years to coring height" else "core"
+
+
+# ---------------------------------------------------------------------- report.html
+
+
+@dataclass(frozen=True)
+class ReportFigure:
+    """One figure of a report: name of its files without ending, the words above and below it, the picture twice."""
+
+    name: str
+    title: str
+    caption: str
+    svg: bytes
+    png: bytes
+
+
+def report_html(ages: Ages, *, figures: Sequence[ReportFigure] = ()) -> str:
+    """The report as one HTML page without links, scripts or outside files; names from the tables are escaped."""
+    account, flags = row_account(ages), _flags(ages)
+    letters = {flag["name"]: flag["letter"] for flag in flags}
+    return _template("report.html.j2").render(
+        _dates(ages),
+        site=str(ages.settings.get("name") or ""),
+        description=str(ages.settings.get("description") or ""),
+        tree_rows=[_tree_row(row, letters) for row in ages.to_frame().to_dict("records")],
+        statuses=list(account.columns[:-1]),
+        account=[(str(table), *row) for table, row in [*account.iterrows(), ("sum", account.sum())]],
+        reasons=_reasons(ages),
+        flags=flags,
+        notes=[note_line(note) for note in ages.notes.to_dict("records")],
+        most_listed=MOST_LISTED,
+        most_named=MOST_NAMED,
+        smallest=f"{SMALLEST:f}".rstrip("0"),
+        extras=extra_parts(ages),
+        figures=[
+            {"title": each.title, "caption": each.caption, "data": base64.b64encode(each.svg).decode("ascii")}
+            for each in figures
+        ],
+        defaults=defaults_table().to_dict("records"),
+        source_names=list(ages.sources.columns),
+        source_rows=[[str(value) for value in row] for row in ages.sources.to_numpy().tolist()],
+        cautions=list(words("caution").values()),
+        nomenclature=schema.columns("ages"),
+    )
+
+
+def _tree_row(row: Mapping[Any, Any], letters: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Cells of one tree, each an upper and a lower line: medians above their intervals."""
+    above = row["date_refers_to"] == CORE_HEIGHT
+
+    def number(name: str, form: str = "g") -> tuple[str, str]:
+        return "" if pd.isna(row[name]) else f"{row[name]:{form}}", ""
+
+    def span(name: str, *, years: bool = False, after: str = "") -> tuple[str, str]:
+        if pd.isna(row[f"{name}_median"]):
+            return "", ""
+        ends = [int(row[f"{name}_{part}"]) for part in ("median", "lo", "hi")]
+        middle, low, high = (year_text(end) if years else str(end) for end in ends)
+        return f"{middle}{after}", f"{low} to {high}"
+
+    def code(name: str) -> str:
+        return "" if pd.isna(row[name]) else str(row[name]).replace("_", " ")
+
+    return [
+        (str(row["tree"]), ""),
+        (str(row["species"]), str(row["plot"])),
+        number("cores"),
+        (code("dating"), code("inner_end")),
+        number("core_height_m", ".2f"),
+        number("rings_counted"),
+        span("missed_rings"),
+        span("pith_year", years=True),
+        span("years_to_core_height"),
+        ("unknown", "before the pith") if above else span("establishment_year", years=True),
+        span("age_at_core_height", after=" at height") if above else span("age"),
+        number("minimum_age"),
+        (" ".join(letters[flag] for flag in str(row["flags"]).split(";") if flag), ""),
+    ]
+
+
+def _reasons(ages: Ages) -> list[str]:
+    """Rows of the input that did not become what they might have, and why."""
+    lines = []
+    for row in ages.accounting.fillna({"reason": ""}).to_dict("records"):
+        if row["reason"]:
+            where = [f"{row['table']}, row {row['row']}" if row["row"] else str(row["table"])]
+            where += [f"{name} {row[name]}" for name in ("tree", "core") if row[name]]
+            lines.append(f"{', '.join(where)}: {row['status']}; {row['reason']}.")
+    return lines
+
+
+def note_line(note: Mapping[Any, Any]) -> str:
+    """Write one note as a line for people.
+
+    Parameters
+    ----------
+    note : mapping
+        One row of the notes table.
+
+    Returns
+    -------
+    str
+        Where, got, need, do.
+
+    Examples
+    --------
+    >>> note_line({"file": "trees.csv", "row": 3, "item": "", "column": "crown", "got": "an unknown column",
+    ...     "need": "a known name", "do": "It is kept."})
+    'trees.csv, row 3, column crown: got an unknown column, need a known name. It is kept.'
+    """
+    keys = ("got", "need", "do", "file", "row", "column", "item")
+    return Fault(**{key: note[key] for key in keys}).line()
+
+
+def _flags(ages: Ages) -> list[dict[str, Any]]:
+    """The flags that occur: letter, name, trees, meaning."""
+    trees: dict[str, list[str]] = {}
+    for answer in ages:
+        for flag in answer.flags:
+            trees.setdefault(flag, []).append(answer.tree)
+    order = sorted(trees, key=lambda name: (name not in WORST_FLAGS, name))
+    letters = [ascii_lowercase[at % 26] * (1 + at // 26) for at in range(len(order))]
+    return [
+        {
+            "letter": letter,
+            "name": flag,
+            "trees": trees[flag],
+            "meaning": flag_meanings().get(flag, flag.replace("_", " ") + "."),
+        }
+        for letter, flag in zip(letters, order, strict=True)
+    ]
+
+
+# ---------------------------------------------------------------------- tables of special steps
+
+
+def extra_tables(ages: Ages) -> dict[str, pd.DataFrame]:
+    """Those of `Ages.extras` that are tables with rows, by name; names are file names without ending."""
+    tables = ((name, table) for name, table in sorted(ages.extras.items()) if isinstance(table, pd.DataFrame))
+    return {name: table for name, table in tables if len(table) and name.isidentifier()}
+
+
+def extra_parts(ages: Ages) -> list[dict[str, Any]]:
+    """Tables of special steps as the template takes them.
+
+    title, words, file, columns (title, and whether it holds text), rows (text), which (rows these are), small (whether
+    a number is written as 0 that is not), names (`column_lines`).
+    """
+    out = []
+    for name, table in extra_tables(ages).items():
+        shown, which = shown_rows(name, table)
+        kinds = [is_numeric_dtype(kind) and not is_bool_dtype(kind) for kind in shown.dtypes]
+        numbers = np.abs(shown.loc[:, kinds].to_numpy(dtype=np.float64, na_value=np.nan))
+        out.append(
+            {
+                "title": words("table").get(name, name.replace("_", " ").capitalize()),
+                "words": words("table_note").get(name, ""),
+                "file": f"{name}.csv",
+                "columns": [
+                    {"title": str(column).replace("_", " "), "text": not number}
+                    for column, number in zip(shown.columns, kinds, strict=True)
+                ],
+                "rows": [[_cell(cell) for cell in row] for row in shown.itertuples(index=False, name=None)],
+                "which": which,
+                "small": bool(np.any((numbers > 0) & (numbers < SMALLEST))),
+                "names": column_lines(name, [str(column) for column in shown.columns]),
+            }
+        )
+    return out
+
+
+def shown_rows(name: str, table: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    """Choose the rows of a table that stand on the page, and say which these are.
+
+    The first `MOST_ROWS`; of the recruitment by year evenly spaced ones over the years of its figure, without the
+    counts by median dates where rows are skipped, because those of the rows between would be lost.
+    """
+    if name == "stand_recruitment":
+        part = table.iloc[seen_cells(table["establishment_median"], table["establishment_hi"])]
+        every = -(-len(part) // MOST_ROWS)
+        if every > 1:
+            shown = part.iloc[::every].drop(columns="naive")
+            return shown, f"One in {every} rows of the years of the figure; all {len(table)} rows"
+        if len(part) < len(table):
+            return part, f"All rows of the years of the figure; all {len(table)} rows"
+    if len(table) <= MOST_ROWS:
+        return table, "All rows"
+    return table.head(MOST_ROWS), f"The first {MOST_ROWS} of {len(table)} rows; all"
+
+
+def _cell(value: Any) -> str:
+    """A number with three digits, whole numbers and years in full, nothing where nothing is known."""
+    if isinstance(value, float):
+        if np.isnan(value):
+            return ""
+        if abs(value) < SMALLEST:
+            return "0"
+        return f"{value:.0f}" if value.is_integer() or abs(value) >= 1000 else f"{value:.3g}"
+    return "" if value is None or value is pd.NA else str(value)
+
+
+def column_lines(table: str, columns: Sequence[str]) -> list[dict[str, str]]:
+    """Explain the columns of a stand table, those of one quantity together: names (with spaces), unit, meaning.
+
+    In the order of `data/stand_columns.csv`; nothing for other tables.
+
+    Examples
+    --------
+    >>> column_lines("stand_pulses", ["date_median", "date_lo", "date_hi"])
+    [{'names': 'date median, lo, hi', 'unit': 'year', 'meaning': 'centre of the pulse, given these pulses'}]
+    """
+    lines = []
+    for row in _data_rows("stand_columns.csv"):
+        if row["table"] != table:
+            continue
+        quantity = row["quantity"]
+        plain = [name for name in columns if re.sub(r"\d+", "N", name) == quantity]
+        ends = dict.fromkeys(_end(name) for name in columns if _quantity(name) == quantity and name not in plain)
+        names = ", ".join([quantity, *ends]) if plain else f"{quantity} {', '.join(ends)}"
+        if plain or ends:
+            lines.append({"names": names.replace("_", " "), "unit": row["unit"], "meaning": row["meaning"]})
+    return lines
+
+
+def _end(name: str) -> str:
+    return name.rsplit("_", 1)[-1]
+
+
+def _quantity(name: str) -> str:
+    """Name of the quantity of a column of an interval, with N for a number of years."""
+    stem = name.rsplit("_", 1)[0] if _end(name) in ENDS else name
+    return re.sub(r"(?<=within_)\d+|(?<=pulse_)\d+", "N", stem)
