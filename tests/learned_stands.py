@@ -4,11 +4,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from treeage.estimate import placed_mass
-from treeage.hierarchical.data import FORMS, StandData, core_workings, stand_data
-from treeage.hierarchical.dates import drawn_inputs
+from treeage.estimate import missed_mass, prepare
+from treeage.hierarchical.data import FORMS, StandData, stand_data
+from treeage.hierarchical.dates import drawn_cores
 from treeage.hierarchical.kernel import form_log_prior
-from treeage.hierarchical.likelihood import SHIFTS, scaled_rate, tree_likelihoods
+from treeage.hierarchical.likelihood import SHIFTS, scaled_growth, tree_likelihoods
 from treeage.simulate import scenario, simulate_stand
 
 
@@ -22,7 +22,7 @@ def small_field(trees=16, *, seed=5, name="mixed", species=1):
 def small_stand(trees=16, *, seed=5, name="mixed", species=1):
     """Field and arrays of a few trees; every core stands alone, counts are the published ones."""
     field = small_field(trees, seed=seed, name=name, species=species)
-    return field, stand_data(field, core_workings(field, from_stand=False, from_pairs=False))
+    return field, stand_data(field, *prepare(field, from_stand=False, from_pairs=False)[:2])
 
 
 @dataclass(frozen=True)
@@ -35,43 +35,39 @@ class Replica:
 
 def rows_by_tree(data):
     """Cores of each tree."""
-    rows = {}
-    for row, record in enumerate(data.cores.facts.records):
-        rows.setdefault(str(record["tree"]), []).append(row)
-    return rows
+    return {tree: list(rows) for tree, rows in data.cores.rows_of.items()}
 
 
 def draw_replica(data, values, rng):
     """Draw missed rings, count errors and young trees from the model with given parameters; cores at one height."""
     draws = {name: np.atleast_1d(value)[None] for name, value in values.items()}
     draws["own_factor"] = np.atleast_1d(values["own_factor"])
-    inputs = drawn_inputs(data, draws)
-    innermost = data.cores.inputs.innermost_year.copy()
+    cores = drawn_cores(data, draws)
+    innermost = cores.innermost_year.copy()
     pith = {}
     for tree, rows in rows_by_tree(data).items():
-        k = data.species.index(data.tables.species[rows[0]])
-        rate = scaled_rate(data.cores.rates[data.species[k]], float(values["own_factor"]))
+        k = data.species.index(cores.species[rows[0]])
+        own = scaled_growth(data.shared[data.species[k]], float(values["own_factor"]))
         weight = np.exp(-0.5 * ((SHIFTS - values["rate_bias"][k]) / values["tree_sd"][k]) ** 2)
         shift = rng.choice(SHIFTS.size, p=weight / weight.sum())
-        most = int(inputs.most_rings[rows].max())
-        mass = placed_mass(inputs, np.array(rows), inputs.distance[rows], rate, most)[:, shift]
+        most = int(cores.most_rings[rows].max())
+        mass = missed_mass(cores, np.array(rows), own, most)[:, shift]
         pith[tree] = 1800
         for row, raw in zip(rows, mass, strict=True):
-            own = np.maximum(raw, 0)
-            missed = rng.choice(own.size, p=own / own.sum())
-            error = inputs.count_start + rng.choice(inputs.count.shape[1], p=inputs.count[row])
+            likely = np.maximum(raw, 0)
+            missed = rng.choice(likely.size, p=likely / likely.sum())
+            error = cores.count.start + rng.choice(cores.count.size, p=cores.count.mass[row])
             innermost[row] = 1800 + missed + error
-    moved = replace(data.cores.inputs, innermost_year=innermost)
-    tables = replace(data.tables, inputs=moved)
+    moved = replace(data.cores, outer_year=innermost + data.cores.rings_counted - 1)
+    learning = replace(data.learning, cores=moved)
     teaching = {tree: rows_by_tree(data)[tree] for tree in data.trees.trees}
-    trees = tree_likelihoods(tables, teaching)
-    species = [data.species.index(data.tables.species[rows_by_tree(data)[tree][0]]) for tree in trees.trees]
+    trees = tree_likelihoods(learning, teaching)
+    species = [data.species.index(moved.species[rows_by_tree(data)[tree][0]]) for tree in trees.trees]
     return Replica(
         replace(
             data,
-            cores=replace(data.cores, inputs=moved),
-            tables=tables,
-            trees=replace(trees, factor_names=data.trees.factor_names),
+            learning=learning,
+            trees=replace(trees, factors=data.trees.factors),
             tree_species=np.array(species, dtype=np.int64),
             heights=draw_young(data.heights, values, rng),
         ),

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from treeage.pmf import Pmf
+from treeage.pmf import Mass, Pmf
 from treeage.results import Ages, SharedParts, TreeAge
 
 SPECIES = ("Larix decidua", "Picea abies", "Pinus cembra")
@@ -33,7 +33,7 @@ def made_up_tree(number: int, *, name: str | None = None, outer_year: int = OUTE
     innermost = outer_year - rings + 1
     pith = added.negate().shift(innermost)
     start = pith.convolve(rise.negate()).convolve(collar.negate())
-    parts = SharedParts(innermost, added.start, added.mass[None], rise.start, rise.mass[None])
+    parts = SharedParts(innermost, Mass(added.start, added.mass[None]), Mass(rise.start, rise.mass[None]))
     variance = np.array([count.var(), 0.6 * missed.var(), 0.4 * missed.var(), rise.var(), collar.var()])
     shares = dict(
         zip(
@@ -92,7 +92,7 @@ def at_core_height(tree: TreeAge) -> TreeAge:
     """The same tree without a height model: its date is the pith year."""
     kept = ("missed_rings", "pith_year", "age_at_core_height")
     mass = {name: tree.distributions[name] for name in kept} | {"collar_years": Pmf.point(0)}
-    parts = replace(tree.parts, years_start=0, years=np.ones((1, 1)))
+    parts = replace(tree.parts, years=Mass(0, np.ones((1, 1))))
     return replace(tree, distributions=mass, flags=("age_at_core_height",), parts=parts)
 
 

@@ -25,7 +25,7 @@ FEWEST_VISIBLE = 30
 def series_of_sites(trees: int) -> pd.DataFrame:
     """One row a crossdated core: site, tree, core, genus, split, first year, widths from the inside out."""
     base = scenario("mixed")
-    reading = replace(base.reading, crossdated_share=1.0, measured_share=1.0, absent_rate=1 / 80)
+    reading = replace(base.reading, crossdated_share=1.0, measured_share=1.0, absent_share=1 / 80)
     parts = []
     for seed, (site, kind, split) in enumerate(SITES):
         species = (replace(base.species[kind], share=1.0),)

@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from treeage.alignment import AlignmentPrior, align_cores, align_many, align_stand, stand_prior, unseen_rings
+from treeage.alignment.pair import near_sums
 from treeage.alignment.prior import alignment_prior
 from treeage.errors import InputError
 
@@ -222,6 +223,11 @@ def test_stand_learns_from_its_pairs():
     assert np.mean([len(one.best) == 2 for one in found]) >= 0.8
     clean = align_many([two_cores(300 + seed) for seed in range(12)])
     assert stand_prior([one.sums for one in clean]).absent_share_a < start.absent_share_a
+
+
+def test_near_sums_reach_over_the_ends():
+    """Sums within one ring either side, by hand."""
+    assert near_sums(np.array([0.1, 0.2, 0.4]), 1) == pytest.approx([0.3, 0.7, 0.6])
 
 
 def test_priors_by_genus_and_crown_class():

@@ -7,21 +7,26 @@ from treeage.alignment.engine import MOVES, backward, count_joint, forward, log_
 from treeage.alignment.lattice import (
     EVENTS,
     EventFactors,
+    Move,
     lattice,
+    log_widths,
     match_ratios,
+    median,
     pick,
     place,
     ratios,
     side_by_side,
+    signals,
+    t_density,
+    whiten,
 )
-from treeage.alignment.signals import log_widths, signals, t_density, whiten
 
 COEFFICIENTS = np.array([0.7, 0.2, 0.1])
 STEPS = {"both": (1, 1), "absent_in_a": (0, 1), "absent_in_b": (1, 0), "false_in_a": (2, 1), "false_in_b": (1, 2)}
 
 
 def tiny(size_a, size_b, shift, seed=0):
-    """A lattice of two tiny series with large event rates."""
+    """A lattice of two tiny series with large shares of events."""
     rng = np.random.default_rng(seed)
     a = signals(np.exp(rng.normal(0, 0.5, size_a)), COEFFICIENTS, 2.0)
     b = signals(np.exp(rng.normal(0, 0.5, size_b)), COEFFICIENTS, 2.0)
@@ -66,6 +71,22 @@ def every_path(grid, size_a, size_b):
     for state in (0, 1):
         walk(0, 0, state, grid.start_probs[state], 0, ())
     return total, joint, events
+
+
+def test_moves_use_rings_of_the_two_cores():
+    """The rings a move uses say all else: how the offset turns, and how many rings A was counted short (hand)."""
+    assert {move.value: move.rings for move in Move} == STEPS
+    assert [MOVES[move] for move in Move] == [(2, 0, 0), (1, 1, 1), (1, -1, 0), (3, -1, -1), (3, 1, 0)]
+    assert [move.value for move in EVENTS if move.of_b] == ["absent_in_a", "false_in_b"]
+    assert {(move.word, move.core) for move in EVENTS} == {(w, c) for w in ("absent", "false") for c in "ab"}
+
+
+def test_parts_of_a_signal_by_hand():
+    """Median, log widths above a fifth of it, and what the next rings inward do not foretell."""
+    assert median(np.array([3.0, 1.0, 2.0])) == 2.0  # hand
+    assert median(np.array([4.0, 1.0, 2.0, 3.0])) == 2.5  # hand
+    assert log_widths(np.array([0.8, 0.8, 0.8])) == pytest.approx(np.full(3, np.log(0.96)))  # 0.8 + 0.2 * 0.8
+    assert whiten(np.array([3.0, 1.0, 1.0]), np.array([0.5, 0.5])).tolist() == [2.0]  # 3 - (1 + 1) / 2
 
 
 @pytest.mark.parametrize(("size_a", "size_b", "shift"), [(5, 4, 4), (4, 6, 2), (3, 3, 2), (2, 5, 4), (1, 1, 2)])

@@ -20,6 +20,7 @@ from treeage.distance import (
     distance_mass,
     inside_radius,
     joint_distances,
+    off_axis_radius,
     point_likelihood,
     radial_length,
     ray_likelihood,
@@ -27,8 +28,7 @@ from treeage.distance import (
     source_words,
     unseen_curvature,
 )
-from treeage.distance.grid import DISTANCE_STEP
-from treeage.distance.seen import fit_circles
+from treeage.distance.seen import DISTANCE_STEP, fit_circles
 from treeage.errors import InputError
 
 FLAT = np.ones((1, DISTANCE_GRID_MM.size))
@@ -192,6 +192,10 @@ def test_tilt_and_shrinkage():
     """Tilt 15 degrees, Douglas-fir drying: the worked numbers."""
     assert float(radial_length(250, tilt_deg=15)) == pytest.approx(241.48, abs=5e-3)  # own arithmetic
     assert float(radial_length(1.0, tilt_deg=15)) == pytest.approx(0.96593, abs=5e-6)  # own arithmetic
+    inner, outer = off_axis_radius([10.0, 12.0], 5.0)
+    assert float(outer - inner) == pytest.approx(1.820, abs=5e-4)  # derived, off-axis check
+    assert float(off_axis_radius(0.0, 5.0)) == 5.0  # own arithmetic
+    assert float(off_axis_radius(10.0, 5.0)) == pytest.approx(11.18, abs=5e-3)  # own arithmetic
     shrinkage = 4.8 * (30 - 8) / 30  # Wood Handbook GTR-190 Table 4-3 (read) and its linear rule (memory)
     assert float(radial_length(180, shrinkage_percent=shrinkage)) == pytest.approx(186.6, abs=0.05)
 
@@ -361,6 +365,7 @@ def test_grid_is_even_in_the_logarithm():
         (lambda: arc_radius(10.0, 6.0), r"rise_mm: got 6, need at most half the chord \[mm\]"),
         (lambda: ray_likelihood(5.0, -1.0), "angle_deg: got -1"),
         (lambda: radial_length(-5.0), "length_mm: got -5"),
+        (lambda: off_axis_radius(-1.0, 5.0), "along_mm: got -1"),
         (lambda: circle_likelihood(0.0), "radius_mm: got 0"),
         (lambda: direct_likelihood(-1.0, 1.0), "distance_mm: got -1"),
         (lambda: inside_radius(0.0), "diameter_cm: got 0"),

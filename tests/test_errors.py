@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import pickle
 
+import numpy as np
 import pytest
 
 from treeage.errors import (
+    MANY_NOTES,
+    MANY_ROWS,
     Fault,
+    Findings,
     InputError,
     ModelError,
     fault_lines,
@@ -88,3 +92,46 @@ def test_require_names_argument_position_and_value() -> None:
         require_probability("f", prob=1.0)
     with pytest.raises(InputError, match="f, prob: got the text 'high', need numbers between 0 and 1"):
         require_probability("f", prob="high")
+
+
+def test_require_says_what_can_be_done_with_any_argument() -> None:
+    """Not every argument can be left out, so that is said with its condition."""
+    with pytest.raises(InputError, match=r"Correct chord_mm, or leave it out where it is optional\."):
+        require_positive("f", chord_mm=-1)
+
+
+class Lines:
+    """A table of 1100 rows that begins in line 2 of its file."""
+
+    file = "cores.csv"
+    lines = np.arange(2, 1102)
+
+    def item(self, row: int) -> str:
+        """Name of a row."""
+        return f"core {row}"
+
+
+def test_findings_point_at_rows() -> None:
+    """Rows are marked or named, words are the same for all or made for each; line and item are those of the row."""
+    findings = Findings()
+    mask = np.zeros(1100, dtype=bool)
+    mask[[3, 7]] = True
+    findings.at_rows(Lines(), mask, "rise_mm", lambda row: (f"{row}", "less", "Do."))
+    findings.at_rows(Lines(), [7, 3], "rise_mm", ("x", "y", "Do."), note=True)
+    findings.at_rows(Lines(), [], "rise_mm", ("x", "y", "Do."))
+    assert [(fault.row, fault.item, fault.got) for fault in findings.faults] == [(5, "core 3", "3"), (9, "core 7", "7")]
+    assert [(note.row, note.column, note.got) for note in findings.notes] == [(9, "rise_mm", "x"), (5, "rise_mm", "x")]
+    with pytest.raises(InputError, match="2 faults in cores.csv"):
+        findings.stop()
+
+
+@pytest.mark.parametrize(("note", "limit"), [(True, MANY_NOTES), (False, MANY_ROWS)])
+def test_of_very_many_rows_the_last_stands_for_the_rest(note: bool, limit: int) -> None:
+    """One more than the limit is listed whole; of more, the rows that are not listed are counted."""
+    for rows, tail in ((limit, f"{limit - 1}"), (limit + 1, f"{limit}"), (limit + 10, f"{limit} and 9 more rows of")):
+        findings = Findings()
+        findings.at_rows(Lines(), range(rows), "a", lambda row: (f"{row}", "y", "Do."), note=note)
+        kept = findings.notes if note else findings.faults
+        assert len(kept) == min(rows, limit + 1)
+        assert kept[-1].got.startswith(tail)
+        assert kept[-1].row == len(kept) + 1  # hand count: line of the last row listed

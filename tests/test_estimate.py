@@ -8,9 +8,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from treeage.distance import DISTANCE_GRID_MM
+from treeage.distance import DISTANCE_GRID_MM, DistanceSource, source_words
 from treeage.errors import InputError, ModelError
-from treeage.estimate import core_facts, estimate_ages, height_models
+from treeage.estimate import estimate_ages, height_models, read_cores
 from treeage.estimate.answers import collar_mass
 from treeage.height import height_model
 from treeage.tables import Field, Settings
@@ -185,12 +185,12 @@ def test_arcs_of_one_core_share_their_roundness():
     """The arc of cores.csv read again in arcs.csv: only the reading error shrinks, not the roundness."""
     core = {"inner_end": "arcs", "chord_mm": 14.0, "rise_mm": 2.859, "inner_width_mm": 1.0, "inner_width_rings": 20}
     again = pd.DataFrame({"tree": "A1", "core": "a", "ring": 1, "chord_mm": 14.0, "rise_mm": [2.85, 2.86, 2.87]})
-    one = core_facts(one_tree(core_height_m=[1.0], **core))
-    four = core_facts(one_tree(core_height_m=[1.0], arcs=again, **core))
-    assert four.methods == ["several arcs"]
+    one = read_cores(one_tree(core_height_m=[1.0], **core))
+    four = read_cores(one_tree(core_height_m=[1.0], arcs=again, **core))
+    assert four.source == (DistanceSource.SEVERAL_ARCS,) and source_words(four.source[0]) == "several arcs"
     spreads = []
-    for facts in (one, four):
-        mass = facts.distance[0]
+    for cores in (one, four):
+        mass = cores.distance[0]
         spreads.append(np.sqrt(mass @ (DISTANCE_GRID_MM - mass @ DISTANCE_GRID_MM) ** 2))
     assert 0.9 * spreads[0] < spreads[1] < spreads[0]  # a quarter of the reading variance, all of the roundness
 

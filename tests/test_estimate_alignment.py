@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from treeage import estimate_ages
-from treeage.estimate import core_facts, read_cores_together
+from treeage.estimate import read_cores
+from treeage.estimate.pairs import read_pairs
 from treeage.tables import Field
 
 NONE = {"outer_lost": 0.0, "outer_lost_sd": 0.0}
@@ -40,11 +41,18 @@ def test_reading_two_cores_keeps_the_error_of_the_lost_rings():
     assert estimate_ages(two_cores(certain, certain))["A1"].establishment_year.sd() < 0.5
 
 
+def joint_counts(field):
+    """Core ids of the pair that was read together, the first error of each, and the joint mass."""
+    cores, _ = read_pairs(read_cores(field))
+    rows, starts, mass = cores.joint_counts["A1"]
+    return tuple(cores.core[row] for row in rows), starts, mass
+
+
 def test_a_dated_core_shows_how_many_outer_rings_the_other_lost():
     """Core b ends five years before its stated year: read against a crossdated core, its error is +5 (known truth)."""
     dated = {"dating": "crossdated"} | NONE
     field = two_cores(dated, {"dating": "lab_count"} | LOST, shift=5)
-    names, first, second, mass = read_cores_together(core_facts(field)).joint["A1"]
+    names, (first, second), mass = joint_counts(field)
     errors = {names[0]: (first, mass.sum(axis=1)), names[1]: (second, mass.sum(axis=0))}
     start, margin = errors["b"]
     assert margin[5 - start] > 0.9
@@ -55,7 +63,7 @@ def test_a_dated_core_shows_how_many_outer_rings_the_other_lost():
 def test_which_of_two_counts_lost_the_rings_stays_open():
     """Ends five years apart, 8 rings of doubt on each: the errors differ by 5 and share it, +-2.5 (symmetry)."""
     lost = {"dating": "lab_count"} | LOST
-    names, first, second, mass = read_cores_together(core_facts(two_cores(lost, lost, shift=5))).joint["A1"]
+    names, (first, second), mass = joint_counts(two_cores(lost, lost, shift=5))
     row, column = np.indices(mass.shape)
     sign = 1 if names == ("a", "b") else -1
     apart = sign * ((column + second) - (row + first))

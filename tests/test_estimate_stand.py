@@ -4,9 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from treeage.estimate import core_facts, core_inputs, estimate_ages, read_cores_together, species_rates
-from treeage.estimate.shared import rule_comparison
-from treeage.posterior import rate_nodes
+from treeage.estimate import estimate_ages, prepare, read_cores
+from treeage.estimate.answers import rule_comparison
+from treeage.estimate.pairs import read_pairs
+from treeage.posterior import GrowthNodes
 from treeage.tables import Field
 
 LARCH = "Larix decidua"
@@ -38,9 +39,9 @@ def test_rings_absent_on_one_core_are_found_and_added(lost):
     one, two = pair_of_series(3)
     cut = np.delete(two, [60, 95][:lost])
     field = field_of([("A", "a", one, {"dating": "lab_count"}), ("A", "b", cut, {"dating": "lab_count"})])
-    readings = read_cores_together(core_facts(field))
-    names, first, second, mass = readings.joint["A"]
-    assert names == ("a", "b")
+    cores, _ = read_pairs(read_cores(field))
+    rows, (first, second), mass = cores.joint_counts["A"]
+    assert [cores.core[row] for row in rows] == ["a", "b"]
     assert mass.sum() == pytest.approx(1.0)
     difference = sum(
         mass[i, j] for i in range(mass.shape[0]) for j in range(mass.shape[1]) if second + j - first - i == lost
@@ -70,7 +71,8 @@ def test_crossdated_pairs_are_left_alone():
     """Nothing is read into cores that a person has crossdated."""
     one, two = pair_of_series(6)
     field = field_of([("A", "a", one, {}), ("A", "b", two, {})])
-    assert read_cores_together(core_facts(field)).trees == 0
+    cores, events = read_pairs(read_cores(field))
+    assert not cores.joint_counts and events.empty
 
 
 def stand(seed, fast_start):
@@ -97,21 +99,19 @@ def test_complete_cores_of_the_stand_move_the_missed_rings():
 
 def test_stand_part_shrinks_but_never_vanishes():
     """Neighbours leave a smaller shared spread; without them it is the shipped model's."""
-    facts = core_facts(stand(2, True))
-    inputs = core_inputs(facts)
-    with_stand = species_rates(facts, inputs)[LARCH]
-    without = species_rates(facts, inputs, from_stand=False)[LARCH]
-    spread = [float(nodes.weights @ nodes.shifts**2) for nodes in (with_stand.nodes, without.nodes)]
+    field = stand(2, True)
+    with_stand, without = (prepare(field, from_stand=use)[1][LARCH] for use in (True, False))
+    spread = [float(nodes.weights @ nodes.shifts**2) for nodes in (with_stand.growth, without.growth)]
     assert 0 < spread[0] < spread[1]
     assert with_stand.neighbours == 11 and without.neighbours == 0
     assert without.calibration is None
-    assert isinstance(with_stand.nodes, type(rate_nodes(0.1, 0.1, step=0.04)))
+    assert isinstance(with_stand.growth, GrowthNodes)
 
 
 def test_rules_are_compared_on_the_users_own_complete_cores():
     """The table holds every rule at every distance and counts the complete cores (hand count)."""
-    table = rule_comparison(core_facts(stand(3, True)))
+    table = rule_comparison(read_cores(stand(3, True)))
     assert set(table["distance_mm"]) == {5.0, 10.0, 20.0}
     assert {"constant_width_10", "constant_basal_area", "model", "model_calibrated"} <= set(table["rule"])
     assert table["cores"].between(9, 10).all()  # ten complete cores; one has no boundary near enough to 5 mm
-    assert rule_comparison(core_facts(field_of([("A", "a", np.ones(40), {})]))).empty
+    assert rule_comparison(read_cores(field_of([("A", "a", np.ones(40), {})]))).empty

@@ -56,6 +56,16 @@ def test_decadal_text_in_hundredths():
     assert second.line == 6
 
 
+def test_series_cannot_be_changed():
+    """The widths are a copy of the array passed in, and read only."""
+    mine = np.ones(3)
+    one = RingSeries("abc1a", 2000, mine)
+    mine[0] = 9
+    assert one.widths_mm.tolist() == [1, 1, 1]
+    with pytest.raises(ValueError, match="read-only"):
+        one.widths_mm[0] = 9
+
+
 def test_decadal_text_in_thousandths():
     """-9999 ends a series in 0.001 mm, in which 999 is a width."""
     assert decadal_series("abc01a  1998   999  1200 -9999")[0].widths_mm.tolist() == [0.999, 1.2]  # by hand

@@ -12,7 +12,7 @@ from scipy.special import logsumexp
 from scipy.stats import lognorm, norm
 
 from treeage.errors import InputError, ModelError, ModelWarning
-from treeage.estimate import estimate_ages
+from treeage.estimate import estimate_ages, prepare
 from treeage.hierarchical import (
     LearnedAges,
     LearningPriors,
@@ -23,11 +23,13 @@ from treeage.hierarchical import (
     prior_predictive,
     prior_table,
 )
-from treeage.hierarchical.data import DIFFERENCE_YEARS, FORMS
+from treeage.hierarchical.data import DIFFERENCE_YEARS, FORMS, stand_data
 from treeage.hierarchical.dates import learned_answers, like_draws
 from treeage.hierarchical.kernel import GrowthKernel
 from treeage.hierarchical.likelihood import (
     SHIFTS,
+    ErrorFactor,
+    FactorKind,
     chebyshev_nodes,
     degrees,
     scale_distance,
@@ -36,7 +38,8 @@ from treeage.hierarchical.likelihood import (
     tree_log_likelihood,
 )
 from treeage.hierarchical.priors import NAMES, ParameterMap
-from treeage.hierarchical.sampling import build_model, group_dataset, mode_and_covariance, stand_kernel
+from treeage.hierarchical.sampling import build_model, core_checks, group_dataset, mode_and_covariance, stand_kernel
+from treeage.pmf import Mass
 from treeage.tables import Field
 
 pytestmark = pytest.mark.filterwarnings("ignore:PyTensor could not link:UserWarning")
@@ -93,18 +96,18 @@ def test_polynomials_against_direct_summation():
     rng = np.random.default_rng(2)
     weight = norm.logpdf(SHIFTS, 0.0, 0.2)
     rows = rows_by_tree(data)
-    names = data.trees.factor_names
-    at_one = data.trees.log_likelihood(0.0, np.zeros(len(names)))
+    acting = data.trees.factors
+    at_one = data.trees.log_likelihood(0.0, np.zeros(len(acting)))
     for _ in range(3):
         own = 0.2 * rng.standard_normal()
-        factors = np.clip(0.35 * rng.standard_normal(len(names)), -0.9, 0.9)
+        factors = np.clip(0.35 * rng.standard_normal(len(acting)), -0.9, 0.9)
         found = data.trees.log_likelihood(own, factors)
         for k, tree in enumerate(data.trees.trees):
-            axes = tree_axes(data.tables, rows[tree], counted=True)
-            points = {"own": np.array([own])} | {name: factors[[names.index(name)]] for name in axes}
-            zeros = {"own": np.zeros(1)} | dict.fromkeys(axes, np.zeros(1))
-            direct = tree_log_likelihood(data.tables, rows[tree], axes, nodes=points).ravel()
-            base = tree_log_likelihood(data.tables, rows[tree], axes, nodes=zeros).ravel()
+            axes = tree_axes(data.learning, rows[tree], counted=True)
+            points = {None: np.array([own])} | {factor: factors[[acting.index(factor)]] for factor in axes}
+            zeros = {None: np.zeros(1)} | dict.fromkeys(axes, np.zeros(1))
+            direct = tree_log_likelihood(data.learning, rows[tree], axes, nodes=points).ravel()
+            base = tree_log_likelihood(data.learning, rows[tree], axes, nodes=zeros).ravel()
             change = logsumexp(direct + weight) - logsumexp(base + weight)  # direct summation
             assert abs(logsumexp(found[k] + weight) - logsumexp(at_one[k] + weight) - change) < 0.12
 
@@ -112,11 +115,11 @@ def test_polynomials_against_direct_summation():
 def test_tree_with_one_core_teaches_nothing():
     """Under the flat prior on the pith year the likelihood of one core sums to 1 whatever the parameters."""
     _, data = stand()
-    row = next(r for r, name in enumerate(data.tables.factors.distance_method) if name == "arc")
-    axes = tree_axes(data.tables, [row], counted=True)
-    found = tree_log_likelihood(data.tables, [row], axes)
+    row = data.learning.distance_factor.index(ErrorFactor.ARC)
+    axes = tree_axes(data.learning, [row], counted=True)
+    found = tree_log_likelihood(data.learning, [row], axes)
     assert np.ptp(found) < 0.01  # closed form: sum over P of p(I - P) = 1, but for the end of the axis
-    assert tree_likelihoods(data.tables, {"T": [row]}).coefficients.max() < 1e-2
+    assert tree_likelihoods(data.learning, {"T": [row]}).coefficients.max() < 1e-2
 
 
 def test_young_trees_against_scipy():
@@ -181,7 +184,7 @@ def test_scaled_distance_leaves_the_pith_alone():
 
 def test_nodes_and_terms():
     """Chebyshev nodes are symmetric, terms are distinct and start with the constant."""
-    for kind in ("own", "distance", "count"):
+    for kind in FactorKind:
         np.testing.assert_allclose(chebyshev_nodes(kind), -chebyshev_nodes(kind)[::-1], atol=1e-12)
     terms = degrees()
     assert len({tuple(term) for term in terms}) == len(terms)
@@ -254,7 +257,7 @@ def test_dates_at_fixed_parameters_are_those_of_the_exact_engine(make):
     quantiles = norm.ppf((np.arange(size) + 0.5) / size)
     draws["rate_bias"] = quantiles[:, None] * data.stand_sd
     without = replace(data, heights=replace(data.heights, species=()))
-    answers, _ = learned_answers(without, draws, field.trees.to_dict("records"), prob=0.9, seed=0)
+    answers, _ = learned_answers(without, draws, list(field.trees["tree"]), prob=0.9, seed=0)
     exact = estimate_ages(field, from_stand=False, from_pairs=False)
     for answer in answers:
         one, two = answer.pith_year, exact[answer.tree].pith_year
@@ -382,16 +385,13 @@ def test_core_checks_point_at_a_core_that_was_moved():
     """A core whose outer year was spoilt by sixty years is called surprising."""
     field, data = stand()
     rows = rows_by_tree(data)
-    crossdated = [t for t in data.trees.trees if not any(data.tables.factors.dating[r] for r in rows[t])]
+    crossdated = [t for t in data.trees.trees if not any(data.learning.count_factor[r] for r in rows[t])]
     tree = crossdated[0]
     cores = field.cores.copy()
-    cores.loc[rows[tree][0], "outer_year"] -= 60
+    cores.loc[data.cores.line[rows[tree][0]], "outer_year"] -= 60
     moved = replace(field, cores=cores)
-    from treeage.hierarchical.data import core_workings, stand_data
-    from treeage.hierarchical.sampling import core_checks
-
-    other = stand_data(moved, core_workings(moved, from_stand=False, from_pairs=False))
-    answers, _ = learned_answers(other, prior_draws(other, 6), field.trees.to_dict("records"), prob=0.9, seed=0)
+    other = stand_data(moved, *prepare(moved, from_stand=False, from_pairs=False)[:2])
+    answers, _ = learned_answers(other, prior_draws(other, 6), list(field.trees["tree"]), prob=0.9, seed=0)
     table = core_checks(answers)
     assert table.loc[table["tree"] == tree, "surprising"].any()
     assert table["surprising"].mean() < 0.2
@@ -440,23 +440,21 @@ def test_joint_count_errors_matter_by_their_difference():
     """Cores read against each other: the likelihood equals the sum over all pairs of errors."""
     _, data = stand()
     rows = rows_by_tree(data)
-    tree = next(t for t in data.trees.trees if all(data.tables.factors.distance_method[r] for r in rows[t]))
+    tree = next(t for t in data.trees.trees if all(data.learning.distance_factor[r] for r in rows[t]))
     one, two = rows[tree]
-    names = (data.tables.names[one], data.tables.names[two])
     mass = np.array([[0.5, 0.2], [0.2, 0.1]])
-    points = {"own": np.zeros(1)}
-    found = tree_log_likelihood(data.tables, [one, two], [], joint=(names, 0, -1, mass), nodes=points).ravel()
+    points = {None: np.zeros(1)}
+    joint = ((one, two), (0, -1), mass)
+    found = tree_log_likelihood(data.learning, [one, two], [], joint=joint, nodes=points).ravel()
     total = 0.0
     for i in range(2):
         for j in range(2):
-            inputs = data.cores.inputs
-            moved = inputs.innermost_year.copy()
+            moved = data.cores.outer_year.copy()
             moved[one] -= i
             moved[two] -= j - 1
-            plain = replace(inputs, innermost_year=moved, count_start=0, count=np.ones((len(moved), 1)))
-            factors = replace(data.tables.factors, dating=("",) * len(moved))
-            tables = replace(data.tables, inputs=plain, factors=factors)
-            total = total + mass[i, j] * np.exp(tree_log_likelihood(tables, [one, two], [], nodes=points).ravel())
+            plain = replace(data.cores, outer_year=moved, count=Mass(0, np.ones((len(moved), 1))))
+            learning = replace(data.learning, cores=plain, count_factor=(None,) * len(moved))
+            total = total + mass[i, j] * np.exp(tree_log_likelihood(learning, [one, two], [], nodes=points).ravel())
     np.testing.assert_allclose(found, np.log(total), atol=0.02)  # brute force over the pairs of errors
 
 

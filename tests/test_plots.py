@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from treeage.errors import InputError
 from treeage.plots import ages as plots
 from treeage.plots.style import GROUPS, WARM, padded, year_ticks
-from treeage.pmf import Pmf
+from treeage.pmf import Mass, Pmf
 from treeage.results import SHARES, year_text
 
 mpl.use("Agg")
@@ -200,8 +200,8 @@ def exact_field():
     """One tree with the pith at the ground and crossdated: nothing is uncertain."""
     sure = made_up_tree(1)
     point = sure.distributions | {"establishment_year": Pmf.point(1900)}
-    parts = replace(sure.parts, reference_year=1900, added_start=0, added=np.ones((1, 1)), years_start=0)
-    parts = replace(parts, years=np.ones((1, 1)))
+    certain = Mass(0, np.ones((1, 1)))
+    parts = replace(sure.parts, reference_year=1900, added=certain, years=certain)
     unknown = dict.fromkeys(SHARES, float("nan"))
     return replace(AGES, tree_ages=(replace(sure, distributions=point, parts=parts, shares=unknown),))
 

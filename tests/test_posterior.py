@@ -9,26 +9,27 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from treeage import priors
+from treeage.pmf import Mass
 from treeage.posterior import (
-    RateNodes,
+    GrowthNodes,
     added_rings,
     align_added,
     combine_cases,
     combine_cores,
-    establishment_given_shared,
-    rate_nodes,
+    growth_nodes,
+    tie_heights,
 )
 
-ONE = RateNodes(np.zeros(1), np.ones(1), np.ones((1, 1)))
+ONE = GrowthNodes(np.zeros(1), np.ones(1), np.ones((1, 1)))
 
 
 def random_nodes(rng, stands=3, shifts=4):
     """Nodes with random weights."""
     given_stand = rng.dirichlet(np.ones(shifts), size=stands)
-    return RateNodes(np.arange(shifts) * 0.1, rng.dirichlet(np.ones(stands)), given_stand)
+    return GrowthNodes(np.arange(shifts) * 0.1, rng.dirichlet(np.ones(stands)), given_stand)
 
 
-def brute_force(missed, count_start, count, innermost, nodes):
+def brute_force(missed, count, innermost, nodes):
     """Enumerate pith year, shift, missed rings and count error of every core of one tree, by the model's words."""
     years = np.arange(min(innermost) - 60, max(innermost) + 20)
     out = np.zeros((nodes.stand_weights.size, years.size))
@@ -37,9 +38,9 @@ def brute_force(missed, count_start, count, innermost, nodes):
             likelihood = nodes.given_stand[stand, shift]
             for core, inner in enumerate(innermost):
                 total = 0.0
-                for rings, error in product(range(missed.shape[2]), range(count.shape[1])):
-                    if inner - year == rings + count_start + error:
-                        total += missed[core, shift, rings] * count[core, error]
+                for rings, error in product(range(missed.shape[2]), range(count.size)):
+                    if inner - year == rings + count.start + error:
+                        total += missed[core, shift, rings] * count.mass[core, error]
                 likelihood *= total
             out[stand, at] += likelihood
     return years, out / out.sum(axis=1, keepdims=True)
@@ -51,40 +52,42 @@ def test_posterior_equals_brute_force(cores):
     rng = np.random.default_rng(cores)
     nodes = random_nodes(rng)
     missed = rng.dirichlet(np.ones(12), size=(cores, nodes.shifts.size))
-    count = rng.dirichlet(np.ones(5), size=cores)
+    count = Mass(-2, rng.dirichlet(np.ones(5), size=cores))
     innermost = np.array([1900, 1903, 1898])[:cores]
-    added = added_rings(missed, -2, count)
-    result = combine_cores(added, -2, innermost, np.arange(cores)[None], nodes)
-    years, expected = brute_force(missed, -2, count, innermost, nodes)
-    pith = result.reference_year[0] - (result.start + np.arange(result.given_stand.shape[2]))
+    added = added_rings(missed, count)
+    result = combine_cores(added, innermost, np.arange(cores)[None], nodes)
+    years, expected = brute_force(missed, count, innermost, nodes)
+    pith = result.reference_year[0] - (result.added.start + np.arange(result.added.size))
     ours = np.zeros_like(expected)
     for k, year in enumerate(pith):
         if years[0] <= year <= years[-1]:
-            ours[:, year - years[0]] = result.given_stand[0, :, k]
+            ours[:, year - years[0]] = result.added.mass[0, :, k]
     assert np.abs(ours - expected).sum(axis=1).max() < 50 * priors.GROSS_ERROR.value  # the floor, nothing else
 
 
 def test_hand_made_two_core_tree():
     """Two cores that leave 0-2 rings open: the product of their masses at each year (hand sum)."""
-    added = np.array([[[0.2, 0.5, 0.3]], [[0.0, 0.5, 0.5]]])
-    result = combine_cores(added, 0, np.array([1900, 1901]), np.array([[0, 1]]), ONE)
+    added = Mass(0, np.array([[[0.2, 0.5, 0.3]], [[0.0, 0.5, 0.5]]]))
+    result = combine_cores(added, np.array([1900, 1901]), np.array([[0, 1]]), ONE)
     # hand sum: pith 1900 has 0.2 * 0.5 = 0.10; pith 1899 has 0.5 * 0.5 = 0.25; pith 1898 has 0.3 * 0
-    assert result.given_stand[0, 0] == pytest.approx([0.10 / 0.35, 0.25 / 0.35, 0.0], abs=1e-5)
+    assert result.added.mass[0, 0] == pytest.approx([0.10 / 0.35, 0.25 / 0.35, 0.0], abs=1e-5)
 
 
 def test_count_error_is_a_convolution():
     """Fourier and direct convolution agree (oracle: numpy.convolve)."""
     rng = np.random.default_rng(7)
     missed = rng.dirichlet(np.ones(40), size=(3, 2))
-    count = rng.dirichlet(np.ones(9), size=3)
-    added = added_rings(missed, -3, count)
+    count = Mass(-3, rng.dirichlet(np.ones(9), size=3))
+    added = added_rings(missed, count)
+    assert added.start == -3  # no missed rings and three counted too many
     for core, shift in product(range(3), range(2)):
-        assert np.allclose(added[core, shift], np.convolve(missed[core, shift], count[core]), atol=1e-14)
+        expected = np.convolve(missed[core, shift], count.mass[core])
+        assert np.allclose(added.mass[core, shift], expected, atol=1e-14)
 
 
 def test_nodes_have_the_stated_spreads():
     """The even nodes carry mean 0 and the two variances (closed form: sum of independent normals)."""
-    nodes = rate_nodes(0.22, 0.17, step=0.04)
+    nodes = growth_nodes(0.22, 0.17, step=0.04)
     total = nodes.weights
     assert total @ nodes.shifts == pytest.approx(0, abs=1e-9)
     assert total @ nodes.shifts**2 == pytest.approx(0.22**2 + 0.17**2, rel=2e-3)
@@ -96,7 +99,7 @@ def test_nodes_have_the_stated_spreads():
 
 def test_nodes_integrate_like_scipy():
     """Normal weights on the nodes integrate a smooth function as the normal distribution does (oracle: SciPy)."""
-    nodes = rate_nodes(0.3, 0.0, step=0.04)
+    nodes = growth_nodes(0.3, 0.0, step=0.04)
     value = nodes.weights @ np.exp(nodes.shifts)
     assert value == pytest.approx(stats.lognorm(s=0.3).mean(), rel=1e-4)
 
@@ -107,12 +110,12 @@ def test_order_of_cores_is_irrelevant(seed, cores):
     """Permuting the cores of a tree changes nothing."""
     rng = np.random.default_rng(seed)
     nodes = random_nodes(rng)
-    added = rng.dirichlet(np.ones(15), size=(cores, nodes.shifts.size))
+    added = Mass(0, rng.dirichlet(np.ones(15), size=(cores, nodes.shifts.size)))
     years = 1900 + rng.integers(0, 4, cores)
     order = rng.permutation(cores)
-    one = combine_cores(added, 0, years, np.arange(cores)[None], nodes)
-    two = combine_cores(added[order], 0, years[order], np.arange(cores)[None], nodes)
-    assert np.allclose(one.given_stand, two.given_stand)
+    one = combine_cores(added, years, np.arange(cores)[None], nodes)
+    two = combine_cores(added[order], years[order], np.arange(cores)[None], nodes)
+    assert np.allclose(one.added.mass, two.added.mass)
     assert one.conflict_p == pytest.approx(two.conflict_p)
 
 
@@ -121,12 +124,12 @@ def test_order_of_cores_is_irrelevant(seed, cores):
 def test_shifting_all_years_shifts_the_answer(seed, steps):
     """A calendar moved by k moves every date by k."""
     rng = np.random.default_rng(seed)
-    added = rng.dirichlet(np.ones(10), size=(2, 1))
+    added = Mass(-1, rng.dirichlet(np.ones(10), size=(2, 1)))
     years = np.array([1900, 1902])
-    one = combine_cores(added, -1, years, np.array([[0, 1]]), ONE)
-    two = combine_cores(added, -1, years + steps, np.array([[0, 1]]), ONE)
+    one = combine_cores(added, years, np.array([[0, 1]]), ONE)
+    two = combine_cores(added, years + steps, np.array([[0, 1]]), ONE)
     assert two.reference_year[0] == one.reference_year[0] + steps
-    assert np.array_equal(one.given_stand, two.given_stand)
+    assert np.array_equal(one.added.mass, two.added.mass)
 
 
 def test_a_flat_core_changes_nothing():
@@ -134,16 +137,15 @@ def test_a_flat_core_changes_nothing():
     rng = np.random.default_rng(2)
     added = rng.dirichlet(np.ones(10), size=(1, 1))
     flat = np.full((1, 1, 10), 0.1)
-    alone = combine_cores(added, 0, np.array([1900]), np.array([[0]]), ONE)
+    alone = combine_cores(Mass(0, added), np.array([1900]), np.array([[0]]), ONE)
     both = combine_cores(
-        np.concatenate([added, flat]),
-        0,
+        Mass(0, np.concatenate([added, flat])),
         np.array([1900, 1900]),
         np.array([[0, 1]]),
         ONE,
         bound_only=np.array([False, True]),
     )
-    assert np.allclose(alone.given_stand, both.given_stand, atol=1e-5)
+    assert np.allclose(alone.added.mass, both.added.mass, atol=1e-5)
     assert np.isnan(both.conflict_p[0])
 
 
@@ -153,10 +155,10 @@ def test_a_bounding_core_cuts_later_pith_years():
     added[0, 0, :11] = 1 / 11
     added[1, 0] = 1 / 20
     result = combine_cores(
-        added, 0, np.array([1900, 1895]), np.array([[0, 1]]), ONE, bound_only=np.array([False, True])
+        Mass(0, added), np.array([1900, 1895]), np.array([[0, 1]]), ONE, bound_only=np.array([False, True])
     )
     pith = result.reference_year[0] - np.arange(20)
-    mass = result.given_stand[0, 0]
+    mass = result.added.mass[0, 0]
     assert mass[pith > 1895].sum() < 1e-4
     assert mass[(pith <= 1895) & (pith >= 1890)] == pytest.approx(np.full(6, 1 / 6), abs=1e-4)  # hand sum
 
@@ -166,16 +168,16 @@ def test_conflict_measure_is_uniform_when_the_model_holds_and_small_when_not():
     rng = np.random.default_rng(11)
     mass = stats.norm(20, 4).pdf(np.arange(60))
     mass /= mass.sum()
-    added = np.repeat(mass[None, None], 2, axis=0)
+    added = Mass(0, np.repeat(mass[None, None], 2, axis=0))
     p_values = []
     for one, two in rng.choice(60, size=(400, 2), p=mass):
         inner = np.array([1900 + one, 1900 + two])
-        p_values.append(combine_cores(added, 0, inner, np.array([[0, 1]]), ONE).conflict_p[0])
+        p_values.append(combine_cores(added, inner, np.array([[0, 1]]), ONE).conflict_p[0])
     for level in (0.05, 0.1, 0.3):  # whole years make the p value conservative, not wild
         assert 0.5 * level < np.mean(np.array(p_values) <= level) < level + 3 * np.sqrt(level * (1 - level) / 400)
-    far = combine_cores(added, 0, np.array([1900, 1930]), np.array([[0, 1]]), ONE)
+    far = combine_cores(added, np.array([1900, 1930]), np.array([[0, 1]]), ONE)
     assert far.conflict_p[0] < 1e-4
-    gone = combine_cores(added, 0, np.array([1900, 1990]), np.array([[0, 1]]), ONE)
+    gone = combine_cores(added, np.array([1900, 1990]), np.array([[0, 1]]), ONE)
     assert gone.contradiction[0]
 
 
@@ -184,8 +186,8 @@ def test_independent_dates_combine_by_precision():
     ring = np.arange(60)
     one = stats.norm(30, 3).pdf(ring)
     two = stats.norm(36, 4).pdf(ring)
-    added = np.stack([one / one.sum(), two / two.sum()])[:, None]
-    result = combine_cores(added, 0, np.array([0, 0]), np.array([[0, 1]]), ONE).given_stand[0, 0]
+    added = Mass(0, np.stack([one / one.sum(), two / two.sum()])[:, None])
+    result = combine_cores(added, np.array([0, 0]), np.array([[0, 1]]), ONE).added.mass[0, 0]
     mean = result @ ring
     assert 70 + mean == pytest.approx(102.16, abs=0.01)
     assert np.sqrt(result @ (ring - mean) ** 2) == pytest.approx(2.40, abs=0.01)
@@ -195,9 +197,10 @@ def test_cases_reduce_to_independent_cores():
     """One joint case is the plain product; two joint cases are its mixture (hand sum)."""
     rng = np.random.default_rng(5)
     masses = rng.dirichlet(np.ones(6), size=(2, 1, 1))
-    plain = combine_cases([(0, masses[0]), (0, masses[1])], np.ones(1), [(1.0, (0, 0))], 0, 6)
+    rows = [Mass(0, mass) for mass in masses]
+    plain = combine_cases(rows, np.ones(1), [(1.0, (0, 0))], 0, 6)
     assert np.allclose(plain[0], masses[0, 0, 0] * masses[1, 0, 0], atol=1e-6)
-    mixed = combine_cases([(0, masses[0]), (0, masses[1])], np.ones(1), [(0.5, (0, 0)), (0.5, (1, 0))], 0, 6)
+    mixed = combine_cases(rows, np.ones(1), [(0.5, (0, 0)), (0.5, (1, 0))], 0, 6)
     moved = np.append(masses[0, 0, 0][1:], 0.0)
     assert np.allclose(mixed[0], (masses[0, 0, 0] + moved) / 2 * masses[1, 0, 0], atol=1e-6)
 
@@ -213,14 +216,14 @@ def test_two_heights_against_brute_force():
     for pattern in np.unique((passing - passing[0]).reshape(2, -1), axis=1).T:
         ahead = inner - inner[0] - pattern
         likelihood[tuple(int(v) for v in pattern)] = combine_cases(
-            [(0, masses[0][None, None]), (0, masses[1][None, None])],
+            [Mass(0, mass[None, None]) for mass in masses],
             np.ones(1),
             [(1.0, tuple(int(v) for v in ahead))],
             -20,
             60,
         )
-    start, mass, evidence = establishment_given_shared(likelihood, passing, ONE)
-    assert evidence.tolist() == [1.0]
+    tie = tie_heights(likelihood, -20, passing, ONE)
+    assert tie.evidence.tolist() == [1.0]
     expected: dict[int, float] = {}
     for node in range(3):
         for year in range(1840, 1910):
@@ -229,15 +232,15 @@ def test_two_heights_against_brute_force():
             if 0 <= k_low < 8 and 0 <= k_high < 8:
                 expected[year] = expected.get(year, 0.0) + masses[0, k_low] * masses[1, k_high]
     total = sum(expected.values())
-    ours = {1900 - (start - 20 + k): value for k, value in enumerate(mass[0, 0]) if value > 1e-5}
+    ours = {1900 - (tie.joint.start + k): value for k, value in enumerate(tie.joint.mass[0, 0]) if value > 1e-5}
     for year, value in expected.items():
         assert ours.get(year, 0.0) == pytest.approx(value / total, abs=1e-4)
 
 
 def test_alignment_leaves_out_what_a_core_cannot_say():
     """Cells outside a core's range are 0, not its edge value (hand sum)."""
-    laid = align_added(np.array([[[1.0, 2.0, 3.0]]]), 0, np.array([1]), 0, 3)
-    assert laid.tolist() == [[[2.0, 3.0, 0.0]]]  # hand sum
+    aligned = align_added(Mass(0, np.array([[[1.0, 2.0, 3.0]]])), np.array([1]), 0, 3)
+    assert aligned.tolist() == [[[2.0, 3.0, 0.0]]]  # hand sum
 
 
 @pytest.mark.parametrize(("later", "missed"), [(20, 20.0), (5, 5.0), (20, 25.0), (20, 10.0)])
@@ -246,8 +249,8 @@ def test_conflict_of_cores_that_start_in_different_years(later, missed):
     rings = np.arange(121)
     second = np.exp(-0.5 * ((rings - missed) / 8.0) ** 2)
     second /= second.sum()
-    added = np.stack([np.eye(1, 121)[0], second])[:, None, :]
-    found = combine_cores(added, 0, np.array([1900, 1900 + later]), np.array([[0, 1]]), ONE).conflict_p[0]
+    added = Mass(0, np.stack([np.eye(1, 121)[0], second])[:, None, :])
+    found = combine_cores(added, np.array([1900, 1900 + later]), np.array([[0, 1]]), ONE).conflict_p[0]
     expected = 2 * min(second[rings >= later].sum(), second[rings <= later].sum())
     assert found == pytest.approx(min(1.0, expected), abs=1e-9)
 
@@ -257,14 +260,13 @@ def test_a_bound_that_excludes_the_other_core_is_set_aside_and_marked():
     point, flat = np.eye(1, 80)[None], np.full((1, 1, 80), 1 / 80)
     for shorter, excluded in ((-10, True), (5, False)):
         found = combine_cores(
-            np.concatenate([point, flat]),
-            0,
+            Mass(0, np.concatenate([point, flat])),
             np.array([1950, 1950 + shorter]),
             np.array([[0, 1]]),
             ONE,
             bound_only=np.array([False, True]),
         )
-        assert found.reference_year[0] == 1950 and found.given_stand[0, 0, 0] > 0.999  # pith year 1950
+        assert found.reference_year[0] == 1950 and found.added.mass[0, 0, 0] > 0.999  # pith year 1950
         assert bool(found.contradiction[0]) is excluded
         assert (found.conflict_p[0] < 0.001) is np.bool_(excluded) or np.isnan(found.conflict_p[0])
 
@@ -274,13 +276,12 @@ def test_a_bound_cuts_what_it_excludes():
     mass = np.array([[[0.3, 0.3, 0.4] + [0.0] * 27]])
     flat = np.full((1, 1, 30), 1 / 30)
     found = combine_cores(
-        np.concatenate([mass, flat]),
-        0,
+        Mass(0, np.concatenate([mass, flat])),
         np.array([1950, 1948]),
         np.array([[0, 1]]),
         ONE,
         bound_only=np.array([False, True]),
     )
-    assert found.given_stand[0, 0, 2] > 0.99
+    assert found.added.mass[0, 0, 2] > 0.99
     assert found.conflict_p[0] == pytest.approx(0.4, abs=0.01)
     assert not found.contradiction[0]

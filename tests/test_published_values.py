@@ -17,7 +17,7 @@ from treeage.growth import basal_area_increment, canopy_residence_years, inside_
 from treeage.height import early_heights, from_published
 from treeage.pmf import Pmf
 from treeage.results import year_text
-from treeage.rings.rules import constant_basal_area_rings
+from treeage.rings.missing import constant_basal_area_rings
 from treeage.tables import Field
 
 INCH = 25.4

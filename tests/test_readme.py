@@ -126,7 +126,7 @@ def test_public_names_of_the_readme_exist():
 
 
 def test_names_of_the_readme_need_no_import_of_their_own():
-    """After `import treeage` alone, with no part of it imported before, each dotted name is reached as it is written."""
+    """After `import treeage` alone, with no part of it imported before, each dotted name is reached as written."""
     names = sorted(set(re.findall(r"treeage\.\w+(?:\.\w+)*", TEXT)))
     assert len(names) > 10  # the README is read as it should be
     code = (

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from scipy import stats
 
 from treeage.errors import InputError
-from treeage.pmf import Pmf
+from treeage.pmf import Mass, Pmf
 from treeage.results import DISTRIBUTIONS, SHARES, Ages, SharedParts, TreeAge, year_text
 from treeage.schema import columns
 
@@ -21,7 +21,7 @@ def shared_only(trees, spread):
     quantiles = stats.norm(20, spread).ppf((np.arange(nodes) + 0.5) / nodes).round().astype(int)
     years = np.zeros((nodes, quantiles.max() + 1))
     years[np.arange(nodes), quantiles] = 1.0
-    parts = SharedParts(1900, 0, np.ones((1, 1)), 0, years, None, "larch", "larch")
+    parts = SharedParts(1900, Mass(0, np.ones((1, 1))), Mass(0, years), "larch", "larch")
     mass = {"establishment_year": Pmf(0, years.mean(axis=0)).negate().shift(1900), "collar_years": Pmf.point(0)}
     return tuple(
         TreeAge(f"T{k}", "larch", "", "estimated", {}, 2024, 100, distributions=mass, parts=parts) for k in range(trees)
@@ -42,7 +42,7 @@ def test_shared_error_does_not_average_away():
     independent = np.exp(-0.5 * (rng / 3) ** 2)
     independent /= independent.sum()
     for answer in shared_only(30, 4.0):
-        parts = replace(answer.parts, added_start=-12, added=independent[None])
+        parts = replace(answer.parts, added=Mass(-12, independent[None]))
         answers.append(replace(answer, parts=parts))
     draws = plain_ages(tuple(answers)).draws(20_000, seed=1).to_numpy()
     shared = np.hypot(4.0, 3.0 / np.sqrt(30))  # 4.04, closed form of the example

@@ -6,7 +6,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.rings import calibrate_missing_rings, inner_growth, missing_rings, ring_model
+from treeage.rings import (
+    calibrate_missing_rings,
+    hidden_width,
+    inner_growth,
+    missing_rings,
+    ring_model,
+    typical_distance,
+)
 from treeage.rings.stand import best_prediction, deviations_from_pith
 
 
@@ -110,6 +117,27 @@ def test_offsets_are_interpolated_in_the_logarithm():
     assert found.offset_on(np.array([middle]))[0] == pytest.approx((found.offset[2] + found.offset[3]) / 2)
     assert found.offset_on(np.array([0.0]))[0] == pytest.approx(found.offset[0])
     assert found.offset_on(np.array([900.0]))[0] == pytest.approx(found.offset[-1], abs=1e-5)
+
+
+def test_hidden_width_is_the_model_moved_by_the_stand():
+    """Location plus offset and scale times factor, on one grid or a row a core; without a stand, the model."""
+    model, growth = ring_model(), inner_growth(complete(3, 9, rings=40))
+    found = calibrate_missing_rings(complete(6, 8, young=1.5))
+    grid, typical = np.array([0.0, 4.0, 20.0]), np.array([3.0, 8.0, 30.0])
+    location, scale = hidden_width(growth, grid, typical, calibration=found)
+    np.testing.assert_array_equal(location, model.location(growth, grid) + found.offset_on(grid))  # definition
+    np.testing.assert_array_equal(scale, model.own_scale(growth, typical) * found.factor_at(typical))  # definition
+    by_row, _ = hidden_width(growth, np.tile(grid, (3, 1)), typical, calibration=found)
+    np.testing.assert_allclose(by_row, location)
+    plain, _ = hidden_width(growth, grid, typical)
+    np.testing.assert_array_equal(plain, model.location(growth, grid))
+
+
+def test_typical_distance_is_the_geometric_mean_beyond_the_pith():
+    """The pith itself and the scale of the mass do not count; a core at the pith has the shortest distance."""
+    mass = np.array([[0.5, 0.25, 0.25], [0.0, 3.0, 1.0], [1.0, 0.0, 0.0]])
+    found = typical_distance([0.0, 1.0, 16.0], mass)
+    np.testing.assert_allclose(found, [4.0, 2.0, 1.0])  # hand: sqrt(16), 16 ** (1 / 4), nothing beyond
 
 
 def test_no_core_is_refused():

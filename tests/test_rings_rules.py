@@ -5,7 +5,7 @@ import pytest
 
 from treeage.errors import InputError
 from treeage.rings import compare_rules, rule_rings
-from treeage.rings.rules import MODELS, RULES, constant_basal_area_rings, constant_width_rings, initial_growth_rings
+from treeage.rings.missing import MODELS, RULES, constant_basal_area_rings, constant_width_rings, initial_growth_rings
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from treeage.counting import Dating
 from treeage.errors import InputError
-from treeage.schema import INPUT_TABLES, column, columns, default_columns, nearest, nomenclature
+from treeage.schema import (
+    INPUT_TABLES,
+    InnerEnd,
+    OuterEnd,
+    column,
+    columns,
+    default_columns,
+    nearest,
+    nomenclature,
+)
 from treeage.schema.catalogue import OUTPUT_TABLES, Interval
 
 # columns of the tables as agreed for the field sheets, required ones marked with *
@@ -60,6 +70,12 @@ def test_every_column_says_what_it_means() -> None:
                 assert item.range.holds(float(item.default)), item
             if item.default and item.kind == "choice":
                 assert item.default in item.choices, item
+
+
+@pytest.mark.parametrize(("name", "words"), [("dating", Dating), ("inner_end", InnerEnd), ("outer_end", OuterEnd)])
+def test_words_that_decide_are_members(name: str, words: type[InnerEnd]) -> None:
+    """The members are the words of the column, in its order (oracle: the table of columns)."""
+    assert tuple(words) == column("cores", name).choices
 
 
 def test_one_name_has_one_unit() -> None:

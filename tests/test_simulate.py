@@ -10,9 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from treeage import schema, simulate
 from treeage.errors import InputError
-from treeage.schema import catalogue as schema
-import treeage.simulate as simulate
 from treeage.tables import read_field
 
 SMALL_NAMES = [name for name in simulate.SCENARIO_NAMES if name != "large"]

@@ -9,9 +9,10 @@ import pytest
 
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import InputError
+from treeage.estimate import read_cores
 from treeage.rings import missing_rings
 from treeage.simulate import scenario, simulate_from_model, simulate_stand
-from treeage.simulate.model import distance_masses
+from treeage.simulate.model import count_errors, distance_masses, draw_missed, visible_growth, visible_widths
 
 
 @pytest.mark.parametrize("name", ["mixed", "two_heights", "short"])
@@ -42,6 +43,21 @@ def test_distances_are_masses_and_hold_the_true_ones() -> None:
     assert hit[~pith].mean() > 0.75  # 0.9 if the geometry were exactly that of the model; a gross slip falls below
 
 
+@pytest.mark.parametrize("name", ["mixed", "two_heights", "rot"])
+def test_stands_are_drawn_from_what_the_estimate_prepares(name: str) -> None:
+    """Core by core the distance, the visible growth and the count error are those of the estimate."""
+    stand = simulate_stand(replace(scenario(name), trees=60), seed=2)
+    table = stand.tables["cores"].merge(stand.tables["trees"], on="tree")
+    prepared = read_cores(stand.field())
+    own = prepared.line  # cores of the estimate stand in another order
+    np.testing.assert_allclose(distance_masses(table)[own], prepared.distance, atol=1e-12)
+    growth = visible_growth(table, visible_widths(stand))
+    np.testing.assert_allclose(growth.features[own], prepared.growth.features, atol=1e-9)
+    np.testing.assert_array_equal(growth.ring_count[own], prepared.growth.ring_count)
+    errors = count_errors(table)
+    np.testing.assert_allclose(errors.on(prepared.count.start, prepared.count.size)[own], prepared.count.mass)
+
+
 def test_missed_rings_of_single_cores_follow_the_public_prediction() -> None:
     """Direct distances: the drawn numbers rank evenly in the mass functions of missing_rings."""
     base = scenario("pith")
@@ -50,18 +66,16 @@ def test_missed_rings_of_single_cores_follow_the_public_prediction() -> None:
     ends = {"inner_end": "arcs", "distance_mm": 15.0, "distance_sd_mm": 1e-6}
     stand.tables["cores"] = stand.tables["cores"].assign(**ends)  # type: ignore[index]
     ranks = []
-    from treeage.simulate import model as simulate_model
-
     rng = np.random.default_rng(4)
     cores = stand.tables["cores"].merge(stand.tables["trees"], on="tree")
-    widths = simulate_model._visible_widths(stand)
+    widths = visible_widths(stand)
     mass = np.zeros((len(cores), DISTANCE_GRID_MM.size))
     at = int(np.argmin(np.abs(DISTANCE_GRID_MM - 15.0)))
     mass[:, at] = 1.0
     distance = np.full(len(cores), DISTANCE_GRID_MM[at])
     stated = [missing_rings(float(DISTANCE_GRID_MM[at]), each, genus="Larix") for each in widths]
     for _ in range(8):
-        missed = simulate_model._draw_missed(cores, widths, mass, distance=distance, alone=True, rng=rng)
+        missed = draw_missed(cores, widths, mass, distance=distance, alone=True, rng=rng)
         ranks += [
             pmf.cdf(int(number)) - rng.random() * pmf.prob_at(int(number))
             for pmf, number in zip(stated, missed, strict=True)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from treeage.counting import count_error
 from treeage.distance import arc_radius
 from treeage.simulate import scenario
-from treeage.simulate.reading import read_series, read_traces, rise_of, true_chord
+from treeage.simulate.reading import read_series, read_traces, true_chord
 from treeage.simulate.scenarios import Reading
 from treeage.simulate.trees import draw_cores, draw_trees
 
@@ -24,7 +24,7 @@ def test_count_error_is_true_minus_counted_and_wood_is_conserved(seed: int, dati
     widths = rng.lognormal(0, 0.4, rings)
     widths[rng.random(rings) < 0.05] = 0.0
     widths[0] = 1.0
-    reading = Reading(lab_rates=(0.05, 0.05), field_rates=(0.2, 0.1), false_rate=0.1)
+    reading = Reading(lab_mistakes=(0.05, 0.05), field_mistakes=(0.2, 0.1), false_share=0.1)
     series = read_series(widths, first_ring=3, dating=dating, reading=reading, genus="Larix", rng=rng)
     assert series.count_error == rings - series.widths_mm.size
     assert series.widths_mm.sum() == pytest.approx(widths.sum())
@@ -77,18 +77,16 @@ def test_field_counts_are_too_low_more_often_than_too_high() -> None:
     assert (drawn > 0).mean() > 2 * (drawn < 0).mean()  # Weisberg & Swanson 2001, abstract: dates 1 to 16 yr too recent
 
 
-def test_rise_and_chord_give_the_radius_back() -> None:
-    """The arc formula of the distance module inverts the rise."""
-    radius, chord = np.array([5.0, 10.0, 40.0]), np.array([8.0, 12.0, 5.0])
-    rise = rise_of(radius, chord)
-    assert rise[:2] == pytest.approx([2.0, 2.0])  # worked pages: chord 8, rise 2 -> 5; chord 12, rise 2 -> 10
-    assert arc_radius(chord, rise) == pytest.approx(radius)
-
-
 def test_chord_across_a_core_that_stops_short_is_its_width() -> None:
     """A boundary met head on spans the core's diameter."""
     chord = true_chord(np.array([50.0]), np.array([0.0]), np.array([False]), 2.5)
     assert chord[0] == pytest.approx(5.0)  # plane geometry
+
+
+def test_chord_of_a_whole_arc_lies_along_the_core() -> None:
+    """A core of 5 mm that passes at 10 mm shows the ring of 11 mm radius as an arc with its chord at 7.5 mm."""
+    chord = true_chord(np.array([11.0]), np.array([10.0]), np.array([True]), 2.5)
+    assert chord[0] == pytest.approx(2 * (11.0**2 - 7.5**2) ** 0.5)  # Pythagoras
 
 
 def _readings(share: dict[str, float], *, noise: bool) -> tuple[np.ndarray, dict[str, np.ndarray]]:

@@ -9,21 +9,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from treeage.height import whole_seasons
 from treeage.simulate import scenario
 from treeage.simulate.scenarios import Species
-from treeage.simulate.trees import draw_trees, height_at, passing_time, slow_part, tail_factor, yearly_part, years_below
+from treeage.simulate.trees import draw_trees, growth_curve, slow_part, tail_factor, yearly_part
 
 
-@given(
-    st.floats(0.05, 15.0),
-    st.floats(3.0, 40.0),
-    st.floats(1.0, 2.0),
-)
-def test_height_and_passing_time_are_inverse(height: float, years: float, shape: float) -> None:
-    """Property: the height at the passing time of a height is that height."""
-    species = Species("Larix decidua", years_to_1m=years, asymptote_m=20.0, height_shape=shape)
-    back = height_at(species, passing_time(species, np.array([height])))
-    assert back[0] == pytest.approx(height, rel=1e-6)
+@given(st.floats(3.0, 40.0), st.floats(1.0, 2.0))
+def test_median_trees_pass_one_metre_when_the_recipe_says(years: float, shape: float) -> None:
+    """Property: the height curve goes through 1 m at the stated time."""
+    curve = growth_curve(Species("Larix decidua", years_to_1m=years, asymptote_m=20.0, height_shape=shape))
+    assert float(curve.age_at(1.0)) == pytest.approx(years, rel=1e-9)  # definition
 
 
 def test_passing_time_of_the_textbook_curve() -> None:
@@ -31,13 +27,7 @@ def test_passing_time_of_the_textbook_curve() -> None:
     # -ln(1 - (h/A)**(1/p)) / k: heights.md form with test numbers, closed form; the time at 1 m fixes k
     years = -np.log1p(-((1 / 30) ** (1 / 1.3))) / 0.05
     species = Species("x", years_to_1m=float(years), asymptote_m=30.0, height_shape=1.3)
-    assert passing_time(species, np.array([1.3]))[0] == pytest.approx(1.873321, abs=1e-6)  # closed form
-
-
-def test_years_below_follows_the_half_season_convention() -> None:
-    """Y = ceil(T) - 1, and 0 at height 0."""
-    # hand: the tip that passes in season 7 (T in (6, 7]) has 6 whole seasons before it
-    assert years_below(np.array([0.0, 0.2, 1.0, 6.01, 7.0, 7.01])).tolist() == [0, 0, 0, 6, 6, 7]
+    assert float(growth_curve(species).age_at(1.3)) == pytest.approx(1.873321, abs=1e-6)  # closed form
 
 
 def test_pith_offset_has_the_mean_of_the_recipe_in_every_direction() -> None:
@@ -57,7 +47,7 @@ def test_trees_have_enough_rings_at_every_coring_height() -> None:
     trees = draw_trees(recipe, np.random.default_rng(2))
     for index, species in enumerate(recipe.species):
         own = trees.species_index == index
-        below = years_below(passing_time(species, np.array(1.2)) * trees.slowness[own])  # 0.9 m + 3 sd of 0.1 m
+        below = whole_seasons(float(growth_curve(species).age_at(1.2)) * trees.slowness[own])  # 0.9 m + 3 sd of 0.1 m
         assert (recipe.outer_year - trees.establishment_year[own] - below + 1 >= recipe.fewest_rings).all()
 
 

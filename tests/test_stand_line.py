@@ -35,7 +35,9 @@ def test_equal_errors_against_the_closed_form() -> None:
     closed = np.cov(x, y, ddof=0)[0, 1] / (x.var() - 64.0)  # closed form (Fuller 1987)
     assert beta[1] == pytest.approx(closed, rel=1e-6)
     naive = np.polyfit(x, y, 1)[0]
-    assert naive / beta[1] == pytest.approx(900 / 964, abs=0.01)  # closed form: true over all variance, 30^2 / (30^2 + 8^2)
+    assert naive / beta[1] == pytest.approx(
+        900 / 964, abs=0.01
+    )  # closed form: true over all variance, 30^2 / (30^2 + 8^2)
 
 
 def test_slope_and_interval_on_many_samples() -> None:

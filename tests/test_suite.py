@@ -26,7 +26,7 @@ CALLS = {  # arguments after the folder, and what the script must have said
 
 
 def test_the_daily_warning_of_arviz_is_no_failure(monkeypatch, tmp_path):
-    """ArviZ 0.23 warns at its first import of a day; warnings are errors here, and this one is not about the package."""
+    """ArviZ 0.23 warns at its first import of a day; warnings are errors here, and this one is not about treeage."""
     import arviz
     import platformdirs
 

@@ -44,6 +44,14 @@ FAULTS: dict[str, tuple[Edits, str]] = {
         {("cores", 0, "azimuth_deg"): -9999},
         r"azimuth_deg: got -9999, need a number from 0 to 360 \[degrees\]\. This looks like a code for a missing",
     ),
+    "code for missing in a required cell": (
+        {("cores", 0, "core_height_m"): -99},
+        r"core_height_m: got -99, .* for a missing value: write the value, or leave this core out of all tables\.",
+    ),
+    "code for missing among widths": (
+        {("rings", 7, "width_mm"): -9999},
+        r"row 9, .* got -9999, .*missing value: write the value, or end the table of this core before this ring\.",
+    ),
     "infinite": ({("trees", 0, "bark_mm"): "inf"}, r"bark_mm: got inf, need a number from 0 to 700 \[mm\]"),
     "decimal comma": (
         {("cores", 0, "core_length_mm"): "185,5"},
@@ -55,10 +63,26 @@ FAULTS: dict[str, tuple[Edits, str]] = {
     ),
     "a range": ({("cores", 0, "distance_mm"): "8-12"}, r"got 8-12, need .* \[mm\]\. Write the middle of the range"),
     "a word": ({("cores", 0, "distance_mm"): "near"}, r"got near, need .* \[mm\]\. Write one number, or leave"),
+    "a word in a required cell": (
+        {("cores", 1, "rings_counted"): "many"},
+        r"got many, need a whole number .* Write one whole number, or leave this core out of all tables if it is not",
+    ),
+    "a word for a width": (
+        {("rings", 5, "width_mm"): "?"},
+        r"row 7, .* got \?, need .* Write one number, or end the table of this core before this ring if it is not",
+    ),
+    "a word for an event": (
+        {("events", 0, "year"): "then"},
+        r"got then, need .* Write one whole number, or remove the row if it is not known",
+    ),
     "underscore": ({("trees", 0, "x_m"): "1_000"}, r"x_m: got 1_000, need a number from .* \[m\]"),
     "empty required number": (
         {("cores", 1, "rings_counted"): ""},
         r"row 3, tree A17, core b, column rings_counted: got an empty cell, need a whole number .* \[rings\]",
+    ),
+    "empty width": (
+        {("rings", 5, "width_mm"): ""},
+        r"row 7, .* got an empty cell, need .* Fill the cell, or end the table of this core before this ring\.",
     ),
     "empty required name": (
         {("trees", 1, "species"): ""},
@@ -214,6 +238,14 @@ FAULTS: dict[str, tuple[Edits, str]] = {
     "ring twice": (
         {("rings", 10, "ring"): 10, ("rings", -1, "year"): ""},
         r"row 12, .* column ring: got ring 10 twice and 1 more such places .*, need each ring once, without gaps",
+    ),
+    "ring left out": (  # 11 becomes 13, so 12 of line 13 follows 10, which is known by its year alone; hand count
+        {("rings", 10, "ring"): 13, ("rings", 9, "ring"): "", ("rings", 10, "year"): ""},
+        r"row 13, .* column ring: got ring 12 after 10 .*each ring once.* or end the table of this core before them\.",
+    ),
+    "rings that start at 5": (
+        {("rings", ring, "ring"): ring + 5 for ring in range(100)} | {("rings", -1, "year"): ""},
+        r"got 5 as the innermost ring, need 1 .* Number the rings from 1, .* or remove the rings of this core\.",
     ),
     "neither ring nor year": (
         {("rings", 5, "ring"): "", ("rings", 5, "year"): ""},
@@ -467,6 +499,44 @@ def test_many_alike_faults_share_a_line(tmp_path: Path) -> None:
     tables = changed({("rings", -1, "width_mm"): 185})
     found = faults(tmp_path, tables, r"and 99 more like it in rows 3, 4, 5, 6, 7, \.\.\.")
     assert len(found) == 100
+
+
+def without_core(tables: dict[str, pd.DataFrame], tree: str, core: str) -> dict[str, pd.DataFrame]:
+    """The tables without one core."""
+    left = dict(tables)
+    for name in ("cores", "rings", "arcs", "points"):
+        frame = tables[name]
+        left[name] = frame[(frame["tree"] != tree) | (frame["core"] != core)]
+    return left
+
+
+REQUIRED = {  # a required cell without a value, and what the advice says to do with it
+    "cores": ({("cores", 1, "rings_counted"): "?"}, lambda tables: without_core(tables, "A17", "b")),
+    "events": ({("events", 0, "year"): "?"}, lambda tables: tables | {"events": tables["events"].iloc[1:]}),
+    "arcs": ({("arcs", 0, "rise_mm"): "?"}, lambda tables: tables | {"arcs": tables["arcs"].iloc[1:]}),
+    "rings": ({("rings", 60, "width_mm"): "?"}, lambda tables: tables | {"rings": tables["rings"].iloc[:60]}),
+}
+
+
+@pytest.mark.parametrize("table", REQUIRED)
+def test_what_is_said_of_a_required_cell_can_be_done(table: str, tmp_path: Path) -> None:
+    """Leaving the cell empty is a fault, following the advice is none."""
+    edits, follow = REQUIRED[table]
+    bad, empty = changed(edits), changed(dict.fromkeys(edits, ""))
+    if table in ("events", "arcs"):  # a second row, because a column that is empty throughout counts as absent
+        bad[table], empty[table] = (pd.concat([tables[table], good_tables()[table]]) for tables in (bad, empty))
+    for name in ("bad", "empty", "good"):
+        (tmp_path / name).mkdir()
+    found = faults(tmp_path / "bad", bad, "Write one .*number, or ")
+    assert "empty" not in found["do"].iloc[0]
+    faults(tmp_path / "empty", empty, "got an empty cell, need .* Fill the cell, or ")
+    assert len(read(tmp_path / "good", follow(bad)).trees) == 2
+
+
+def test_widths_that_are_no_numbers_leave_nothing_to_compare(tmp_path: Path) -> None:
+    """An inner width beside rings of which none could be read is not held against them."""
+    edits = {("rings", -1, "width_mm"): "?", ("cores", 0, "inner_width_mm"): 9, ("cores", 0, "inner_width_rings"): 5}
+    assert set(faults(tmp_path, changed(edits), "100 faults")["column"]) == {"width_mm"}
 
 
 @settings(max_examples=12, deadline=None)

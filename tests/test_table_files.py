@@ -148,6 +148,18 @@ def test_a_file_with_a_near_name_is_noted(tmp_path: Path) -> None:
     assert "seedling.csv" in note_text(read(tmp_path, tables))
 
 
+def test_a_file_with_a_near_name_keeps_its_form(tmp_path: Path) -> None:
+    """Parquet under another ending would not read; a TOML file is no table."""
+    write(tmp_path, {name: frame for name, frame in good_tables().items() if name not in ("rings", "events")})
+    good_tables()["rings"].to_parquet(tmp_path / "Rings.parquet")
+    (tmp_path / "fields.toml").write_text("")
+    (tmp_path / "events.toml").write_text("")
+    text = note_text(read_field(tmp_path, today=TODAY))
+    assert "Rename it to rings.parquet if it is meant to be." in text
+    assert "fields.toml row 0  : got a file that is not read, need a known file name. Rename it to field.toml" in text
+    assert "events.toml" not in text
+
+
 def test_optional_table_without_rows_is_noted(tmp_path: Path) -> None:
     """A header alone counts as an absent table."""
     tables = good_tables()

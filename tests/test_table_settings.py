@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import copy
+import pickle
 from pathlib import Path
 
 import numpy as np
@@ -123,6 +125,22 @@ def test_without_a_file_the_assumptions_are_noted(tmp_path: Path) -> None:
             r'height."Larix".model: got seedling, need one of seedlings, .* Did you mean seedlings',
         ),
         ("[site\n", r"field.toml: got .*line 1.*, need a TOML file"),
+        ("[height.Larix]\nmodel = ['none']", r'height."Larix".model: got \[.none.\], need one of seedlings'),
+        (
+            "[defaults]\nbark_sd_mm = -9999",
+            r"defaults.bark_sd_mm: got -9999, .* a code for a missing value: leave it out\.",
+        ),
+        ("[defaults]\nbark_sd_mm = 1" + "0" * 400, r"defaults.bark_sd_mm: got 1000.*, need a number from 0 to 200"),
+        (
+            "[site]\nshrinkage_percent = 1" + "0" * 400,
+            r"site.shrinkage_percent: got 1000.*, need a number from 0 to 25",
+        ),
+        ("[site]\nname = 1" + "0" * 5000, r"field.toml: got .*digits.*, need a TOML file"),
+        ("a = " + "[" * 3000, r"field.toml: got .*, need a TOML file"),
+        (
+            "[height.'Larix decidua']\nmodel = 'mean_sd'\nheight_m = 1\nsd_years = 3\nmean_years = 1" + "0" * 400,
+            r'height."Larix decidua".mean_years: got 1000.*, need a number above 0 \[years\]',
+        ),
     ],
 )
 def test_faults(toml: str, match: str, tmp_path: Path) -> None:
@@ -141,6 +159,37 @@ def test_a_height_model_for_no_tree_is_noted(tmp_path: Path) -> None:
     """A species that is misspelt in field.toml does not fall to the default in silence."""
     text = note_text(read(tmp_path, good_tables(), TOML + '[height."Larix decidu"]\nmodel = "none"\n'))
     assert "got Larix decidu, need a species of the trees table. Did you mean Larix decidua?" in text
+
+
+def test_a_default_for_a_required_column_cannot_be_left_out(tmp_path: Path) -> None:
+    """Without it the column itself is needed."""
+    tables = good_tables()
+    tables["cores"] = tables["cores"].drop(columns="core_height_m")
+    toml = TOML + "[defaults]\ncore_height_m = {}\n"
+    found = faults(tmp_path, tables, "defaults.core_height_m: got -99, need", toml.format(-99))
+    assert found["do"].tolist() == ["This looks like a code for a missing value: add the column to the table."]
+    assert (
+        faults(tmp_path, tables, "got -5", toml.format(-5))["do"].iloc[0]
+        == "Correct it or add the column to the table."
+    )
+
+
+def test_settings_stay_as_they_were_checked() -> None:
+    """Neither a key of the user's dict nor one of the settings changes a model afterwards; copies are the same."""
+    mine = {"Larix": {"model": "none"}}
+    held = Settings(height=mine, defaults={"tilt_deg": 3})
+    mine["Larix"] = {"model": "curve"}
+    for change in (
+        lambda: held.height.update(mine),
+        lambda: held.height["Larix"].pop("model"),
+        lambda: held.defaults.__setitem__("tilt_deg", 5),
+    ):
+        with pytest.raises(TypeError, match="cannot be changed"):
+            change()
+    for again in (pickle.loads(pickle.dumps(held)), copy.deepcopy(held)):
+        assert again == held == Settings(height={"Larix": {"model": "none"}}, defaults={"tilt_deg": 3})
+        with pytest.raises(TypeError, match="cannot be changed"):
+            again.height.clear()
 
 
 KEYS = st.text("abcdefgh_ .é\"'\\", min_size=1, max_size=8)

@@ -1,4 +1,4 @@
-"""Tests of the naming of unit slips."""
+"""Tests of the naming of unit slips, and of what is said of a cell that is no number."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from treeage.schema import column, column_in_other_unit, number_advice, ratio_slip, slip, unit_named, width_slip
+from treeage.schema import INPUT_TABLES, column, column_in_other_unit, columns, ratio_slip, slip, unit_named, width_slip
+from treeage.tables.columns import number_advice
 
 
 @pytest.mark.parametrize(
@@ -17,7 +18,7 @@ from treeage.schema import column, column_in_other_unit, number_advice, ratio_sl
         ("trees", "dbh_cm", 452, "This looks like millimetres: write 45.2."),
         ("trees", "dbh_cm", 0.452, "This looks like metres: write 45.2 or"),  # 0.452 in would be 1.148 cm
         ("cores", "core_length_mm", 0.2, "This looks like metres: write 200."),
-        ("cores", "outer_lost", -99, "This looks like a code for a missing value: leave the cell empty."),
+        ("cores", "outer_lost", -99, "This looks like a code for a missing value: give a measured value."),
         ("cores", "tilt_deg", 80, ""),
         ("cores", "core_height_m", float("inf"), ""),
         ("rings", "ring", 0, ""),
@@ -34,9 +35,9 @@ def test_slip(table: str, name: str, value: float, text: str) -> None:
 
 
 def test_a_code_inside_the_range_is_a_value() -> None:
-    """9990 is a code only where no measurement can be that large."""
+    """9990 is a code only where no measurement can be that large; what to do about it is up to the caller."""
     assert "code" not in slip(column("cores", "outer_year"), 9990)
-    assert "code" in slip(column("trees", "bark_mm"), 9990)
+    assert slip(column("trees", "bark_mm"), 9990, instead="wait").endswith("a code for a missing value: wait.")
 
 
 @pytest.mark.parametrize(
@@ -92,17 +93,46 @@ def test_column_in_other_unit(name: str, names: list[str], text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("cell", "unit", "text"),
+    ("place", "cell", "text"),
     [
-        ("1,30", "m", "Write 1.30 with a decimal point."),
-        ("2020-09-14", "year", "Write a number, not a date; of a date, the year alone."),
-        ("14.9.2020", "year", "Write a number, not a date; of a date, the year alone."),
-        ("12mm", "mm", "Write the number alone, in mm."),
-        ("12 yrs.", "", "Write the number alone."),
-        ("8–12", "mm", "Write the middle of the range and put half of it into the column for the standard deviation."),
-        ("~12", "mm", "Write one number, or leave the cell empty if it was not measured."),
+        ("cores.core_height_m", "1,30", "Write 1.30 with a decimal point."),
+        ("trees.x_m", "1,234", "Write 1.234 with a decimal point, or 1234 without a comma."),
+        ("trees.x_m", "1,234,567", "Write 1234567 without a comma."),
+        ("trees.bark_mm", "0,125", "Write 0.125 with a decimal point."),  # nobody writes thousands with a zero
+        ("cores.rings_counted", "1,024", "Write 1024 without a comma."),
+        ("cores.inner_width_rings", "9,5", "Write one whole number, or leave the cell empty if it was not measured."),
+        ("cores.outer_year", "2020-09-14", "Write a number, not a date; of a date, the year alone."),
+        ("events.year", "14.9.2020", "Write a number, not a date; of a date, the year alone."),
+        ("trees.dbh_cm", "14.9.2020", "Write a number, not a date."),
+        ("cores.distance_mm", "12mm", "Write the number alone, in mm."),
+        ("cores.distance_mm", "8–12", "Write the middle of the range and put half of its width into distance_sd_mm."),
+        ("cores.outer_lost", "3 to 5", "Write the middle of the range and put half of its width into outer_lost_sd."),
+        (
+            "cores.ray_angle_deg",
+            "9-11",
+            "Write the middle of the range and put half of its width into ray_angle_sd_deg.",
+        ),
+        ("trees.dbh_cm", "40-42", "Write one number from the middle of the range."),
+        ("cores.rings_counted", "98-101", "Write one whole number from the middle of the range."),
+        ("trees.dbh_cm", "~12", "Write one number, or leave the cell empty if it was not measured."),
+        ("cores.core_height_m", "low", "Write one number, or leave this core out of all tables if it is not known."),
+        ("events.year", "then", "Write one whole number, or remove the row if it is not known."),
+        ("rings.width_mm", "?", "Write one number, or end the table of this core before this ring if it is not known."),
+        ("rings.year", "?", "Write one whole number, or give the ring instead if it was not measured."),
     ],
 )
-def test_number_advice(cell: str, unit: str, text: str) -> None:
-    """A cell that is not a number gets one thing to do."""
-    assert number_advice(cell, unit) == text
+def test_number_advice(place: str, cell: str, text: str) -> None:
+    """A cell that is not a number gets one thing to do that this column allows (wording: the project's own)."""
+    table, name = place.split(".")
+    assert number_advice(column(table, name), cell) == text
+
+
+@pytest.mark.parametrize("cell", ["~12", "x", "1,000", "3-4", "12 mm", "2020-09-14", "1_000"])
+def test_no_required_cell_is_told_to_be_left_empty(cell: str) -> None:
+    """An empty required cell is the next fault; an empty optional one is not, so there it is said."""
+    advice = {item: number_advice(item, cell) for table in INPUT_TABLES for item in columns(table) if item.range}
+    assert not [item for item, text in advice.items() if item.required and "empty" in text]
+    if cell in ("~12", "x", "1_000"):
+        told = {f"{item.table}.{item.name}" for item, text in advice.items() if "leave the cell empty" in text}
+        optional = {f"{item.table}.{item.name}" for item in advice if not item.required}
+        assert told == optional - {"rings.ring", "rings.year"}  # of which one is needed

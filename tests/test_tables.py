@@ -155,6 +155,9 @@ def test_a_field_can_be_pickled(tmp_path: Path) -> None:
     field = read(tmp_path, good_tables())
     again = pickle.loads(pickle.dumps(field))
     assert again.settings == field.settings
+    assert again.checksums == field.checksums
+    with pytest.raises(TypeError, match="cannot be changed"):
+        again.checksums.clear()
     assert again.ring_widths()["A17", "a"].tolist() == field.ring_widths()["A17", "a"].tolist()
 
 

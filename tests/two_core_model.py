@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from treeage.distance import DISTANCE_GRID_MM, grid_cells
-from treeage.posterior import added_rings, combine_cores, rate_nodes
+from treeage.pmf import Mass
+from treeage.posterior import added_rings, combine_cores, growth_nodes
 from treeage.rings import RATE_STEP, inner_growth, missed_ring_mass, ring_model
 
 DISTANCE_MM, DISTANCE_SD_MM = (12.0, 25.0), (2.0, 4.0)
@@ -28,12 +29,12 @@ def exact_mass():
     distance = distance * grid_cells()
     distance[:, 0] = 0.0
     distance /= distance.sum(axis=1, keepdims=True)
-    nodes = rate_nodes(model.tree_sd, model.stand_sd, step=RATE_STEP)
+    nodes = growth_nodes(model.tree_sd, model.stand_sd, step=RATE_STEP)
     missed = missed_ring_mass(inner_growth(cores()), distance, nodes.shifts, max_rings=150)
-    added = added_rings(np.asarray(missed, dtype=float), -1, COUNT_ERROR)
-    result = combine_cores(added, -1, INNERMOST, np.array([[0, 1]]), nodes)
-    mass = nodes.stand_weights @ result.given_stand[0]
-    return result.reference_year[0] - (result.start + np.arange(mass.size)), mass
+    added = added_rings(np.asarray(missed, dtype=float), Mass(-1, COUNT_ERROR))
+    result = combine_cores(added, INNERMOST, np.array([[0, 1]]), nodes)
+    mass = nodes.stand_weights @ result.added.mass[0]
+    return result.reference_year[0] - (result.added.start + np.arange(mass.size)), mass
 
 
 def skewed_cdf(value, tails):

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, core_signals
+from treeage.display import freeze_arrays
 from treeage.errors import Fault, InputError, require_nonnegative, require_probability, show
 
 if TYPE_CHECKING:
@@ -20,13 +21,320 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
+_HALF_WINDOW = 7  # choice: years either side in the local mean that is taken from log widths in the reference
+_LEAST_TREES = 2  # choice: other trees that a reference year needs
+_LEAST_YEARS = 20  # choice: years of overlap below which a core is not compared
+_STATED_DATE = 0.9  # choice: prior probability that the stated outer year is right
+_SHOWN = 0.1  # choice: less probable places are not worth a look at the wood
+_SWAP_MARGIN = 3.0  # choice: ln of the odds by which the other tree must be preferred, 20 to 1
+_COUNT_HOLDS = 0.5  # choice: a count less likely than this is settled at the wood before a swap is read from it
+_SWAP_PROB = 0.01  # choice: error probability of the swap flag, shared over the trees tried
 
-def _pair(where: str, first: ArrayLike, second: ArrayLike, least: int) -> tuple[Array, Array]:
-    one, two = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
-    if one.shape != two.shape or one.ndim != 1 or one.size < least:
-        got, need = f"shapes {one.shape} and {two.shape}", f"two rows of the same {least} or more years"
-        raise InputError(Fault(got, need, "Cut both to the years they share.", where, 0, "second"))
-    return one, two
+
+@dataclass(frozen=True)
+class DatedCore:
+    """Widths of one core with the year its outermost ring is said to be.
+
+    Parameters
+    ----------
+    tree, core : str
+        Names.
+    outer_year : int
+        Stated year of the outermost ring.
+    widths_mm : numpy.ndarray, shape (n,)
+        Widths [mm], innermost first; 0 for a dated ring without width.
+    """
+
+    tree: str
+    core: str
+    outer_year: int
+    widths_mm: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+
+@dataclass(frozen=True)
+class Crossdating:
+    """What the other trees of the stand say about every core. Nothing is changed: a person decides at the wood.
+
+    Parameters
+    ----------
+    agreement : pandas.DataFrame
+        One row for each core: tree, core, rings, years_compared, correlation (with the mean of the other trees),
+        critical_correlation (one-tailed 99 %), gleichlaeufigkeit, mean_sensitivity, likeliest_shift [years] (true
+        minus stated outer year), prob_stated_year, prob_count_exact and note (why a core was not compared).
+    places : pandas.DataFrame
+        Suspect places: tree, core, kind (absent or false), ring_from_bark (absent: the ring of the reference), year
+        (by the stated date), prob, prob_near, best (whether it is in the single most probable set).
+    swaps : pandas.DataFrame
+        Cores that agree better with another tree than with their mate, in trees without a likely absent or false ring:
+        tree, core, correlation_mate, years_mate, other_tree, correlation_other, years_other.
+    alignments : dict
+        Alignment of each compared core (A) with its reference (B), by (tree, core).
+    """
+
+    agreement: pd.DataFrame
+    places: pd.DataFrame
+    swaps: pd.DataFrame
+    alignments: dict[tuple[str, str], Alignment]
+
+
+def reference_series(cores: Sequence[DatedCore]) -> tuple[int, Array]:
+    """Mean growth of some trees by year.
+
+    Parameters
+    ----------
+    cores : sequence of DatedCore
+        Cores of at least two trees.
+
+    Returns
+    -------
+    tuple of (int, numpy.ndarray)
+        First year, and the mean index of every year up to the last with two trees in one unbroken run: the
+        exponential of the mean, over trees, of log widths less their local mean of 15 years.
+
+    Examples
+    --------
+    >>> widths = np.tile([1.0, 2.0], 20)
+    >>> first, index = reference_series([DatedCore(t, "A", 2000, widths) for t in "12"])
+    >>> first, index.size, bool(index[1] > index[0])
+    (1961, 40, True)
+    """
+    by_tree: dict[str, list[tuple[int, Array]]] = {}
+    for core in cores:
+        by_tree.setdefault(core.tree, []).append((core.outer_year - core.widths_mm.size + 1, _index(core.widths_mm)))
+    if not by_tree:
+        return 0, np.zeros(0)
+    low = min(first for parts in by_tree.values() for first, _ in parts)
+    high = max(first + index.size for parts in by_tree.values() for first, index in parts)
+    total, trees = np.zeros(high - low), np.zeros(high - low)
+    for parts in by_tree.values():
+        own, count = np.zeros(high - low), np.zeros(high - low)
+        for first, index in parts:
+            own[first - low : first - low + index.size] += index
+            count[first - low : first - low + index.size] += 1
+        total += np.where(count > 0, own / np.maximum(count, 1), 0.0)
+        trees += count > 0
+    enough = trees >= min(_LEAST_TREES, len(by_tree))
+    if not enough.any():
+        return 0, np.zeros(0)
+    stop = int(np.flatnonzero(enough)[-1]) + 1
+    gaps = np.flatnonzero(~enough[:stop])
+    start = int(gaps[-1]) + 1 if gaps.size else 0
+    return low + start, np.exp(total[start:stop] / trees[start:stop])
+
+
+def _index(widths_mm: Array) -> Array:
+    logs = np.log(widths_mm + 0.2 * np.median(widths_mm))  # choice: as in the alignment, keeps absent rings finite
+    kernel = np.ones(2 * _HALF_WINDOW + 1)
+    near = slice(_HALF_WINDOW, _HALF_WINDOW + logs.size)
+    return np.asarray(logs - np.convolve(logs, kernel)[near] / np.convolve(np.ones(logs.size), kernel)[near])
+
+
+def crossdate_stand(
+    cores: Sequence[DatedCore], *, max_shift_years: int = 5, prior: AlignmentPrior | None = None
+) -> Crossdating:
+    """Read every core of a stand against the mean of the other trees.
+
+    Parameters
+    ----------
+    cores : sequence of DatedCore
+        Cores of at least three trees.
+    max_shift_years : int, default 5
+        Shifts of the stated outer year that are tried, 0 to 30 (5: a lost outer end or a slip of some years).
+    prior : AlignmentPrior, optional
+        Shares of absent and false rings of a core (those of core A are used); by default those of a count that was
+        not crossdated.
+
+    Returns
+    -------
+    Crossdating
+        Agreement, suspect places and suspected swaps. A `dating` status is never raised from it.
+
+    Raises
+    ------
+    InputError
+        If there are fewer than three trees, a core is named twice, or a width is not a number of at least 0.
+
+    Notes
+    -----
+    The reference is taken as free of events, which holds the better the more trees it has. The stated outer year has
+    prior probability 0.9; the rest is shared by the other shifts. A swap is flagged when Fisher's z of the correlation
+    with another tree exceeds that with the mate at 1 % shared over the trees tried, and the alignment, which allows for
+    absent and false rings, prefers the other tree too. No swap is read from a tree one of whose cores likely has an
+    absent or false ring: such a core is out of line with its mate, and any other tree agrees better. Settle the ring
+    at the wood and compare again.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(3)
+    >>> climate = rng.normal(0, 0.3, 90)
+    >>> stand = [DatedCore(t, "A", 2020, np.exp(climate + rng.normal(0, 0.05, 90))) for t in "12345"]
+    >>> stand[0] = DatedCore("1", "A", 2020, np.delete(stand[0].widths_mm, 50))
+    >>> crossdate_stand(stand).places.query("best")[["tree", "kind", "year"]].values.tolist()
+    [['1', 'absent', 1981]]
+    """
+    import pandas as pd
+
+    _check(cores, max_shift_years)
+    base = prior or AlignmentPrior()
+    rows, lasts, jobs, priors, keys = [], [], [], [], []
+    for core in cores:
+        first, index = reference_series([other for other in cores if other.tree != core.tree])
+        row = _agreement(core, first, index)
+        rows.append(row)
+        lasts.append(first + int(index.size) - 1)
+        if row["years_compared"]:
+            jobs.append((core.widths_mm, index))
+            priors.append(_one_sided(base, first + index.size - 1 - core.outer_year, max_shift_years))
+            keys.append((core.tree, core.core))
+    found = dict(zip(keys, align_many(jobs, prior=priors), strict=True))
+    places = []
+    for core, row, last in zip(cores, rows, lasts, strict=True):
+        one = found.get((core.tree, core.core))
+        if one is not None:
+            row.update(_shift_facts(one, last - core.outer_year))
+            places += _places(core, one, last)
+    doubtful = {key for key, one in found.items() if len(one.best) or one.extra_rings_a.prob_at(0) < _COUNT_HOLDS}
+    columns = ["tree", "core", "kind", "ring_from_bark", "year", "prob", "prob_near", "best"]
+    return Crossdating(pd.DataFrame(rows), pd.DataFrame(places, columns=columns), _swaps(cores, doubtful), found)
+
+
+def _check(cores: Sequence[DatedCore], max_shift_years: int) -> None:
+    faults = []
+    trees = {core.tree for core in cores}
+    if len(trees) < _LEAST_TREES + 1:
+        need, do = f"cores of at least {_LEAST_TREES + 1} trees", "Compare the cores of a tree with align_cores."
+        faults.append(Fault(f"{len(trees)} trees", need, do, "crossdate_stand", 0, "cores"))
+    if not 0 <= max_shift_years <= 30:
+        got = show(max_shift_years)
+        faults.append(Fault(got, "0 to 30 [years]", "Try fewer shifts.", "crossdate_stand", 0, "max_shift_years"))
+    seen = set()
+    for core in cores:
+        if (core.tree, core.core) in seen:
+            got, item = "the same tree and core again", f"tree {core.tree}, core {core.core}"
+            faults.append(Fault(got, "one series for each core", "Rename one.", "crossdate_stand", 0, "cores", item))
+        seen.add((core.tree, core.core))
+    if faults:
+        raise InputError(faults)
+    for core in cores:
+        core_signals(core.widths_mm, name=f"widths_mm of tree {core.tree}, core {core.core}")
+
+
+def _one_sided(base: AlignmentPrior, lacking: int, reach: int) -> AlignmentPrior:
+    """Let events happen in the core only, and the outer end be wrong by some years."""
+    other = (1.0 - _STATED_DATE) / max(2 * reach, 1)
+    shifts = {lacking - step: _STATED_DATE if step == 0 else other for step in range(-reach, reach + 1)}
+    return replace(base, absent_share_b=0.0, false_share_b=0.0, outer_shifts=shifts)
+
+
+def _overlap(core: DatedCore, first: int, series: Array) -> tuple[Array, Array]:
+    """Signals of a core and of another series in the years they share, oldest first."""
+    start = core.outer_year - core.widths_mm.size + 1
+    low, high = max(start, first), min(core.outer_year, first + series.size - 1)
+    if high - low + 1 < _LEAST_YEARS:
+        return np.zeros(0), np.zeros(0)
+    own = core_signals(core.widths_mm).plain[::-1]
+    other = core_signals(series).plain[::-1]
+    return own[low - start : high - start + 1], other[low - first : high - first + 1]
+
+
+def _agreement(core: DatedCore, first: int, index: Array) -> dict[str, object]:
+    own, other = _overlap(core, first, index) if index.size >= _LEAST_YEARS else (np.zeros(0), np.zeros(0))
+    compared = own.size > 0
+    nan = float("nan")
+    return {
+        "tree": core.tree,
+        "core": core.core,
+        "rings": int(core.widths_mm.size),
+        "years_compared": int(own.size),
+        "correlation": series_correlation(own, other) if compared else nan,
+        "critical_correlation": critical_correlation(own.size) if compared else nan,
+        "gleichlaeufigkeit": gleichlaeufigkeit(own, other) if compared else nan,
+        "mean_sensitivity": mean_sensitivity(core.widths_mm),
+        "likeliest_shift": 0,
+        "prob_stated_year": nan,
+        "prob_count_exact": nan,
+        "note": "" if compared else f"fewer than {_LEAST_YEARS} years shared with two other trees",
+    }
+
+
+def _shift_facts(found: Alignment, lacking: int) -> dict[str, object]:
+    """Facts about the outer end: true minus stated outer year is what the core was said to lack less what it lacks."""
+    outer = found.outer_shift
+    likely = lacking - int(outer.support[np.argmax(outer.mass)])
+    stated, exact = outer.prob_at(lacking), found.extra_rings_a.prob_at(0)
+    return {"likeliest_shift": likely, "prob_stated_year": stated, "prob_count_exact": exact}
+
+
+def _places(core: DatedCore, found: Alignment, last: int) -> list[tuple[object, ...]]:
+    best = {(str(kind), int(ring)) for kind, ring in zip(found.best["kind"], found.best["ring_from_bark"], strict=True)}
+    out: list[tuple[object, ...]] = []
+    for frame in (found.best, found.events):
+        for kind, ring, prob, near in frame.itertuples(index=False, name=None):
+            chosen = (kind, ring) in best
+            if chosen == (frame is found.best) and (chosen or near >= _SHOWN):
+                year = (last if kind == Move.ABSENT_IN_A else core.outer_year) - ring + 1
+                out.append((core.tree, core.core, Move(kind).word, ring, year, prob, near, chosen))
+    return out
+
+
+def _swaps(cores: Sequence[DatedCore], doubtful: set[tuple[str, str]]) -> pd.DataFrame:
+    """Find cores that agree better with another tree than with the others of their own, where counts can be trusted.
+
+    A ring too few or too many puts a core and its mate out of line, so that any other tree agrees better.
+    """
+    import pandas as pd
+    from scipy.special import ndtri
+
+    trees = sorted({core.tree for core in cores})
+    limit = float(ndtri(1 - _SWAP_PROB / max(len(trees) - 1, 1)))
+    rows = []
+    for core in cores:
+        own = [other for other in cores if other.tree == core.tree]
+        if any((each.tree, each.core) in doubtful for each in own):
+            continue
+        mates = [other for other in own if other.core != core.core]
+        mate = _against(core, mates)
+        if mate is None:
+            continue
+        others = [(_against(core, [c for c in cores if c.tree == tree]), tree) for tree in trees if tree != core.tree]
+        rated = [(score, tree) for score, tree in others if score is not None]
+        if not rated:
+            continue
+        (other, years), tree = max(rated, key=lambda pair: pair[0][0])
+        gap = (np.arctanh(min(other, 0.999)) - np.arctanh(min(mate[0], 0.999))) / np.sqrt(
+            1 / (years - 3) + 1 / (mate[1] - 3)
+        )
+        strangers = [one for one in cores if one.tree == tree]
+        if gap > limit and _evidence(core, strangers) > _evidence(core, mates) + _SWAP_MARGIN:
+            rows.append((core.tree, core.core, mate[0], mate[1], tree, other, years))
+    columns = ["tree", "core", "correlation_mate", "years_mate", "other_tree", "correlation_other", "years_other"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _evidence(core: DatedCore, others: list[DatedCore]) -> float:
+    """Best likelihood ratio (log) of belonging to one of some cores, absent and false rings allowed for."""
+    pairs = []
+    for other in others:
+        last = min(core.outer_year, other.outer_year)
+        cut = [one.widths_mm[: one.widths_mm.size - (one.outer_year - last)] for one in (core, other)]
+        if min(widths.size for widths in cut) >= _LEAST_YEARS:
+            pairs.append((cut[0], cut[1]))
+    return max((found.log_evidence for found in align_many(pairs)), default=-np.inf)
+
+
+def _against(core: DatedCore, others: list[DatedCore]) -> tuple[float, int] | None:
+    """Correlation with the mean of some cores, and the years shared; None where too few are."""
+    if not others:
+        return None
+    first, index = reference_series(others)
+    own, other = _overlap(core, first, index) if index.size >= _LEAST_YEARS else (np.zeros(0), np.zeros(0))
+    return (series_correlation(own, other), int(own.size)) if own.size else None
+
+
+# ------------------------------------------------------------------ agreement statistics of the trade
 
 
 def mean_sensitivity(widths_mm: ArrayLike) -> float:
@@ -172,320 +480,9 @@ def critical_correlation(years: int, *, prob: float = 0.99) -> float:
     return quantile / float(np.sqrt(years - 2 + quantile**2))
 
 
-_HALF_WINDOW = 7  # choice: years either side in the local mean that is taken from log widths in the reference
-_LEAST_TREES = 2  # choice: other trees that a reference year needs
-_LEAST_YEARS = 20  # choice: years of overlap below which a core is not compared
-_STATED_DATE = 0.9  # choice: prior probability that the stated outer year is right
-_SHOWN = 0.1  # choice: less probable places are not worth a look at the wood
-_SWAP_MARGIN = 3.0  # choice: ln of the odds by which the other tree must be preferred, 20 to 1
-_COUNT_HOLDS = 0.5  # choice: a count less likely than this is settled at the wood before a swap is read from it
-_SWAP_PROB = 0.01  # choice: error probability of the swap flag, shared over the trees tried
-
-
-@dataclass(frozen=True)
-class DatedCore:
-    """Widths of one core with the year its outermost ring is said to be.
-
-    Parameters
-    ----------
-    tree, core : str
-        Names.
-    outer_year : int
-        Stated year of the outermost ring.
-    widths_mm : numpy.ndarray, shape (n,)
-        Widths [mm], innermost first; 0 for a dated ring without width.
-    """
-
-    tree: str
-    core: str
-    outer_year: int
-    widths_mm: Array
-
-
-@dataclass(frozen=True)
-class Crossdating:
-    """What the other trees of the stand say about every core. Nothing is changed: a person decides at the wood.
-
-    Parameters
-    ----------
-    agreement : pandas.DataFrame
-        One row for each core: tree, core, rings, years_compared, correlation (with the mean of the other trees),
-        critical_correlation (one-tailed 99 %), gleichlaeufigkeit, mean_sensitivity, likeliest_shift [years] (true
-        minus stated outer year), prob_stated_year, prob_count_exact and note (why a core was not compared).
-    places : pandas.DataFrame
-        Suspect places: tree, core, kind (absent or false), ring_from_bark (absent: the ring of the reference), year
-        (by the stated date), prob, prob_near, best (whether it is in the single most probable set).
-    swaps : pandas.DataFrame
-        Cores that agree better with another tree than with their mate, in trees without a likely absent or false ring:
-        tree, core, correlation_mate, years_mate, other_tree, correlation_other, years_other.
-    alignments : dict
-        Alignment of each compared core (A) with its reference (B), by (tree, core).
-    """
-
-    agreement: pd.DataFrame
-    places: pd.DataFrame
-    swaps: pd.DataFrame
-    alignments: dict[tuple[str, str], Alignment]
-
-
-def reference_series(cores: Sequence[DatedCore]) -> tuple[int, Array]:
-    """Mean growth of some trees by year.
-
-    Parameters
-    ----------
-    cores : sequence of DatedCore
-        Cores of at least two trees.
-
-    Returns
-    -------
-    tuple of (int, numpy.ndarray)
-        First year, and the mean index of every year up to the last with two trees in one unbroken run: the
-        exponential of the mean, over trees, of log widths less their local mean of 15 years.
-
-    Examples
-    --------
-    >>> widths = np.tile([1.0, 2.0], 20)
-    >>> first, index = reference_series([DatedCore(t, "A", 2000, widths) for t in "12"])
-    >>> first, index.size, bool(index[1] > index[0])
-    (1961, 40, True)
-    """
-    by_tree: dict[str, list[tuple[int, Array]]] = {}
-    for core in cores:
-        by_tree.setdefault(core.tree, []).append((core.outer_year - core.widths_mm.size + 1, _index(core.widths_mm)))
-    if not by_tree:
-        return 0, np.zeros(0)
-    low = min(first for parts in by_tree.values() for first, _ in parts)
-    high = max(first + index.size for parts in by_tree.values() for first, index in parts)
-    total, trees = np.zeros(high - low), np.zeros(high - low)
-    for parts in by_tree.values():
-        own, count = np.zeros(high - low), np.zeros(high - low)
-        for first, index in parts:
-            own[first - low : first - low + index.size] += index
-            count[first - low : first - low + index.size] += 1
-        total += np.where(count > 0, own / np.maximum(count, 1), 0.0)
-        trees += count > 0
-    enough = trees >= min(_LEAST_TREES, len(by_tree))
-    if not enough.any():
-        return 0, np.zeros(0)
-    stop = int(np.flatnonzero(enough)[-1]) + 1
-    gaps = np.flatnonzero(~enough[:stop])
-    start = int(gaps[-1]) + 1 if gaps.size else 0
-    return low + start, np.exp(total[start:stop] / trees[start:stop])
-
-
-def _index(widths_mm: Array) -> Array:
-    logs = np.log(widths_mm + 0.2 * np.median(widths_mm))  # choice: as in the alignment, keeps absent rings finite
-    kernel = np.ones(2 * _HALF_WINDOW + 1)
-    near = slice(_HALF_WINDOW, _HALF_WINDOW + logs.size)
-    return np.asarray(logs - np.convolve(logs, kernel)[near] / np.convolve(np.ones(logs.size), kernel)[near])
-
-
-def crossdate_stand(
-    cores: Sequence[DatedCore], *, max_shift_years: int = 5, prior: AlignmentPrior | None = None
-) -> Crossdating:
-    """Read every core of a stand against the mean of the other trees.
-
-    Parameters
-    ----------
-    cores : sequence of DatedCore
-        Cores of at least three trees.
-    max_shift_years : int, default 5
-        Shifts of the stated outer year that are tried, 0 to 30 (5: a lost outer end or a slip of some years).
-    prior : AlignmentPrior, optional
-        Shares of absent and false rings of a core (those of core A are used); by default those of a count that was
-        not crossdated.
-
-    Returns
-    -------
-    Crossdating
-        Agreement, suspect places and suspected swaps. A `dating` status is never raised from it.
-
-    Raises
-    ------
-    InputError
-        If there are fewer than three trees, a core is named twice, or a width is not a number of at least 0.
-
-    Notes
-    -----
-    The reference is taken as free of events, which holds the better the more trees it has. The stated outer year has
-    prior probability 0.9; the rest is shared by the other shifts. A swap is flagged when Fisher's z of the correlation
-    with another tree exceeds that with the mate at 1 % shared over the trees tried, and the alignment, which allows for
-    absent and false rings, prefers the other tree too. No swap is read from a tree one of whose cores likely has an
-    absent or false ring: such a core is out of line with its mate, and any other tree agrees better. Settle the ring
-    at the wood and compare again.
-
-    Examples
-    --------
-    >>> rng = np.random.default_rng(3)
-    >>> climate = rng.normal(0, 0.3, 90)
-    >>> stand = [DatedCore(t, "A", 2020, np.exp(climate + rng.normal(0, 0.05, 90))) for t in "12345"]
-    >>> stand[0] = DatedCore("1", "A", 2020, np.delete(stand[0].widths_mm, 50))
-    >>> crossdate_stand(stand).places.query("best")[["tree", "kind", "year"]].values.tolist()
-    [['1', 'absent', 1981]]
-    """
-    import pandas as pd
-
-    _check(cores, max_shift_years)
-    base = prior or AlignmentPrior()
-    rows, lasts, jobs, priors, keys = [], [], [], [], []
-    for core in cores:
-        first, index = reference_series([other for other in cores if other.tree != core.tree])
-        row = _agreement(core, first, index)
-        rows.append(row)
-        lasts.append(first + int(index.size) - 1)
-        if not row["note"]:
-            jobs.append((core.widths_mm, index))
-            priors.append(_one_sided(base, first + index.size - 1 - core.outer_year, max_shift_years))
-            keys.append((core.tree, core.core))
-    found = dict(zip(keys, align_many(jobs, prior=priors), strict=True))
-    places = []
-    for core, row, last in zip(cores, rows, lasts, strict=True):
-        one = found.get((core.tree, core.core))
-        if one is not None:
-            row.update(_shift_facts(one, last - core.outer_year))
-            places += _places(core, one, last)
-    doubtful = {key for key, one in found.items() if len(one.best) or one.extra_rings_a.prob_at(0) < _COUNT_HOLDS}
-    columns = ["tree", "core", "kind", "ring_from_bark", "year", "prob", "prob_near", "best"]
-    return Crossdating(pd.DataFrame(rows), pd.DataFrame(places, columns=columns), _swaps(cores, doubtful), found)
-
-
-def _check(cores: Sequence[DatedCore], max_shift_years: int) -> None:
-    faults = []
-    trees = {core.tree for core in cores}
-    if len(trees) < _LEAST_TREES + 1:
-        need = f"cores of at least {_LEAST_TREES + 1} trees"
-        faults.append(
-            Fault(
-                f"{len(trees)} trees",
-                need,
-                "Compare the cores of a tree with align_cores.",
-                "crossdate_stand",
-                0,
-                "cores",
-            )
-        )
-    if not 0 <= max_shift_years <= 30:
-        got = show(max_shift_years)
-        faults.append(Fault(got, "0 to 30 [years]", "Try fewer shifts.", "crossdate_stand", 0, "max_shift_years"))
-    seen = set()
-    for core in cores:
-        if (core.tree, core.core) in seen:
-            got, item = "the same tree and core again", f"tree {core.tree}, core {core.core}"
-            faults.append(Fault(got, "one series for each core", "Rename one.", "crossdate_stand", 0, "cores", item))
-        seen.add((core.tree, core.core))
-    if faults:
-        raise InputError(faults)
-    for core in cores:
-        core_signals(core.widths_mm, name=f"widths_mm of tree {core.tree}, core {core.core}")
-
-
-def _one_sided(base: AlignmentPrior, lacking: int, reach: int) -> AlignmentPrior:
-    """Let events happen in the core only, and the outer end be wrong by some years."""
-    other = (1.0 - _STATED_DATE) / max(2 * reach, 1)
-    shifts = {lacking - step: _STATED_DATE if step == 0 else other for step in range(-reach, reach + 1)}
-    return replace(base, absent_share_b=0.0, false_share_b=0.0, outer_shifts=shifts)
-
-
-def _overlap(core: DatedCore, first: int, series: Array) -> tuple[Array, Array]:
-    """Signals of a core and of another series in the years they share, oldest first."""
-    start = core.outer_year - core.widths_mm.size + 1
-    low, high = max(start, first), min(core.outer_year, first + series.size - 1)
-    if high - low + 1 < _LEAST_YEARS:
-        return np.zeros(0), np.zeros(0)
-    own = core_signals(core.widths_mm).plain[::-1]
-    other = core_signals(series).plain[::-1]
-    return own[low - start : high - start + 1], other[low - first : high - first + 1]
-
-
-def _agreement(core: DatedCore, first: int, index: Array) -> dict[str, object]:
-    own, other = _overlap(core, first, index) if index.size >= _LEAST_YEARS else (np.zeros(0), np.zeros(0))
-    compared = own.size > 0
-    nan = float("nan")
-    return {
-        "tree": core.tree,
-        "core": core.core,
-        "rings": int(core.widths_mm.size),
-        "years_compared": int(own.size),
-        "correlation": series_correlation(own, other) if compared else nan,
-        "critical_correlation": critical_correlation(own.size) if compared else nan,
-        "gleichlaeufigkeit": gleichlaeufigkeit(own, other) if compared else nan,
-        "mean_sensitivity": mean_sensitivity(core.widths_mm),
-        "likeliest_shift": 0,
-        "prob_stated_year": nan,
-        "prob_count_exact": nan,
-        "note": "" if compared else f"fewer than {_LEAST_YEARS} years shared with two other trees",
-    }
-
-
-def _shift_facts(found: Alignment, lacking: int) -> dict[str, object]:
-    """Facts about the outer end: true minus stated outer year is what the core was said to lack less what it lacks."""
-    outer = found.outer_shift
-    likely = lacking - int(outer.support[np.argmax(outer.mass)])
-    stated, exact = outer.prob_at(lacking), found.extra_rings_a.prob_at(0)
-    return {"likeliest_shift": likely, "prob_stated_year": stated, "prob_count_exact": exact}
-
-
-def _places(core: DatedCore, found: Alignment, last: int) -> list[tuple[object, ...]]:
-    best = {(str(kind), int(ring)) for kind, ring in zip(found.best["kind"], found.best["ring_from_bark"], strict=True)}
-    out: list[tuple[object, ...]] = []
-    for frame in (found.best, found.events):
-        for kind, ring, prob, near in frame.itertuples(index=False, name=None):
-            chosen = (kind, ring) in best
-            if chosen == (frame is found.best) and (chosen or near >= _SHOWN):
-                year = (last if kind == Move.ABSENT_IN_A else core.outer_year) - ring + 1
-                out.append((core.tree, core.core, Move(kind).word, ring, year, prob, near, chosen))
-    return out
-
-
-def _swaps(cores: Sequence[DatedCore], doubtful: set[tuple[str, str]]) -> pd.DataFrame:
-    """Find cores that agree better with another tree than with the others of their own, where counts can be trusted.
-
-    A ring too few or too many puts a core and its mate out of line, so that any other tree agrees better.
-    """
-    import pandas as pd
-    from scipy.special import ndtri
-
-    trees = sorted({core.tree for core in cores})
-    limit = float(ndtri(1 - _SWAP_PROB / max(len(trees) - 1, 1)))
-    rows = []
-    for core in cores:
-        own = [other for other in cores if other.tree == core.tree]
-        if any((each.tree, each.core) in doubtful for each in own):
-            continue
-        mates = [other for other in own if other.core != core.core]
-        mate = _against(core, mates)
-        if mate is None:
-            continue
-        others = [(_against(core, [c for c in cores if c.tree == tree]), tree) for tree in trees if tree != core.tree]
-        rated = [(score, tree) for score, tree in others if score is not None]
-        if not rated:
-            continue
-        (other, years), tree = max(rated, key=lambda pair: pair[0][0])
-        gap = (np.arctanh(min(other, 0.999)) - np.arctanh(min(mate[0], 0.999))) / np.sqrt(
-            1 / (years - 3) + 1 / (mate[1] - 3)
-        )
-        strangers = [one for one in cores if one.tree == tree]
-        if gap > limit and _evidence(core, strangers) > _evidence(core, mates) + _SWAP_MARGIN:
-            rows.append((core.tree, core.core, mate[0], mate[1], tree, other, years))
-    columns = ["tree", "core", "correlation_mate", "years_mate", "other_tree", "correlation_other", "years_other"]
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _evidence(core: DatedCore, others: list[DatedCore]) -> float:
-    """Best likelihood ratio (log) of belonging to one of some cores, absent and false rings allowed for."""
-    pairs = []
-    for other in others:
-        last = min(core.outer_year, other.outer_year)
-        cut = [one.widths_mm[: one.widths_mm.size - (one.outer_year - last)] for one in (core, other)]
-        if min(widths.size for widths in cut) >= _LEAST_YEARS:
-            pairs.append((cut[0], cut[1]))
-    return max((found.log_evidence for found in align_many(pairs)), default=-np.inf)
-
-
-def _against(core: DatedCore, others: list[DatedCore]) -> tuple[float, int] | None:
-    """Return the correlation with the mean of some cores, and the years shared."""
-    if not others:
-        return None
-    first, index = reference_series(others)
-    own, other = _overlap(core, first, index) if index.size >= _LEAST_YEARS else (np.zeros(0), np.zeros(0))
-    return (series_correlation(own, other), int(own.size)) if own.size else None
+def _pair(where: str, first: ArrayLike, second: ArrayLike, least: int) -> tuple[Array, Array]:
+    one, two = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
+    if one.shape != two.shape or one.ndim != 1 or one.size < least:
+        got, need = f"shapes {one.shape} and {two.shape}", f"two rows of the same {least} or more years"
+        raise InputError(Fault(got, need, "Cut both to the years they share.", where, 0, "second"))
+    return one, two

@@ -1,6 +1,6 @@
-"""Exceptions and warnings that carry the faults as data and render them as where - got - need - do.
+"""Faults as data (where - got - need - do), the errors and warnings that carry them, and the checks that raise them.
 
-Own derivation: the pattern is the project's own, see DEVELOPERS.md.
+Own derivation. In this order: faults, errors and warnings, checks of arguments, places on a disk, findings in tables.
 """
 
 from __future__ import annotations
@@ -9,10 +9,9 @@ import errno
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
@@ -21,52 +20,27 @@ if TYPE_CHECKING:
 SHOWN_FAULTS = 20  # choice: more than one screen of faults is counted, not shown
 ALIKE_FAULTS = 3  # choice: more faults of one column with one need than this share a line
 SHOWN_ROWS = 5  # choice: row numbers listed on such a line
+MANY_ROWS = 1000  # choice: faults of one kind listed row by row
+MANY_NOTES = 5  # choice: notes of one kind listed row by row
+
+
+# ------------------------------------------------------------------ faults
 
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing that is wrong with the input, as where - got - need - do.
+    """One thing that is wrong with the input, as where - got - need - do."""
 
-    Parameters
-    ----------
-    got : str
-        The value as written.
-    need : str
-        What is needed: kind, range, unit.
-    do : str
-        One concrete step that mends it.
-    file : str, optional
-        File name, or the function whose argument is at fault.
-    row : int, optional
-        Line in the file, the header being line 1; 0 when the fault is not in one row.
-    column : str, optional
-        Column or argument name.
-    item : str, optional
-        Tree, or tree and core, so that a person finds it.
-
-    Examples
-    --------
-    >>> fault = Fault("-3.2", "at least 0 [mm]", "Leave it empty.", "cores.csv", 14, "distance_mm", "A17")
-    >>> print(fault.line())
-    cores.csv, row 14, A17, column distance_mm: got -3.2, need at least 0 [mm]. Leave it empty.
-    """
-
-    got: str
-    need: str
-    do: str
-    file: str = ""
-    row: int = 0
-    column: str = ""
-    item: str = ""
+    got: str  # the value as written
+    need: str  # what is needed: kind, range, unit
+    do: str  # one concrete step that mends it
+    file: str = ""  # or the function whose argument is at fault
+    row: int = 0  # line in the file, the header being line 1; 0 when the fault is not in one row
+    column: str = ""  # or argument
+    item: str = ""  # tree, or tree and core, so that a person finds it
 
     def line(self) -> str:
-        """Render the fault as one line of text.
-
-        Returns
-        -------
-        str
-            where: got, need, do.
-        """
+        """Render the fault as one line of text."""
         parts = [self.file, f"row {self.row}" if self.row else "", self.item]
         parts.append(f"column {self.column}" if self.column and self.row else self.column)
         where = ", ".join(part for part in parts if part)
@@ -74,23 +48,7 @@ class Fault:
 
 
 def faults_frame(faults: Sequence[Fault]) -> pd.DataFrame:
-    """Put faults or notes into a frame.
-
-    Parameters
-    ----------
-    faults : sequence of Fault
-        Any number, none included.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (n, 7)
-        Columns file, row, item, column, got, need, do.
-
-    Examples
-    --------
-    >>> faults_frame([Fault("-1", "at least 0", "Measure again.")])["got"].tolist()
-    ['-1']
-    """
+    """Put faults or notes into a frame, one row each."""
     import pandas as pd
 
     columns = ["file", "row", "item", "column", "got", "need", "do"]
@@ -98,25 +56,10 @@ def faults_frame(faults: Sequence[Fault]) -> pd.DataFrame:
 
 
 def fault_lines(faults: Sequence[Fault], *, most: int = SHOWN_FAULTS) -> list[str]:
-    """Render faults or notes for people, one a line, or in groups when they are many.
+    """Render faults or notes for people, one a line up to `most`, else in groups.
 
-    Parameters
-    ----------
-    faults : sequence of Fault
-        Any number, none included.
-    most : int
-        Up to so many are shown one by one; 20, a screen, unless told otherwise.
-
-    Returns
-    -------
-    list of str
-        Beyond `most`, faults of one column with one need share a line after the third; needs that differ only in
-        their numbers count as one.
-
-    Examples
-    --------
-    >>> fault_lines([Fault("-1", "at least 0", "Mend it.", "a.csv", row, "rise_mm") for row in range(2, 6)], most=3)
-    ['a.csv, row 2, column rise_mm: got -1, need at least 0. Mend it. ... and 3 more like it in rows 3, 4, 5.']
+    Beyond `most`, faults of one column with one need share a line after the third; needs that differ only in their
+    numbers count as one.
     """
     if len(faults) <= most:
         return [fault.line() for fault in faults]
@@ -137,6 +80,32 @@ def _shared_line(members: Sequence[Fault]) -> str:
     return f"{members[0].line()} ... and {len(members) - 1} more like it{at}."
 
 
+def show(value: object) -> str:
+    """Render a value for a message, short and as written."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, str):
+        return "an empty cell" if value == "" else (value if len(value) <= 60 else value[:57] + "...")
+    if isinstance(value, (float, np.floating)):
+        return f"{value:g}"
+    return str(value)
+
+
+def kind_of(value: object) -> str:
+    """Say for a message what a value is: numbers, texts and short lists as written, anything else by its type."""
+    if isinstance(value, str) or hasattr(value, "__fspath__"):
+        return f"the text {show(str(value))!r}"
+    if value is None or isinstance(value, (int, float, np.number)):
+        return show(value)
+    kind = f"array of shape {value.shape}" if isinstance(value, np.ndarray) else type(value).__name__
+    if isinstance(value, (list, tuple)):
+        return f"the {kind} {show(repr(value))}"
+    return f"a{'n' if kind[0] in 'AEIOUaeiou' else ''} {kind}"
+
+
+# ------------------------------------------------------------------ errors and warnings
+
+
 class _FaultError(ValueError):
     """Base of the errors that carry faults."""
 
@@ -153,10 +122,8 @@ class _FaultError(ValueError):
         head = f"{len(self._faults)} faults in {', '.join(files) or 'the input'}, {self.opening}."
         lines = ["  " + line for line in fault_lines(self._faults)]
         if len(lines) > SHOWN_FAULTS:
-            lines = [
-                *lines[:SHOWN_FAULTS],
-                f"  ... and {len(lines) - SHOWN_FAULTS} more lines, all faults are in .faults.",
-            ]
+            rest = f"  ... and {len(lines) - SHOWN_FAULTS} more lines, all faults are in .faults."
+            lines = [*lines[:SHOWN_FAULTS], rest]
         return "\n".join([head, *lines])
 
     def __reduce__(self) -> tuple[Any, ...]:
@@ -219,59 +186,8 @@ class ModelWarning(TreeageWarning):
     """A model is used where its source does not support it."""
 
 
-def show(value: object) -> str:
-    """Render a value for a message.
-
-    Parameters
-    ----------
-    value : object
-        Anything.
-
-    Returns
-    -------
-    str
-        A short text of the value as written.
-
-    Examples
-    --------
-    >>> show(1.50), show(""), show(None)
-    ('1.5', 'an empty cell', 'nothing')
-    """
-    if value is None:
-        return "nothing"
-    if isinstance(value, str):
-        return "an empty cell" if value == "" else (value if len(value) <= 60 else value[:57] + "...")
-    if isinstance(value, (float, np.floating)):
-        return f"{value:g}"
-    return str(value)
-
-
-def kind_of(value: object) -> str:
-    """Say for a message what a value is.
-
-    Parameters
-    ----------
-    value : object
-        Anything.
-
-    Returns
-    -------
-    str
-        Numbers, texts and short lists as written, anything else by its type.
-
-    Examples
-    --------
-    >>> kind_of("seedlings"), kind_of([1, "x"]), kind_of({})
-    ("the text 'seedlings'", "the list [1, 'x']", 'a dict')
-    """
-    if isinstance(value, str) or hasattr(value, "__fspath__"):
-        return f"the text {show(str(value))!r}"
-    if value is None or isinstance(value, (int, float, np.number)):
-        return show(value)
-    kind = f"array of shape {value.shape}" if isinstance(value, np.ndarray) else type(value).__name__
-    if isinstance(value, (list, tuple)):
-        return f"the {kind} {show(repr(value))}"
-    return f"a{'n' if kind[0] in 'AEIOUaeiou' else ''} {kind}"
+# ------------------------------------------------------------------ checks of arguments
+# `where` is the calling function and `name` the argument, for the message; all raise InputError.
 
 
 def _numbers_or_none(value: ArrayLike) -> NDArray[np.float64] | None:
@@ -286,7 +202,7 @@ def _require(
     where: str,
     kind: str,
     test: Callable[[NDArray[np.float64]], NDArray[np.bool_]],
-    values: dict[str, ArrayLike],
+    values: Mapping[str, ArrayLike],
 ) -> list[NDArray[np.float64]]:
     faults: list[Fault] = []
     arrays: list[NDArray[np.float64]] = []
@@ -298,227 +214,66 @@ def _require(
         arrays.append(array)
         bad = ~test(array)
         if np.any(bad):
-            first = int(np.argmax(np.atleast_1d(bad)))
+            first = int(np.argmax(bad))
             at = f" at position {first}" if array.ndim else ""
-            got = show(float(np.atleast_1d(array).ravel()[first])) + at
-            faults.append(Fault(got, kind, f"Correct or leave out {name}.", where, 0, name))
+            do = f"Correct {name}, or leave it out where it is optional."
+            faults.append(Fault(show(float(array.ravel()[first])) + at, kind, do, where, 0, name))
     if faults:
         raise InputError(faults)
     return arrays
 
 
 def require_positive(where: str, **values: ArrayLike) -> list[NDArray[np.float64]]:
-    """Check that every value is a finite number above 0.
-
-    Parameters
-    ----------
-    where : str
-        The calling function, for the message.
-    **values : array-like
-        Named arguments to check.
-
-    Returns
-    -------
-    list of numpy.ndarray
-        The arguments as float arrays, in the given order.
-
-    Raises
-    ------
-    InputError
-        If any value is not finite or not above 0, naming argument, position and value.
-    """
-    return _require(where, "finite and above 0", lambda a: np.isfinite(a) & (a > 0), dict(values))
+    """Named arguments as float arrays, each value finite and above 0."""
+    return _require(where, "finite and above 0", lambda a: np.isfinite(a) & (a > 0), values)
 
 
 def require_nonnegative(where: str, **values: ArrayLike) -> list[NDArray[np.float64]]:
-    """Check that every value is a finite number of at least 0.
-
-    Parameters
-    ----------
-    where : str
-        The calling function, for the message.
-    **values : array-like
-        Named arguments to check.
-
-    Returns
-    -------
-    list of numpy.ndarray
-        The arguments as float arrays, in the given order.
-
-    Raises
-    ------
-    InputError
-        If any value is not finite or is below 0, naming argument, position and value.
-    """
-    return _require(where, "finite and at least 0", lambda a: np.isfinite(a) & (a >= 0), dict(values))
+    """Named arguments as float arrays, each value finite and at least 0."""
+    return _require(where, "finite and at least 0", lambda a: np.isfinite(a) & (a >= 0), values)
 
 
 def require_probability(where: str, **values: ArrayLike) -> list[NDArray[np.float64]]:
-    """Check that every value lies strictly between 0 and 1.
-
-    Parameters
-    ----------
-    where : str
-        The calling function, for the message.
-    **values : array-like
-        Named arguments to check.
-
-    Returns
-    -------
-    list of numpy.ndarray
-        The arguments as float arrays, in the given order.
-
-    Raises
-    ------
-    InputError
-        If any value is outside the open interval from 0 to 1.
-    """
-    return _require(where, "between 0 and 1, both excluded", lambda a: (a > 0) & (a < 1), dict(values))
+    """Named arguments as float arrays, each value strictly between 0 and 1."""
+    return _require(where, "between 0 and 1, both excluded", lambda a: (a > 0) & (a < 1), values)
 
 
 def require_level(where: str, name: str, value: float) -> float:
-    """Check that one value is a single probability strictly between 0 and 1.
-
-    Parameters
-    ----------
-    where, name : str
-        The calling function and the argument, for the message.
-    value : float
-        What was passed.
-
-    Returns
-    -------
-    float
-        The probability.
-
-    Raises
-    ------
-    InputError
-        If it is no number, more than one number, or outside the open interval from 0 to 1.
-    """
+    """One probability strictly between 0 and 1."""
     (array,) = require_probability(where, **{name: value})
     if array.ndim:
         raise InputError(Fault(kind_of(value), "one probability", "Ask once for each of them.", where, 0, name))
     return float(array)
 
 
-def require_faces(where: str, name: str, value: object, faces: Sequence[str], advice: tuple[str, str]) -> None:
-    """Check that an object is of the wanted kind, by what it can do.
-
-    Parameters
-    ----------
-    where : str
-        The calling function, for the message.
-    name : str
-        The argument, for the message.
-    value : object
-        What was passed.
-    faces : sequence of str
-        Names of attributes it must have.
-    advice : (need, do)
-        What is needed, and one thing to do.
-
-    Raises
-    ------
-    InputError
-        If it lacks one of them.
-
-    Examples
-    --------
-    >>> require_faces("count", "table", [1, 2], ["columns"], ("a table", "Make one."))
-    Traceback (most recent call last):
-        ...
-    treeage.errors.InputError: count, table: got the list [1, 2], need a table. Make one.
-    """
-    if not all(hasattr(value, face) for face in faces):
+def require_attributes(
+    where: str, name: str, value: object, attributes: Sequence[str], advice: tuple[str, str]
+) -> None:
+    """Check what kind an object is by what it has; `advice` is (need, do)."""
+    if not all(hasattr(value, attribute) for attribute in attributes):
         raise InputError(Fault(kind_of(value), *advice, where, 0, name))
 
 
+require_faces = require_attributes  # until every room has taken the new name
+
+
 def require_field(where: str, value: object) -> None:
-    """Check that an argument is a field of tables.
-
-    Parameters
-    ----------
-    where : str
-        The calling function, for the message.
-    value : object
-        What was passed as `field`.
-
-    Raises
-    ------
-    InputError
-        If it is a path or anything else.
-
-    Examples
-    --------
-    >>> require_field("estimate_ages", "data/highpasture")
-    Traceback (most recent call last):
-        ...
-    treeage.errors.InputError: estimate_ages, field: got the text 'data/highpasture', need a Field. Pass \
-read_field('data/highpasture').
-    """
+    """Check that an argument is a field of tables, and not the path of one."""
     folder = repr(str(value)) if kind_of(value).startswith("the text") else "folder"
-    need, do = "a Field", f"Pass read_field({folder})."
-    require_faces(where, "field", value, ("trees", "cores", "ring_widths", "settings"), (need, do))
+    advice = ("a Field", f"Pass read_field({folder}).")
+    require_attributes(where, "field", value, ("trees", "cores", "ring_widths", "settings"), advice)
 
 
 def require_seed(where: str, seed: object) -> int:
-    """Check that a seed is a whole number of at least 0.
-
-    Parameters
-    ----------
-    where : str
-        The calling function, for the message.
-    seed : object
-        What was passed.
-
-    Returns
-    -------
-    int
-        The seed.
-
-    Raises
-    ------
-    InputError
-        If it is not.
-
-    Examples
-    --------
-    >>> require_seed("estimate_ages", 1)
-    1
-    """
-    whole = isinstance(seed, (int, np.integer)) and not isinstance(seed, bool)
-    if not whole or int(seed) < 0:  # type: ignore[call-overload]
+    """Check that a seed is a whole number of at least 0."""
+    if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
         need, do = "a whole number of at least 0", "Write for example seed=1."
         raise InputError(Fault(kind_of(seed), need, do, where, 0, "seed"))
-    return int(seed)  # type: ignore[call-overload, no-any-return]
+    return int(seed)
 
 
 def require_series(where: str, name: str, values: Any) -> None:
-    """Check that something is a list of series of numbers, one for each core.
-
-    Parameters
-    ----------
-    where : str
-        The calling function, for the message.
-    name : str
-        The argument, for the message.
-    values : sequence of array-like
-        What was passed.
-
-    Raises
-    ------
-    InputError
-        If it is a table, a mapping or a single series, or a series is not one row of numbers.
-
-    Examples
-    --------
-    >>> require_series("calibrate", "widths", [1.0, 2.0])
-    Traceback (most recent call last):
-        ...
-    treeage.errors.InputError: calibrate, core 0, widths: got 1, need one row of widths [mm] for each core. Put \
-brackets round each series: [[1.2, 0.9], [1.1]].
-    """
+    """Check that something is a list of series of numbers, one for each core, and no table or single series."""
     need = "one row of widths [mm] for each core"
     do = "Put brackets round each series: [[1.2, 0.9], [1.1]]."
     if isinstance(values, (str, Mapping)) or hasattr(values, "columns") or not hasattr(values, "__len__"):
@@ -534,40 +289,13 @@ brackets round each series: [[1.2, 0.9], [1.1]].
 
 
 def require_row(where: str, name: str, series: Any, *, item: str = "", advice: tuple[str, str] | None = None) -> None:
-    """Check that something is one row of numbers.
-
-    Parameters
-    ----------
-    where : str
-        The calling function, for the message.
-    name : str
-        The argument, for the message.
-    series : array-like
-        What was passed.
-    item : str
-        Which core it belongs to.
-    advice : (need, do), optional
-        What is needed and one thing to do; of a row of widths by default.
-
-    Raises
-    ------
-    InputError
-        If it is text, a mapping, a table, a single number, or has more than one row.
-
-    Examples
-    --------
-    >>> require_row("missing_rings", "inner_widths_mm", ["1.1", "x"])
-    Traceback (most recent call last):
-        ...
-    treeage.errors.InputError: missing_rings, inner_widths_mm: got the text 'x', need numbers [mm]. Write 1.2 and \
-not "1.2", and leave out what is not a number.
-    """
+    """Check that something is one row of numbers: no text, mapping, table or single number; `advice` is (need, do)."""
     need, do = advice or ("one row of widths [mm]", "Pass the widths of one core, for example [1.2, 0.9].")
     got = ""
     if isinstance(series, (str, Mapping)) or hasattr(series, "columns") or not np.iterable(series):
         got = kind_of(series)
     else:
-        array = _array_of(series)
+        array = _array_or_none(series)
         if array is None or array.ndim != 1:
             got = kind_of(series) if array is None else f"a table of {array.shape[0]} rows"
         elif array.dtype.kind in "SUO":
@@ -579,7 +307,7 @@ not "1.2", and leave out what is not a number.
         raise InputError(Fault(got, need, do, where, 0, name, item))
 
 
-def _array_of(series: Any) -> Any:
+def _array_or_none(series: Any) -> NDArray[Any] | None:
     try:
         return np.asarray(series)
     except ValueError:  # rows of unequal length
@@ -593,6 +321,8 @@ def _is_number(text: str) -> bool:
         return False
     return True
 
+
+# ------------------------------------------------------------------ places on a disk
 
 _PLACES = (
     ((errno.EACCES, errno.EPERM), "no permission there"),
@@ -608,24 +338,8 @@ _PLACES = (
 def place_fault(error: OSError, where: str, place: str = "") -> Fault:
     """Say in plain words why a place could not be read or written.
 
-    Parameters
-    ----------
-    error : OSError
-        What the system said.
-    where : str
-        The command, or the path.
-    place : str, optional
-        The argument that names the place, with its value.
-
-    Returns
-    -------
-    Fault
-        Without the wording of the system, but for errors that have no words here.
-
-    Examples
-    --------
-    >>> place_fault(PermissionError(13, "Permission denied"), "treeage estimate", "--out /x").line()
-    'treeage estimate, --out /x: got no permission there, need a place that can be read or written. Choose another...'
+    `where` is the command or the path, `place` the argument that names the place, with its value. The wording of the
+    system is kept only for errors that have no words here.
     """
     found = next((words for numbers, words in _PLACES if error.errno in numbers), "")
     got = found or f"the words '{error.strerror or error}' of the system"
@@ -633,171 +347,66 @@ def place_fault(error: OSError, where: str, place: str = "") -> Fault:
     return Fault(got, "a place that can be read or written", do, where, 0, place)
 
 
-MANY_ROWS = 1000  # choice: faults of one kind listed row by row
-MANY_NOTES = 5  # choice: notes of one kind listed row by row
+# ------------------------------------------------------------------ findings in tables
+
+Words = tuple[str, str, str]  # got, need, do
 
 
-@dataclass(frozen=True)
-class Table:
-    """One field table with typed columns and what is needed to point at its rows.
+class Rows(Protocol):
+    """What is needed to point at the rows of a table."""
 
-    Parameters
-    ----------
-    name : str
-        Table name of the schema.
-    file : str
-        File name, or the table name for a frame.
-    frame : pandas.DataFrame
-        All columns of the schema, then the unknown ones.
-    lines : numpy.ndarray of int, shape (n,)
-        Line in the file of each row (position from 1 for a frame or a Parquet file).
-    given : frozenset of str
-        Columns the file holds with at least one value.
-    """
+    @property
+    def file(self) -> str:
+        """File name."""
 
-    name: str
-    file: str
-    frame: pd.DataFrame
-    lines: NDArray[np.int64]
-    given: frozenset[str]
-
-    def numbers(self, column: str) -> NDArray[np.float64]:
-        """Take one column as numbers.
-
-        Parameters
-        ----------
-        column : str
-            Column name.
-
-        Returns
-        -------
-        numpy.ndarray of float, shape (n,)
-            The values, NaN where missing.
-        """
-        return self.frame[column].to_numpy(dtype=np.float64)
-
-    def texts(self, column: str) -> list[str]:
-        """Take one column as text.
-
-        Parameters
-        ----------
-        column : str
-            Column name.
-
-        Returns
-        -------
-        list of str, length n
-            The values, empty where missing.
-        """
-        values: list[str] = self.frame[column].tolist()
-        return values
+    @property
+    def lines(self) -> NDArray[np.int64]:
+        """Line in the file of each row."""
 
     def item(self, row: int) -> str:
-        """Name the tree or core of a row.
-
-        Parameters
-        ----------
-        row : int
-            Position from 0.
-
-        Returns
-        -------
-        str
-            For example `tree A17, core B`, empty when the table has no trees.
-        """
-        parts = []
-        for column in ("tree", "core"):
-            if column in self.frame.columns and self.frame[column].iat[row]:
-                parts.append(f"{column} {self.frame[column].iat[row]}")
-        return ", ".join(parts)
+        """Tree or core of a row."""
 
 
 @dataclass
 class Findings:
-    """Faults and notes gathered while tables are read and checked.
-
-    Parameters
-    ----------
-    faults, notes : list of Fault
-        Filled by the checks.
-    """
+    """Faults and notes gathered while tables are read and checked."""
 
     faults: list[Fault] = field(default_factory=list)
     notes: list[Fault] = field(default_factory=list)
 
     def at_rows(
         self,
-        table: Table,
-        rows: Sequence[int] | NDArray[np.int64],
+        table: Rows,
+        where: Sequence[int] | NDArray[Any],
         column: str,
-        texts: Sequence[tuple[str, str, str]],
+        words: Words | Callable[[int], Words],
         *,
         note: bool = False,
     ) -> None:
-        """Add one finding a row.
+        """Add one finding for each row that `where` marks (bool) or names (positions from 0).
 
-        Parameters
-        ----------
-        table : Table
-            The table the rows are of.
-        rows : sequence of int
-            Positions from 0.
-        column : str
-            Column at fault.
-        texts : sequence of (got, need, do)
-            One triple a row.
-        note : bool
-            Whether they are notes; faults are the default because a check should say when it lets pass.
+        `words` are (got, need, do), or a function that gives them for a row. Of very many rows the last one listed
+        stands for the rest. Faults are the default because a check should say when it lets pass.
         """
+        marks = np.asarray(where)
+        rows = np.flatnonzero(marks) if marks.dtype == bool else marks.astype(np.int64)
         limit = MANY_NOTES if note else MANY_ROWS
         kept = self.notes if note else self.faults
-        for row, (got, need, do) in list(zip(rows, texts, strict=True))[:limit]:
-            kept.append(Fault(got, need, do, table.file, int(table.lines[row]), column, table.item(int(row))))
-        if len(rows) > limit:
-            got, need, do = texts[limit]
-            more = f"{got} and {len(rows) - limit - 1} more rows of this kind" if len(rows) - limit > 1 else got
-            row = int(rows[limit])
-            kept.append(Fault(more, need, do, table.file, int(table.lines[row]), column, table.item(row)))
+        for place, row in enumerate(rows[: limit + 1].tolist()):
+            got, need, do = words(row) if callable(words) else words
+            if place == limit and rows.size > limit + 1:
+                got = f"{got} and {rows.size - limit - 1} more rows of this kind"
+            kept.append(Fault(got, need, do, table.file, int(table.lines[row]), column, table.item(row)))
 
     def fault(self, file: str, got: str, need: str, do: str, *, row: int = 0, column: str = "", item: str = "") -> None:
-        """Add a fault that is not tied to one row of a typed table.
-
-        Parameters
-        ----------
-        file : str
-            File name.
-        got, need, do : str
-            The three sentences.
-        row : int
-            Line in the file, 0 for the whole file.
-        column, item : str
-            Column, and tree or core.
-        """
+        """Add a fault that is not tied to one row of a typed table."""
         self.faults.append(Fault(got, need, do, file, row, column, item))
 
     def note(self, file: str, got: str, need: str, do: str, *, row: int = 0, column: str = "", item: str = "") -> None:
-        """Add a note that is not tied to one row of a typed table.
-
-        Parameters
-        ----------
-        file : str
-            File name.
-        got, need, do : str
-            The three sentences.
-        row : int
-            Line in the file, 0 for the whole file.
-        column, item : str
-            Column, and tree or core.
-        """
+        """Add a note that is not tied to one row of a typed table."""
         self.notes.append(Fault(got, need, do, file, row, column, item))
 
     def stop(self) -> None:
-        """Raise when there is any fault.
-
-        Raises
-        ------
-        InputError
-            With all faults gathered so far.
-        """
+        """Raise InputError with all faults gathered so far, if there is any."""
         if self.faults:
             raise InputError(self.faults)

@@ -1,6 +1,7 @@
 """Ring widths from the open formats of the trade: decadal text of the public archive and the XML tree-ring standard.
 
-Formats as published by the archive and by the authors of the standard; checks are own derivation.
+Formats as published by the archive and by the authors of the standard; checks are own derivation. In this order: the
+file and its table, decadal text, XML.
 """
 
 from __future__ import annotations
@@ -21,6 +22,25 @@ from treeage.errors import Fault, InputError, show
 
 if TYPE_CHECKING:
     import pandas as pd
+
+_SITE_LETTERS = 3  # common practice: archive names are three letters of the site, then the tree, then the core
+_STOP_UNIT_MM = {999: 0.01, -9999: 0.001}  # archive description: the stop marker tells the unit
+_HEADER_LINES = 3  # archive description: up to three lines about the site
+_VALUE_COLUMNS = 6  # archive description: columns of one value; name and year take the first twelve
+_WIDEST_MM = 100.0  # choice: a wider ring is a slip of the unit
+_UNIT_MM = {  # from memory: the standard's list of units
+    "micrometres": 0.001,
+    "1/1000th millimetres": 0.001,
+    "1/100th millimetres": 0.01,
+    "1/50th millimetres": 0.02,
+    "1/20th millimetres": 0.05,
+    "1/10th millimetres": 0.1,
+    "millimetres": 1.0,
+    "centimetres": 10.0,
+    "metres": 1000.0,
+}
+_HOLDERS = ("object", "element", "sample", "radius", "measurementSeries")
+_WIDTH_NAMES = ("ring width", "ringwidth", "ring-width")
 
 
 @dataclass(frozen=True)
@@ -56,33 +76,118 @@ class RingSeries:
     line: int = 0
     dated: bool = True
 
+    def __post_init__(self) -> None:
+        widths = np.array(self.widths_mm, dtype=np.float64)
+        widths.flags.writeable = False
+        object.__setattr__(self, "widths_mm", widths)
+
     @property
     def last_year(self) -> int:
-        """Year of the outermost ring.
-
-        Returns
-        -------
-        int
-            Astronomical year.
-        """
+        """Astronomical year of the outermost ring."""
         return self.first_year + int(self.widths_mm.size) - 1
 
     @property
     def years(self) -> NDArray[np.int64]:
-        """Year of every ring.
-
-        Returns
-        -------
-        numpy.ndarray of int, shape (n,)
-            Astronomical years, innermost first.
-        """
+        """Astronomical year of every ring, innermost first."""
         return np.arange(self.first_year, self.last_year + 1)
 
 
-_STOP_UNIT_MM = {999: 0.01, -9999: 0.001}  # archive description: the stop marker tells the unit
-_HEADER_LINES = 3  # archive description: up to three lines about the site
-_VALUE_COLUMNS = 6  # archive description: columns of one value; name and year take the first twelve
-_WIDEST_MM = 100.0  # choice: a wider ring is a slip of the unit
+# ------------------------------------------------------------------ the file and its table
+
+
+def read_ring_file(path: str | Path) -> list[RingSeries]:
+    r"""Read the width series of one file; the format is told from the content.
+
+    Parameters
+    ----------
+    path : str or Path
+        A decadal text file or a file of the open XML tree-ring data standard.
+
+    Returns
+    -------
+    list of RingSeries
+        One for each core, in the order of the file.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or breaks its format, every fault with its line.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = tempfile.mkdtemp()
+    >>> file = Path(folder) / "site.rwl"
+    >>> _ = file.write_text("ABC01A  1998   120    85\nABC01A  2000   101   999\n")
+    >>> read_ring_file(file)[0].widths_mm.tolist()
+    [1.2, 0.85, 1.01]
+    """
+    file = Path(path)
+    try:
+        raw = file.read_bytes()
+    except OSError as error:
+        need, do = "a readable file of ring widths", "Check the name and the folder."
+        raise InputError(Fault(str(error.strerror or error), need, do, file.name)) from error
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = raw.decode("latin-1")  # common practice: old archive files carry accents of one byte in their headers
+    if text.lstrip().startswith("<"):
+        return standard_series(text, file.name)
+    return decadal_series(text, file.name)
+
+
+def ring_table(series: Sequence[RingSeries], *, site_letters: int | None = None) -> pd.DataFrame:
+    """Turn series into the rows of rings.csv.
+
+    Parameters
+    ----------
+    series : sequence of RingSeries
+        Series of one site.
+    site_letters : int, optional
+        Letters of the site at the head of names of decadal files, 0 to 7; 3 by default (common practice of the
+        archive). The last letter is the core, what stands between is the tree.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns tree, core, year, width_mm; 0 is a dated ring without width. Rings without a measurement
+        (missing value) keep their row with an empty width.
+
+    Raises
+    ------
+    InputError
+        If a name cannot be split or two series get the same tree and core.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> print(ring_table([RingSeries("ABC01A", 1999, np.array([0.8, 0.0]))]).to_csv(index=False).strip())
+    tree,core,year,width_mm
+    01,A,1999,0.8
+    01,A,2000,0.0
+    """
+    import pandas as pd
+
+    letters = _SITE_LETTERS if site_letters is None else site_letters
+    faults, rows, seen = [], [], set()
+    for one in series:
+        tree, core = (one.tree, one.core) if one.tree else (one.name[letters:-1].strip(), one.name[-1:])
+        if not tree or not core:
+            need = f"at least {letters + 2} letters: site, tree and core"
+            faults.append(Fault(show(one.name), need, "Set site_letters or rename it.", "ring_table", one.line, "name"))
+        elif (tree, core) in seen:
+            need = "one series for each tree and core"
+            faults.append(Fault(f"{tree} {core} again", need, "Rename one.", "ring_table", one.line, "name", one.name))
+        seen.add((tree, core))
+        rows.append(pd.DataFrame({"tree": tree, "core": core, "year": one.years, "width_mm": one.widths_mm}))
+    if faults:
+        raise InputError(faults)
+    columns = ["tree", "core", "year", "width_mm"]
+    return pd.concat(rows, ignore_index=True)[columns] if rows else pd.DataFrame(columns=columns)
+
+
+# ------------------------------------------------------------------ decadal text
 
 
 @dataclass
@@ -185,7 +290,7 @@ def _split_line(line: str) -> tuple[str, int, list[int]] | str:
 
 
 def _extend(run: _Run, year: int, values: list[int], file: str, number: int) -> Fault | None:
-    """Add the values of a line to the series."""
+    """Add the values of a line to the series, and say what is wrong with them."""
     fault = None
     room = 10 - year % 10
     stop = next((at for at, value in enumerate(values) if value in _STOP_UNIT_MM and at == len(values) - 1), None)
@@ -198,7 +303,7 @@ def _extend(run: _Run, year: int, values: list[int], file: str, number: int) -> 
     elif len(kept) > room or (stop is None and len(kept) < room):
         need = f"{room} value{'s' if room > 1 else ''} up to the end of the decade {year}"
         do = (
-            "Start the next line at the full decade." if len(kept) > room else "Add the stop marker or what is missing."
+            "Add the stop marker or what is missing." if len(kept) < room else "Start the next line at the full decade."
         )
         fault = Fault(f"{len(kept)} values", need, do, file, number, "values", run.name)
     run.values += kept
@@ -209,10 +314,9 @@ def _extend(run: _Run, year: int, values: list[int], file: str, number: int) -> 
 
 
 def _unended(run: _Run, file: str) -> Fault:
+    got, do = "a series without an end", "Add the marker after the outermost ring."
     need = "the stop marker 999 (0.01 mm) or -9999 (0.001 mm), which also tells the unit"
-    return Fault(
-        "a series without an end", need, "Add the marker after the outermost ring.", file, run.line, "values", run.name
-    )
+    return Fault(got, need, do, file, run.line, "values", run.name)
 
 
 def _twice(runs: list[_Run], file: str) -> list[Fault]:
@@ -221,9 +325,8 @@ def _twice(runs: list[_Run], file: str) -> list[Fault]:
     for run in runs:
         if run.name in first:
             got = f"a second series of this name (the first is on line {first[run.name]})"
-            faults.append(
-                Fault(got, "one series for each name", "Rename one of them.", file, run.line, "name", run.name)
-            )
+            need, do = "one series for each name", "Rename one of them."
+            faults.append(Fault(got, need, do, file, run.line, "name", run.name))
         first.setdefault(run.name, run.line)
     return faults
 
@@ -241,19 +344,7 @@ def _series(run: _Run, file: str, faults: list[Fault]) -> RingSeries:
     return RingSeries(run.name, run.first_year, widths, line=run.line)
 
 
-_UNIT_MM = {  # from memory: the standard's list of units
-    "micrometres": 0.001,
-    "1/1000th millimetres": 0.001,
-    "1/100th millimetres": 0.01,
-    "1/50th millimetres": 0.02,
-    "1/20th millimetres": 0.05,
-    "1/10th millimetres": 0.1,
-    "millimetres": 1.0,
-    "centimetres": 10.0,
-    "metres": 1000.0,
-}
-_HOLDERS = ("object", "element", "sample", "radius", "measurementSeries")
-_WIDTH_NAMES = ("ring width", "ringwidth", "ring-width")
+# ------------------------------------------------------------------ XML
 
 
 @dataclass
@@ -387,10 +478,8 @@ def standard_series(text: str, file: str = "XML text") -> list[RingSeries]:
     try:
         xml.sax.parse(io.BytesIO(text.encode("utf-8")), reader)
     except xml.sax.SAXParseException as error:
-        fault = Fault(
-            error.getMessage(), "well-formed XML", "Export the file again.", file, error.getLineNumber() or 0, "line"
-        )
-        raise InputError(fault) from error
+        got, row = error.getMessage(), error.getLineNumber() or 0
+        raise InputError(Fault(got, "well-formed XML", "Export the file again.", file, row, "line")) from error
     faults: list[Fault] = []
     series = [_convert(one, block, file, faults) for one in reader.series for block in one.blocks if _is_width(block)]
     if not series and not faults:
@@ -439,115 +528,10 @@ def _first_year(one: _Series, name: str, file: str, faults: list[Fault]) -> int:
     try:
         year = int(one.first_year)
     except ValueError:
-        need = "the year of the innermost ring (firstYear)"
-        faults.append(
-            Fault(
-                show(one.first_year),
-                need,
-                "Date the series or give it a relative year.",
-                file,
-                one.line,
-                "firstYear",
-                name,
-            )
-        )
+        need, do = "the year of the innermost ring (firstYear)", "Date the series or give it a relative year."
+        faults.append(Fault(show(one.first_year), need, do, file, one.line, "firstYear", name))
         return 0
     suffix = one.suffix.strip().upper()
     if suffix == "BC":
         return 1 - year
     return 1950 - year if suffix == "BP" else year
-
-
-_SITE_LETTERS = 3  # common practice: archive names are three letters of the site, then the tree, then the core
-
-
-def read_ring_file(path: str | Path) -> list[RingSeries]:
-    r"""Read the width series of one file; the format is told from the content.
-
-    Parameters
-    ----------
-    path : str or Path
-        A decadal text file or a file of the open XML tree-ring data standard.
-
-    Returns
-    -------
-    list of RingSeries
-        One for each core, in the order of the file.
-
-    Raises
-    ------
-    InputError
-        If the file cannot be read or breaks its format, every fault with its line.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> folder = tempfile.mkdtemp()
-    >>> file = Path(folder) / "site.rwl"
-    >>> _ = file.write_text("ABC01A  1998   120    85\nABC01A  2000   101   999\n")
-    >>> read_ring_file(file)[0].widths_mm.tolist()
-    [1.2, 0.85, 1.01]
-    """
-    file = Path(path)
-    try:
-        raw = file.read_bytes()
-    except OSError as error:
-        need, do = "a readable file of ring widths", "Check the name and the folder."
-        raise InputError(Fault(str(error.strerror or error), need, do, file.name)) from error
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = raw.decode("latin-1")  # common practice: old archive files carry accents of one byte in their headers
-    if text.lstrip().startswith("<"):
-        return standard_series(text, file.name)
-    return decadal_series(text, file.name)
-
-
-def ring_table(series: Sequence[RingSeries], *, site_letters: int | None = None) -> pd.DataFrame:
-    """Turn series into the rows of rings.csv.
-
-    Parameters
-    ----------
-    series : sequence of RingSeries
-        Series of one site.
-    site_letters : int, optional
-        Letters of the site at the head of names of decadal files, 0 to 7; 3 by default (common practice of the
-        archive). The last letter is the core, what stands between is the tree.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns tree, core, year, width_mm; 0 is a dated ring without width. Rings without a measurement
-        (missing value) keep their row with an empty width.
-
-    Raises
-    ------
-    InputError
-        If a name cannot be split or two series get the same tree and core.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> print(ring_table([RingSeries("ABC01A", 1999, np.array([0.8, 0.0]))]).to_csv(index=False).strip())
-    tree,core,year,width_mm
-    01,A,1999,0.8
-    01,A,2000,0.0
-    """
-    import pandas as pd
-
-    letters = _SITE_LETTERS if site_letters is None else site_letters
-    faults, rows, seen = [], [], set()
-    for one in series:
-        tree, core = (one.tree, one.core) if one.tree else (one.name[letters:-1].strip(), one.name[-1:])
-        if not tree or not core:
-            need = f"at least {letters + 2} letters: site, tree and core"
-            faults.append(Fault(show(one.name), need, "Set site_letters or rename it.", "ring_table", one.line, "name"))
-        elif (tree, core) in seen:
-            need = "one series for each tree and core"
-            faults.append(Fault(f"{tree} {core} again", need, "Rename one.", "ring_table", one.line, "name", one.name))
-        seen.add((tree, core))
-        rows.append(pd.DataFrame({"tree": tree, "core": core, "year": one.years, "width_mm": one.widths_mm}))
-    if faults:
-        raise InputError(faults)
-    columns = ["tree", "core", "year", "width_mm"]
-    return pd.concat(rows, ignore_index=True)[columns] if rows else pd.DataFrame(columns=columns)

@@ -6,7 +6,7 @@ Exact arithmetic of discrete distributions (convolution, product, mixture); own 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -538,9 +538,7 @@ class Mass:
         view.flags.writeable = False
         object.__setattr__(self, "mass", view)
 
-    def __iter__(self) -> Iterator[Any]:
-        yield self.start
-        yield self.mass
+    __iter__ = None  # rows are taken by index; unpacking it fails, also where there are two rows
 
     @property
     def size(self) -> int:

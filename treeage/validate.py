@@ -158,18 +158,18 @@ def rank_statistics(pmfs: Sequence[Pmf], truths: ArrayLike, *, bins: int = 10, b
         raise InputError(Fault(show(bins), "at least 2", "Ask for more bins.", "rank_statistics", 0, "bins"))
     below, up_to = rank_interval(pmfs, values)
     edges = np.linspace(0, 1, bins + 1)
-    low, high = binomial_band(values.size, 1 / bins, band=band)
-    ends = zip(edges[:-1].tolist(), edges[1:].tolist(), [False] * (bins - 1) + [True], strict=True)  # the last holds 1
-    share = np.array([_share_between(below, up_to, *end, closed=closed).mean() for *end, closed in ends])
+    band_low, band_high = binomial_band(values.size, 1 / bins, band=band)
+    parts = [_share_between(below, up_to, edges[at], edges[at + 1], closed=at == bins - 1) for at in range(bins)]
+    share = np.stack(parts, axis=1).mean(axis=0)
     return pd.DataFrame(
         {
             "rank_low": edges[:-1],
             "rank_high": edges[1:],
             "share": share,
             "expected": np.full(bins, 1 / bins),
-            "band_low": np.full(bins, low),
-            "band_high": np.full(bins, high),
-            "within": (share >= low) & (share <= high),
+            "band_low": np.full(bins, band_low),
+            "band_high": np.full(bins, band_high),
+            "within": (share >= band_low) & (share <= band_high),
         }
     )
 

@@ -13,7 +13,7 @@ from two_core_model import pymc_years
 
 from treeage.counting import count_error_mass
 from treeage.distance import aimed_core_density, arc_likelihood, distance_mass
-from treeage.posterior import added_rings, combine_cores, rate_nodes
+from treeage.posterior import added_rings, combine_cores, growth_nodes
 from treeage.rings import RATE_STEP, inner_growth, missed_ring_mass, ring_model
 
 TREES = 960
@@ -33,13 +33,13 @@ def stand(trees=TREES):
 def date_all(growth, distance, innermost, dating):
     """The engine on all trees, in the chunks that the pipeline uses."""
     model = ring_model()
-    nodes = rate_nodes(model.tree_sd, model.stand_sd, step=RATE_STEP)
+    nodes = growth_nodes(model.tree_sd, model.stand_sd, step=RATE_STEP)
     for first in range(0, len(growth), 2 * CHUNK):
         rows = np.arange(first, min(len(growth), first + 2 * CHUNK))
         missed = missed_ring_mass(growth.take(rows), distance[rows], nodes.shifts, max_rings=122)
-        start, count = count_error_mass(np.full(rows.size, 100), np.full(rows.size, dating))
-        added = added_rings(np.asarray(missed, dtype=float), start, count)
-        combine_cores(added, start, innermost[rows], np.arange(rows.size).reshape(-1, 2), nodes)
+        count = count_error_mass(np.full(rows.size, 100), np.full(rows.size, dating))
+        added = added_rings(np.asarray(missed, dtype=float), count)
+        combine_cores(added, innermost[rows], np.arange(rows.size).reshape(-1, 2), nodes)
 
 
 @pytest.mark.parametrize("dating", ["crossdated", "lab_count"])

@@ -19,8 +19,8 @@ import numpy as np
 import pandas as pd
 
 from treeage.alignment import align_many, core_signals
+from treeage.alignment.lattice import log_widths, whiten
 from treeage.alignment.prior import alignment_model
-from treeage.alignment.signals import log_widths, whiten
 from treeage.plots import plot_reliability
 from treeage.validate import reliability
 

@@ -10,7 +10,8 @@ from learned_stands import rows_by_tree, small_stand
 
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.hierarchical.data import FORMS
-from treeage.hierarchical.dates import drawn_inputs, learned_answers
+from treeage.hierarchical.dates import drawn_cores, learned_answers
+from treeage.hierarchical.likelihood import FactorKind
 from treeage.rings import ring_model
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::UserWarning")]
@@ -28,9 +29,8 @@ def stand():
 
 def fixed_draws(data):
     """The point at which every parameter is held, as one draw."""
-    names = data.trees.factor_names
     sizes = {"rate_bias": 1, "tree_sd": 1, "own_factor": None}
-    sizes |= {f"{kind}_factor": sum(name.startswith(kind) for name in names) for kind in ("distance", "count")}
+    sizes |= {f"{kind}_factor": len(data.trees.of_kind(kind)) for kind in (FactorKind.DISTANCE, FactorKind.COUNT)}
     draws = {name: np.full((1,) if size is None else (1, size), FIXED[name]) for name, size in sizes.items()}
     heights = len(data.heights.species)
     values = {"height_level": 2.2, "height_slope": 0.75, "height_spread": 0.3}
@@ -41,10 +41,11 @@ def fixed_draws(data):
 def different_trees(data):
     """Ten trees of as many kinds of core ends, distance methods and datings as there are."""
     kinds: dict[tuple, list[str]] = {}
+    factors = data.learning.count_factor
     for tree, rows in rows_by_tree(data).items():
         if tree not in data.trees.trees:
             continue
-        kind = tuple(sorted((data.cores.facts.methods[r], data.tables.factors.dating[r]) for r in rows))
+        kind = tuple(sorted((data.cores.source[r].value, factors[r].word if factors[r] else "") for r in rows))
         kinds.setdefault(kind, []).append(tree)
     return [trees[0] for trees in kinds.values()][:TREES]
 
@@ -54,14 +55,14 @@ def pymc_added_rings(data, rows, *, seed):
     import pymc as pm
     import pytensor.tensor as pt
 
-    inputs, model = drawn_inputs(data, fixed_draws(data)), ring_model()
-    distance = inputs.distance[rows]
+    cores, model = drawn_cores(data, fixed_draws(data)), ring_model()
+    distance = cores.distance[rows]
     logs = np.log(DISTANCE_GRID_MM[1:])
     typical = np.exp((distance[:, 1:] * logs).sum(axis=1) / np.maximum(distance[:, 1:].sum(axis=1), 1e-300))
-    scale = model.own_scale(inputs.growth.take(rows), typical) * FIXED["own_factor"]
-    location = model.location(inputs.growth.take(rows), DISTANCE_GRID_MM)
+    scale = model.own_scale(cores.growth.take(rows), typical) * FIXED["own_factor"]
+    location = model.location(cores.growth.take(rows), DISTANCE_GRID_MM)
     skew, grid = model.tails.skew, np.maximum(DISTANCE_GRID_MM, 1e-9)
-    counts = inputs.count[rows] / inputs.count[rows].sum(axis=1, keepdims=True)
+    counts = cores.count.mass[rows] / cores.count.mass[rows].sum(axis=1, keepdims=True)
     with pm.Model():
         shared = pm.Normal("shared", FIXED["rate_bias"], FIXED["tree_sd"], shape=DRAWS)
         added = []
@@ -75,7 +76,7 @@ def pymc_added_rings(data, rows, *, seed):
             own = pt.switch(wide, size * skew, -size / skew)
             log_rings = pt.as_tensor(np.log(grid) - location[core])[place] - shared + own
             missed = pt.switch(pt.gt(place, 0), pt.maximum(1, pt.round(pt.exp(log_rings))), 0)
-            added.append(missed + error + inputs.count_start)
+            added.append(missed + error + cores.count.start)
         return pm.draw(pt.stack(added, axis=1), random_seed=seed)
 
 
@@ -89,12 +90,12 @@ def test_tree_dates_agree_with_pymc_at_fixed_parameters(place):
     field, data = stand()
     tree = different_trees(data)[place]
     rows = rows_by_tree(data)[tree]
-    innermost = data.cores.inputs.innermost_year[rows]
+    innermost = data.cores.innermost_year[rows]
     drawn = pymc_added_rings(data, rows, seed=place)
     kept = drawn[np.all(np.diff(drawn, axis=1) == np.diff(innermost), axis=1)]
     years = innermost[0] - kept[:, 0]
     assert len(years) > 300, (tree, len(years))
-    answers, _ = learned_answers(data, fixed_draws(data), field.trees.to_dict("records"), prob=0.9, seed=0)
+    answers, _ = learned_answers(data, fixed_draws(data), list(field.trees["tree"]), prob=0.9, seed=0)
     pmf = next(answer.pith_year for answer in answers if answer.tree == tree)
     error = 4 / np.sqrt(len(years))
     assert abs(years.mean() - pmf.mean()) < error * max(pmf.sd(), 0.05)
@@ -108,11 +109,11 @@ def test_a_wrong_parameter_is_noticed():
     """Control: with the hidden rings taken for 30 % narrower the same comparison fails for some tree."""
     field, data = stand()
     wrong = fixed_draws(data) | {"rate_bias": np.full((1, 1), FIXED["rate_bias"] - 0.3)}
-    answers, _ = learned_answers(data, wrong, field.trees.to_dict("records"), prob=0.9, seed=0)
+    answers, _ = learned_answers(data, wrong, list(field.trees["tree"]), prob=0.9, seed=0)
     far = []
     for place, tree in enumerate(different_trees(data)):
         rows = rows_by_tree(data)[tree]
-        innermost = data.cores.inputs.innermost_year[rows]
+        innermost = data.cores.innermost_year[rows]
         drawn = pymc_added_rings(data, rows, seed=place)
         kept = drawn[np.all(np.diff(drawn, axis=1) == np.diff(innermost), axis=1)]
         pmf = next(answer.pith_year for answer in answers if answer.tree == tree)

@@ -39,7 +39,7 @@ def design():
     return field, replace(data, heights=replace(data.heights, species=()))
 
 
-def fixed_answers(data, records):
+def fixed_answers(data, trees):
     """The exact engine's answer: every factor 1, the stand's part at its stated spread."""
     size = 24
     parameters = ParameterMap(data, LearningPriors())
@@ -50,14 +50,14 @@ def fixed_answers(data, records):
     nodes = norm.ppf((np.arange(size) + 0.5) / size)
     draws["rate_bias"] = nodes[:, None] * data.stand_sd
     draws["form_log_weight"] = np.zeros((size, 0, len(FORMS)))
-    return learned_answers(data, draws, records, prob=0.9, seed=0)[0]
+    return learned_answers(data, draws, trees, prob=0.9, seed=0)[0]
 
 
-def learned_dates(data, records, *, seed):
+def learned_dates(data, trees, *, seed):
     """The hierarchical answer."""
     kernel = stand_kernel(data, ParameterMap(data, LearningPriors()))
     inference = sample_model(build_model(data), kernel, Sampling(150, 100, 2, 1), seed=seed)
-    return learned_answers(data, spread_draws(inference, data, 48), records, prob=0.9, seed=seed)[0]
+    return learned_answers(data, spread_draws(inference, data, 48), trees, prob=0.9, seed=seed)[0]
 
 
 def covered(answers, truth):
@@ -73,7 +73,7 @@ def covered(answers, truth):
 def coverage_table(wrong=WRONG, stands=STANDS):
     """Shares of the true pith years inside the intervals, fixed and learned, one row a way to be wrong."""
     field, data = design()
-    records = field.trees.to_dict("records")
+    trees = list(field.trees["tree"])
     parameters = ParameterMap(data, LearningPriors())
     centre = parameters.values(np.zeros(parameters.size))
     rows = {}
@@ -82,8 +82,8 @@ def coverage_table(wrong=WRONG, stands=STANDS):
         both = {"fixed": [], "learned": []}
         for stand in range(stands):
             replica = draw_replica(data, values, np.random.default_rng(100 * k + stand))
-            both["fixed"].append(covered(fixed_answers(replica.data, records), replica.pith_year))
-            both["learned"].append(covered(learned_dates(replica.data, records, seed=stand), replica.pith_year))
+            both["fixed"].append(covered(fixed_answers(replica.data, trees), replica.pith_year))
+            both["learned"].append(covered(learned_dates(replica.data, trees, seed=stand), replica.pith_year))
         shares = {name: np.concatenate(parts).mean(axis=0) for name, parts in both.items()}
         rows[words] = {
             f"{name} {100 * prob:g} %": shares[name][place] for name in both for place, prob in enumerate(PROBS)

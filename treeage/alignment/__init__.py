@@ -6,6 +6,6 @@ from treeage.alignment.pair import Alignment, align_cores, align_many, align_sta
 from treeage.alignment.prior import AlignmentPrior, unseen_rings
 
 __all__ = [
-    "Alignment", "AlignmentPrior", "Move", "align_cores", "align_many", "align_stand", "core_signals", "stand_prior",
-    "unseen_rings",
+    "Alignment", "AlignmentPrior", "Move", "align_cores", "align_many", "align_stand", "core_signals",
+    "stand_prior", "unseen_rings",
 ]

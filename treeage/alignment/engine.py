@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from treeage.alignment.lattice import EVENTS, Lattice, Move, lattice, pick, rough_evidence
+from treeage.alignment.lattice import EVENTS, Array, Lattice, Move, Signals, lattice, pick, rough_evidence
 from treeage.alignment.prior import AlignmentPrior, alignment_model
-from treeage.alignment.signals import Array, Signals
+from treeage.display import freeze_arrays
 from treeage.pmf import Pmf
 
 # move: (rings used in both series together, change of the offset j - i, change of true minus counted rings in A)
@@ -45,21 +45,22 @@ _SHIFT_STEP, _WIDEST = 4, 60  # choice: how far the band is widened at once, and
 class EventGrids:
     """Probability of every event by ring and offset of one pair, with offsets from -shift to shift in the columns.
 
-    `grids`: by ring of the core that has one ring more there (outermost first) and offset j - i before the event.
+    `events`: by ring of the core that has one ring more there (outermost first) and offset j - i before the event.
     `path`: that ring i of A (row) and ring i + offset of B are the same year.
     """
 
-    grids: Mapping[Move, Array]
+    events: Mapping[Move, Array]
     path: Array
     shift: int
 
     def __post_init__(self) -> None:
-        for grid in (*self.grids.values(), self.path):
-            grid.setflags(write=False)
+        freeze_arrays(self)
+        for grid in self.events.values():
+            grid.flags.writeable = False
 
     def by_ring(self, event: Move) -> Array:
         """Probability of one kind of event at every ring, outermost first."""
-        return np.asarray(np.minimum(self.grids[event].sum(axis=1), 1.0))
+        return np.asarray(np.minimum(self.events[event].sum(axis=1), 1.0))
 
 
 @dataclass(frozen=True)
@@ -74,8 +75,7 @@ class PairSums:
     outer_shift: Pmf  # rings that A lacks at the outer end
 
     def __post_init__(self) -> None:
-        self.counter.setflags(write=False)
-        self.correlation_weights.setflags(write=False)
+        freeze_arrays(self)
 
 
 @dataclass(frozen=True)
@@ -246,7 +246,7 @@ def _placed(part: PairSums, shift: int, pair: tuple[Signals, Signals], outer: Pm
 
     sizes = ((pair[0].size, lead_a), (pair[1].size, lead_b))
     grids = EventGrids(
-        {event: put(grid, *sizes[event.of_b]) for event, grid in old.grids.items()}, put(old.path, *sizes[0]), band
+        {event: put(grid, *sizes[event.of_b]) for event, grid in old.events.items()}, put(old.path, *sizes[0]), band
     )
     return PairSums(grids, part.counter, part.log_evidence, part.correlation_weights, part.correlation, outer)
 

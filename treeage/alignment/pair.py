@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.alignment.engine import EventGrids, PairSums, align_batch
-from treeage.alignment.lattice import EVENTS, Move
+from treeage.alignment.lattice import EVENTS, Array, Move, Signals, median, signals
 from treeage.alignment.prior import HIGHEST_SHARE, AlignmentPrior, alignment_model
-from treeage.alignment.signals import Array, Signals, median, signals
+from treeage.display import freeze_arrays
 from treeage.errors import Fault, InputError, require_nonnegative
 from treeage.pmf import Pmf
 
@@ -59,7 +59,7 @@ class Alignment:
     sums: PairSums
 
     def __post_init__(self) -> None:
-        self.joint_mass.setflags(write=False)
+        freeze_arrays(self)
 
     def __repr__(self) -> str:
         none = self.ring_difference.prob_at(0)
@@ -352,7 +352,7 @@ def stand_prior(found: Sequence[PairSums], *, prior: AlignmentPrior | None = Non
         free = [core for core in "ab" if getattr(start, f"{kind}_share_{core}") > 0]
         if not free:
             continue
-        events = sum(float(one.grids.grids[Move(f"{kind}_in_{core}")].sum()) for one in found for core in free)
+        events = sum(float(one.grids.events[Move(f"{kind}_in_{core}")].sum()) for one in found for core in free)
         before = sum(getattr(start, f"{kind}_share_{core}") for core in free) / len(free)
         share = (events + before * _STAND_RINGS) / (rings * len(free) + _STAND_RINGS)
         learned |= {f"{kind}_share_{core}": min(share, HIGHEST_SHARE) for core in free}
@@ -457,9 +457,9 @@ def _place_event(grids: EventGrids, offset: int, turn: int, low: int, high: int)
     kinds = (Move.ABSENT_IN_A, Move.FALSE_IN_B) if turn > 0 else (Move.ABSENT_IN_B, Move.FALSE_IN_A)
     column = offset + grids.shift
     lead = offset if turn > 0 else 0  # the ring is one of B: shift the limits, which count rings of A
-    size = grids.grids[kinds[0]].shape[0]
+    size = grids.events[kinds[0]].shape[0]
     first, last = min(max(0, low + lead), size - 1), max(1, min(size, high + lead + 1))
-    here = [grids.grids[kind][:, column] for kind in kinds]
+    here = [grids.events[kind][:, column] for kind in kinds]
     window = near_sums(here[0] + here[1]) + _POINT_WEIGHT * (here[0] + here[1])
     ring = first + int(np.argmax(window[first : max(first + 1, last)]))
     near = [near_sums(probs)[ring] for probs in here]

@@ -15,8 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from treeage.alignment.lattice import EventFactors
-from treeage.alignment.signals import Array, Signals
+from treeage.alignment.lattice import Array, EventFactors, Signals
 from treeage.errors import Fault, InputError, show
 from treeage.pmf import Pmf
 

@@ -6,12 +6,13 @@ Own derivation: a pith offset that is normal in the plane, of the published mean
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from treeage import priors
-from treeage.distance.grid import DISTANCE_GRID_MM, Array, column
-from treeage.distance.seen import unseen_curvature
+from treeage.distance.seen import DISTANCE_GRID_MM, column, unseen_curvature
 from treeage.errors import require_nonnegative, require_positive
+
+Array = NDArray[np.float64]
 
 OFFSET_SHARE = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2)  # a Rayleigh mean is sqrt(pi/2) of its scale
 LEAST_COSINE = 0.5  # choice: cores within 60 degrees of one line; simulation finds others as good as independent
@@ -113,6 +114,40 @@ def radial_length(length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_
 # ------------------------------------------------------------------ densities
 
 
+def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
+    """Distance to the pith of a point on a core that passes beside the pith.
+
+    Parameters
+    ----------
+    along_mm : array-like, shape (n,) or scalar
+        Distance along the core from its point closest to the pith [mm], at least 0.
+    miss_mm : array-like, shape (n,) or scalar
+        Distance of that closest point to the pith [mm], at least 0.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,) or ()
+        sqrt(along**2 + miss**2) [mm]; differences of it are the true ring widths.
+
+    Raises
+    ------
+    InputError
+        If a value is below 0.
+
+    Notes
+    -----
+    A core that passes the pith at 5 mm shows a ring from 10 to 12 mm as 2.00 mm wide; it is 1.82 mm.
+
+    Examples
+    --------
+    >>> inner, outer = off_axis_radius([10.0, 12.0], 5.0)
+    >>> round(float(outer - inner), 3)
+    1.82
+    """
+    along, miss = require_nonnegative("off_axis_radius", along_mm=along_mm, miss_mm=miss_mm)
+    return np.asarray(np.hypot(along, miss))
+
+
 def short_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm: ArrayLike) -> Array:
     """Density of the distance from the inner end of a core that stopped short of the pith.
 
@@ -188,14 +223,10 @@ def aimed_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm:
 
     Notes
     -----
-    The sideways miss is of the size of the pith's offset, the lengthwise one that of the shortfall, with tails of a
-    t with `priors.AIM_TAIL_DF` degrees of freedom. The geometric limit is what is left of the diameter behind the core
+    The sideways miss is of the size of the pith's offset, the lengthwise one that of the shortfall, with tails of a t
+    with `priors.AIM_TAIL_DF` degrees of freedom. The geometric limit is what is left of the diameter behind the core
     (twice the radius where the length is unknown). This is the weak statement that the arc is multiplied with; with a
-    flat arc it is all there is.
-
-    References
-    ----------
-    .. [1] Own derivation; size of the offset as in `short_core_density`.
+    flat arc it is all there is. Own derivation; size of the offset as in `short_core_density`.
 
     Examples
     --------
@@ -279,11 +310,8 @@ def joint_distances(
     -----
     A pith that is nearer to one of two opposite ends is farther from the other; from two ends side by side it is near
     or far for both. Normal offset in the plane with 9 by 9 Gauss-Hermite nodes, radius with 3 (choice: tested against
-    Monte Carlo). Cases in which a core would have passed the pith are left out.
-
-    References
-    ----------
-    .. [1] Own derivation; size of the offset: `priors.ECCENTRICITY`.
+    Monte Carlo). Cases in which a core would have passed the pith are left out. Own derivation; size of the offset:
+    `priors.ECCENTRICITY`.
 
     Examples
     --------

@@ -181,7 +181,7 @@ def read_cores(field: Field) -> Cores:
     dating = np.array([Dating(word) for word in table["dating"]], dtype=object)
     count = count_error_mass(counted, dating.astype(str), genus=[str(name) for name in table["species"]])
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (distance[:, 0] >= 1.0))
-    distance = _at_pith(distance, bound_only)
+    distance = at_pith(distance, bound_only)
     words, number = partial(_words, table), partial(column_numbers, table)
     return Cores(
         line=table["line"].to_numpy(dtype=np.int64),
@@ -339,12 +339,6 @@ def _spread_rows(rows: Flags, values: Array) -> Array:
     return out
 
 
-def _direct(distance: Array, spread: Array) -> Array:
-    """Likelihood of a distance read, with the default error where none was written."""
-    default = np.maximum(1.0, priors.DIRECT_SHARE.value * distance)
-    return direct_likelihood(distance, np.where(np.isfinite(spread), spread, default))
-
-
 _READINGS: Mapping[DistanceSource, tuple[Callable[..., Array], tuple[str, ...], tuple[str, float]]] = {
     DistanceSource.CIRCLE: (circle_likelihood, ("circle_radius_mm",), ("circle_step_mm", priors.CIRCLE_STEP.value)),
     DistanceSource.RAYS: (
@@ -352,7 +346,7 @@ _READINGS: Mapping[DistanceSource, tuple[Callable[..., Array], tuple[str, ...], 
         ("ray_gap_mm", "ray_angle_deg"),
         ("ray_angle_sd_deg", priors.RAY_ANGLE_SD.value),
     ),
-    DistanceSource.DIRECT: (_direct, ("distance_mm",), ("distance_sd_mm", np.nan)),
+    DistanceSource.DIRECT: (direct_likelihood, ("distance_mm",), ("distance_sd_mm", np.nan)),
 }
 """Sources of one cell or two: the likelihood, the columns it needs, and its error with the default."""
 
@@ -442,7 +436,7 @@ def _mark_conflicts(
                 _mark(flags, odd, Flag.DISTANCE_SOURCES_DISAGREE)
 
 
-def _at_pith(distance: Array, rows: Flags) -> Array:
+def at_pith(distance: Array, rows: Flags) -> Array:
     """Distances with a place holder for cores that only bound the date."""
     out = distance.copy()
     out[rows] = 0.0
@@ -543,23 +537,3 @@ def _own_location(growth: InnerGrowth, distance_mm: Array) -> Array:
     at = np.clip((np.log(distance_mm / knots[0]) / np.log(knots[1] / knots[0])).astype(int), 0, knots.size - 1)
     rows = np.arange(len(distance_mm))
     return np.asarray(np.minimum(values[rows, at], values[rows, np.minimum(at + 1, knots.size - 1)]))
-
-
-def bound_upper_cores(cores: Cores, without_heights: Collection[str]) -> Cores:
-    """Let only the lowest cores date a tree of a species that has no height model.
-
-    A core above the lowest one with information then only says that the pith below is not younger than its innermost
-    ring: the stem reached the upper height in the same year or later, by years that nothing is known of.
-    """
-    concerned = np.isin(cores.species, list(without_heights)) & ~cores.bound_only
-    upper = [
-        row
-        for rows in cores.rows_of.values()
-        if (own := [row for row in rows if concerned[row]])
-        for row in own
-        if cores.height_m[row] > cores.height_m[own].min() + HEIGHT_APART_M
-    ]
-    bound_only = cores.bound_only.copy()
-    bound_only[upper] = True
-    bounded = replace(cores, bound_only=bound_only, distance=_at_pith(cores.distance, bound_only))
-    return bounded.with_flag(upper, Flag.UPPER_CORE_BOUNDS)

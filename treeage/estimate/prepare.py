@@ -15,11 +15,12 @@ import pandas as pd
 from treeage.crossdating import DatedCore, crossdate_stand
 from treeage.errors import Fault, InputError, require_field, require_level, require_seed
 from treeage.estimate.answers import account_rows, gather_sources, minimum_answer, rule_comparison, tree_answer
-from treeage.estimate.cores import Cores, bound_upper_cores, read_cores
+from treeage.estimate.cores import Cores, read_cores
 from treeage.estimate.pairs import LEAST_RINGS, read_pairs
 from treeage.estimate.shared import (
     LEAST_TREES,
     Shared,
+    bound_upper_cores,
     height_models,
     height_notes,
     reach_further,

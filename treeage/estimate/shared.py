@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from treeage.counting import Dating
 from treeage.errors import Fault, InputError, ModelError
-from treeage.estimate.cores import Cores
+from treeage.estimate.cores import HEIGHT_APART_M, Cores, at_pith
 from treeage.height import HeightModel, height_model, no_height_model
 from treeage.posterior import GrowthNodes, TreePosterior, growth_nodes
+from treeage.results import Flag
 from treeage.rings import (
     RATE_STEP,
     DatedSeries,
@@ -158,6 +159,26 @@ def reach_further(cores: Cores, shared: Shared) -> Cores:
             narrower = np.maximum(0.0, -own.calibration.offset.min(axis=1))
             most[rows] *= np.exp(narrower[own.place[rows]])
     return replace(cores, most_rings=np.ceil(most).astype(np.int64))
+
+
+def bound_upper_cores(cores: Cores, without_heights: Collection[str]) -> Cores:
+    """Let only the lowest cores date a tree of a species that has no height model.
+
+    A core above the lowest one with information then only says that the pith below is not younger than its innermost
+    ring: the stem reached the upper height in the same year or later, by years that nothing is known of.
+    """
+    concerned = np.isin(cores.species, list(without_heights)) & ~cores.bound_only
+    upper = [
+        row
+        for rows in cores.rows_of.values()
+        if (own := [row for row in rows if concerned[row]])
+        for row in own
+        if cores.height_m[row] > cores.height_m[own].min() + HEIGHT_APART_M
+    ]
+    bound_only = cores.bound_only.copy()
+    bound_only[upper] = True
+    bounded = replace(cores, bound_only=bound_only, distance=at_pith(cores.distance, bound_only))
+    return bounded.with_flag(upper, Flag.UPPER_CORE_BOUNDS)
 
 
 def missed_mass(cores: Cores, rows: Ints, own: SpeciesShared, most: int, *, distance: Array | None = None) -> Array:

@@ -24,6 +24,7 @@ Ints = NDArray[np.int64]
 
 SHARED_NODES: Final = 32  # choice: equally likely states of what the trees of a stand share
 TREE_NODES: Final = 41  # choice: equally likely mid-quantiles from tree to tree
+HEIGHT_APART_M: Final = 0.01  # choice: cores closer in height than this share one pith year
 _SLOPE_RANGE: Final = (0.5, 1.0)  # choice: 1 is a constant rate; 0.3 to 0.7 in published curves near 1 m
 _FAR: Final = 4.0  # choice: years are stored out to this many standard deviations from tree to tree
 _APART: Final = 1e-9  # keeps the nodes of a model without spread apart, just before the end of their season

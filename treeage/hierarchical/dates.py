@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 
 from treeage.estimate import Cores, Shared, date_trees, lead_cores, minimum_answer, tree_answer
 from treeage.height import HeightModel
-from treeage.hierarchical.data import StandData, learned_model
-from treeage.hierarchical.kernel import SD_FLOOR
-from treeage.hierarchical.likelihood import (
+from treeage.hierarchical.data import StandData
+from treeage.hierarchical.factors import (
     SHIFTS,
     ErrorFactor,
     FactorKind,
@@ -24,6 +23,8 @@ from treeage.hierarchical.likelihood import (
     scaled_counts,
     scaled_growth,
 )
+from treeage.hierarchical.heights import learned_model
+from treeage.hierarchical.kernel import SD_FLOOR
 from treeage.hierarchical.sampling import GROUPS
 from treeage.pmf import Mass, Pmf
 from treeage.posterior import GrowthNodes, HeightTie, TreePosterior

@@ -1,4 +1,4 @@
-"""Likelihood of each tree over growth rate and error factors, years and counts summed out, as polynomials.
+"""Likelihood of each tree over growth near the pith and error factors, years and counts summed out, as polynomials.
 
 Own derivation: log likelihoods on Chebyshev nodes of the log factors.
 """
@@ -6,8 +6,7 @@ Own derivation: log likelihoods on Chebyshev nodes of the log factors.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from enum import Enum, StrEnum
+from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
 
@@ -16,203 +15,48 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from treeage import priors
-from treeage.counting import Dating, count_error_mass
-from treeage.distance import DISTANCE_GRID_MM, DistanceSource, grid_cells
-from treeage.estimate import Cores, JointCount, Shared, SpeciesShared, missed_mass, table_size
+from treeage.display import freeze_arrays
+from treeage.distance import DISTANCE_GRID_MM
+from treeage.estimate import JointCount, missed_mass, table_size
+from treeage.hierarchical.factors import (
+    FACTOR_LIMITS,
+    SHIFTS,
+    ErrorFactor,
+    FactorKind,
+    LearningCores,
+    scale_distance,
+    scaled_counts,
+    scaled_growth,
+)
 from treeage.pmf import Mass
-from treeage.posterior import GrowthNodes, added_rings, align_added
-from treeage.rings import RingCalibration
+from treeage.posterior import added_rings, align_added
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-SHIFTS: Array = np.round(np.arange(-12, 13) * 0.1, 10)
-"""Values of the shared deviation of log hidden width (stand part + tree part); choice: +-1.2 in steps of 0.1."""
-
-
-class FactorKind(StrEnum):
-    """What an error factor acts on."""
-
-    OWN = "own"
-    DISTANCE = "distance"
-    COUNT = "count"
-
-
-class ErrorFactor(Enum):
-    """Factors on the errors of cores that the stand can teach: what each acts on, and its word in tables."""
-
-    ARC = (FactorKind.DISTANCE, "arc")
-    CIRCLE = (FactorKind.DISTANCE, "circle")
-    DISTANCE_READ = (FactorKind.DISTANCE, "distance_read")
-    RADIUS_LENGTH = (FactorKind.DISTANCE, "radius_length")
-    RAYS = (FactorKind.DISTANCE, "rays")
-    FIELD_COUNT = (FactorKind.COUNT, "field_count")
-    LAB_COUNT = (FactorKind.COUNT, "lab_count")
-
-    @property
-    def kind(self) -> FactorKind:
-        """What the factor acts on."""
-        return self.value[0]
-
-    @property
-    def word(self) -> str:
-        """Its word in tables and inference data."""
-        return self.value[1]
-
-
-_DISTANCE_FACTORS = {
-    DistanceSource.RADIUS_LESS_LENGTH: ErrorFactor.RADIUS_LENGTH,
-    DistanceSource.ARC: ErrorFactor.ARC,
-    DistanceSource.SEVERAL_ARCS: ErrorFactor.ARC,
-    DistanceSource.POINTS: ErrorFactor.ARC,
-    DistanceSource.CIRCLE: ErrorFactor.CIRCLE,
-    DistanceSource.RAYS: ErrorFactor.RAYS,
-    DistanceSource.DIRECT: ErrorFactor.DISTANCE_READ,
-}
-"""Factor of each source; a core with several takes the first of this order."""
-_COUNT_FACTORS = {Dating.LAB_COUNT: ErrorFactor.LAB_COUNT, Dating.FIELD_COUNT: ErrorFactor.FIELD_COUNT}
-
-FACTOR_LIMITS: Mapping[FactorKind, float] = {FactorKind.OWN: 0.7, FactorKind.DISTANCE: 1.0, FactorKind.COUNT: 1.25}
-"""Log factors are kept within these limits (choice: about a half to twice, a third to three times)."""
-
 _NODES = {FactorKind.OWN: 4, FactorKind.DISTANCE: 6, FactorKind.COUNT: 3}  # choice: tested against direct evaluation
 MOST_AXES = 3  # choice: error factors of one tree beyond its three most telling ones are held at 1
 TOTAL_DEGREE = 5  # choice: a tree's log likelihood within 0.02 (rms) of direct evaluation
+MOST_LEARNED_RINGS = 500  # choice: a tree whose every core is open further than this teaches nothing
 
-
-@dataclass(frozen=True, eq=False)
-class LearningCores:
-    """Cores as the exact engine prepares them, what they share, and the error factors that act on each.
-
-    Parameters
-    ----------
-    cores : Cores
-        All cores.
-    shared : Shared
-        Of the exact engine.
-    distance_factor, count_factor : tuple of ErrorFactor or None, shape (n_core,)
-        None: no factor acts.
-    """
-
-    cores: Cores
-    shared: Shared
-    distance_factor: tuple[ErrorFactor | None, ...]
-    count_factor: tuple[ErrorFactor | None, ...]
-
-
-def learning_cores(cores: Cores, shared: Shared) -> LearningCores:
-    """Say which error factors act on each core.
-
-    No factor acts on a distance of 0, on a core that only bounds the date, or on a crossdated count; counts whose outer
-    rings are lost keep their stated error.
-    """
-    certain = cores.bound_only | (cores.distance[:, 0] >= 1)
-    found = [
-        next((factor for member, factor in _DISTANCE_FACTORS.items() if member in source), None)
-        for source in cores.source
-    ]
-    distance = tuple(None if sure else factor for sure, factor in zip(certain, found, strict=True))
-    lost = cores.outer_lost_sd > 0
-    count = tuple(None if gone else _COUNT_FACTORS.get(word) for gone, word in zip(lost, cores.dating, strict=True))
-    return LearningCores(cores, shared, distance, count)
-
-
-def scale_distance(mass: Array, factor: Array, radial: NDArray[np.bool_]) -> Array:
-    """Widen or narrow the error of distances by a factor.
-
-    Parameters
-    ----------
-    mass : numpy.ndarray, shape (n, n_grid)
-        Mass of the distance on `DISTANCE_GRID_MM`.
-    factor : numpy.ndarray, shape (n,)
-        Factor on the reading error, above 0.
-    radial : numpy.ndarray of bool, shape (n,)
-        Rows whose distance is the length of an offset in the plane (radius less core length).
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, n_grid)
-        Rows sum to 1.
-
-    Notes
-    -----
-    The density per mm, over its base measure (1, or the distance itself for an offset in the plane), is raised to the
-    power 1 / factor**2. For normal errors this is exactly an error of factor times the size; for skewed ones it keeps
-    the shape that the reading gave. A mass at the pith itself is left alone.
-
-    Examples
-    --------
-    >>> from treeage.distance import direct_likelihood
-    >>> from treeage.distance import distance_mass
-    >>> mass = distance_mass(np.ones((1, DISTANCE_GRID_MM.size)), [direct_likelihood(20.0, 1.5)])
-    >>> wide = scale_distance(mass, np.array([2.0]), np.array([False]))
-    >>> round(float(wide[0] @ (DISTANCE_GRID_MM - 20) ** 2) ** 0.5, 1)
-    3.0
-    """
-    base = np.where(radial[:, None], np.maximum(DISTANCE_GRID_MM, 1e-3), 1.0) * grid_cells()
-    with np.errstate(divide="ignore"):
-        log_density = np.log(mass / base)
-    top = log_density.max(axis=1, keepdims=True)
-    out: Array = np.exp((log_density - top) / factor[:, None] ** 2) * base
-    out[:, 0] = np.where(mass[:, 0] < 1e-6, 0.0, out[:, 0])
-    out /= out.sum(axis=1, keepdims=True)
-    at_pith = mass[:, 0] >= 1.0
-    out[at_pith] = mass[at_pith]
-    return out
-
-
-def scaled_counts(rings: Ints, factors: Sequence[ErrorFactor], species: Sequence[str], factor: Array) -> Mass:
-    """Count errors of cores, shape (n, n_error), when wrong rings are `factor` (shape (n,)) times as frequent.
-
-    Wrong rings are Poisson with a mean of their share times rings, so twice the share is a core of twice the rings.
-
-    Examples
-    --------
-    >>> twice = scaled_counts(np.array([100]), [ErrorFactor.LAB_COUNT], ["Picea abies"], np.array([2.0]))
-    >>> of_200 = count_error_mass([200], ["lab_count"], genus=["Picea abies"])
-    >>> twice.start == of_200.start, bool(np.allclose(twice.mass, of_200.mass))
-    (True, True)
-    """
-    size = np.maximum(1, np.round(rings * factor)).astype(np.int64)
-    return count_error_mass(size, np.array([each.word for each in factors]), genus=list(species))
-
-
-def scaled_growth(own: SpeciesShared, own_factor: float, nodes: GrowthNodes | None = None) -> SpeciesShared:
-    """What a species shares with every core's own deviation scaled, on the shifts of the hierarchical model.
-
-    The shifts are equally likely where no nodes are given; the adjustment by the stand's ring tables is kept.
-    """
-    if nodes is None:
-        nodes = GrowthNodes(SHIFTS, np.ones(1), np.full((1, SHIFTS.size), 1.0 / SHIFTS.size))
-    known = own.calibration
-    if known is None:
-        known = RingCalibration(np.array([1.0, 100.0]), np.zeros(2), 0.0, 0.0, np.ones(2), np.zeros(()))
-    return replace(own, growth=nodes, calibration=replace(known, own_factor=known.own_factor * own_factor))
+Nodes = Mapping[ErrorFactor | None, Array]
+"""Values of the log factors on which a likelihood is evaluated; None stands for the factor on the own deviations."""
 
 
 # ------------------------------------------------------------------ polynomials in the log factors
 
 
 def chebyshev_nodes(kind: FactorKind) -> Array:
-    """Values of a log factor at the Chebyshev nodes, symmetric about 0.
-
-    Examples
-    --------
-    >>> chebyshev_nodes(FactorKind.OWN).round(3).tolist()
-    [-0.647, -0.268, 0.268, 0.647]
-    """
+    """Values of a log factor at the Chebyshev nodes, symmetric about 0."""
     size = _NODES[kind]
     return np.asarray(-np.cos(np.pi * (np.arange(size) + 0.5) / size) * FACTOR_LIMITS[kind])
 
 
 @lru_cache(maxsize=1)
 def degrees() -> Ints:
-    """Degrees of the terms in the own factor and in the tree's error factors.
+    """Degrees of the terms in the own factor and in the tree's error factors, shape (n_term, 1 + MOST_AXES).
 
-    Returns
-    -------
-    numpy.ndarray of int, shape (n_term, 1 + MOST_AXES)
-        All products of Chebyshev polynomials up to a total degree.
+    All products of Chebyshev polynomials up to a total degree.
     """
     most = max(_NODES[FactorKind.DISTANCE], _NODES[FactorKind.COUNT])
     every = product(range(_NODES[FactorKind.OWN]), *[range(most)] * MOST_AXES)
@@ -237,10 +81,7 @@ def fit_matrix(kinds: tuple[FactorKind, ...]) -> tuple[Ints, Array]:
     return rows, np.linalg.pinv(design * weight[:, None]) * weight
 
 
-MOST_LEARNED_RINGS = 500  # choice: a tree whose every core is open further than this teaches nothing
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class TreeLikelihoods:
     """Log likelihoods of the trees that teach something, as polynomials of the log factors at every shift.
 
@@ -261,24 +102,17 @@ class TreeLikelihoods:
     factors: tuple[ErrorFactor, ...]
     coefficients: Array
 
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
     def of_kind(self, kind: FactorKind) -> tuple[ErrorFactor, ...]:
         """The factors that act on distances, or on counts."""
         return tuple(factor for factor in self.factors if factor.kind is kind)
 
     def log_likelihood(self, log_own: float, log_factors: Array) -> Array:
-        """Log likelihood of each tree at each shift for one value of every factor.
+        """Log likelihood of each tree at each shift, shape (n_tree, n_shift), up to a constant of each tree.
 
-        Parameters
-        ----------
-        log_own : float
-            Log of the factor on the own deviations.
-        log_factors : numpy.ndarray, shape (n_factor,)
-            Logs of the error factors.
-
-        Returns
-        -------
-        numpy.ndarray, shape (n_tree, n_shift)
-            Up to a constant of each tree.
+        log_own: log of the factor on the own deviations; log_factors, shape (n_factor,): logs of the error factors.
         """
         limits = np.array([FACTOR_LIMITS[factor.kind] for factor in self.factors])
         scaled = np.append(log_factors / limits, 0.0)[self.axis_factor]
@@ -290,31 +124,17 @@ class TreeLikelihoods:
         return np.asarray(np.einsum("ta,tas->ts", basis, self.coefficients))
 
 
+# ------------------------------------------------------------------ trees with several cores at one height
+
+
 def tree_likelihoods(learning: LearningCores, rows_of_tree: Mapping[str, Sequence[int]]) -> TreeLikelihoods:
-    """Sum the years and counts out of every tree with two or more cores.
+    """Sum the years and counts out of every tree, given by its informative cores, all at one height.
 
-    Parameters
-    ----------
-    learning : LearningCores
-        All cores.
-    rows_of_tree : mapping of str to sequence of int
-        Informative cores of each tree, all at one height.
-
-    Returns
-    -------
-    TreeLikelihoods
-        Only trees whose likelihood varies; a tree with one core has a constant one under the flat prior.
-
-    Notes
-    -----
-    L(shift, factors) = sum over pith years P of the product over cores of p(missed + count error = innermost - P).
-    Two cores that were read against each other have joint count errors; under the flat prior only their difference
-    matters, so it is put on the second core.
-
-    References
-    ----------
-    .. [1] Own derivation; compared with direct summation in the tests.
+    Only trees whose likelihood varies are kept; a tree with one core has a constant one under the flat prior.
     """
+    # L(shift, factors) = sum over pith years P of the product over cores of p(missed + count error = innermost - P).
+    # Two cores that were read against each other have joint count errors; under the flat prior only their difference
+    # matters, so it is put on the second core. Own derivation; compared with direct summation in the tests.
     acting = {*learning.distance_factor, *learning.count_factor}
     factors = tuple(factor for factor in ErrorFactor if factor in acting)
     trees, axes, coefficients = [], [], []
@@ -353,12 +173,9 @@ def tree_axes(learning: LearningCores, rows: Sequence[int], *, counted: bool) ->
             telling[distance] = telling.get(distance, 0.0) + float(mass @ logs**2 - (mass @ logs) ** 2)
         if counted and count is not None:
             telling[count] = 10.0  # choice: the count factor is always kept
-    kept = sorted(telling, key=lambda factor: (-telling[factor], factor.value))[:MOST_AXES]
-    return [factor for factor in ErrorFactor if factor in kept]
-
-
-Nodes = Mapping[ErrorFactor | None, Array]
-"""Values of the log factors on which a likelihood is evaluated; None stands for the factor on the own deviations."""
+    acting = [factor for factor in ErrorFactor if factor in telling]
+    kept = sorted(acting, key=lambda factor: -telling[factor])[:MOST_AXES]
+    return [factor for factor in acting if factor in kept]
 
 
 def tree_log_likelihood(
@@ -402,7 +219,7 @@ def tree_log_likelihood(
 
 
 def _summed(operands: Sequence[tuple[Array, str]], out: str) -> Array:
-    """Sum over years of the product over cores; axes of a core without a factor have one value and drop out."""
+    """Log of the sum over years of the product over cores; axes of a core without a factor have one value and drop."""
     arrays, words = [], []
     for array, word in operands:
         keep = [place for place, letter in enumerate(word) if letter in out or letter == "k"]
@@ -422,10 +239,8 @@ def _counts_on(learning: LearningCores, row: int, joint: JointCount | None, node
     if factor is None or factor not in nodes:
         return cores.count[[row]]
     values = np.exp(nodes[factor])
-    many = [factor] * values.size
-    return scaled_counts(
-        np.full(values.size, cores.rings_counted[row]), many, [cores.species[row]] * values.size, values
-    )
+    size = values.size
+    return scaled_counts(np.full(size, cores.rings_counted[row]), [factor] * size, [cores.species[row]] * size, values)
 
 
 def _difference(starts: tuple[int, int], mass: Array) -> Mass:
@@ -455,12 +270,14 @@ def _core_on_nodes(learning: LearningCores, row: int, points: Nodes, most: int, 
     return np.stack(parts)
 
 
-def difference_likelihood(learning: LearningCores, rows: Sequence[int], *, most_years: int) -> Array:
-    """Likelihood of the years between the two heights at which a tree was cored, shape (n_shift, most_years).
+# ------------------------------------------------------------------ trees cored at two heights
 
-    rows: the lower and the upper core. Sum over the lower pith year of the product of both cores, for differences 0, 1,
-    ..., most_years - 1; ones where they are open too far. Error factors are held at 1 here: such trees teach the height
-    curve and the growth near the pith.
+
+def difference_likelihood(learning: LearningCores, rows: Sequence[int], *, most_years: int) -> Array:
+    """Likelihood of 0, 1, ... years between the two heights at which a tree was cored, shape (n_shift, most_years).
+
+    rows: the lower and the upper core. Sum over the lower pith year of the product of both cores; ones where they are
+    open too far. Error factors are held at 1: such trees teach the height curve and the growth near the pith.
     """
     cores, index = learning.cores, np.asarray(rows)
     most = int(cores.most_rings[index].max())

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError
-from treeage.hierarchical.data import FORMS
+from treeage.hierarchical.heights import FORMS
 from treeage.hierarchical.kernel import GrowthKernel, Kernel, StandKernel, TreeKernel, likelihood_operation, plain_mode
 from treeage.hierarchical.priors import NAMES, UNITS, LearningPriors, ParameterMap
 from treeage.results import Ages, Status, TreeAge

@@ -93,6 +93,10 @@ def _template(file: str) -> Template:
     return environment.from_string(_data_text(file))
 
 
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
+
+
 def _plain(value: Any) -> Any:
     """Names from the tables as plain text of Markdown: no tag starts in them."""
     return value.replace("<", "&lt;").replace(">", "&gt;") if isinstance(value, str) else value
@@ -150,8 +154,8 @@ def dated_trees(ages: Ages) -> list[TreeAge]:
     return [answer for answer in ages if answer.status == Status.ESTIMATED]
 
 
-def _dates(ages: Ages) -> dict[str, Any]:
-    """How many trees were dated, from when to when, and how well."""
+def _common(ages: Ages) -> dict[str, Any]:
+    """What both templates take: how many trees were dated, from when to when, how well; conventions, version, seed."""
     dates = [answer.date for answer in dated_trees(ages)]
     facts: dict[str, Any] = {
         "dated": len(dates),
@@ -185,7 +189,7 @@ def percent(prob: float) -> str:
 
 def methods_text(ages: Ages, *, version: str = VERSION) -> str:
     """Methods section as Markdown: the numbers and sources actually used, and what the author has to add."""
-    numbers = _dates(ages) | _material(ages) | _steps(ages) | {"sources": _sources(ages), "version": version}
+    numbers = _common(ages) | _material(ages) | _steps(ages) | {"sources": _sources(ages), "version": version}
     return _template("methods.md.j2").render(numbers, limits=words("caution")["decisions"]) + "\n"
 
 
@@ -254,8 +258,7 @@ def _steps(ages: Ages) -> dict[str, Any]:
 
 def _used(ages: Ages, step: str) -> list[dict[str, Any]]:
     """Sources of one step; within a step, `known` tells the models from what was measured."""
-    rows = ages.sources.to_dict("records")
-    return [{"used": 0} | {str(name): row[name] for name in row} for row in rows if row["step"] == step]
+    return [row for row in _records(ages.sources) if row["step"] == step]
 
 
 def _distances(dated: Sequence[TreeAge]) -> list[str]:
@@ -275,12 +278,11 @@ def _distance_parts() -> Mapping[str, DistanceSource]:
 
 
 def _sources(ages: Ages) -> list[dict[str, Any]]:
-    """The models and defaults used, with what their column `used` counts; no unit where nothing was counted."""
-    rows = ages.sources.to_dict("records")
-    return [{str(name): row[name] for name in row} | {"unit": _unit(row) if "used" in row else ""} for row in rows]
+    """The models and defaults used, each with the unit of what its column `used` counts."""
+    return [row | {"unit": _unit(row)} for row in _records(ages.sources)]
 
 
-def _unit(row: Mapping[Any, Any]) -> str:
+def _unit(row: Mapping[str, Any]) -> str:
     if row["step"] == "learned parameters":
         return "parameter"
     of_pairs = row["step"] == "count error" and row["known"] == "fitted"
@@ -306,7 +308,7 @@ def report_html(ages: Ages, *, figures: Sequence[ReportFigure] = ()) -> str:
     account, flags = row_account(ages), _flags(ages)
     letters = {flag["name"]: flag["letter"] for flag in flags}
     return _template("report.html.j2").render(
-        _dates(ages),
+        _common(ages),
         site=str(ages.settings.get("name") or ""),
         description=str(ages.settings.get("description") or ""),
         tree_rows=[_tree_row(row, letters) for row in ages.to_frame().to_dict("records")],

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from treeage import plots
-from treeage.errors import Fault, InputError, require_faces, require_seed
+from treeage.errors import Fault, InputError, require_attributes, require_seed
 from treeage.report.texts import (
     ReportFigure,
     dated_trees,
@@ -119,7 +119,7 @@ def write_outputs(
     ['age_structure.png', 'age_structure.svg', 'ages.csv']
     """
     advice = ("the answer of estimate_ages or fit_hierarchical", "Pass estimate_ages(field).")
-    require_faces("write_outputs", "ages", ages, ("to_frame", "draws", "accounting"), advice)
+    require_attributes("write_outputs", "ages", ages, ("to_frame", "draws", "accounting"), advice)
     target = Path(folder)
     if target.exists() and not target.is_dir():
         raise InputError(Fault(f"the file {target}", "a folder", "Name another place.", "write_outputs", 0, "folder"))

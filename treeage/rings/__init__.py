@@ -3,10 +3,10 @@
 # fmt: off
 from treeage.rings.mass import RATE_STEP
 from treeage.rings.missing import (
-    hidden_width, missed_ring_mass, missing_rings, missing_rings_many, shared_spreads, typical_distance,
+    compare_rules, hidden_width, missed_ring_mass, missing_rings, missing_rings_many, rule_rings, shared_spreads,
+    typical_distance,
 )
 from treeage.rings.model import InnerGrowth, RingModel, inner_growth, inner_growth_from_means, ring_model
-from treeage.rings.rules import compare_rules, rule_rings
 from treeage.rings.stand import DatedSeries, RingCalibration, calibrate_missing_rings, stand_adjustment
 
 __all__ = [

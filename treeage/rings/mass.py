@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.special import gammaln, stdtr
 
 if TYPE_CHECKING:
@@ -44,13 +44,6 @@ _BLOCK = 100  # choice: cores worked on at a time, so that the arrays stay in th
 #   P(M = m | core, shift)                                   = operator @ density; M = 0 is the pith itself
 #
 # A scale between two scale nodes is a mixture of both (own_mixture): two kernels, one spread each.
-
-
-def read_only(values: ArrayLike) -> NDArray[Any]:
-    """The same numbers, which nobody can change through this view."""
-    view = np.asarray(values).view()
-    view.flags.writeable = False
-    return view
 
 
 @dataclass(frozen=True)

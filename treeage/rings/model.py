@@ -16,8 +16,9 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike
 
+from treeage.display import freeze_arrays
 from treeage.errors import Fault, InputError, kind_of, require_nonnegative, require_positive, show
-from treeage.rings.mass import Array, Ints, Tails, read_only
+from treeage.rings.mass import Array, Ints, Tails
 
 WIDTH_FLOOR_MM = 0.02  # choice: two reading steps of 0.01 mm; keeps the logarithm of absent rings finite
 WINDOW_RINGS = (1, 2, 3, 5, 10, 20, 40)  # choice: about even steps of the logarithm
@@ -66,8 +67,7 @@ class InnerGrowth:
     genus: tuple[str | None, ...]
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "features", read_only(self.features))
-        object.__setattr__(self, "ring_count", read_only(self.ring_count))
+        freeze_arrays(self)
 
     def __len__(self) -> int:
         return int(self.ring_count.size)
@@ -103,11 +103,8 @@ def inner_growth(
 
     Notes
     -----
-    A window longer than the core uses the whole core. Means below 0.02 mm are raised to that (absent rings).
-
-    References
-    ----------
-    .. [1] Own derivation; the windows are choices, see tests/fitting/fit_rings.py.
+    A window longer than the core uses the whole core. Means below 0.02 mm are raised to that (absent rings). Own
+    derivation; the windows are choices, see tests/fitting/fit_rings.py.
 
     Examples
     --------
@@ -315,6 +312,9 @@ class RingModel:
     stand_single: Array
     source: str
 
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
     def _log_distance(self, distance_mm: Array) -> Array:
         return np.asarray(np.log(np.clip(distance_mm, *self.distance_range_mm) / 10.0))
 
@@ -405,7 +405,6 @@ def ring_model() -> RingModel:
     for kind in (0, 2):
         arrays["stand_target"][:, kind] += young**2
         arrays["stand_shared"][:, kind, (0, 2)] += young**2
-    arrays = {name: read_only(values) for name, values in arrays.items()}
     low, high = data["distance_range_mm"]
     return RingModel(
         distance_range_mm=(low, high),

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from treeage.display import freeze_arrays
 from treeage.errors import Fault, InputError, require_series
-from treeage.rings.mass import Array, Ints, read_only
+from treeage.rings.mass import Array, Ints
 from treeage.rings.model import RingModel, inner_growth, ring_model
 from treeage.schema import check_widths
 
@@ -56,8 +57,7 @@ class RingCalibration:
     trees: Array
 
     def __post_init__(self) -> None:
-        for name in ("distance_mm", "offset", "own_factor", "trees"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
+        freeze_arrays(self)
 
     def offset_on(self, distance_mm: Array) -> Array:
         """Offsets of the log hidden width at other distances [mm], (n_r,) or (n_core, n_r); 0 is the smallest node."""
@@ -122,11 +122,14 @@ class DatedSeries:
     to_pith: ArrayLike
 
     def __post_init__(self) -> None:
-        arrays = tuple(read_only(np.asarray(widths, dtype=np.float64)) for widths in self.widths_mm)
+        arrays = tuple(np.asarray(widths, dtype=np.float64).view() for widths in self.widths_mm)
+        for widths in arrays:
+            widths.flags.writeable = False
         object.__setattr__(self, "widths_mm", arrays)
-        object.__setattr__(self, "first_year", read_only(np.asarray(self.first_year, dtype=np.intp)))
+        object.__setattr__(self, "first_year", np.asarray(self.first_year, dtype=np.intp))
         object.__setattr__(self, "tree", tuple(self.tree))
-        object.__setattr__(self, "to_pith", read_only(np.asarray(self.to_pith, dtype=np.bool_)))
+        object.__setattr__(self, "to_pith", np.asarray(self.to_pith, dtype=np.bool_))
+        freeze_arrays(self)
         sizes = {len(arrays), np.size(self.first_year), len(self.tree), np.size(self.to_pith)}
         if len(sizes) > 1:
             got, need = f"lengths {sorted(sizes)}", "one entry a core in all four"
@@ -170,10 +173,7 @@ def calibrate_missing_rings(
     -----
     Each core is cut at several distances and predicted; the mean deviation at each distance, drawn towards 0 by the
     number of trees (partial pooling), becomes the offset. Cores that are too short for a distance do not count there.
-
-    References
-    ----------
-    .. [1] Own derivation; covariances fitted to raw ring widths of a public archive, see ring_model.
+    Own derivation; covariances fitted to raw ring widths of a public archive, see ring_model.
 
     Examples
     --------
@@ -238,15 +238,12 @@ def stand_adjustment(
 
     Notes
     -----
-    Three kinds of evidence. (1) Neighbours that reach the pith are cut at the same distance from it: level and trend
-    of young trees. (2) Neighbours are cut in the year in which the target ends and predicted over the years that the
+    Three kinds of evidence. (1) Neighbours that reach the pith are cut at the same distance from it: level and trend of
+    young trees. (2) Neighbours are cut in the year in which the target ends and predicted over the years that the
     target hides, as many as its distance suggests: the weather and history of those years. (3) So are the other cores
     of the tree. The deviations of the model from what these cores show are averaged over trees and weighted by best
-    linear prediction; distances between trees are not used. It fails where neighbours of another history are mixed.
-
-    References
-    ----------
-    .. [1] Own derivation; covariances fitted to raw ring widths of a public archive, see ring_model.
+    linear prediction; distances between trees are not used. It fails where neighbours of another history are mixed. Own
+    derivation; covariances fitted to raw ring widths of a public archive, see ring_model.
 
     Examples
     --------

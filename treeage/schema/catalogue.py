@@ -1,7 +1,7 @@
 """Names, kinds, units, ranges and meaning of every column of the field tables and of the table of ages.
 
-The single source for validation and for the nomenclature page; the ranges are choices, wide enough
-for the largest and slowest trees known. Own derivation; the columns live in `data/columns.csv`.
+The single source for the checks and for the nomenclature; the columns live in `data/columns.csv`. The ranges are
+choices, wide enough for the largest and slowest trees known. Own derivation.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import math
 import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
+from enum import StrEnum, auto
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING
@@ -33,24 +34,27 @@ SITE_KEYS = ("name", "description", "hemisphere", "breast_height_m", "shrinkage_
 HEMISPHERES = ("north", "south")
 
 
+class InnerEnd(StrEnum):
+    """What the inner end of a core shows; the words of the column `inner_end`."""
+
+    PITH = auto()
+    ARCS = auto()
+    NO_ARCS = auto()
+    ROT = auto()
+    BROKEN = auto()
+
+
+class OuterEnd(StrEnum):
+    """What the outer end of a core shows; the words of the column `outer_end`."""
+
+    BARK = auto()
+    INCOMPLETE = auto()
+    LOST = auto()
+
+
 @dataclass(frozen=True)
 class Interval:
-    """A range of allowed numbers, each end open or closed.
-
-    Parameters
-    ----------
-    low, high : float
-        The ends, in the unit of the column.
-    low_open, high_open : bool
-        Whether the end itself is outside.
-
-    Examples
-    --------
-    >>> Interval.parse("(0..3]").text("m")
-    'above 0 and at most 3 [m]'
-    >>> Interval.parse("[0..3]").holds([0.0, 3.5]).tolist()
-    [True, False]
-    """
+    """A range of allowed numbers, in the unit of the column, each end open or closed."""
 
     low: float
     high: float
@@ -59,73 +63,29 @@ class Interval:
 
     @classmethod
     def parse(cls, text: str) -> Interval:
-        """Read an interval written as `[0..3]`, a round bracket marking an open end.
-
-        Parameters
-        ----------
-        text : str
-            The interval, both ends given.
-
-        Returns
-        -------
-        Interval
-            The same as data.
-
-        Examples
-        --------
-        >>> Interval.parse("(0..1500]").low_open
-        True
-        """
+        """Read an interval written as `[0..3]`, a round bracket marking an open end."""
         low, high = text[1:-1].split("..")
         return cls(float(low), float(high), text[0] == "(", text[-1] == ")")
 
     def holds(self, values: ArrayLike) -> NDArray[np.bool_]:
-        """Tell which values lie inside.
-
-        Parameters
-        ----------
-        values : array-like, shape (n,)
-            Numbers in the unit of the column.
-
-        Returns
-        -------
-        numpy.ndarray of bool, shape (n,)
-            True inside; False outside and for NaN.
-
-        Examples
-        --------
-        >>> Interval.parse("(0..3]").holds([0.0, 1.0]).tolist()
-        [False, True]
-        """
+        """Tell which values lie inside; NaN does not."""
         array = np.asarray(values, dtype=np.float64)
         above = array > self.low if self.low_open else array >= self.low
         below = array < self.high if self.high_open else array <= self.high
         return np.asarray(above & below)
 
     def text(self, unit: str = "") -> str:
-        """Say the interval in words.
-
-        Parameters
-        ----------
-        unit : str
-            Unit to put in brackets, empty for none.
-
-        Returns
-        -------
-        str
-            For example `0 to 3 [m]`.
-
-        Examples
-        --------
-        >>> Interval.parse("(0..180)").text("degrees")
-        'above 0 and below 180 [degrees]'
-        """
+        """Say the interval in words, for example `0 to 3 [m]`."""
         suffix = f" [{unit}]" if unit else ""
         if not self.low_open and not self.high_open:
             return f"{_plain(self.low)} to {_plain(self.high)}{suffix}"
         low = f"{'above' if self.low_open else 'at least'} {_plain(self.low)}"
         high = f"{'below' if self.high_open else 'at most'} {_plain(self.high)}"
         return f"{low} and {high}{suffix}"
+
+
+def _plain(number: float) -> str:
+    return str(int(number)) if math.isfinite(number) and number == int(number) else f"{number:g}"
 
 
 @dataclass(frozen=True)
@@ -157,8 +117,8 @@ class Column:
 
     Examples
     --------
-    >>> column("cores", "core_height_m").need
-    'a number from 0 to 3 [m]'
+    >>> column("cores", "core_height_m").need, column("trees", "status").need
+    ('a number from 0 to 3 [m]', 'one of live, dead')
     """
 
     table: str
@@ -175,18 +135,7 @@ class Column:
 
     @property
     def need(self) -> str:
-        """What a cell must hold, in words, for faults.
-
-        Returns
-        -------
-        str
-            Kind, range and unit.
-
-        Examples
-        --------
-        >>> column("trees", "status").need
-        'one of live, dead'
-        """
+        """What a cell must hold, in words: kind, range and unit."""
         if self.kind == "choice":
             return f"one of {', '.join(self.choices)}"
         if self.kind == "text":
@@ -200,23 +149,8 @@ class Column:
 
     @property
     def is_id(self) -> bool:
-        """Whether the column names a tree or a core.
-
-        Returns
-        -------
-        bool
-            True for tree and core.
-
-        Examples
-        --------
-        >>> column("rings", "core").is_id
-        True
-        """
+        """Whether the column names a tree or a core."""
         return self.name in ("tree", "core")
-
-
-def _plain(number: float) -> str:
-    return str(int(number)) if math.isfinite(number) and number == int(number) else f"{number:g}"
 
 
 @cache
@@ -324,19 +258,15 @@ def nearest(word: str, allowed: Iterable[str]) -> str:
     Parameters
     ----------
     word : str
-        The word as written.
+        The word as written; case, spaces, hyphens and underscores do not count.
     allowed : iterable of str
         Words to choose from.
 
     Returns
     -------
     str
-        The nearest, or an empty text when none is near.
-
-    Notes
-    -----
-    Case, spaces, hyphens and underscores do not count; similarity of at least 0.6 (choice, the usual cut of
-    the standard library's difflib).
+        The nearest, or an empty text when none has a similarity of at least 0.6 (choice, the usual cut of the
+        standard library's difflib).
 
     Examples
     --------

@@ -1,7 +1,7 @@
-"""Recognises likely unit slips in a value and names them; nothing is ever converted.
+"""What a value cannot be: likely slips of the unit, limits on arguments, and the settings of a height model.
 
-Own derivation: a slip is named when the value, taken in the
-other unit, would lie in the plausible range of the column.
+A slip is named when the value, taken in the other unit, would lie in the plausible range of the column; nothing is ever
+converted. Own derivation.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import re
 from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib import resources
+from itertools import pairwise
 from numbers import Real
 from typing import Any, Final
 
@@ -21,38 +22,26 @@ from numpy.typing import ArrayLike, NDArray
 from treeage.errors import Fault, InputError, show
 from treeage.schema.catalogue import SETTINGS_FILE, Column, Interval, column, nearest
 
-WIDEST_MEAN_MM, NARROWEST_MEAN_MM = 20.0, 0.02  # choice: no core of a tree has a mean ring width beyond these
-
+RING_WIDTH: Final = Interval(0.1, 10.0)  # mean ring width [mm] of nearly all trees (common practice)
+MEAN_WIDTH: Final = Interval(0.02, 20.0)  # choice: no core of a tree has a mean ring width [mm] beyond these
 
 # name of the unit a value may have been written in, and the factor that turns it into the unit of the column
-OTHER_UNITS: dict[str, tuple[tuple[str, float], ...]] = {
+_OTHER_UNITS: Final[Mapping[str, Sequence[tuple[str, float]]]] = {
     "m": (("centimetres", 0.01), ("millimetres", 0.001), ("feet", 0.3048)),
     "cm": (("millimetres", 0.1), ("inches", 2.54), ("metres", 100.0)),
-    "mm": (
-        ("1/100 mm", 0.01),
-        ("1/1000 mm", 0.001),
-        ("centimetres", 10.0),
-        ("metres", 1000.0),
-        ("inches", 25.4),
-    ),
+    "mm": (("1/100 mm", 0.01), ("1/1000 mm", 0.001), ("centimetres", 10.0), ("metres", 1000.0), ("inches", 25.4)),
 }
-IMPERIAL = ("inches", "feet")
-SUFFIXES = {
-    "mm": 0.001,
-    "cm": 0.01,
-    "dm": 0.1,
-    "m": 1.0,
-    "in": 0.0254,
-    "inch": 0.0254,
-    "ft": 0.3048,
-}  # metres
-MISSING_CODES = (-1.0, -9.0, -99.0, -999.0, -9999.0, 9990.0, 9999.0)  # codes for "not measured" in common use
-RING_WIDTH = Interval(0.1, 10.0)  # mean ring width [mm] of nearly all trees (common practice)
-NEAR = 1.25  # choice: two lengths that agree within this factor after a change of unit tell that unit
+_IMPERIAL: Final = ("inches", "feet")
+_METRES: Final = {"mm": 0.001, "cm": 0.01, "dm": 0.1, "m": 1.0, "in": 0.0254, "inch": 0.0254, "ft": 0.3048}
+_MISSING_CODES: Final = (-1.0, -9.0, -99.0, -999.0, -9999.0, 9990.0, 9999.0)  # codes for "not measured" in common use
+_NEAR: Final = 1.25  # choice: two lengths that agree within this factor after a change of unit tell that unit
 
 
-def slip(column: Column, value: float) -> str:
-    """Name the unit a value out of range was probably written in.
+# ------------------------------------------------------------------ slips of the unit
+
+
+def slip(column: Column, value: float, *, instead: str = "give a measured value") -> str:
+    """Name the unit a value out of range was probably written in, or the code for a missing value that it is.
 
     Parameters
     ----------
@@ -60,6 +49,8 @@ def slip(column: Column, value: float) -> str:
         The column, with unit and plausible range.
     value : float
         The value as written.
+    instead : str
+        What to do about a code for a missing value.
 
     Returns
     -------
@@ -72,18 +63,18 @@ def slip(column: Column, value: float) -> str:
     >>> slip(column("cores", "core_height_m"), 130)
     'This looks like centimetres: write 1.3.'
     """
-    if value in MISSING_CODES and (value < 0 or column.range is None or not column.range.holds(value)):
-        return "This looks like a code for a missing value: leave the cell empty."
+    if value in _MISSING_CODES and (value < 0 or column.range is None or not column.range.holds(value)):
+        return f"This looks like a code for a missing value: {instead}."
     if column.plausible is None or not math.isfinite(value):
         return ""
     return _looks_like(value, column.unit, column.plausible)
 
 
 def _looks_like(value: float, unit: str, plausible: Interval) -> str:
-    rights = {name: value * factor for name, factor in OTHER_UNITS.get(unit, ())}
+    rights = {name: value * factor for name, factor in _OTHER_UNITS.get(unit, ())}
     fitting = [name for name in rights if value > 0 and plausible.holds(rights[name])]
-    decimal = [name for name in fitting if name not in IMPERIAL][:1]  # the first that fits is the likeliest
-    named = decimal + [name for name in fitting if name in IMPERIAL]
+    decimal = [name for name in fitting if name not in _IMPERIAL][:1]  # the first that fits is the likeliest
+    named = decimal + [name for name in fitting if name in _IMPERIAL]
     if len(named) > 1:
         return "This looks like " + " or ".join(f"{name} (write {rights[name]:.4g})" for name in named) + "."
     return f"This looks like {named[0]}: write {rights[named[0]]:.4g}." if named else ""
@@ -107,9 +98,7 @@ def width_slip(mean_width_mm: float) -> str:
     >>> width_slip(143.0)
     'This looks like 1/100 mm: write 1.43.'
     """
-    if RING_WIDTH.holds(mean_width_mm):
-        return ""
-    return _looks_like(mean_width_mm, "mm", RING_WIDTH)
+    return "" if RING_WIDTH.holds(mean_width_mm) else _looks_like(mean_width_mm, "mm", RING_WIDTH)
 
 
 def ratio_slip(value: float, expected: float, unit: str) -> str:
@@ -136,7 +125,7 @@ def ratio_slip(value: float, expected: float, unit: str) -> str:
     """
     if not (value > 0 and expected > 0):
         return ""
-    return _looks_like(value, unit, Interval(expected / NEAR, expected * NEAR))
+    return _looks_like(value, unit, Interval(expected / _NEAR, expected * _NEAR))
 
 
 def unit_named(sentence: str) -> str:
@@ -160,14 +149,14 @@ def unit_named(sentence: str) -> str:
     return re.sub(r" \(write [^)]*\)", "", sentence.split(":", maxsplit=1)[0]).rstrip(".")
 
 
-def column_in_other_unit(name: str, names: list[str]) -> str:
+def column_in_other_unit(name: str, names: Sequence[str]) -> str:
     """Find a column that is named like a wanted one but in another unit.
 
     Parameters
     ----------
     name : str
         The wanted column, its unit as the last part of the name.
-    names : list of str
+    names : sequence of str
         Columns of the file.
 
     Returns
@@ -181,52 +170,19 @@ def column_in_other_unit(name: str, names: list[str]) -> str:
     'Multiply core_height_cm by 0.01 and name it core_height_m.'
     """
     stem, _, unit = name.rpartition("_")
-    if unit not in SUFFIXES or not stem:
+    if unit not in _METRES or not stem:
         return ""
     for other in names:
         other_stem, _, other_unit = other.lower().rpartition("_")
-        if other_stem == stem and other_unit in SUFFIXES and other_unit != unit:
-            factor = SUFFIXES[other_unit] / SUFFIXES[unit]
-            return f"Multiply {other} by {factor:.6g} and name it {name}."
+        if other_stem == stem and other_unit in _METRES and other_unit != unit:
+            return f"Multiply {other} by {_METRES[other_unit] / _METRES[unit]:.6g} and name it {name}."
     return ""
 
 
-def number_advice(text: str, unit: str) -> str:
-    """Say what to do with a cell that is not a number.
-
-    Parameters
-    ----------
-    text : str
-        The cell as written.
-    unit : str
-        Unit of the column, empty for none.
-
-    Returns
-    -------
-    str
-        One sentence.
-
-    Examples
-    --------
-    >>> number_advice("12,5", "mm")
-    'Write 12.5 with a decimal point.'
-    """
-    if re.fullmatch(r"[-+]?\d+,\d+", text):
-        return f"Write {text.replace(',', '.')} with a decimal point."
-    if re.fullmatch(r"\d{4}-\d\d?-\d\d?|\d\d?[./]\d\d?[./]\d{2,4}", text):
-        return "Write a number, not a date; of a date, the year alone."
-    with_unit = re.fullmatch(r"([-+]?\d+(?:\.\d+)?)\s*([A-Za-z%°\"']+\.?)", text)
-    if with_unit:
-        return f"Write the number alone, in {unit}." if unit else "Write the number alone."
-    if re.fullmatch(r"\d+(?:\.\d+)?\s*(?:-|–|to)\s*\d+(?:\.\d+)?", text):
-        return "Write the middle of the range and put half of it into the column for the standard deviation."
-    return "Write one number, or leave the cell empty if it was not measured."
+# ------------------------------------------------------------------ limits on arguments
 
 
-FloatArray = NDArray[np.float64]
-
-
-def check_distances(where: str, distance_mm: FloatArray) -> None:
+def check_distances(where: str, distance_mm: NDArray[np.float64]) -> None:
     """Hold distances to the pith against the limit of the table of cores.
 
     Parameters
@@ -245,7 +201,7 @@ def check_distances(where: str, distance_mm: FloatArray) -> None:
     --------
     >>> check_distances("missing_rings", np.array([12.0]))
     """
-    _within(where, "distance_mm", distance_mm, ("cores", "distance_mm"))
+    _within(where, "distance_mm", distance_mm, column("cores", "distance_mm"))
 
 
 def check_widths(where: str, name: str, series: Sequence[ArrayLike]) -> None:
@@ -279,33 +235,34 @@ looks like 1/100 mm: write 1.1.
     sizes = np.array([array.size for array in arrays])
     starts = np.cumsum(sizes) - sizes
     flat = np.concatenate(arrays)
-    _within(where, name, np.maximum.reduceat(flat, starts), ("rings", "width_mm"))
+    _within(where, name, np.maximum.reduceat(flat, starts), column("rings", "width_mm"))
     mean = np.add.reduceat(flat, starts) / sizes
     faults = []
-    for core in np.flatnonzero((mean < NARROWEST_MEAN_MM) | (mean > WIDEST_MEAN_MM)):
-        got, need = f"a mean of {mean[core]:.3g}", f"a mean width of {NARROWEST_MEAN_MM:g} to {WIDEST_MEAN_MM:g} [mm]"
+    for core in np.flatnonzero(~MEAN_WIDTH.holds(mean) & ~np.isnan(mean)):
+        got, need = f"a mean of {mean[core]:.3g}", f"a mean width of {MEAN_WIDTH.text('mm')}"
         do = width_slip(float(mean[core])) or "Leave out what is not a measured width; 0 is a ring absent here."
-        faults.append(Fault(got, need, do, where, 0, name, _item(int(core), mean.size)))
+        faults.append(Fault(got, need, do, where, 0, name, _core(int(core), mean.size)))
     if faults:
         raise InputError(faults)
 
 
-def _within(where: str, name: str, values: FloatArray, place: tuple[str, str]) -> None:
-    limits = column(*place)
+def _within(where: str, name: str, values: NDArray[np.float64], limits: Column) -> None:
     if limits.range is None:
         return
     faults = []
     for core in np.flatnonzero(~limits.range.holds(values)):
-        do = slip(limits, float(values[core])) or "Check the unit."
-        got = show(float(values[core]))
-        faults.append(Fault(got, limits.need, do, where, 0, name, _item(int(core), values.size)))
+        value = float(values[core])
+        do = slip(limits, value) or "Check the unit."
+        faults.append(Fault(show(value), limits.need, do, where, 0, name, _core(int(core), values.size)))
     if faults:
         raise InputError(faults)
 
 
-def _item(core: int, cores: int) -> str:
+def _core(core: int, cores: int) -> str:
     return f"core {core}" if cores > 1 else ""
 
+
+# ------------------------------------------------------------------ settings of a height model
 
 HEIGHT_MODEL_KEYS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
     "seedlings": ((), ("sampling", "tip")),
@@ -322,6 +279,7 @@ FEWEST_YOUNG_TREES: Final = 5  # choice: fewer say next to nothing about the spr
 SEEDLING_REACH: Final = 3.0  # choice: refused from this many times the height of the tallest young tree
 
 _FOOT_M: Final = 0.3048  # exact by definition
+_LARGEST: Final = 1e300  # choice: neither infinite nor a whole number that no float can hold
 _NUMBERS: Final = {"height_m": "m", "mean_years": "years", "sd_years": "years", "site_index": "m", "log_sd": ""}
 _WORDS: Final = {
     "counts": ("rings", "time"),
@@ -380,7 +338,8 @@ def _fault(section: str, key: str, got: str, need: str, do: str = "Correct it.")
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, Real) and not isinstance(value, (bool, np.bool_)) and math.isfinite(value)
+    number = isinstance(value, Real) and not isinstance(value, (bool, np.bool_))
+    return number and -_LARGEST < value < _LARGEST  # type: ignore[operator]
 
 
 def _value_faults(section: str, word: str, key: str, value: object) -> list[Fault]:
@@ -408,17 +367,17 @@ def _name_faults(section: str, word: str, value: object) -> list[Fault]:
     if isinstance(value, str) and value in names:
         return []
     near = nearest(str(value), names)
-    return [
-        _fault(section, "name", show(value), f"one of {', '.join(names)}", f"Did you mean {near}?" if near else
-               "Use such a name; a figure for a buried collar is written as collar_years of the trees.")
-    ]  # fmt: skip
+    do = "Use such a name; a figure for a buried collar is written as collar_years of the trees."
+    need = f"one of {', '.join(names)}"
+    return [_fault(section, "name", show(value), need, f"Did you mean {near}?" if near else do)]
 
 
 def _joint_faults(section: str, word: str, settings: Mapping[str, Any]) -> list[Fault]:
     """Faults of values that are right by themselves."""
     if word == "quantiles":
         probs, years = ([float(item) for item in settings[key]] for key in ("probs", "years"))
-        rising = all(_rises(values) for values in (probs, years)) and len(probs) == len(years) > 1
+        rising = all(low < high for values in (probs, years) for low, high in pairwise(values))
+        rising &= len(probs) == len(years) > 1
         if not rising or probs[0] <= 0 or probs[-1] >= 1 or years[0] < 0:
             need = "at least two of each, as many years as probs, both rising, probs between 0 and 1, years at least 0"
             return [_fault(section, "probs and years", f"{probs} and {years}", need, "Correct them.")]
@@ -431,28 +390,11 @@ def _joint_faults(section: str, word: str, settings: Mapping[str, Any]) -> list[
     return []
 
 
-def _rises(values: Sequence[float]) -> bool:
-    return all(later > sooner for sooner, later in zip(values, values[1:], strict=False))
-
-
 @cache
 def published_names(word: str) -> Mapping[str, tuple[float, float]]:
     """Names that the models `published` and `curve` know.
 
-    Parameters
-    ----------
-    word : {'published', 'curve'}
-        The model.
-
-    Returns
-    -------
-    mapping of str to (float, float)
-        By name, the site indices that a curve was checked for [m]; the heights that a figure covers [m].
-
-    Examples
-    --------
-    >>> sorted(published_names("curve"))
-    ['douglas-fir bruce', 'quaking aspen', 'shortleaf pine']
+    With each the site indices a curve was checked for [m], or the heights a figure covers [m].
     """
     curves = word == "curve"
     file = "height_curves.csv" if curves else "early_heights.csv"

@@ -1,17 +1,17 @@
 """Draws the hidden truth of virtual stands from exactly the model that the estimate states.
 
-Own derivation: readings and visible widths are kept as given, everything that is hidden is drawn
-anew.
+Readings and visible widths are kept as given; what is hidden is drawn anew, through the functions of the rooms below
+that the estimate uses too.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
+from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from treeage.counting import count_error_mass
 from treeage.distance import (
@@ -23,186 +23,46 @@ from treeage.distance import (
     distance_mass,
     inside_radius,
     joint_distances,
+    radial_length,
     ray_likelihood,
     share_a_line,
     short_core_density,
     unseen_curvature,
 )
 from treeage.errors import Fault, InputError, show
-from treeage.height import height_model
-from treeage.rings import inner_growth, inner_growth_from_means, ring_model
+from treeage.height import HEIGHT_APART_M, height_model
+from treeage.pmf import Mass
+from treeage.rings import (
+    InnerGrowth,
+    hidden_width,
+    inner_growth,
+    inner_growth_from_means,
+    ring_model,
+    shared_spreads,
+    typical_distance,
+)
+from treeage.simulate.reading import InnerEnd
 from treeage.simulate.scenarios import Scenario, scenario
 from treeage.simulate.stands import EXAMPLE_SEED, SimulatedStand, simulate_stand
+from treeage.simulate.trees import Floats, Ints
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
-
-SAME_HEIGHT_M = 0.01  # choice, as in the estimate: cores closer in height share one pith year
-
-
-def _numbers(table: pd.DataFrame, name: str) -> Floats:
-    return np.asarray(table[name], dtype=np.float64)
+_READINGS: Final = (
+    (("chord_mm", "rise_mm", "arc_sd_mm"), arc_likelihood),
+    (("circle_radius_mm", "circle_step_mm"), circle_likelihood),
+    (("ray_gap_mm", "ray_angle_deg", "ray_angle_sd_deg"), ray_likelihood),
+    (("distance_mm", "distance_sd_mm"), direct_likelihood),
+)
+"""Columns of each kind of reading at an inner end, and its likelihood."""
 
 
-def _radius(cores: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Inside-bark radius and its standard deviation [mm]."""
-    columns = ("core_diameter_cm", "bark_mm", "bark_sd_mm")
-    return inside_radius(*(_numbers(cores, name) for name in columns))
+class SharedBy(StrEnum):
+    """Who shares a growth rate and a state of the height model: the cores of a tree alone, or the whole stand."""
 
-
-def _length(cores: pd.DataFrame) -> Floats:
-    return np.asarray(_numbers(cores, "core_length_mm") * np.cos(np.deg2rad(_numbers(cores, "tilt_deg"))))
-
-
-def distance_masses(cores: pd.DataFrame) -> Floats:
-    """Mass of the distance to the pith that the estimate gives each core for its readings.
-
-    Parameters
-    ----------
-    cores : pandas.DataFrame
-        The table of cores with the columns of the tree joined on; diameter, bark and length are there.
-
-    Returns
-    -------
-    numpy.ndarray, shape (cores, grid)
-        Mass on the common grid; all at 0 for a core with the pith.
-
-    Notes
-    -----
-    Where the wood shows something: what is known of an aimed core times the likelihood of the reading; else
-    the radius less the length, and for intact ends the fact that no curvature was seen.
-    """
-    (radius, radius_sd), length = _radius(cores), _length(cores)
-    end = cores["inner_end"].to_numpy(dtype=object)
-    arcs, pith = end == "arcs", end == "pith"
-    density = np.zeros((len(cores), DISTANCE_GRID_MM.size))
-    blind = ~(arcs | pith)
-    density[blind] = short_core_density(radius[blind], radius_sd[blind], length[blind])
-    density[blind & (end == "no_arcs")] *= unseen_curvature(1)
-    density[arcs] = aimed_core_density(radius[arcs], radius_sd[arcs], length[arcs])
-    likelihood = np.ones_like(density)
-    for columns, function in (
-        (("chord_mm", "rise_mm", "arc_sd_mm"), arc_likelihood),
-        (("circle_radius_mm", "circle_step_mm"), circle_likelihood),
-        (("ray_gap_mm", "ray_angle_deg", "ray_angle_sd_deg"), ray_likelihood),
-        (("distance_mm", "distance_sd_mm"), direct_likelihood),
-    ):
-        values = [_numbers(cores, name) for name in columns]
-        rows = np.isfinite(values[0])
-        if rows.any():
-            likelihood[rows] *= function(*(value[rows] for value in values))
-    mass = distance_mass(density, [likelihood])
-    empty = arcs & (mass.sum(axis=1) <= 0)  # the reading lies beyond the diameter: the wood is believed
-    mass[empty] = distance_mass(np.ones_like(density[empty]), [likelihood[empty]])
-    mass[pith] = np.eye(1, DISTANCE_GRID_MM.size)
-    return mass
-
-
-def _draw_rows(mass: Floats, rng: np.random.Generator) -> Ints:
-    """Draw one column of each row of a table of probabilities."""
-    total = np.cumsum(mass, axis=1)
-    level = rng.random(len(mass)) * total[:, -1]
-    return np.asarray(np.minimum((total < level[:, None]).sum(axis=1), mass.shape[1] - 1), dtype=np.int64)
-
-
-def _line_pairs(cores: pd.DataFrame) -> list[tuple[int, int]]:
-    """Pairs of rows of trees with two cores near one line that show nothing of the pith."""
-    blind = ~cores["inner_end"].isin(["arcs", "pith"]).to_numpy()
-    azimuth = _numbers(cores, "azimuth_deg")
-    pairs = [tuple(map(int, rows)) for rows in cores.groupby("tree", sort=False).indices.values() if len(rows) == 2]
-    return [(one, two) for one, two in pairs if blind[[one, two]].all() and share_a_line((azimuth[one], azimuth[two]))]
-
-
-def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator) -> Floats:
-    distance = DISTANCE_GRID_MM[_draw_rows(mass, rng)]
-    (radius, radius_sd), length = _radius(cores), _length(cores)
-    azimuth = _numbers(cores, "azimuth_deg")
-    no_arcs = cores["inner_end"].to_numpy() == "no_arcs"
-    for one, two in _line_pairs(cores):
-        weights, both = joint_distances(
-            float(radius[one]),
-            float(radius_sd[one]),
-            (float(length[one]), float(length[two])),
-            apart_deg=float(azimuth[two] - azimuth[one]),
-            no_arcs=(bool(no_arcs[one]), bool(no_arcs[two])),
-        )
-        distance[[one, two]] = both[rng.choice(weights.size, p=weights)]
-    return distance
-
-
-def _draw_missed(
-    cores: pd.DataFrame, widths: list[Floats], mass: Floats, *, distance: Floats, alone: bool, rng: np.random.Generator
-) -> Ints:
-    """Draw missed rings: ln(hidden width) = location + b + u - y, y a skewed t; M = max(1, round(distance / width))."""
-    model = ring_model()
-    species = [str(name) for name in cores["species"]]
-    measured = np.array([each.size > 0 for each in widths])
-    mean = np.where(measured, 1.0, _numbers(cores, "inner_width_mm"))
-    count = np.where(measured, 1.0, _numbers(cores, "inner_width_rings"))
-    filled = [each if each.size else np.ones(1) for each in widths]
-    at = np.log(np.maximum(distance, DISTANCE_GRID_MM[1]))
-    grid = np.log(DISTANCE_GRID_MM[1:])
-    logs = np.log(DISTANCE_GRID_MM[1:]) * mass[:, 1:]
-    typical = np.exp(logs.sum(axis=1) / np.maximum(mass[:, 1:].sum(axis=1), 1e-300))
-    location, scale = np.empty(len(cores)), np.empty(len(cores))
-    for rows, growth in (
-        (measured, inner_growth(filled, genus=species)),
-        (~measured, inner_growth_from_means(mean, count, genus=species)),
-    ):
-        table = model.location(growth, DISTANCE_GRID_MM[1:])
-        own = np.array([np.interp(x, grid, row) for x, row in zip(at, table, strict=True)])
-        location = np.where(rows, own, location)
-        scale = np.where(rows, model.own_scale(growth, typical), scale)
-    owner = np.unique(cores["tree"].to_numpy(dtype=str), return_inverse=True)[1]
-    trees = int(owner.max()) + 1
-    shared = model.stand_sd * rng.standard_normal(trees if alone else 1)
-    shared = shared + model.tree_sd * rng.standard_normal(trees)
-    size = np.abs(rng.standard_t(model.tails.df, len(cores)))
-    skew = model.tails.skew
-    up = rng.random(len(cores)) < skew**2 / (1 + skew**2)  # probability of more rings than expected in a skewed t
-    more_rings = scale * np.where(up, size * skew, -size / skew)
-    width = np.exp(location + shared[owner] - more_rings)
-    missed = np.where(distance > 0, np.maximum(np.round(distance / width), 1), 0)
-    return missed.astype(np.int64)
-
-
-def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, *, alone: bool, rng: np.random.Generator) -> Ints:
-    """Draw years to the coring height of every core, given a state of the height model for each tree or species."""
-    seedlings = stand.tables["seedlings"]
-    models = {
-        name: height_model(chosen, seedlings=seedlings[seedlings["species"] == name])
-        for name, chosen in stand.settings["height"].items()
-    }
-    state = {name: int(rng.integers(model.deviation.shape[0])) for name, model in models.items()}
-    years = np.zeros(len(cores), dtype=np.int64)
-    heights, species = _numbers(cores, "core_height_m"), cores["species"].to_numpy(dtype=str)
-    for rows in cores.groupby("tree", sort=False).indices.values():
-        model = models[species[rows[0]]]
-        shared = int(rng.integers(model.deviation.shape[0])) if alone else state[species[rows[0]]]
-        if np.ptp(heights[rows]) <= SAME_HEIGHT_M:
-            start, mass = model.years_given_shared(float(heights[rows[0]]))
-            years[rows] = start + _draw_rows(mass[[shared]], rng)[0]
-        else:
-            node = int(rng.integers(model.deviation.shape[1]))
-            seasons = np.array([model.passing_seasons(float(height))[shared, node] for height in heights[rows]])
-            years[rows] = np.maximum(np.ceil(seasons) - 1, 0).astype(np.int64)
-    return years
-
-
-def _visible_widths(stand: SimulatedStand) -> list[Floats]:
-    """Widths of every core as the estimate sees them: horizontal, innermost first; empty where not measured."""
-    cores, rings = stand.tables["cores"], stand.tables["rings"]
-    groups = rings.groupby(["tree", "core"], sort=False).indices
-    values = _numbers(rings, "width_mm")
-    level = np.cos(np.deg2rad(_numbers(cores, "tilt_deg")))
-    keys = zip(cores["tree"], cores["core"], level, strict=True)
-    return [
-        values[groups[tree, core]] * cosine if (tree, core) in groups else np.zeros(0) for tree, core, cosine in keys
-    ]
+    TREE = "tree"
+    STAND = "stand"
 
 
 def simulate_from_model(
@@ -251,10 +111,10 @@ def simulate_from_model(
     >>> int(stand.truth["cores"]["missed_rings"].max())
     0
     """
-    if shared_by not in ("tree", "stand"):
-        raise InputError(
-            Fault(show(shared_by), "tree or stand", "Use one of them.", "simulate_from_model", 0, "shared_by")
-        )
+    if shared_by not in list(SharedBy):
+        fault = Fault(show(shared_by), "tree or stand", "Use one of them.", "simulate_from_model", 0, "shared_by")
+        raise InputError(fault)
+    alone = shared_by == SharedBy.TREE
     rng = np.random.default_rng(seed)
     chosen = scenario(recipe) if isinstance(recipe, str) else recipe
     chosen = replace(chosen, collar_years_mean=0.0)
@@ -263,16 +123,13 @@ def simulate_from_model(
     cores = given.merge(trees.drop(columns=["collar_years", "collar_years_sd"]), on="tree", how="left")
     mass = distance_masses(cores)
     distance = _draw_distances(cores, mass, rng)
-    alone = shared_by == "tree"
-    missed = _draw_missed(cores, _visible_widths(stand), mass, distance=distance, alone=alone, rng=rng)
+    missed = draw_missed(cores, visible_widths(stand), mass, distance=distance, alone=alone, rng=rng)
     counted = cores["rings_counted"].to_numpy(dtype=np.int64)
-    start, error_mass = count_error_mass(
-        counted, cores["dating"].to_numpy(dtype=str), genus=[str(name) for name in cores["species"]]
-    )
-    error = start + _draw_rows(error_mass, rng)
+    errors = count_errors(cores)
+    error = errors.start + _draw_places(errors.mass, rng)
     years = _draw_years(stand, cores, alone=alone, rng=rng)
     span = years + missed + error + counted - 1  # outer year less establishment year
-    owner = np.unique(cores["tree"].to_numpy(dtype=str), return_inverse=True)[1]
+    owner = _owner(cores)
     longest = np.zeros(owner.max() + 1, dtype=np.int64)
     np.maximum.at(longest, owner, span)
     establishment = (chosen.outer_year - longest)[owner]
@@ -280,26 +137,187 @@ def simulate_from_model(
     tables = dict(stand.tables)
     tables["cores"] = given.assign(outer_year=outer, outer_end=np.where(outer < chosen.outer_year, "lost", "bark"))
     tables["rings"] = stand.tables["rings"].assign(year=np.nan)
-    truth = _truth(cores, chosen.outer_year, establishment=establishment, years=years, missed=missed, error=error)
-    truth["cores"]["distance_mm"] = distance
+    truth = _truth(cores, chosen.outer_year, establishment=establishment, years=years)
+    truth["cores"] = truth["cores"].assign(missed_rings=missed, count_error=error, distance_mm=distance)
     named = replace(chosen, name=f"{chosen.name}, from the model")
     stated = None if isinstance(seed, np.random.Generator) else int(seed)
     return SimulatedStand(scenario=named, seed=stated, tables=tables, truth=truth, settings=stand.settings)
 
 
-def _truth(
-    cores: pd.DataFrame, outer_year: int, *, establishment: Ints, years: Ints, missed: Ints, error: Ints
-) -> dict[str, pd.DataFrame]:
-    core_frame = cores[["tree", "core"]].assign(
-        pith_year=establishment + years, years_to_core_height=years, missed_rings=missed, count_error=error
-    )
+def _truth(cores: pd.DataFrame, outer_year: int, *, establishment: Ints, years: Ints) -> dict[str, pd.DataFrame]:
+    """Dates of trees and cores from those of each core."""
+    core_frame = cores[["tree", "core"]].assign(pith_year=establishment + years, years_to_core_height=years)
     first = ~core_frame["tree"].duplicated()
+    began = establishment[first.to_numpy()]
     tree_frame = core_frame.loc[first, ["tree", "pith_year", "years_to_core_height"]].assign(
-        establishment_year=establishment[first.to_numpy()],
-        age=outer_year + 1 - establishment[first.to_numpy()],
-        collar_years=0,
+        establishment_year=began, age=outer_year + 1 - began, collar_years=0
     )
     return {"trees": tree_frame.reset_index(drop=True), "cores": core_frame}
+
+
+# ---------------------------------------------------------------------- columns of the joined table of cores
+
+
+def _numbers(table: pd.DataFrame, name: str) -> Floats:
+    return np.asarray(table[name], dtype=np.float64)
+
+
+def _species(cores: pd.DataFrame) -> list[str]:
+    return [str(name) for name in cores["species"]]
+
+
+def _owner(cores: pd.DataFrame) -> Ints:
+    """Number of the tree of each core."""
+    return np.asarray(np.unique(cores["tree"].to_numpy(dtype=str), return_inverse=True)[1], dtype=np.int64)
+
+
+def _radius(cores: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Inside-bark radius and its standard deviation [mm]."""
+    return inside_radius(*(_numbers(cores, name) for name in ("core_diameter_cm", "bark_mm", "bark_sd_mm")))
+
+
+def _length(cores: pd.DataFrame) -> Floats:
+    return radial_length(_numbers(cores, "core_length_mm"), tilt_deg=np.abs(_numbers(cores, "tilt_deg")))
+
+
+def visible_widths(stand: SimulatedStand) -> list[Floats]:
+    """Widths of every core as the estimate sees them: horizontal, innermost first; empty where not measured."""
+    cores, rings = stand.tables["cores"], stand.tables["rings"]
+    groups = rings.groupby(["tree", "core"], sort=False).indices
+    values = _numbers(rings, "width_mm")
+    level = np.cos(np.deg2rad(_numbers(cores, "tilt_deg")))
+    keys = zip(cores["tree"], cores["core"], level, strict=True)
+    return [
+        values[groups[tree, core]] * cosine if (tree, core) in groups else np.zeros(0) for tree, core, cosine in keys
+    ]
+
+
+# ---------------------------------------------------------------------- distance to the pith
+
+
+def distance_masses(cores: pd.DataFrame) -> Floats:
+    """Mass of the distance to the pith that the estimate gives each core for its readings, (cores, grid).
+
+    Where the wood shows something: what is known of an aimed core times the likelihood of the reading; else the radius
+    less the length, and for intact ends the fact that no curvature was seen. The table has the columns of the tree
+    joined on; diameter, bark and length are there.
+    """
+    (radius, radius_sd), length = _radius(cores), _length(cores)
+    end = cores["inner_end"].to_numpy(dtype=object)
+    arcs, pith = end == InnerEnd.ARCS, end == InnerEnd.PITH
+    density = np.zeros((len(cores), DISTANCE_GRID_MM.size))
+    blind = ~(arcs | pith)
+    density[blind] = short_core_density(radius[blind], radius_sd[blind], length[blind])
+    density[end == InnerEnd.NO_ARCS] *= unseen_curvature(1)
+    density[arcs] = aimed_core_density(radius[arcs], radius_sd[arcs], length[arcs])
+    likelihood = np.ones_like(density)
+    for names, function in _READINGS:
+        values = [_numbers(cores, name) for name in names]
+        rows = np.isfinite(values[0])
+        if rows.any():
+            likelihood[rows] *= function(*(value[rows] for value in values))
+    mass = distance_mass(density, [likelihood])
+    empty = arcs & (mass.sum(axis=1) <= 0)  # the reading lies beyond the diameter: the wood is believed
+    mass[empty] = distance_mass(np.ones_like(density[empty]), [likelihood[empty]])
+    mass[pith] = np.eye(1, DISTANCE_GRID_MM.size)
+    return mass
+
+
+def _draw_places(mass: Floats, rng: np.random.Generator) -> Ints:
+    """Draw one place of each row of probabilities."""
+    total = np.cumsum(mass, axis=1)
+    level = rng.random(len(mass)) * total[:, -1]
+    return np.asarray(np.minimum((total < level[:, None]).sum(axis=1), mass.shape[1] - 1), dtype=np.int64)
+
+
+def _line_pairs(cores: pd.DataFrame) -> list[tuple[int, int]]:
+    """Pairs of rows of trees with two cores near one line that show nothing of the pith."""
+    blind = ~cores["inner_end"].isin([InnerEnd.ARCS.value, InnerEnd.PITH.value]).to_numpy()
+    azimuth = _numbers(cores, "azimuth_deg")
+    pairs = [tuple(map(int, rows)) for rows in cores.groupby("tree", sort=False).indices.values() if len(rows) == 2]
+    return [(one, two) for one, two in pairs if blind[[one, two]].all() and share_a_line((azimuth[one], azimuth[two]))]
+
+
+def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator) -> Floats:
+    """Draw the distance of each core; two cores near one line see one pith."""
+    distance = DISTANCE_GRID_MM[_draw_places(mass, rng)]
+    (radius, radius_sd), length = _radius(cores), _length(cores)
+    azimuth = _numbers(cores, "azimuth_deg")
+    no_arcs = cores["inner_end"].to_numpy() == InnerEnd.NO_ARCS
+    for one, two in _line_pairs(cores):
+        weights, both = joint_distances(
+            float(radius[one]),
+            float(radius_sd[one]),
+            (float(length[one]), float(length[two])),
+            apart_deg=float(azimuth[two] - azimuth[one]),
+            no_arcs=(bool(no_arcs[one]), bool(no_arcs[two])),
+        )
+        distance[[one, two]] = both[rng.choice(weights.size, p=weights)]
+    return distance
+
+
+# ---------------------------------------------------------------------- rings missed or miscounted, years to height
+
+
+def visible_growth(cores: pd.DataFrame, widths: list[Floats]) -> InnerGrowth:
+    """Visible growth of each core from its ring widths, or else from its mean inner width."""
+    measured = np.array([each.size > 0 for each in widths])
+    exact = inner_growth([each if each.size else np.ones(1) for each in widths], genus=_species(cores))
+    mean, count = (np.where(measured, 1.0, _numbers(cores, f"inner_width_{unit}")) for unit in ("mm", "rings"))
+    plain = inner_growth_from_means(mean, count, genus=_species(cores))
+    features = np.where(measured[:, None], exact.features, plain.features)
+    return InnerGrowth(features, np.where(measured, exact.ring_count, plain.ring_count), exact.genus)
+
+
+def draw_missed(
+    cores: pd.DataFrame, widths: list[Floats], mass: Floats, *, distance: Floats, alone: bool, rng: np.random.Generator
+) -> Ints:
+    """Draw missed rings: ln(hidden width) = location + b + u - y, y a skewed t; M = max(1, round(distance / width))."""
+    growth, typical = visible_growth(cores, widths), typical_distance(DISTANCE_GRID_MM, mass)
+    location, scale = hidden_width(growth, distance[:, None], typical)
+    owner = _owner(cores)
+    trees = int(owner.max()) + 1
+    stand_sd, tree_sd = shared_spreads()
+    shared = stand_sd * rng.standard_normal(trees if alone else 1) + tree_sd * rng.standard_normal(trees)
+    tails = ring_model().tails
+    size = np.abs(rng.standard_t(tails.df, len(cores)))
+    more = rng.random(len(cores)) < tails.skew**2 / (1 + tails.skew**2)  # share of a skewed t above 0: more rings
+    more_rings = scale * np.where(more, size * tails.skew, -size / tails.skew)
+    width = np.exp(location[:, 0] + shared[owner] - more_rings)
+    missed = np.where(distance > 0, np.maximum(np.round(distance / width), 1), 0)
+    return missed.astype(np.int64)
+
+
+def count_errors(cores: pd.DataFrame) -> Mass:
+    """Mass of the count error of each core, true minus counted."""
+    counted, dating = cores["rings_counted"].to_numpy(dtype=np.int64), cores["dating"].to_numpy(dtype=str)
+    return count_error_mass(counted, dating, genus=_species(cores))
+
+
+def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, *, alone: bool, rng: np.random.Generator) -> Ints:
+    """Draw years to the coring height of every core, given a state of the height model for each tree or species."""
+    seedlings = stand.tables["seedlings"]
+    models = {
+        name: height_model(chosen, seedlings=seedlings[seedlings["species"] == name])
+        for name, chosen in stand.settings["height"].items()
+    }
+    state = {name: int(rng.integers(model.deviation.shape[0])) for name, model in models.items()}
+    years = np.zeros(len(cores), dtype=np.int64)
+    heights, species = _numbers(cores, "core_height_m"), _species(cores)
+    for rows in cores.groupby("tree", sort=False).indices.values():
+        name = species[rows[0]]
+        model = models[name]
+        shared = int(rng.integers(model.deviation.shape[0])) if alone else state[name]
+        if np.ptp(heights[rows]) <= HEIGHT_APART_M:
+            mass = model.years_given_shared(float(heights[rows[0]]))
+            years[rows] = mass.start + _draw_places(mass.mass[[shared]], rng)[0]
+        else:
+            node = int(rng.integers(model.deviation.shape[1]))
+            years[rows] = [model.passing_years(float(height))[shared, node] for height in heights[rows]]
+    return years
+
+
+# ---------------------------------------------------------------------- the demo
 
 
 def example_field(folder: str | Path) -> tuple[Path, Path]:

@@ -1,85 +1,108 @@
 """What a person writes down about virtual cores: counts, widths, arcs and other traces of the pith.
 
-Own derivation: absent, merged, false and split rings are placed ring by ring; readings carry their
-stated errors.
+Own derivation: absent, merged, false and split rings are placed ring by ring; readings carry their stated errors.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from treeage import priors
-from treeage.counting import count_error
-from treeage.simulate.scenarios import Reading, Scenario
-from treeage.simulate.trees import Cores, Trees
+from treeage.counting import Dating, count_error
+from treeage.distance import arc_rise, direct_sd
+from treeage.simulate.scenarios import CountErrors, Reading, Scenario
+from treeage.simulate.trees import Cores, Flags, Floats, Ints, Stop, Strings, Trees
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+OVERDISPERSION: Final = 0.7  # choice: shape of the gamma spread of the mistakes; most cores have few, some have many
+FALSE_RINGS_YEARS: Final = 30.0  # choice: time constant of the fall of false rings with the ring number
+LONGEST_CHORD_MM: Final = 30.0  # choice: no longer stretch of an arc is measured under a lens
+INNER_RINGS: Final = 10  # common practice: the mean width of the inner ten rings
 
-OVERDISPERSION = 0.7  # choice: shape of the gamma spread of the reading mistakes; most cores have few, some have many
-FALSE_RINGS_YEARS = 30.0  # choice: time constant of the fall of false rings with the ring number
-LONGEST_CHORD_MM = 30.0  # choice: no longer stretch of an arc is measured under a lens
-INNER_RINGS = 10  # common practice: the mean width of the inner ten rings
+
+class InnerEnd(StrEnum):
+    """What the inner end of a core shows; the words of the column inner_end."""
+
+    PITH = "pith"
+    ARCS = "arcs"
+    NO_ARCS = "no_arcs"
+    ROT = "rot"
+    BROKEN = "broken"
+
+
+class RingEvent(StrEnum):
+    """What went wrong with a ring."""
+
+    ABSENT = "absent"
+    MERGED = "merged"
+    FALSE = "false"
+    SPLIT = "split"
+
+
+class Way(StrEnum):
+    """How an arc at the inner end is read."""
+
+    CIRCLE = "circle"
+    RAYS = "rays"
+    DIRECT = "direct"
+    ARC = "arc"
 
 
 @dataclass(frozen=True)
 class Series:
     """One core as counted.
 
-    Parameters
-    ----------
-    widths_mm : numpy.ndarray, shape (counted,)
-        Widths as a reader would measure them [mm], innermost first; 0 is a dated absent ring.
-    count_error : int
-        True minus counted rings.
-    events : tuple of (str, int)
-        What went wrong: absent, merged, false or split, and the true ring from the bark (1 = outermost).
+    Widths [mm] as a reader would measure them, innermost first, 0 for a dated absent ring; true minus counted rings;
+    what went wrong, each with the true ring from the bark (1 = outermost).
     """
 
     widths_mm: Floats
     count_error: int
-    events: tuple[tuple[str, int], ...]
+    events: tuple[tuple[RingEvent, int], ...]
 
 
 @dataclass(frozen=True)
 class Traces:
-    """Readings at the inner ends, one element a core; NaN is not measured.
+    """Readings at the inner ends: words of InnerEnd, and columns chord_mm to distance_sd_mm, NaN where not measured."""
 
-    Parameters
-    ----------
-    inner_end : numpy.ndarray of str, shape (cores,)
-        pith, arcs, no_arcs, rot or broken.
-    columns : dict of str to numpy.ndarray
-        The columns of the core table from chord_mm to distance_sd_mm.
-    """
-
-    inner_end: NDArray[np.str_]
-    columns: dict[str, Floats]
+    inner_end: Strings
+    columns: Mapping[str, Floats]
 
 
-def draw_dating(reading: Reading, trees: int, rng: np.random.Generator) -> NDArray[np.str_]:
-    """Draw how each tree is dated.
-
-    Parameters
-    ----------
-    reading : Reading
-        Shares of crossdated and lab-counted trees.
-    trees : int
-        Number of trees.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    numpy.ndarray of str, shape (trees,)
-        crossdated, lab_count or field_count.
-    """
+def draw_dating(reading: Reading, trees: int, rng: np.random.Generator) -> Strings:
+    """Draw how each tree is dated, in the words of Dating."""
     draw = rng.random(trees)
-    counted = np.where(draw < reading.crossdated_share + reading.lab_share, "lab_count", "field_count")
-    return np.where(draw < reading.crossdated_share, "crossdated", counted)
+    in_lab = draw < reading.crossdated_share + reading.lab_share
+    counted = np.where(in_lab, Dating.LAB_COUNT.value, Dating.FIELD_COUNT.value)
+    return np.where(draw < reading.crossdated_share, Dating.CROSSDATED.value, counted)
+
+
+# ---------------------------------------------------------------------- counts and widths
+
+
+def read_cores(
+    recipe: Scenario, trees: Trees, cores: Cores, *, dating: Strings, rng: np.random.Generator
+) -> list[Series]:
+    """Count and measure all cores; `dating` has one word a tree."""
+    names = [each.name for each in recipe.species]
+    out = []
+    for core, tree in enumerate(cores.sections.tree.tolist()):
+        first, rings = int(cores.missed_rings[core]), int(cores.sections.rings[core])
+        out.append(
+            read_series(
+                cores.widths_mm[core, first:rings],
+                first_ring=first + 1,
+                dating=str(dating[tree]),
+                reading=recipe.reading,
+                genus=names[trees.species_index[tree]],
+                rng=rng,
+            )
+        )
+    return out
 
 
 def read_series(
@@ -91,81 +114,41 @@ def read_series(
     genus: str,
     rng: np.random.Generator,
 ) -> Series:
-    """Count and measure one core.
+    """Count and measure one core: true widths [mm] innermost first, 0 where absent; `first_ring` from the pith, from 1.
 
-    Parameters
-    ----------
-    visible_mm : numpy.ndarray, shape (visible,)
-        True widths of the visible rings [mm], innermost first, 0 where a ring is absent.
-    first_ring : int
-        Ring number of the innermost visible ring at the pith, from 1.
-    dating : str
-        crossdated, lab_count or field_count.
-    reading : Reading
-        Rates of mistakes, and whether they or the default count error hold.
-    genus : str
-        Species or genus, for the default count error.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    Series
-        As counted.
-
-    Notes
-    -----
-    A crossdated core keeps absent rings as dated zeros and its count is exact. A counted core loses absent
-    rings, merges narrow rings into their outer neighbour and splits wide ones. With reading.count_error
-    "default" the number of rings lost or won is a draw from the counting module, given the number of
-    visible rings.
+    A crossdated core keeps absent rings as dated zeros and its count is exact. A counted core loses absent rings,
+    merges narrow rings into their outer neighbour and splits wide ones; by the default count error, the number of rings
+    lost or won is a draw from the counting module, given the number of visible rings.
     """
     rings = visible_mm.size
     from_bark = rings - np.arange(rings)
     gone = np.flatnonzero(visible_mm == 0)
-    if dating == "crossdated":
-        return Series(visible_mm, 0, tuple(("absent", int(from_bark[ring])) for ring in gone))
+    events = [(RingEvent.ABSENT, int(from_bark[ring])) for ring in gone]
+    if dating == Dating.CROSSDATED:
+        return Series(visible_mm, 0, tuple(events))
     seen = np.flatnonzero(visible_mm > 0)
-    few, many, false = _mistakes(
-        visible_mm[seen],
-        lost=gone.size,
-        first_ring=first_ring,
-        dating=dating,
-        reading=reading,
-        genus=genus,
-        rng=rng,
-    )
-    widths = visible_mm[seen]
+    widths, young = visible_mm[seen], np.exp(-(first_ring - 1 + seen) / FALSE_RINGS_YEARS)
+    if reading.count_error == CountErrors.DEFAULT:
+        wanted = int(count_error(rings, dating, genus=genus).sample(1, rng)[0]) - gone.size
+        few, many, false = min(max(wanted, 0), seen.size // 2), min(max(-wanted, 0), seen.size // 2), 0
+    else:
+        few, many, false = _mistakes(seen.size, first_ring, dating, reading, rng)
     merged = _choose(1 / widths, few, rng, barred=0)
-    young = np.exp(-(first_ring - 1 + seen) / FALSE_RINGS_YEARS)
     split = _choose(np.where(np.isin(np.arange(seen.size), merged), 0, widths * (0.05 + young)), many + false, rng)
-    events = [("absent", int(from_bark[ring])) for ring in gone]
-    events += [("merged", int(from_bark[seen[ring]])) for ring in merged]
-    events += [("false" if order < false else "split", int(from_bark[seen[ring]])) for order, ring in enumerate(split)]
+    events += [(RingEvent.MERGED, int(from_bark[seen[ring]])) for ring in merged]
+    kinds = [RingEvent.FALSE if order < false else RingEvent.SPLIT for order in range(split.size)]
+    events += [(kind, int(from_bark[seen[ring]])) for kind, ring in zip(kinds, split, strict=True)]
     return Series(_apply(widths, merged, split, rng), rings - (widths.size - merged.size + split.size), tuple(events))
 
 
 def _mistakes(
-    widths: Floats,
-    *,
-    lost: int,
-    first_ring: int,
-    dating: str,
-    reading: Reading,
-    genus: str,
-    rng: np.random.Generator,
+    rings: int, first_ring: int, dating: str, reading: Reading, rng: np.random.Generator
 ) -> tuple[int, int, int]:
     """How many rings the reader merges, splits, and takes for rings though they are false."""
-    rings = widths.size
-    if reading.count_error == "default":
-        wanted = int(count_error(rings + lost, dating, genus=genus).sample(1, rng)[0]) - lost
-        return min(max(wanted, 0), rings // 2), min(max(-wanted, 0), rings // 2), 0
-    few_rate, many_rate = reading.lab_rates if dating == "lab_count" else reading.field_rates
-    few, many = (
-        int(rng.poisson(rings * rate * rng.gamma(OVERDISPERSION, 1 / OVERDISPERSION))) for rate in (few_rate, many_rate)
-    )
+    shares = reading.lab_mistakes if dating == Dating.LAB_COUNT else reading.field_mistakes
+    few, many = (int(rng.poisson(rings * share * rng.gamma(OVERDISPERSION, 1 / OVERDISPERSION))) for share in shares)
     young = np.exp(-(first_ring - 1 + np.arange(rings)) / FALSE_RINGS_YEARS)
-    false = int(rng.poisson(reading.false_rate * young.sum() * rng.gamma(OVERDISPERSION, 1 / OVERDISPERSION)))
+    false = int(rng.poisson(reading.false_share * young.sum() * rng.gamma(OVERDISPERSION, 1 / OVERDISPERSION)))
     most = rings // 3  # choice: nobody miscounts more than a third
     return min(few, most), min(many, most), min(false, most // 2)
 
@@ -200,56 +183,13 @@ def _apply(widths: Floats, merged: Ints, split: Ints, rng: np.random.Generator) 
     return np.array(out)
 
 
-def rise_of(radius_mm: Floats, chord_mm: Floats) -> Floats:
-    """Rise of an arc above its chord.
-
-    Parameters
-    ----------
-    radius_mm : numpy.ndarray, shape (n,)
-        Radius of the circle [mm].
-    chord_mm : numpy.ndarray, shape (n,)
-        Chord [mm], at most twice the radius.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        r - sqrt(r**2 - chord**2 / 4) [mm].
-
-    Examples
-    --------
-    >>> float(rise_of(np.array([10.0]), np.array([12.0]))[0])
-    2.0
-    """
-    return np.asarray(radius_mm - np.sqrt(np.maximum(radius_mm**2 - chord_mm**2 / 4, 0.0)))
+# ---------------------------------------------------------------------- traces of the pith
 
 
-def true_chord(distance_mm: Floats, miss_mm: Floats, passes: NDArray[np.bool_], half_mm: float) -> Floats:
-    """Chord of the innermost boundary that shows on a core.
+def true_chord(distance_mm: Floats, miss_mm: Floats, passes: Flags, half_mm: float) -> Floats:
+    """Chord [mm] of the innermost boundary, of radius `distance_mm`, that shows on a core of half width `half_mm`.
 
-    Parameters
-    ----------
-    distance_mm : numpy.ndarray, shape (n,)
-        Radius of the boundary [mm].
-    miss_mm : numpy.ndarray, shape (n,)
-        Distance of the core's line to the pith [mm].
-    passes : numpy.ndarray of bool, shape (n,)
-        Whether the core reaches past the pith.
-    half_mm : float
-        Half of the core's diameter [mm].
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Chord [mm]: along the core where it passes beside the pith and the whole arc lies on it, else across
-        the core.
-
-    Examples
-    --------
-    A core of 5 mm that passes at 10 mm shows the ring of 11 mm radius as an arc with its chord at 7.5 mm.
-
-    >>> chord = true_chord(np.array([11.0]), np.array([10.0]), np.array([True]), 2.5)
-    >>> round(float(chord[0]), 2), round(2 * (11.0**2 - 7.5**2) ** 0.5, 2)
-    (16.09, 16.09)
+    Along the core where it passes beside the pith and the whole arc lies on it, else across the core.
     """
     near, far = miss_mm - half_mm, miss_mm + half_mm
     whole = passes & (distance_mm <= far)
@@ -262,37 +202,20 @@ def true_chord(distance_mm: Floats, miss_mm: Floats, passes: NDArray[np.bool_], 
 def read_traces(recipe: Scenario, cores: Cores, rng: np.random.Generator) -> Traces:
     """Read arcs, template circles, rays and direct distances at the inner ends.
 
-    Parameters
-    ----------
-    recipe : Scenario
-        Reading errors and shares, core diameter.
-    cores : Cores
-        True geometry.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    Traces
-        What stands in the core table.
-
-    Notes
-    -----
-    An arc is seen when its true rise across a core of 5 mm exceeds a threshold that varies between cores;
-    broken and rotten ends show none. The rise read is (1 + roundness error) x rise + reading error, and at
-    least 0.
+    An arc is seen when its true rise across a core of 5 mm exceeds a threshold that varies between cores; broken and
+    rotten ends show none. The rise read is (1 + roundness error) x rise + reading error, and at least 0.
     """
     reading, count, half = recipe.reading, cores.distance_mm.size, recipe.coring.core_diameter_mm / 2
     distance = np.maximum(cores.distance_mm, 0.05)
     chord = np.minimum(true_chord(distance, cores.miss_mm, cores.passes, half), LONGEST_CHORD_MM)
-    rise = rise_of(distance, np.minimum(chord, 2 * distance))
-    across = rise_of(distance, np.minimum(priors.CORE_WIDTH.value, 2 * distance))
+    rise, across = (arc_rise(distance, np.minimum(each, 2 * distance)) for each in (chord, priors.CORE_WIDTH.value))
     threshold = reading.smallest_rise_mm + reading.smallest_rise_sd_mm * rng.standard_normal(count)
     seen = (np.maximum(rise, across) > threshold) & (rng.random(count) >= reading.overlooked_share)
-    intact = np.isin(cores.stop, ["passed", "short"])
-    inner_end = np.where(intact, np.where(seen, "arcs", "no_arcs"), cores.stop)
+    intact = np.isin(cores.stop, [Stop.PASSED.value, Stop.SHORT.value])
+    looked = np.where(seen, InnerEnd.ARCS.value, InnerEnd.NO_ARCS.value)
+    inner_end = np.where(intact, looked, cores.stop)  # else the words of Stop are those of InnerEnd
     shares = np.cumsum([reading.template_share, reading.ray_share, reading.direct_share])
-    way = np.where(inner_end == "arcs", np.searchsorted(shares, rng.random(count), side="right"), -1)
+    way = np.array(list(Way))[np.searchsorted(shares, rng.random(count), side="right")]
     noise = rng.standard_normal((6, count))
     round_factor = 1 + reading.roundness_sd * noise[0]
     rise_read = np.maximum(rise * round_factor + reading.arc_sd_mm * noise[1], 0.0)
@@ -302,58 +225,19 @@ def read_traces(recipe: Scenario, cores: Cores, rng: np.random.Generator) -> Tra
     gap = rng.uniform(2.0, 5.0, count)
     angle_sd = priors.RAY_ANGLE_SD.value
     angle = np.rad2deg(2 * np.arctan2(gap / 2, distance)) + angle_sd * noise[3]
-    direct_sd = np.maximum(1.0, priors.DIRECT_SHARE.value * distance)
+    written_sd = direct_sd(distance)
     readings = {
-        "chord_mm": (3, chord_read),
-        "rise_mm": (3, np.round(np.minimum(rise_read, chord_read / 2), 2)),
-        "arc_sd_mm": (3, np.full(count, reading.arc_sd_mm)),
-        "circle_radius_mm": (0, circle),
-        "circle_step_mm": (0, np.full(count, step)),
-        "ray_gap_mm": (1, np.round(gap, 1)),
-        "ray_angle_deg": (1, np.round(np.maximum(angle, 0.5), 1)),
-        "ray_angle_sd_deg": (1, np.full(count, angle_sd)),
-        "distance_mm": (2, np.round(np.maximum(distance + direct_sd * noise[4], 0.5), 1)),
-        "distance_sd_mm": (2, np.round(direct_sd, 1)),
+        "chord_mm": (Way.ARC, chord_read),
+        "rise_mm": (Way.ARC, np.round(np.minimum(rise_read, chord_read / 2), 2)),
+        "arc_sd_mm": (Way.ARC, reading.arc_sd_mm),
+        "circle_radius_mm": (Way.CIRCLE, circle),
+        "circle_step_mm": (Way.CIRCLE, step),
+        "ray_gap_mm": (Way.RAYS, np.round(gap, 1)),
+        "ray_angle_deg": (Way.RAYS, np.round(np.maximum(angle, 0.5), 1)),
+        "ray_angle_sd_deg": (Way.RAYS, angle_sd),
+        "distance_mm": (Way.DIRECT, np.round(np.maximum(distance + written_sd * noise[4], 0.5), 1)),
+        "distance_sd_mm": (Way.DIRECT, np.round(written_sd, 1)),
     }
-    columns = {name: np.where(way == code, values, np.nan) for name, (code, values) in readings.items()}
+    arcs = inner_end == InnerEnd.ARCS
+    columns = {name: np.where(arcs & (way == kind), values, np.nan) for name, (kind, values) in readings.items()}
     return Traces(inner_end=inner_end, columns=columns)
-
-
-def read_cores(
-    recipe: Scenario, trees: Trees, cores: Cores, *, dating: NDArray[np.str_], rng: np.random.Generator
-) -> list[Series]:
-    """Count and measure all cores.
-
-    Parameters
-    ----------
-    recipe : Scenario
-        Reading practice and species.
-    trees : Trees
-        The trees.
-    cores : Cores
-        The cores.
-    dating : numpy.ndarray of str, shape (trees,)
-        How each tree is dated.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    list of Series
-        One for each core.
-    """
-    names = [each.name for each in recipe.species]
-    out = []
-    for core, tree in enumerate(cores.sections.tree.tolist()):
-        first, rings = int(cores.missed_rings[core]), int(cores.sections.rings[core])
-        out.append(
-            read_series(
-                cores.widths_mm[core, first:rings],
-                first_ring=first + 1,
-                dating=str(dating[tree]),
-                reading=recipe.reading,
-                genus=names[trees.species_index[tree]],
-                rng=rng,
-            )
-        )
-    return out

@@ -1,288 +1,144 @@
-"""Traits of virtual trees, wood, stems, coring and reading practice, each with its source or marked as a choice.
+"""Recipes of virtual stands: traits of trees, wood, stems, coring and reading practice, and the scenarios that ship.
 
-Frozen parameters; sources: the publications named in each class.
+Every number has its source or the word "choice" beside it. The measured widths are raw ring widths of 165 sites of the
+public international tree-ring archive (World Data Service for Paleoclimatology, NOAA NCEI).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
 
 from treeage.errors import Fault, InputError, show
 
 
+class CountErrors(StrEnum):
+    """Absent and false rings and mistakes drawn ring by ring, or the count error of the counting module."""
+
+    EVENTS = "events"
+    DEFAULT = "default"
+    __repr__ = str.__repr__
+
+
 @dataclass(frozen=True)
 class Species:
-    """One species of a virtual stand.
+    """One species of a virtual stand."""
 
-    Parameters
-    ----------
-    name : str
-        Scientific name, as in the species column.
-    share : float
-        Share of the trees, scaled over all species.
-    years_to_1m : float
-        Median passing time of 1 m above the root collar [seasons] (choice; high pastures are slow).
-    asymptote_m : float
-        Asymptote of the height curve [m] (choice).
-    height_shape : float
-        Exponent p of the height curve A (1 - exp(-k t))**p (choice; above 1 starts slowly).
-    shared_height_sd : float
-        Standard deviation of the log passing time shared by the species in this stand (choice).
-    tree_height_sd : float
-        Standard deviation of the log passing time from tree to tree. 0.15 to 0.25 covers open-grown and 0.4
-        to 0.6 natural understorey trees (judgement from published ranges); 0.25 is a choice.
-    ring_mm : float
-        Median width of the first rings [mm] (choice).
-    bark_share : float
-        Single bark thickness as a share of the inside-bark radius (choice near the usual inside/outside
-        diameter ratio of 0.91 of Douglas-fir).
-    absent_factor : float
-        Multiplier of the rate of absent rings: occasional in Larix, very rare in Picea [1]_.
-
-    References
-    ----------
-    .. [1] St. George, Ault and Torbenson 2013, doi:10.1002/grl.50743 (abstract).
-    """
-
-    name: str
-    share: float = 1.0
-    years_to_1m: float = 10.0
-    asymptote_m: float = 25.0
-    height_shape: float = 1.4
-    shared_height_sd: float = 0.1
-    tree_height_sd: float = 0.25
-    ring_mm: float = 1.4
-    bark_share: float = 0.08
-    absent_factor: float = 1.0
+    name: str  # scientific name, as in the species column
+    share: float = 1.0  # of the trees, scaled over all species
+    years_to_1m: float = 10.0  # median passing time of 1 m [seasons] (choice; high pastures are slow)
+    asymptote_m: float = 25.0  # of the height curve A (1 - exp(-k t))**p (choice)
+    height_shape: float = 1.4  # exponent p of the height curve (choice; above 1 starts slowly)
+    shared_height_sd: float = 0.1  # sd of the log passing time shared by the species in this stand (choice)
+    tree_height_sd: float = 0.25  # the same from tree to tree: 0.15-0.25 open-grown, 0.4-0.6 understorey (judgement)
+    ring_mm: float = 1.4  # median width of the first rings (choice)
+    bark_share: float = 0.08  # single bark of the inside-bark radius (choice near 0.91 inside/outside of Douglas-fir)
+    absent_factor: float = 1.0  # on the rate of absent rings: occasional in Larix, very rare in Picea (St. George, Ault
+    # & Torbenson 2013, doi:10.1002/grl.50743, abstract)
 
 
 @dataclass(frozen=True)
 class Pulse:
-    """One wave of establishment after an event.
-
-    Parameters
-    ----------
-    year : int
-        Year of the event.
-    event : str
-        What happened, as in the event column.
-    share : float
-        Share of all trees that belong to the wave; what is left of 1 is background.
-    delay_mean_yr, delay_sd_yr : float
-        Mean and standard deviation of the delay from the event to establishment [yr], gamma distributed.
-        Lags of 10 to 50 years after fire are common in published dates; the defaults are a choice.
-    """
+    """One wave of establishment after an event; what the shares of the waves leave of 1 is background."""
 
     year: int
-    event: str
-    share: float
-    delay_mean_yr: float = 12.0
-    delay_sd_yr: float = 8.0
+    event: str  # what happened, as in the event column
+    share: float  # of all trees
+    delay_mean_yr: float = 12.0  # from the event to establishment, gamma; 10 to 50 years after fire are common in
+    delay_sd_yr: float = 8.0  # published dates; the defaults are a choice
 
 
 @dataclass(frozen=True)
 class Wood:
-    """How ring widths vary.
+    """How ring widths vary, so that the log ratio of hidden to visible width is that of the measured widths.
 
-    Parameters
-    ----------
-    level_sd : float
-        Standard deviation of the log mean width from tree to tree (choice).
-    trend_drop, trend_years : float
-        The log width falls by trend_drop with the time constant trend_years [rings] (choice: the measured log
-        ratio of inner to visible width has a mean near 0 [1]_, so the trend is weak).
-    stand_sd, tree_sd, core_sd : float
-        Standard deviation of the slow part of the log width that is shared by the stand (by ring number),
-        by the tree, and of the core's own. Set so that the log ratio of the hidden to the visible mean
-        width has the measured spread, about 0.11 to 0.15 (stand), 0.17 to 0.20 (tree), 0.30 to 0.33 (core)
-        at 2 to 40 mm [1]_.
-    memory : float
-        Correlation length of the slow parts in the logarithm of the ring number. The measured spread is the
-        same at every distance, as in a process that is stationary in that logarithm [1]_.
-    tail_df : float
-        Degrees of freedom of the t distribution of the slow parts; with it the log ratio, slow and yearly
-        parts together, has the measured kurtosis of about 4.2 [1]_.
-    signal_sd, signal_ar : float
-        Yearly signal shared by the stand: standard deviation of the log width, autocorrelation (choice).
-    tree_year_sd, core_year_sd, year_ar : float
-        Yearly deviations of a tree and of a core, and their autocorrelation; together with the signal the
-        first differences of log widths have a standard deviation near 0.33 [1]_.
-
-    References
-    ----------
-    .. [1] Raw ring widths of 165 sites of the public international tree-ring archive (World Data Service for
-       Paleoclimatology, NOAA NCEI).
+    The slow parts are set to the measured spread of that ratio, about 0.11-0.15 (stand), 0.17-0.20 (tree) and 0.30-0.33
+    (core) at 2 to 40 mm, the same at every distance: a process that is stationary in the logarithm of the ring number.
     """
 
-    level_sd: float = 0.25
-    trend_drop: float = 0.4
-    trend_years: float = 80.0
-    stand_sd: float = 0.14
-    tree_sd: float = 0.18
-    core_sd: float = 0.32
-    memory: float = 0.45
-    tail_df: float = 4.5
-    signal_sd: float = 0.20
-    signal_ar: float = 0.3
-    tree_year_sd: float = 0.10
-    core_year_sd: float = 0.18
-    year_ar: float = 0.4
+    level_sd: float = 0.25  # sd of the log mean width from tree to tree (choice)
+    trend_drop: float = 0.4  # fall of the log width with the time constant below (choice: the measured log ratio has a
+    trend_years: float = 80.0  # mean near 0, so the trend is weak)
+    stand_sd: float = 0.14  # slow part shared by the stand, by ring number
+    tree_sd: float = 0.18  # slow part shared by the tree
+    core_sd: float = 0.32  # slow part of the core alone
+    memory: float = 0.45  # correlation length of the slow parts in the logarithm of the ring number
+    tail_df: float = 4.5  # of the t of the slow parts: the log ratio then has the measured kurtosis of about 4.2
+    signal_sd: float = 0.20  # yearly signal shared by the stand (choice)
+    signal_ar: float = 0.3  # its autocorrelation (choice)
+    tree_year_sd: float = 0.10  # yearly deviations of a tree; with the signal, first differences of log widths have
+    core_year_sd: float = 0.18  # the measured standard deviation of about 0.33
+    year_ar: float = 0.4  # autocorrelation of the yearly deviations
 
 
 @dataclass(frozen=True)
 class Stem:
-    """The shape of stems.
+    """The shape of stems."""
 
-    Parameters
-    ----------
-    offset_mean : float
-        Mean distance of the pith from the geometric centre as a share of the inside-bark radius. 0.13:
-        between 0.12 (Scots pine [1]_), 0.09 (lodgepole pine [2]_) and 0.14 (derived from two cores at a
-        right angle [3]_).
-    slope_ratio : float
-        Spread of the offset along the slope axis divided by the spread across it; 1 is isotropic.
-    out_of_round_sd : float
-        Standard deviation of the radius where the core enters, as a share of the mean radius (choice).
-    taper_cm_per_m : float
-        Fall of the diameter with height [cm/m] (1 cm/m on a clear stem, common practice).
-    slope_percent : float
-        Mean slope of the ground [%] (choice).
-
-    References
-    ----------
-    .. [1] Renvall 1923, doi:10.14214/aff.7092 (abstract).
-    .. [2] Koch, Cote, Schlieter and Day 1990, USDA Forest Service Research Paper INT-420 (abstract).
-    .. [3] Woodall 2008, Tree-Ring Research 64 (abstract).
-    """
-
-    offset_mean: float = 0.13
-    slope_ratio: float = 1.0
-    out_of_round_sd: float = 0.01
-    taper_cm_per_m: float = 1.0
-    slope_percent: float = 35.0
+    offset_mean: float = 0.13  # pith from the centre as a share of the inside-bark radius: 0.12 Scots pine (Renvall
+    # 1923, doi:10.14214/aff.7092), 0.09 lodgepole pine (Koch, Cote, Schlieter & Day 1990, INT-420), 0.14 from two cores
+    # at a right angle (derived from Woodall 2008, Tree-Ring Research 64); all abstracts
+    slope_ratio: float = 1.0  # spread of the offset along the slope by that across it; 1 is isotropic
+    out_of_round_sd: float = 0.01  # sd of the radius where the core enters, as a share of the mean (choice)
+    taper_cm_per_m: float = 1.0  # fall of the diameter with height on a clear stem (common practice)
+    slope_percent: float = 35.0  # mean slope of the ground (choice)
 
 
 @dataclass(frozen=True)
 class Coring:
-    """How cores are taken; every number without a source is a choice.
-
-    Parameters
-    ----------
-    cores_per_tree : int
-        Number of cores of every tree.
-    angle_deg : float
-        Angle between successive cores of a tree seen from above [degree].
-    height_m, height_sd_m : float
-        Mean and standard deviation of the coring height above the root collar [m].
-    second_height_m : float
-        Height of every second core [m]; 0 or less means the height of the first.
-    aim_sd_deg : float
-        Error of the aim at the geometric centre [degree].
-    hit_share : float
-        Share of the cores that are driven again until they hold the pith, as some guides ask.
-    borer_mm : float
-        Longest core [mm], bark included.
-    past_centre_mm : float
-        How far beyond the estimated centre the borer is driven [mm]; textbooks ask for 50 to 80.
-    core_diameter_mm : float
-        Diameter of the core [mm]; 5.15 is a usual one.
-    short_share, rot_share, broken_share : float
-        Share of the cores that stop short, of the trees with rot at the pith, of the cores that broke.
-    short_range : tuple of float
-        Length of a short core as a share of the way to the pith, lowest and highest.
-    rot_range : tuple of float
-        Radius of the rot as a share of the inside-bark radius, lowest and highest.
-    tilt_share, tilt_sd_deg : float
-        Share of the cores bored at a tilt, and the spread of the tilt [degree].
-    """
+    """How cores are taken; every number without a source is a choice."""
 
     cores_per_tree: int = 2
-    angle_deg: float = 180.0
-    height_m: float = 0.9
+    angle_deg: float = 180.0  # between successive cores of a tree seen from above
+    height_m: float = 0.9  # mean above the root collar
     height_sd_m: float = 0.1
-    second_height_m: float = 0.0
-    aim_sd_deg: float = 3.0
-    hit_share: float = 0.15
-    borer_mm: float = 400.0
-    past_centre_mm: float = 60.0
-    core_diameter_mm: float = 5.15
-    short_share: float = 0.15
-    rot_share: float = 0.08
-    broken_share: float = 0.05
-    short_range: tuple[float, float] = (0.7, 0.97)
-    rot_range: tuple[float, float] = (0.1, 0.5)
-    tilt_share: float = 0.1
+    second_height_m: float = 0.0  # of every second core; 0 or less: the height of the first
+    aim_sd_deg: float = 3.0  # error of the aim at the geometric centre
+    hit_share: float = 0.15  # cores driven again until they hold the pith, as some guides ask
+    borer_mm: float = 400.0  # longest core, bark included
+    past_centre_mm: float = 60.0  # how far beyond the estimated centre the borer goes; textbooks ask for 50 to 80
+    core_diameter_mm: float = 5.15  # a usual one
+    short_share: float = 0.15  # cores that stop short
+    rot_share: float = 0.08  # trees with rot at the pith
+    broken_share: float = 0.05  # cores that broke
+    short_range: tuple[float, float] = (0.7, 0.97)  # length of a short core as a share of the way to the pith
+    rot_range: tuple[float, float] = (0.1, 0.5)  # radius of the rot as a share of the inside-bark radius
+    tilt_share: float = 0.1  # cores bored at a tilt
     tilt_sd_deg: float = 8.0
 
 
 @dataclass(frozen=True)
 class Reading:
-    """How cores are read; every number without a source is a choice.
+    """How cores are read; every number without a source is a choice."""
 
-    Parameters
-    ----------
-    crossdated_share, lab_share : float
-        Shares of crossdated and of lab-counted trees; the others are counted in the field.
-    count_error : str
-        "events": absent and false rings and reading mistakes are drawn ring by ring; "default": the count
-        error is drawn from the mass functions of the counting module.
-    absent_rate : float
-        Absent rings per ring, before crown class and species: 1 in 240 [1]_.
-    false_rate : float
-        False rings per ring among young vigorous rings; they cluster near the pith [2]_.
-    lab_rates, field_rates : tuple of float
-        Rings merged and rings split by the reader, per ring. Field counts are 1 to 16 years too low [3]_.
-    arc_sd_mm : float
-        Reading error of the rise of an arc [mm]; observers agree within 0.1 to 0.2 mm on good material [4]_.
-    roundness_sd : float
-        Spread of the rise of an arc about that of a circle, as a share, because rings are no circles.
-    smallest_rise_mm, smallest_rise_sd_mm : float
-        Rise below which no arc is seen [mm]: mean and standard deviation over cores.
-    overlooked_share : float
-        Share of the arcs that nobody looked for.
-    template_share, ray_share, direct_share : float
-        Shares of the cores with arcs that are read by template circles, by rays, or as a direct distance
-        instead.
-    bark_sd_mm : float
-        Error of the bark thickness [mm].
-    measured_share : float
-        Share of the crossdated and lab-counted cores whose widths were measured ring by ring; the others
-        have a mean inner width only.
-
-    References
-    ----------
-    .. [1] St. George, Ault and Torbenson 2013, doi:10.1002/grl.50743 (abstract).
-    .. [2] Copenheaver, Pokorski, Currie and Abrams 2006 (abstract).
-    .. [3] Weisberg and Swanson 2001, Northwest Science 75:145-156 (abstract).
-    .. [4] Douglass 1919, Carnegie Institution Publication 289.
-    """
-
-    crossdated_share: float = 0.5
-    lab_share: float = 0.3
-    count_error: str = "events"
-    absent_rate: float = 1 / 240
-    false_rate: float = 0.01
-    lab_rates: tuple[float, float] = (0.006, 0.003)
-    field_rates: tuple[float, float] = (0.03, 0.008)
-    arc_sd_mm: float = 0.1
-    roundness_sd: float = 0.1
-    smallest_rise_mm: float = 0.157
+    crossdated_share: float = 0.5  # of the trees
+    lab_share: float = 0.3  # trees counted in the laboratory; the others are counted in the field
+    count_error: CountErrors = CountErrors.EVENTS
+    absent_share: float = 1 / 240  # of the rings, before crown class and species (St. George et al. 2013, abstract)
+    false_share: float = 0.01  # false rings per young vigorous ring; they cluster near the pith (Copenheaver, Pokorski,
+    # Currie & Abrams 2006, abstract)
+    lab_mistakes: tuple[float, float] = (0.006, 0.003)  # rings merged and rings split by the reader, per ring
+    field_mistakes: tuple[float, float] = (0.03, 0.008)  # field counts are 1 to 16 years too low (Weisberg & Swanson
+    # 2001, Northwest Science 75: 145-156, abstract)
+    arc_sd_mm: float = 0.1  # error of a rise; observers agree within 0.1 to 0.2 mm on good wood (Douglass 1919,
+    # Carnegie Institution Publication 289)
+    roundness_sd: float = 0.1  # of the rise about that of a circle, as a share: rings are no circles
+    smallest_rise_mm: float = 0.157  # rise below which no arc is seen: mean over cores
     smallest_rise_sd_mm: float = 0.05
-    overlooked_share: float = 0.1
-    template_share: float = 0.15
-    ray_share: float = 0.1
-    direct_share: float = 0.1
-    bark_sd_mm: float = 2.0
-    measured_share: float = 0.9
+    overlooked_share: float = 0.1  # arcs that nobody looked for
+    template_share: float = 0.15  # cores with arcs that are read by template circles
+    ray_share: float = 0.1  # by wood rays
+    direct_share: float = 0.1  # as a direct distance
+    bark_sd_mm: float = 2.0  # error of the bark thickness
+    measured_share: float = 0.9  # crossdated and lab-counted cores measured ring by ring; the others have a mean width
 
 
-LARCH = Species("Larix decidua", 0.45, 9.0, 26.0, 1.4, 0.10, 0.25, 1.4, 0.09, 1.5)
-SPRUCE = Species("Picea abies", 0.30, 13.0, 24.0, 1.5, 0.12, 0.30, 1.25, 0.05, 0.3)
-STONE_PINE = Species("Pinus cembra", 0.25, 17.0, 20.0, 1.5, 0.12, 0.28, 1.15, 0.07, 0.6)
-PASTURE_PULSES = (
-    Pulse(1868, "fire", 0.35, 14.0, 8.0),
-    Pulse(1926, "end of grazing", 0.45, 15.0, 9.0),
-)
+LARCH: Final = Species("Larix decidua", 0.45, 9.0, 26.0, 1.4, 0.10, 0.25, 1.4, 0.09, 1.5)
+SPRUCE: Final = Species("Picea abies", 0.30, 13.0, 24.0, 1.5, 0.12, 0.30, 1.25, 0.05, 0.3)
+STONE_PINE: Final = Species("Pinus cembra", 0.25, 17.0, 20.0, 1.5, 0.12, 0.28, 1.15, 0.07, 0.6)
+PASTURE_PULSES: Final = (Pulse(1868, "fire", 0.35, 14.0, 8.0), Pulse(1926, "end of grazing", 0.45, 15.0, 9.0))
 
 
 @dataclass(frozen=True)
@@ -332,53 +188,39 @@ class Scenario:
     fewest_rings: int = 30
     species: tuple[Species, ...] = (LARCH, SPRUCE, STONE_PINE)
     pulses: tuple[Pulse, ...] = PASTURE_PULSES
-    wood: Wood = field(default_factory=Wood)
-    stem: Stem = field(default_factory=Stem)
-    coring: Coring = field(default_factory=Coring)
-    reading: Reading = field(default_factory=Reading)
+    wood: Wood = Wood()
+    stem: Stem = Stem()
+    coring: Coring = Coring()
+    reading: Reading = Reading()
     plots: int = 4
     seedlings_per_species: int = 24
     pairs_per_species: int = 0
     collar_years_mean: float = 0.0
 
 
-_CROSSDATED = Reading(crossdated_share=1.0, lab_share=0.0, measured_share=1.0)
-_ALL_ARCS = replace(_CROSSDATED, smallest_rise_mm=0.0, smallest_rise_sd_mm=0.0, overlooked_share=0.0)
-_NO_ARCS = replace(_CROSSDATED, overlooked_share=1.0)
-_SOUND = Coring(hit_share=0.0, short_share=0.0, rot_share=0.0, broken_share=0.0, tilt_share=0.0)
+_LARCHES: Final = Scenario(trees=200, species=(replace(LARCH, share=1.0),))
+_CROSSDATED: Final = Reading(crossdated_share=1.0, lab_share=0.0, measured_share=1.0)
+_ALL_ARCS: Final = replace(_CROSSDATED, smallest_rise_mm=0.0, smallest_rise_sd_mm=0.0, overlooked_share=0.0)
+_NO_ARCS: Final = replace(_CROSSDATED, overlooked_share=1.0)
+_COUNTED: Final = Reading(crossdated_share=0.0, lab_share=0.5)
+_SOUND: Final = Coring(hit_share=0.0, short_share=0.0, rot_share=0.0, broken_share=0.0, tilt_share=0.0)
+_TO_PITH: Final = replace(_SOUND, hit_share=1.0)
+_SHORT: Final = replace(_SOUND, short_share=1.0, short_range=(0.75, 0.97))
+_ROT: Final = replace(_SOUND, rot_share=1.0, rot_range=(0.15, 0.5))
+_TWO_HEIGHTS: Final = replace(_SOUND, hit_share=0.3, second_height_m=0.3)
 
-
-def _make_scenarios() -> dict[str, Scenario]:
-    pasture = Scenario()
-    larch_only = replace(pasture, trees=200, species=(replace(LARCH, share=1.0),))
-    short = replace(_SOUND, short_share=1.0, short_range=(0.75, 0.97))
-    rot = replace(_SOUND, rot_share=1.0, rot_range=(0.15, 0.5))
-    made = [
-        replace(pasture, coring=replace(pasture.coring, rot_share=0.08, short_share=0.25)),
-        replace(larch_only, name="pith", coring=replace(_SOUND, hit_share=1.0), reading=_CROSSDATED),
-        replace(larch_only, name="arcs", coring=_SOUND, reading=_ALL_ARCS),
-        replace(larch_only, name="short", coring=short, reading=_NO_ARCS),
-        replace(larch_only, name="rot", coring=rot, reading=_NO_ARCS),
-        replace(
-            larch_only,
-            name="counted",
-            coring=replace(_SOUND, hit_share=1.0),
-            reading=Reading(crossdated_share=0.0, lab_share=0.5),
-        ),
-        replace(
-            larch_only,
-            name="two_heights",
-            coring=replace(_SOUND, hit_share=0.3, second_height_m=0.3),
-            pairs_per_species=20,
-        ),
-        replace(pasture, name="mixed", trees=200),
-        replace(pasture, name="large", trees=5000, plots=400),
-    ]
-    return {each.name: each for each in made}
-
-
-_SCENARIOS = _make_scenarios()
-SCENARIO_NAMES: tuple[str, ...] = tuple(_SCENARIOS)
+_SCENARIOS: Final[Mapping[str, Scenario]] = {
+    "demo": Scenario(coring=Coring(short_share=0.25)),
+    "pith": replace(_LARCHES, coring=_TO_PITH, reading=_CROSSDATED),
+    "arcs": replace(_LARCHES, coring=_SOUND, reading=_ALL_ARCS),
+    "short": replace(_LARCHES, coring=_SHORT, reading=_NO_ARCS),
+    "rot": replace(_LARCHES, coring=_ROT, reading=_NO_ARCS),
+    "counted": replace(_LARCHES, coring=_TO_PITH, reading=_COUNTED),
+    "two_heights": replace(_LARCHES, coring=_TWO_HEIGHTS, pairs_per_species=20),
+    "mixed": Scenario(trees=200),
+    "large": Scenario(trees=5000, plots=400),
+}
+SCENARIO_NAMES: Final[tuple[str, ...]] = tuple(_SCENARIOS)
 """Names of the scenarios that ship."""
 
 
@@ -411,4 +253,4 @@ def scenario(name: str) -> Scenario:
     if name not in _SCENARIOS:
         need = "one of " + ", ".join(SCENARIO_NAMES)
         raise InputError(Fault(show(name), need, "Choose one of these.", "scenario", 0, "name"))
-    return _SCENARIOS[name]
+    return replace(_SCENARIOS[name], name=name)

@@ -1,443 +1,47 @@
-"""Draws one whole virtual stand: field tables as a person would fill them in, and the hidden truth.
+"""One whole virtual stand: field tables as a person would fill them in, and the hidden truth beside them.
 
-Own derivation; the parts are in the modules of the same prefix, the numbers and their sources in
-`simulate_scenario`.
+Own derivation; the parts are in the files of this room, the numbers and their sources in `scenarios`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from treeage.counting import Dating
+from treeage.errors import Fault, InputError
+from treeage.height import whole_seasons
 from treeage.schema import columns
 from treeage.simulate.reading import INNER_RINGS, Series, Traces, draw_dating, read_cores, read_traces
-from treeage.simulate.scenarios import Scenario, scenario
+from treeage.simulate.scenarios import Scenario, Species, scenario
 from treeage.simulate.trees import (
     CROWN_CLASSES,
     Cores,
+    Flags,
+    Strings,
     Trees,
     draw_cores,
     draw_trees,
-    height_at,
-    passing_time,
-    years_below,
+    growth_curve,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     import pandas as pd
 
     from treeage.tables import Field, Settings
 
-Strings = NDArray[np.str_]
-
-PLOT_RADIUS_M = 11.28  # a plot of 400 m2: each tree stands for 25 trees per hectare
-BREAST_HEIGHT_M = 1.3
-DIAMETER_SHARE = 0.005  # choice: error of a tape reading
-SMALLEST_WIDTH_MM = 0.01  # the resolution of a measured width; 0 is kept for absent rings
-CORE_NAMES = "ABCDEFGH"
-
-
-def tree_names(count: int) -> Strings:
-    """Names of the trees.
-
-    Parameters
-    ----------
-    count : int
-        Number of trees.
-
-    Returns
-    -------
-    numpy.ndarray of str, shape (count,)
-        T01, T02, ... with as many digits as needed.
-
-    Examples
-    --------
-    >>> tree_names(2).tolist()
-    ['T01', 'T02']
-    """
-    digits = max(2, len(str(count)))
-    return np.array([f"T{number:0{digits}d}" for number in range(1, count + 1)])
-
-
-def _frame(table: str, values: dict[str, object], rows: int) -> pd.DataFrame:
-    """Make a frame with exactly the columns of the table, absent ones empty."""
-    import pandas as pd
-
-    return pd.DataFrame({item.name: values.get(item.name, np.full(rows, np.nan)) for item in columns(table)})
-
-
-def trees_table(recipe: Scenario, trees: Trees, cores: Cores, rng: np.random.Generator) -> pd.DataFrame:
-    """Fill in the table of trees.
-
-    Parameters
-    ----------
-    recipe : Scenario
-        The stand.
-    trees : Trees
-        The trees.
-    cores : Cores
-        The cores; the first of each tree gives the diameter at the coring height.
-    rng : numpy.random.Generator
-        Source of the measurement errors and positions.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns of trees.csv.
-    """
-    count = trees.count
-    first = np.flatnonzero(cores.sections.number == 0)
-    radius, height = cores.radius_mm[first], cores.sections.height_m[first]
-    bark_share = np.array([each.bark_share for each in recipe.species])[trees.species_index]
-    bark = bark_share * radius * np.exp(0.15 * rng.standard_normal(count))  # choice: bark varies by 15 %
-    outside_cm = 2 * (radius + bark) / 10 * (1 + DIAMETER_SHARE * rng.standard_normal(count))
-    dbh = np.maximum(outside_cm - recipe.stem.taper_cm_per_m * (BREAST_HEIGHT_M - height), 1.0)
-    plot = np.arange(count) % recipe.plots
-    turn, reach = rng.uniform(0, 2 * np.pi, count), PLOT_RADIUS_M * np.sqrt(rng.random(count))
-    collar = recipe.collar_years_mean
-    species = np.array([each.name for each in recipe.species])
-    values: dict[str, object] = {
-        "tree": tree_names(count),
-        "species": species[trees.species_index],
-        "plot": np.array([f"P{number}" for number in range(1, recipe.plots + 1)])[plot],
-        "dbh_cm": np.round(dbh, 1),
-        "dbh_height_m": np.full(count, BREAST_HEIGHT_M),
-        "core_diameter_cm": np.round(outside_cm, 1),
-        "bark_mm": np.round(np.maximum(bark + recipe.reading.bark_sd_mm * rng.standard_normal(count), 1.0), 0),
-        "bark_sd_mm": np.full(count, recipe.reading.bark_sd_mm),
-        "slope_percent": np.round(np.maximum(recipe.stem.slope_percent + 8 * rng.standard_normal(count), 0), 0),
-        "crown_class": np.array(CROWN_CLASSES)[trees.crown_index],
-        "origin": np.full(count, "seed"),
-        "status": np.full(count, "live"),
-        "collar_years": np.full(count, collar) if collar > 0 else np.zeros(count),
-        "collar_years_sd": np.full(count, np.round(np.sqrt(collar), 2)),
-        "trees_per_ha": np.full(count, 25.0),
-        "x_m": np.round(50.0 * (plot % 2) + reach * np.cos(turn), 1),
-        "y_m": np.round(50.0 * (plot // 2) + reach * np.sin(turn), 1),
-    }
-    return _frame("trees", values, count)
-
-
-def cores_table(
-    recipe: Scenario,
-    cores: Cores,
-    series: list[Series],
-    *,
-    traces: Traces,
-    dating: Strings,
-    measured: NDArray[np.bool_],
-) -> pd.DataFrame:
-    """Fill in the table of cores.
-
-    Parameters
-    ----------
-    recipe : Scenario
-        The stand.
-    cores : Cores
-        Geometry.
-    series : list of Series
-        Counts and widths.
-    traces : Traces
-        Readings at the inner ends.
-    dating : numpy.ndarray of str, shape (cores,)
-        How each core is dated.
-    measured : numpy.ndarray of bool, shape (cores,)
-        Whether the ring widths stand in the table of rings.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns of cores.csv.
-    """
-    count = len(series)
-    tilt = np.cos(np.deg2rad(cores.tilt_deg))
-    inner = np.array([each.widths_mm[:INNER_RINGS].mean() for each in series]) / tilt
-    inner_rings = np.array([min(INNER_RINGS, each.widths_mm.size) for each in series], dtype=np.float64)
-    values: dict[str, object] = {
-        "tree": tree_names(int(cores.sections.tree.max()) + 1)[cores.sections.tree],
-        "core": np.array(list(CORE_NAMES))[cores.sections.number],
-        "outer_year": np.full(count, recipe.outer_year),
-        "rings_counted": np.array([each.widths_mm.size for each in series]),
-        "dating": dating,
-        "inner_end": traces.inner_end,
-        "core_height_m": cores.sections.height_m,
-        "outer_end": np.full(count, "bark"),
-        "core_length_mm": np.round(cores.length_mm / tilt, 1),
-        "tilt_deg": cores.tilt_deg,
-        "azimuth_deg": cores.azimuth_deg,
-        **traces.columns,
-        "inner_width_mm": np.where(measured, np.nan, np.round(np.maximum(inner, SMALLEST_WIDTH_MM), 2)),
-        "inner_width_rings": np.where(measured, np.nan, inner_rings),
-    }
-    return _frame("cores", values, count)
-
-
-def rings_table(
-    recipe: Scenario, cores: Cores, series: list[Series], *, dating: Strings, measured: NDArray[np.bool_]
-) -> pd.DataFrame:
-    """Fill in the table of ring widths.
-
-    Parameters
-    ----------
-    recipe : Scenario
-        The stand, for the outer year.
-    cores : Cores
-        Tilt of the cores.
-    series : list of Series
-        Widths.
-    dating : numpy.ndarray of str, shape (cores,)
-        How each core is dated; the year stands in the table for crossdated cores only.
-    measured : numpy.ndarray of bool, shape (cores,)
-        Whether the widths were measured.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns of rings.csv.
-    """
-    which = np.flatnonzero(measured)
-    sizes = np.array([series[core].widths_mm.size for core in which], dtype=np.int64)
-    owner = np.repeat(which, sizes)
-    starts = np.repeat(np.cumsum(sizes) - sizes, sizes)
-    ring = np.arange(owner.size) - starts + 1
-    widths = np.concatenate([series[core].widths_mm for core in which] or [np.zeros(0)])
-    recorded = np.round(widths / np.cos(np.deg2rad(cores.tilt_deg[owner])), 2)
-    recorded = np.where(widths > 0, np.maximum(recorded, SMALLEST_WIDTH_MM), 0.0)
-    year = recipe.outer_year - np.repeat(sizes, sizes) + ring
-    values: dict[str, object] = {
-        "tree": tree_names(int(cores.sections.tree.max()) + 1)[cores.sections.tree[owner]],
-        "core": np.array(list(CORE_NAMES))[cores.sections.number[owner]],
-        "ring": ring,
-        "year": np.where(dating[owner] == "crossdated", year.astype(np.float64), np.nan),
-        "width_mm": recorded,
-    }
-    return _frame("rings", values, owner.size)
-
-
-def seedlings_table(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> pd.DataFrame:
-    """Measure young trees for height and age, and others for rings at two heights.
-
-    Parameters
-    ----------
-    recipe : Scenario
-        Numbers of young trees and species.
-    trees : Trees
-        Gives the shared slowness of each species in this stand.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns of seedlings.csv.
-
-    Notes
-    -----
-    Young trees follow the same height curve, shared and tree-to-tree factors as the cored trees did.
-    """
-    import pandas as pd
-
-    parts = []
-    for index, each in enumerate(recipe.species):
-        shared = trees.species_slowness[index]
-        count = recipe.seedlings_per_species
-        slow = shared * np.exp(each.tree_height_sd * rng.standard_normal(count))
-        aim = rng.uniform(0.1, 1.8, count)  # choice: young trees from ankle to head height
-        age = np.maximum(np.ceil(passing_time(each, aim) * slow), 2)
-        height = np.maximum(np.round(height_at(each, age / slow), 2), 0.02)
-        plot = [f"P{number}" for number in rng.integers(1, recipe.plots + 1, count)]
-        values: dict[str, object] = {
-            "species": np.full(count, each.name),
-            "height_m": height,
-            "age_years": age,
-            "plot": np.array(plot, dtype=object),
-            "light": np.full(count, "open"),
-        }
-        parts.append(_frame("seedlings", values, count))
-        pairs = recipe.pairs_per_species
-        if pairs:
-            parts.append(
-                _pairs(
-                    each.name,
-                    passing_time(each, np.array([0.1, 1.0])),
-                    shared,
-                    (pairs, each.tree_height_sd),
-                    rng,
-                )
-            )
-    return pd.concat(parts, ignore_index=True).astype({"tree": object})
-
-
-def _pairs(
-    name: str,
-    median_yr: NDArray[np.float64],
-    shared: float,
-    pairs_sd: tuple[int, float],
-    rng: np.random.Generator,
-) -> pd.DataFrame:
-    pairs, tree_sd = pairs_sd
-    slow = shared * np.exp(tree_sd * rng.standard_normal(pairs))
-    below = years_below(slow[:, None] * median_yr)
-    age = below[:, 1] + rng.integers(5, 40, pairs)
-    values: dict[str, object] = {
-        "species": np.full(pairs, name),
-        "tree": np.array([f"{name[:2].upper()}{number:02d}" for number in range(1, pairs + 1)]),
-        "low_height_m": np.full(pairs, 0.1),
-        "low_rings": (age - below[:, 0]).astype(np.float64),
-        "high_height_m": np.full(pairs, 1.0),
-        "high_rings": (age - below[:, 1]).astype(np.float64),
-    }
-    return _frame("seedlings", values, pairs)
-
-
-def events_table(recipe: Scenario) -> pd.DataFrame:
-    """List the known events.
-
-    Parameters
-    ----------
-    recipe : Scenario
-        Its pulses.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns of events.csv.
-    """
-    values: dict[str, object] = {
-        "year": [pulse.year for pulse in recipe.pulses],
-        "event": [pulse.event for pulse in recipe.pulses],
-        "note": ["invented" for _ in recipe.pulses],
-    }
-    return _frame("events", values, len(recipe.pulses))
-
-
-def truth_tables(
-    recipe: Scenario, trees: Trees, cores: Cores, *, series: list[Series], dating: Strings
-) -> dict[str, pd.DataFrame]:
-    """Lay the hidden truth out as tables.
-
-    Parameters
-    ----------
-    recipe : Scenario
-        The stand.
-    trees : Trees
-        The trees.
-    cores : Cores
-        The cores.
-    series : list of Series
-        Counts with their events.
-    dating : numpy.ndarray of str, shape (cores,)
-        How each core is dated.
-
-    Returns
-    -------
-    dict of str to pandas.DataFrame
-        trees (one row a tree), cores (one row a core), ring_events (one row an absent, merged, false or
-        split ring) and species (one row a species).
-    """
-    import pandas as pd
-
-    names, sections = tree_names(trees.count), cores.sections
-    first = np.flatnonzero(sections.number == 0)
-    events = np.array([pulse.event for pulse in recipe.pulses] + ["background"])
-    tree_frame = pd.DataFrame(
-        {
-            "tree": names,
-            "establishment_year": trees.establishment_year,
-            "age": recipe.outer_year - trees.establishment_year + 1,
-            "collar_years": trees.collar_years,
-            "core_height_m": sections.height_m[first],
-            "years_to_core_height": sections.years_below[first],
-            "pith_year": sections.pith_year[first],
-            "wave": events[trees.event_index],
-            "dating": dating[first],
-        }
-    )
-    core_names = np.array(list(CORE_NAMES))[sections.number]
-    core_frame = pd.DataFrame(
-        {
-            "tree": names[sections.tree],
-            "core": core_names,
-            "pith_year": sections.pith_year,
-            "years_to_core_height": sections.years_below,
-            "rings_from_pith": sections.rings,
-            "missed_rings": cores.missed_rings,
-            "count_error": np.array([each.count_error for each in series]),
-            "distance_mm": np.round(cores.distance_mm, 4),
-            "miss_mm": np.round(cores.miss_mm, 4),
-            "inside_radius_mm": np.round(cores.radius_mm, 4),
-            "hidden_mean_width_mm": np.round(cores.distance_mm / np.maximum(cores.missed_rings, 1), 4),
-            "stop": cores.stop,
-        }
-    )
-    rows = [
-        (names[sections.tree[core]], core_names[core], kind, recipe.outer_year + 1 - ring, ring)
-        for core, each in enumerate(series)
-        for kind, ring in each.events
-    ]
-    ring_frame = pd.DataFrame(rows, columns=["tree", "core", "kind", "year", "ring_from_bark"])
-    species_frame = pd.DataFrame(
-        {
-            "species": [each.name for each in recipe.species],
-            "median_years_to_1m": [
-                round(float(each.years_to_1m * slow), 4)
-                for each, slow in zip(recipe.species, trees.species_slowness, strict=True)
-            ],
-            "tree_height_sd": [each.tree_height_sd for each in recipe.species],
-        }
-    )
-    return {"trees": tree_frame, "cores": core_frame, "ring_events": ring_frame, "species": species_frame}
-
-
-EXAMPLE_SEED = 2025  # choice: the seed of the demo stand, so that everybody has the same one
-
-_README = """# {title}
-
-**Invented data.** {note}
-Written by the simulator of treeage (scenario "{name}", seed {seed}).
-
-| file | one row |
-|---|---|
-| trees.csv | a tree |
-| cores.csv | an increment core; lengths and distances end at the innermost counted ring's inner boundary |
-| rings.csv | a ring, innermost counted ring first; width 0 is a dated ring that is locally absent |
-| seedlings.csv | a young tree: height and age, or rings at two heights (for the years to coring height) |
-| events.csv | a known event |
-| field.toml | site, hemisphere, height model of each species |
-
-Units stand in the column names; an empty cell is "not measured". Every column is explained by the command
-`treeage columns` (in Python: `treeage.schema.nomenclature()`). The truth behind the tables lies in a folder of its
-own beside this one, so that it is never read as input.
-
-## Before you core real trees
-
-- Ask the land owner or manager for permission, and the conservation authority in protected areas; say how
-  many trees, which species, and what happens to the cores. Ask first whether stored cores, stumps or discs
-  would do.
-- Leave veteran, heritage, hazard and urban trees to specialists. Conifers have mostly shown no harm from
-  coring in follow-ups of 10 to 40 years; many hardwoods stain and may decay.
-- Use a sharp, clean borer; clean it between trees where a disease asks for it. Do not plug the hole.
-- Wear eye protection and gloves; push with open palms; back out at once when the borer suddenly turns easily
-  (rot); never clear a jam with a knife; do not core leaning trees whose wood may lock the borer.
-"""
-
-_TRUTH_README = """# The truth behind the tables
-
-**Invented data** (scenario "{name}", seed {seed}). Never an input: use it to score answers.
-
-| file | one row |
-|---|---|
-| trees.csv | a tree: establishment year, age (seasons, both ends counted), pith year at its first core |
-| cores.csv | a core: pith year, missed rings, count error (true minus counted), distance to the pith |
-| ring_events.csv | a ring that is absent, merged with its neighbour, false, or split; 1 = outermost |
-| species.csv | a species: its true median years to 1 m here and the spread from tree to tree |
-"""
+EXAMPLE_SEED: Final = 2025  # choice: the seed of the demo stand, so that everybody has the same one
+PLOT_RADIUS_M: Final = 11.28  # a plot of 400 m2: each tree stands for 25 trees per hectare
+BREAST_HEIGHT_M: Final = 1.3
+DIAMETER_SHARE: Final = 0.005  # choice: error of a tape reading
+SMALLEST_WIDTH_MM: Final = 0.01  # the resolution of a measured width; 0 is kept for absent rings
+PAIR_HEIGHTS_M: Final = (0.1, 1.0)  # choice: where rings of young trees are counted
+CORE_NAMES: Final = "ABCDEFGH"
 
 
 @dataclass(frozen=True, eq=False)
@@ -522,30 +126,24 @@ class SimulatedStand:
         InputError
             If either folder holds files already, or is a file.
         """
-        from treeage.errors import Fault, InputError
         from treeage.tables import write_field, write_table, write_text
 
         target = Path(folder).resolve()
         truth = target.with_name(target.name + "_truth")
         if truth.is_file() or (truth.is_dir() and any(truth.iterdir())):
-            need = "a name whose truth folder is new or empty"
-            raise InputError(
-                Fault(
-                    f"{truth}, which exists",
-                    need,
-                    "Choose another folder.",
-                    "SimulatedStand.write",
-                    0,
-                    "folder",
-                )
-            )
+            got, need = f"{truth}, which exists", "a name whose truth folder is new or empty"
+            raise InputError(Fault(got, need, "Choose another folder.", "SimulatedStand.write", 0, "folder"))
         write_field(target, {name: _plain(frame) for name, frame in self.tables.items()}, self.field_settings())
         words = {"name": self.scenario.name, "seed": self.seed, "note": self.scenario.note}
-        write_text(target / "README.md", _README.format(title=self.settings["site"]["name"], **words))
+        write_text(target / "README.md", _text("virtual_stand.md").format(title=self.settings["site"]["name"], **words))
         for name, frame in self.truth.items():
             write_table(_plain(frame), truth / f"{name}.csv")
-        write_text(truth / "README.md", _TRUTH_README.format(**words))
+        write_text(truth / "README.md", _text("virtual_truth.md").format(**words))
         return target, truth
+
+
+def _text(file: str) -> str:
+    return resources.files("treeage").joinpath("data", file).read_text(encoding="utf-8")
 
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:
@@ -556,22 +154,6 @@ def _plain(frame: pd.DataFrame) -> pd.DataFrame:
         if column.dtype.kind == "f" and (column.dropna() % 1 == 0).all():
             out[name] = column.astype("Int64")
     return out
-
-
-def _settings(recipe: Scenario) -> dict[str, Any]:
-    if recipe.seedlings_per_species:
-        model = {"model": "seedlings"}
-    else:
-        model = {"model": "two_heights" if recipe.pairs_per_species else "none"}
-    return {
-        "site": {
-            "name": "High pasture (invented)",
-            "description": recipe.note,
-            "hemisphere": "north",
-            "breast_height_m": 1.3,
-        },
-        "height": {each.name: dict(model) for each in recipe.species},
-    }
 
 
 def simulate_stand(
@@ -626,14 +208,249 @@ def simulate_stand(
     series = read_cores(recipe, trees, cores, dating=tree_dating, rng=rng)
     traces = read_traces(recipe, cores, rng)
     dating = tree_dating[cores.sections.tree]
-    measured = (dating != "field_count") & (rng.random(dating.size) < recipe.reading.measured_share)
+    measured = (dating != Dating.FIELD_COUNT) & (rng.random(dating.size) < recipe.reading.measured_share)
     tables = {
-        "trees": trees_table(recipe, trees, cores, rng),
-        "cores": cores_table(recipe, cores, series, traces=traces, dating=dating, measured=measured),
-        "rings": rings_table(recipe, cores, series, dating=dating, measured=measured),
-        "seedlings": seedlings_table(recipe, trees, rng),
-        "events": events_table(recipe),
+        "trees": _trees_table(recipe, trees, cores, rng),
+        "cores": _cores_table(recipe, cores, series, traces=traces, dating=dating, measured=measured),
+        "rings": _rings_table(recipe, cores, series, dating=dating, measured=measured),
+        "seedlings": _seedlings_table(recipe, trees, rng),
+        "events": _events_table(recipe),
     }
-    truth = truth_tables(recipe, trees, cores, series=series, dating=dating)
+    truth = _truth_tables(recipe, trees, cores, series=series, dating=dating)
     stated = None if isinstance(seed, np.random.Generator) else int(seed)
     return SimulatedStand(scenario=recipe, seed=stated, tables=tables, truth=truth, settings=_settings(recipe))
+
+
+def _settings(recipe: Scenario) -> dict[str, Any]:
+    """Content of field.toml."""
+    model = "seedlings" if recipe.seedlings_per_species else "two_heights" if recipe.pairs_per_species else "none"
+    site = {
+        "name": "High pasture (invented)",
+        "description": recipe.note,
+        "hemisphere": "north",
+        "breast_height_m": BREAST_HEIGHT_M,
+    }
+    return {"site": site, "height": {each.name: {"model": model} for each in recipe.species}}
+
+
+# ---------------------------------------------------------------------- field tables
+
+
+def _tree_names(count: int) -> Strings:
+    """T01, T02, ... with as many digits as needed."""
+    digits = max(2, len(str(count)))
+    return np.array([f"T{number:0{digits}d}" for number in range(1, count + 1)])
+
+
+def _core_names(cores: Cores) -> tuple[Strings, Strings]:
+    """Tree and core of each core."""
+    sections = cores.sections
+    return _tree_names(int(sections.tree.max()) + 1)[sections.tree], np.array(list(CORE_NAMES))[sections.number]
+
+
+def _frame(table: str, values: Mapping[str, object], rows: int) -> pd.DataFrame:
+    """Make a frame with exactly the columns of the table, absent ones empty."""
+    import pandas as pd
+
+    return pd.DataFrame({item.name: values.get(item.name, np.full(rows, np.nan)) for item in columns(table)})
+
+
+def _trees_table(recipe: Scenario, trees: Trees, cores: Cores, rng: np.random.Generator) -> pd.DataFrame:
+    """Fill in trees.csv; the first core of each tree gives the diameter at the coring height."""
+    count = trees.count
+    first = np.flatnonzero(cores.sections.number == 0)
+    radius, height = cores.radius_mm[first], cores.sections.height_m[first]
+    bark_share = np.array([each.bark_share for each in recipe.species])[trees.species_index]
+    bark = bark_share * radius * np.exp(0.15 * rng.standard_normal(count))  # choice: bark varies by 15 %
+    outside_cm = 2 * (radius + bark) / 10 * (1 + DIAMETER_SHARE * rng.standard_normal(count))
+    dbh = np.maximum(outside_cm - recipe.stem.taper_cm_per_m * (BREAST_HEIGHT_M - height), 1.0)
+    plot = np.arange(count) % recipe.plots
+    turn, reach = rng.uniform(0, 2 * np.pi, count), PLOT_RADIUS_M * np.sqrt(rng.random(count))
+    collar = recipe.collar_years_mean
+    species = np.array([each.name for each in recipe.species])
+    values: dict[str, object] = {
+        "tree": _tree_names(count),
+        "species": species[trees.species_index],
+        "plot": np.array([f"P{number}" for number in range(1, recipe.plots + 1)])[plot],
+        "dbh_cm": np.round(dbh, 1),
+        "dbh_height_m": np.full(count, BREAST_HEIGHT_M),
+        "core_diameter_cm": np.round(outside_cm, 1),
+        "bark_mm": np.round(np.maximum(bark + recipe.reading.bark_sd_mm * rng.standard_normal(count), 1.0), 0),
+        "bark_sd_mm": np.full(count, recipe.reading.bark_sd_mm),
+        "slope_percent": np.round(np.maximum(recipe.stem.slope_percent + 8 * rng.standard_normal(count), 0), 0),
+        "crown_class": np.array(CROWN_CLASSES)[trees.crown_index],
+        "origin": np.full(count, "seed"),
+        "status": np.full(count, "live"),
+        "collar_years": np.full(count, max(collar, 0.0)),
+        "collar_years_sd": np.full(count, np.round(np.sqrt(collar), 2)),
+        "trees_per_ha": np.full(count, 25.0),
+        "x_m": np.round(50.0 * (plot % 2) + reach * np.cos(turn), 1),
+        "y_m": np.round(50.0 * (plot // 2) + reach * np.sin(turn), 1),
+    }
+    return _frame("trees", values, count)
+
+
+def _cores_table(
+    recipe: Scenario, cores: Cores, series: list[Series], *, traces: Traces, dating: Strings, measured: Flags
+) -> pd.DataFrame:
+    """Fill in cores.csv; `measured` says whose ring widths stand in the table of rings."""
+    count = len(series)
+    tilt = np.cos(np.deg2rad(cores.tilt_deg))
+    inner = np.array([each.widths_mm[:INNER_RINGS].mean() for each in series]) / tilt
+    inner_rings = np.array([min(INNER_RINGS, each.widths_mm.size) for each in series], dtype=np.float64)
+    tree, core = _core_names(cores)
+    values: dict[str, object] = {
+        "tree": tree,
+        "core": core,
+        "outer_year": np.full(count, recipe.outer_year),
+        "rings_counted": np.array([each.widths_mm.size for each in series]),
+        "dating": dating,
+        "inner_end": traces.inner_end,
+        "core_height_m": cores.sections.height_m,
+        "outer_end": np.full(count, "bark"),
+        "core_length_mm": np.round(cores.length_mm / tilt, 1),
+        "tilt_deg": cores.tilt_deg,
+        "azimuth_deg": cores.azimuth_deg,
+        **traces.columns,
+        "inner_width_mm": np.where(measured, np.nan, np.round(np.maximum(inner, SMALLEST_WIDTH_MM), 2)),
+        "inner_width_rings": np.where(measured, np.nan, inner_rings),
+    }
+    return _frame("cores", values, count)
+
+
+def _rings_table(
+    recipe: Scenario, cores: Cores, series: list[Series], *, dating: Strings, measured: Flags
+) -> pd.DataFrame:
+    """Fill in rings.csv; the year stands there for crossdated cores only."""
+    which = np.flatnonzero(measured)
+    sizes = np.array([series[core].widths_mm.size for core in which], dtype=np.int64)
+    owner = np.repeat(which, sizes)
+    ring = np.arange(owner.size) - np.repeat(np.cumsum(sizes) - sizes, sizes) + 1
+    widths = np.concatenate([series[core].widths_mm for core in which] or [np.zeros(0)])
+    recorded = np.round(widths / np.cos(np.deg2rad(cores.tilt_deg[owner])), 2)
+    recorded = np.where(widths > 0, np.maximum(recorded, SMALLEST_WIDTH_MM), 0.0)
+    year = recipe.outer_year - np.repeat(sizes, sizes) + ring
+    tree, core = _core_names(cores)
+    values: dict[str, object] = {
+        "tree": tree[owner],
+        "core": core[owner],
+        "ring": ring,
+        "year": np.where(dating[owner] == Dating.CROSSDATED, year.astype(np.float64), np.nan),
+        "width_mm": recorded,
+    }
+    return _frame("rings", values, owner.size)
+
+
+def _seedlings_table(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> pd.DataFrame:
+    """Fill in seedlings.csv: young trees with height and age, and others with rings counted at two heights.
+
+    They follow the same height curve, shared and tree-to-tree factors as the cored trees did.
+    """
+    import pandas as pd
+
+    parts = []
+    for each, shared in zip(recipe.species, trees.species_slowness.tolist(), strict=True):
+        curve, count = growth_curve(each), recipe.seedlings_per_species
+        slow = shared * np.exp(each.tree_height_sd * rng.standard_normal(count))
+        aim = rng.uniform(0.1, 1.8, count)  # choice: young trees from ankle to head height
+        age = np.maximum(whole_seasons(curve.age_at(aim) * slow) + 1, 2).astype(np.float64)  # the passing season counts
+        height = np.maximum(np.round(curve.height_at(age / slow), 2), 0.02)
+        plot = [f"P{number}" for number in rng.integers(1, recipe.plots + 1, count)]
+        values: dict[str, object] = {
+            "species": np.full(count, each.name),
+            "height_m": height,
+            "age_years": age,
+            "plot": np.array(plot, dtype=object),
+            "light": np.full(count, "open"),
+        }
+        parts.append(_frame("seedlings", values, count))
+        if recipe.pairs_per_species:
+            parts.append(_pairs(each, shared, recipe.pairs_per_species, rng))
+    return pd.concat(parts, ignore_index=True).astype({"tree": object})
+
+
+def _pairs(species: Species, shared: float, pairs: int, rng: np.random.Generator) -> pd.DataFrame:
+    """Young trees with rings counted at two heights; `shared` is the slowness of the species."""
+    low, high = PAIR_HEIGHTS_M
+    slow = shared * np.exp(species.tree_height_sd * rng.standard_normal(pairs))
+    below = whole_seasons(slow[:, None] * growth_curve(species).age_at([low, high]))
+    age = below[:, 1] + rng.integers(5, 40, pairs)
+    letters = species.name[:2].upper()
+    values: dict[str, object] = {
+        "species": np.full(pairs, species.name),
+        "tree": np.array([f"{letters}{number:02d}" for number in range(1, pairs + 1)]),
+        "low_height_m": np.full(pairs, low),
+        "low_rings": (age - below[:, 0]).astype(np.float64),
+        "high_height_m": np.full(pairs, high),
+        "high_rings": (age - below[:, 1]).astype(np.float64),
+    }
+    return _frame("seedlings", values, pairs)
+
+
+def _events_table(recipe: Scenario) -> pd.DataFrame:
+    """List the known events."""
+    values: dict[str, object] = {
+        "year": [pulse.year for pulse in recipe.pulses],
+        "event": [pulse.event for pulse in recipe.pulses],
+        "note": ["invented" for _ in recipe.pulses],
+    }
+    return _frame("events", values, len(recipe.pulses))
+
+
+# ---------------------------------------------------------------------- truth
+
+
+def _truth_tables(
+    recipe: Scenario, trees: Trees, cores: Cores, *, series: list[Series], dating: Strings
+) -> dict[str, pd.DataFrame]:
+    """The hidden truth: one row a tree, a core, an absent, merged, false or split ring, and a species."""
+    import pandas as pd
+
+    names, sections = _tree_names(trees.count), cores.sections
+    first = np.flatnonzero(sections.number == 0)
+    events = np.array([pulse.event for pulse in recipe.pulses] + ["background"])
+    tree_frame = pd.DataFrame(
+        {
+            "tree": names,
+            "establishment_year": trees.establishment_year,
+            "age": recipe.outer_year - trees.establishment_year + 1,
+            "collar_years": trees.collar_years,
+            "core_height_m": sections.height_m[first],
+            "years_to_core_height": sections.years_below[first],
+            "pith_year": sections.pith_year[first],
+            "wave": events[trees.event_index],
+            "dating": dating[first],
+        }
+    )
+    tree, core = _core_names(cores)
+    core_frame = pd.DataFrame(
+        {
+            "tree": tree,
+            "core": core,
+            "pith_year": sections.pith_year,
+            "years_to_core_height": sections.years_below,
+            "rings_from_pith": sections.rings,
+            "missed_rings": cores.missed_rings,
+            "count_error": np.array([each.count_error for each in series]),
+            "distance_mm": np.round(cores.distance_mm, 4),
+            "miss_mm": np.round(cores.miss_mm, 4),
+            "inside_radius_mm": np.round(cores.radius_mm, 4),
+            "hidden_mean_width_mm": np.round(cores.distance_mm / np.maximum(cores.missed_rings, 1), 4),
+            "stop": cores.stop,
+        }
+    )
+    rows = [
+        (tree[at], core[at], kind.value, recipe.outer_year + 1 - ring, ring)
+        for at, each in enumerate(series)
+        for kind, ring in each.events
+    ]
+    ring_frame = pd.DataFrame(rows, columns=["tree", "core", "kind", "year", "ring_from_bark"])
+    medians = np.array([each.years_to_1m for each in recipe.species]) * trees.species_slowness
+    species_frame = pd.DataFrame(
+        {
+            "species": [each.name for each in recipe.species],
+            "median_years_to_1m": [round(median, 4) for median in medians.tolist()],
+            "tree_height_sd": [each.tree_height_sd for each in recipe.species],
+        }
+    )
+    return {"trees": tree_frame, "cores": core_frame, "ring_events": ring_frame, "species": species_frame}

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from treeage.display import Result, freeze_arrays, html_block
-from treeage.errors import Fault, InputError, ModelWarning, require_faces, require_level, require_seed
+from treeage.errors import Fault, InputError, ModelWarning, require_attributes, require_level, require_seed
 from treeage.stand.diameter import FEWEST_CORED, AgeFromDiameter, age_from_diameter
 from treeage.stand.past import EventResponse, StandOrigin, after_events, stand_origin
 from treeage.stand.pulses import PulseHistory, find_pulses
@@ -259,7 +259,7 @@ def stand_history(
         "the answer of estimate_ages or fit_hierarchical",
         "Pass estimate_ages(field), not its table or the field.",
     )
-    require_faces("stand_history", "ages", ages, ("trees", "draws", "tree_table"), advice)
+    require_attributes("stand_history", "ages", ages, ("trees", "draws", "tree_table"), advice)
     seed = require_seed("stand_history", seed)
     names = list(ages.trees)
     if len(names) < FEWEST_TREES:

@@ -9,7 +9,7 @@ import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 SMOOTHED_SHARE = 0.1  # choice: the area of a class is shared with its neighbours over a tenth of the classes
 POOR_FIT = 0.01  # choice: a form does not fit if so great a scatter comes by chance in fewer stands than this
+MOST_STEPS = 100  # choice: a fit takes 5 to 10
 CLEAR_WEIGHT = 0.9  # choice: below this weight the data hardly tell the forms apart
 CAVEAT = (
     "A static model reads the living trees as if establishment had been steady and mortality the same for all "
@@ -166,7 +167,8 @@ def static_models(
     Raises
     ------
     InputError
-        If fewer than 3 age classes are covered, or the weights are not one above 0 for each tree.
+        If fewer than 3 age classes are covered, all trees fall into one, or the weights are not one above 0 for each
+        tree.
 
     Notes
     -----
@@ -179,6 +181,8 @@ def static_models(
     hectares: that is what is fitted, as counts with an exposure. If all trees of the class and its neighbours have one
     weight, these are the trees and the area on which they were looked for. f is smoothed over neighbouring classes,
     so that it does not follow the chance of single trees.
+
+    Draws whose trees all fall into one class have no finite fit and are left out.
 
     References
     ----------
@@ -255,7 +259,7 @@ def fit_static(ages: ArrayLike, counts: ArrayLike, *, form: StaticForm, exposure
     """Fit counts by age, shape (rows, k) or (k,), with one static model; exposure * N trees are expected in a class.
 
     `ages` are the middle ages of classes of one width [years], `exposure` the area on which the trees of each were
-    looked for: N refers to the unit of area.
+    looked for: N refers to the unit of area. Rows without a finite fit (all trees in one class) are left out.
     """
     from statsmodels.genmod.families import Poisson
     from statsmodels.genmod.generalized_linear_model import GLM
@@ -269,15 +273,19 @@ def fit_static(ages: ArrayLike, counts: ArrayLike, *, form: StaticForm, exposure
         got = f"{age.size} classes and {show(float(rows.sum()))} trees"
         raise InputError(Fault(got, "at least 2 classes and 1 tree", "Use narrower classes.", where, 0, "counts"))
     design = np.stack([np.ones_like(age), -form.level(age)], axis=1)
-    with warnings.catch_warnings():
+    different, which = np.unique(rows, axis=0, return_inverse=True)  # exact dates give the same counts in every draw
+    fits: list[Any] = []
+    with warnings.catch_warnings(), np.errstate(all="ignore"):
         warnings.simplefilter("ignore", PerfectSeparationWarning)  # counts that lie on the line are no fault
-        fits = [
-            GLM(row, design, family=Poisson(), exposure=area).fit(maxiter=50, tol=1e-10, tol_criterion="params")
-            for row in rows
-        ]
-    return StaticFit(
-        np.array([fit.params for fit in fits]),
-        np.array([fit.cov_params() for fit in fits]),
-        np.array([fit.aic for fit in fits]),
-        np.array([fit.pearson_chi2 for fit in fits]),
-    )
+        for row in different:
+            try:
+                model = GLM(row, design, family=Poisson(), exposure=area)
+                fits.append(model.fit(maxiter=MOST_STEPS, tol=1e-10, tol_criterion="params"))
+            except ValueError:  # the steps ran away
+                fits.append(None)
+    told = [fits[at] for at in which.ravel() if fits[at] is not None and fits[at].converged]
+    if not told:
+        got, need = "no draw with a finite fit", "trees in at least 2 age classes"
+        raise InputError(Fault(got, need, "Use narrower classes.", where, 0, "counts"))
+    columns = zip(*((fit.params, fit.cov_params(), fit.aic, fit.pearson_chi2) for fit in told), strict=True)
+    return StaticFit(*map(np.array, columns))

@@ -1,4 +1,4 @@
-"""A folder of field tables becomes a checked Field, or all its faults at once."""
+"""A folder of field tables becomes a checked Field, or all its faults at once; files are written whole or not."""
 
 # fmt: off
 from treeage.tables.field import Field, read_field

@@ -1,52 +1,81 @@
-"""Turns raw columns into typed ones: kinds, choices, ranges, defaults for absent columns.
+"""Turns raw columns into typed ones: kinds, choices, ranges, defaults for absent columns; the rules are in `schema`.
 
-Own derivation; all rules come from `schema`.
+What is said of a cell at fault can be done: a cell that must be filled is never told to be left empty. Own derivation.
 """
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Findings, Table, show
-from treeage.schema import SETTINGS_FILE, Column, column_in_other_unit, columns, nearest, number_advice, slip
+from treeage.errors import Findings, Words, show
+from treeage.schema import SETTINGS_FILE, Column, column_in_other_unit, columns, nearest, slip
 from treeage.tables.files import RawColumn, RawTable
 from treeage.tables.settings import Settings
 
-NA_WORDS = (
-    "NA",
-    "NaN",
-    "nan",
-    "N/A",
-)  # written by common software for an empty cell; read as empty, with a note
-EXACT_WHOLE = 2.0**53  # above it a float no longer tells neighbouring whole numbers apart
+NA_WORDS = ("NA", "NaN", "nan", "N/A")  # written by common software for an empty cell; read as empty, with a note
+
+FloatArray = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 
-def typed_table(table: str, raw: RawTable, settings: Settings, findings: Findings) -> Table:
-    """Understand every cell of one table.
+@dataclass(frozen=True)
+class TypedTable:
+    """One field table with typed columns, and what is needed to point at its rows."""
 
-    Parameters
-    ----------
-    table : str
-        Table name of the schema.
-    raw : RawTable
-        The table as read.
-    settings : Settings
-        Gives the values of absent columns.
-    findings : Findings
-        Receives faults and notes.
+    name: str  # of the schema
+    file: str  # file name, or the name of the table for a frame
+    frame: pd.DataFrame  # all columns of the schema, then the unknown ones
+    lines: NDArray[np.int64]  # line in the file of each row; position from 1 for a frame or a Parquet file
+    given: frozenset[str]  # columns the file holds with at least one value
 
-    Returns
-    -------
-    Table
-        Typed columns: text as str, numbers as float with NaN for missing and for cells at fault.
-    """
+    def __len__(self) -> int:
+        return len(self.lines)
+
+    def numbers(self, column: str) -> FloatArray:
+        """One column as numbers, NaN where missing."""
+        return self.frame[column].to_numpy(dtype=np.float64)
+
+    def texts(self, column: str) -> list[str]:
+        """One column as text, empty where missing."""
+        values: list[str] = self.frame[column].tolist()
+        return values
+
+    def words(self, column: str) -> NDArray[np.object_]:
+        """One column of text as an array, to be compared with a word."""
+        return np.array(self.texts(column), dtype=object)
+
+    def filled(self, *columns: str) -> Flags:
+        """Rows on which all the named columns hold a number."""
+        empty = np.isnan(np.column_stack([self.numbers(column) for column in columns]))
+        return np.asarray(~empty.any(axis=1))
+
+    def cores(self) -> list[tuple[str, str]]:
+        """Tree and core of every row."""
+        return list(zip(self.texts("tree"), self.texts("core"), strict=True))
+
+    def item(self, row: int) -> str:
+        """Name the tree or core of a row, for example `tree A17, core B`; empty when the table has no trees."""
+        names = {
+            column: str(self.frame[column].iat[row]) for column in ("tree", "core") if column in self.frame.columns
+        }
+        return ", ".join(f"{column} {name}" for column, name in names.items() if name)
+
+
+# ------------------------------------------------------------------ one table
+
+
+def typed_table(table: str, raw: RawTable, settings: Settings, findings: Findings) -> TypedTable:
+    """Understand every cell of one table; cells at fault become missing."""
     names = list(raw.columns)
     given = frozenset(name for name, cells in raw.columns.items() if _any_value(cells))
-    shell = Table(table, raw.file, _ids(table, raw, given), raw.lines, given)
+    shell = TypedTable(table, raw.file, _ids(table, raw, given), raw.lines, given)
     filled: dict[str, object] = {}
     for item in columns(table):
         if item.name in given:
@@ -56,25 +85,14 @@ def typed_table(table: str, raw: RawTable, settings: Settings, findings: Finding
     known = {item.name for item in columns(table)}
     for name in names:
         if name not in known:
-            filled[name] = pd.Series(_texts(raw.columns[name]), dtype="str")
+            filled[name] = _text_series(_texts(raw.columns[name]))
             _unknown(table, name, raw.file, sorted(known - given), findings)
     frame = pd.DataFrame(filled, index=pd.RangeIndex(len(raw.lines)))
-    return Table(table, raw.file, frame, raw.lines, given)
+    return TypedTable(table, raw.file, frame, raw.lines, given)
 
 
-def final_types(table: Table) -> pd.DataFrame:
-    """Give required whole numbers their own type, once no fault is left.
-
-    Parameters
-    ----------
-    table : Table
-        A table without faults.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The frame with int64 for required integer columns.
-    """
+def final_types(table: TypedTable) -> pd.DataFrame:
+    """The frame of a table without faults, its required whole numbers as int64."""
     whole = [item.name for item in columns(table.name) if item.kind == "integer" and item.required]
     if table.name == "rings":
         whole = ["ring", "year"]  # one is required, and the checks have filled in the other
@@ -82,31 +100,15 @@ def final_types(table: Table) -> pd.DataFrame:
 
 
 def empty_frame(table: str) -> pd.DataFrame:
-    """Make a table without rows.
-
-    Parameters
-    ----------
-    table : str
-        Table name of the schema.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (0, n)
-        All columns of the schema with their types.
-
-    Examples
-    --------
-    >>> list(empty_frame("events").columns)
-    ['year', 'event', 'note']
-    """
+    """A table without rows: all columns of the schema with their types."""
     return _empty(table).copy()
 
 
 @cache
 def _empty(table: str) -> pd.DataFrame:
     dtypes = {"text": "str", "choice": "str", "integer": "float64", "number": "float64"}
-    series = {item.name: pd.Series([], dtype=dtypes[item.kind]) for item in columns(table)}
-    return final_types(Table(table, table, pd.DataFrame(series), np.zeros(0, dtype=np.int64), frozenset()))
+    frame = pd.DataFrame({item.name: pd.Series([], dtype=dtypes[item.kind]) for item in columns(table)})
+    return final_types(TypedTable(table, table, frame, np.zeros(0, dtype=np.int64), frozenset()))
 
 
 def _any_value(cells: RawColumn) -> bool:
@@ -117,7 +119,11 @@ def _any_value(cells: RawColumn) -> bool:
 
 def _ids(table: str, raw: RawTable, given: frozenset[str]) -> pd.DataFrame:
     names = [item.name for item in columns(table) if item.is_id and item.name in given]
-    return pd.DataFrame({name: pd.Series(_texts(raw.columns[name]), dtype="str") for name in names})
+    return pd.DataFrame({name: _text_series(_texts(raw.columns[name])) for name in names})
+
+
+def _text_series(texts: Sequence[str]) -> pd.Series:
+    return pd.Series(texts, dtype="str")
 
 
 def _texts(cells: RawColumn) -> list[str]:
@@ -130,17 +136,7 @@ def _texts(cells: RawColumn) -> list[str]:
     ]
 
 
-def _understood(item: Column, cells: RawColumn, shell: Table, findings: Findings) -> object:
-    if item.kind == "text":
-        return _text_column(item, _texts(cells), shell, findings)
-    if item.kind == "choice":
-        return _choice_column(item, _texts(cells), shell, findings)
-    values, bad = _numbers(item, cells, shell, findings)
-    _required_cells(item, np.isnan(values) & ~bad, shell, findings)
-    values = _in_range(item, values, shell, findings)
-    if item.default:
-        values = np.where(np.isnan(values), float(item.default), values)
-    return values
+# ------------------------------------------------------------------ columns that are absent or unknown
 
 
 def _absent(item: Column, raw: RawTable, names: list[str], settings: Settings, findings: Findings) -> object:
@@ -155,15 +151,10 @@ def _absent(item: Column, raw: RawTable, names: list[str], settings: Settings, f
     elif item.name == "dbh_height_m":
         default = settings.breast_height_m
     elif item.required:
-        findings.fault(
-            raw.file,
-            "no such column",
-            f"{item.name}: {item.need}",
-            _column_advice(item, names),
-            column=item.name,
-        )
+        need = f"{item.name}: {item.need}"
+        findings.fault(raw.file, "no such column", need, _column_advice(item, names), column=item.name)
     if item.kind in ("text", "choice"):
-        return pd.Series([str(default)] * size, dtype="str")
+        return _text_series([str(default)] * size)
     try:
         number = float(str(default)) if default != "" else np.nan
     except ValueError:
@@ -172,11 +163,12 @@ def _absent(item: Column, raw: RawTable, names: list[str], settings: Settings, f
 
 
 def _default_in_range(item: Column, value: object, findings: Findings) -> None:
-    number = float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else np.nan
+    number = float(str(value)) if isinstance(value, (int, float)) and not isinstance(value, bool) else np.nan
     if _fits(item, value, number):
         return
     near = nearest(str(value), item.choices)
-    do = f"Did you mean {near}?" if near else slip(item, number) or "Correct it or leave it out."
+    instead = "add the column to the table" if item.required else "leave it out"
+    do = f"Did you mean {near}?" if near else slip(item, number, instead=instead) or f"Correct it or {instead}."
     findings.fault(SETTINGS_FILE, show(value), item.need, do, column=f"defaults.{item.name}")
 
 
@@ -190,7 +182,8 @@ def _column_advice(item: Column, names: list[str]) -> str:
     other_unit = column_in_other_unit(item.name, names)
     if other_unit:
         return other_unit
-    near = nearest(item.name, [name for name in names if name not in {other.name for other in columns(item.table)}])
+    known = {other.name for other in columns(item.table)}
+    near = nearest(item.name, [name for name in names if name not in known])
     if near:
         return f"Rename {near} to {item.name}."
     place = f", or give one value for all rows under [defaults] of {SETTINGS_FILE}" if item.defaultable else ""
@@ -198,107 +191,174 @@ def _column_advice(item: Column, names: list[str]) -> str:
 
 
 def _unknown(table: str, name: str, file: str, free: list[str], findings: Findings) -> None:
-    advice = next((text for text in (column_in_other_unit(item, [name]) for item in free) if text), "")
     near = nearest(name, free)
-    do = advice or (
-        f"Rename it to {near} if it is meant to be." if near else "Nothing, unless it was meant to be used."
-    )
+    do = f"Rename it to {near} if it is meant to be." if near else "Nothing, unless it was meant to be used."
+    do = next((text for text in (column_in_other_unit(item, [name]) for item in free) if text), do)
     findings.note(file, "a column that is kept and not used", f"a column of {table}", do, column=name)
 
 
-def _text_column(item: Column, cells: list[str], shell: Table, findings: Findings) -> pd.Series:
-    if item.required:
-        _required_cells(item, np.array([not cell for cell in cells], dtype=bool), shell, findings)
-    return pd.Series(cells, dtype="str")
+# ------------------------------------------------------------------ cells
 
 
-def _choice_column(item: Column, cells: list[str], shell: Table, findings: Findings) -> pd.Series:
+def _understood(item: Column, cells: RawColumn, shell: TypedTable, findings: Findings) -> object:
+    if item.kind == "text":
+        texts = _texts(cells)
+        _required_cells(item, np.array([not text for text in texts], dtype=bool), shell, findings)
+        return _text_series(texts)
+    if item.kind == "choice":
+        return _choice_column(item, _texts(cells), shell, findings)
+    values, bad = _numbers(item, cells, shell, findings)
+    _required_cells(item, np.isnan(values) & ~bad, shell, findings)
+    values = _in_range(item, values, shell, findings)
+    if item.default:
+        values = np.where(np.isnan(values), float(item.default), values)
+    return values
+
+
+def _choice_column(item: Column, cells: list[str], shell: TypedTable, findings: Findings) -> pd.Series:
     meaning = {word: word for word in item.choices} | dict.fromkeys(("", *NA_WORDS), item.default)
     for word in set(cells) - set(meaning):
         if word.lower() in item.choices:
             meaning[word] = word.lower()  # a capital letter changes nothing
-    wrong = [row for row, cell in enumerate(cells) if cell not in meaning]
-    findings.at_rows(shell, wrong, item.name, [_word_fault(item, cells[row]) for row in wrong])
-    if item.required:
-        _required_cells(item, np.array([meaning.get(cell, "x") == "" for cell in cells], dtype=bool), shell, findings)
-    return pd.Series([meaning.get(cell, "") for cell in cells], dtype="str")
+
+    def wrong_word(row: int) -> Words:
+        near = nearest(cells[row], item.choices)
+        return show(cells[row]), item.need, f"Did you mean {near}?" if near else "Choose one of the list."
+
+    findings.at_rows(shell, np.array([cell not in meaning for cell in cells], dtype=bool), item.name, wrong_word)
+    _required_cells(item, np.array([meaning.get(cell, "x") == "" for cell in cells], dtype=bool), shell, findings)
+    return _text_series([meaning.get(cell, "") for cell in cells])
 
 
-def _word_fault(item: Column, word: str) -> tuple[str, str, str]:
-    near = nearest(word, item.choices)
-    return show(word), item.need, f"Did you mean {near}?" if near else "Choose one of the list."
+def _numbers(item: Column, cells: RawColumn, shell: TypedTable, findings: Findings) -> tuple[FloatArray, Flags]:
+    """A column as numbers, and which cells are no number of the wanted kind."""
+    if isinstance(cells, list):
+        texts = cells
+        values, bad = _parsed(texts)
 
+        def no_number(row: int) -> Words:
+            return show(texts[row]), item.need, number_advice(item, texts[row])
 
-def _numbers(
-    item: Column, cells: RawColumn, shell: Table, findings: Findings
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    if not isinstance(cells, list):
-        values = cells.astype(np.float64)
-        bad = np.zeros(len(values), dtype=bool)
-    else:
-        values, wrong = _parsed(cells)
-        bad = np.zeros(len(values), dtype=bool)
-        bad[wrong] = True
-        texts = [(show(cells[row]), item.need, number_advice(cells[row], item.unit)) for row in wrong]
-        findings.at_rows(shell, wrong, item.name, texts)
-        marked = sum(cells.count(word) for word in NA_WORDS) if np.isnan(values).any() else 0
+        findings.at_rows(shell, bad, item.name, no_number)
+        marked = sum(texts.count(word) for word in NA_WORDS) if np.isnan(values).any() else 0
         if marked:
             got = f"{marked} cells with a word such as NA"
             do = "Nothing; leave such cells empty to be rid of this note."
             findings.note(shell.file, got, "empty cells for what was not measured", do, column=item.name)
+    else:
+        values = cells.astype(np.float64)
+        bad = np.zeros(len(values), dtype=bool)
     if item.kind == "integer":
-        rows = np.flatnonzero(np.isfinite(values) & (values != np.round(values)))
+        parts = np.isfinite(values) & (values != np.round(values))
         do = "Write the whole number, or correct it."
-        findings.at_rows(shell, rows, item.name, [(show(values[row]), item.need, do) for row in rows])
-        bad[rows] = True
-        values = np.where(bad, np.nan, values)
-    return values, bad
+        findings.at_rows(shell, parts, item.name, lambda row: (show(values[row]), item.need, do))
+        bad |= parts
+    return np.where(bad, np.nan, values), bad
 
 
-def _parsed(cells: list[str]) -> tuple[NDArray[np.float64], list[int]]:
+def _parsed(cells: list[str]) -> tuple[FloatArray, Flags]:
+    """Numbers of a column of text, NaN for empty cells, and which cells are no number."""
+    wrong = np.zeros(len(cells), dtype=bool)
     try:
         if "_" not in "".join(cells):  # Python reads 1_000 as a number; a table should not
-            return np.array([cell or "nan" for cell in cells], dtype=np.float64), []
+            return np.array([cell or "nan" for cell in cells], dtype=np.float64), wrong
     except ValueError:
         pass
     values = np.full(len(cells), np.nan)
-    wrong: list[int] = []
     for row, cell in enumerate(cells):
         if cell == "" or cell in NA_WORDS:
             continue
         try:
             values[row] = float("x" if "_" in cell else cell)
         except ValueError:
-            wrong.append(row)
+            wrong[row] = True
     return values, wrong
 
 
-def _required_cells(item: Column, missing: NDArray[np.bool_], shell: Table, findings: Findings) -> None:
-    if not item.required or not missing.any():
+def _required_cells(item: Column, missing: Flags, shell: TypedTable, findings: Findings) -> None:
+    if not item.required:
         return
-    rows = np.flatnonzero(missing)
     do = "Fill the cell."
     if item.defaultable:
         do = f"Fill the cell, or leave the column out and put one value under [defaults] of {SETTINGS_FILE}."
-    findings.at_rows(shell, rows, item.name, [("an empty cell", item.need, do)] * len(rows))
+    elif item.kind != "text":
+        do = f"Fill the cell, or {_without(item)}."
+    findings.at_rows(shell, missing, item.name, ("an empty cell", item.need, do))
 
 
-def _in_range(item: Column, values: NDArray[np.float64], shell: Table, findings: Findings) -> NDArray[np.float64]:
+def _in_range(item: Column, values: FloatArray, shell: TypedTable, findings: Findings) -> FloatArray:
     if item.range is None:
         return values
-    outside = ~np.isnan(values) & ~item.range.holds(values)
-    rows = np.flatnonzero(outside)
-    default_advice = "Correct the value, or leave the cell empty if it was not measured."
-    if item.required:
-        default_advice = "Correct the value."
-    texts = [(show(values[row]), item.need, slip(item, float(values[row])) or default_advice) for row in rows]
-    findings.at_rows(shell, rows, item.name, texts)
+    there = ~np.isnan(values)
+    outside = there & ~item.range.holds(values)
+    instead = f"write the value, or {_without(item)}" if item.required else _without(item)
+    correct = (
+        "Correct the value." if item.required else f"Correct the value, or {_without(item)} if {_unknown_if(item)}."
+    )
+
+    def out_of_range(row: int) -> Words:
+        return show(values[row]), item.need, slip(item, values[row], instead=instead) or correct
+
+    findings.at_rows(shell, outside, item.name, out_of_range)
     if item.plausible is not None:
-        odd = np.flatnonzero(~np.isnan(values) & ~outside & ~item.plausible.holds(values))
-        need = f"mostly {item.plausible.text(item.unit)}"
-        most = 2 * len(odd) > np.count_nonzero(~np.isnan(values))  # one odd value is seldom a wrong unit, most are
-        slips = [slip(item, float(values[row])) if most else "" for row in odd]
-        advice = [text or "Check it; it is used as written." for text in slips]
-        notes = [(show(values[row]), need, text) for row, text in zip(odd, advice, strict=True)]
-        findings.at_rows(shell, odd, item.name, notes, note=True)
+        usual = item.plausible
+        odd = there & ~outside & ~usual.holds(values)
+        most = 2 * np.count_nonzero(odd) > np.count_nonzero(there)  # one odd value is seldom a wrong unit, most are
+
+        def implausible(row: int) -> Words:
+            do = (slip(item, values[row], instead=instead) if most else "") or "Check it; it is used as written."
+            return show(values[row]), f"mostly {usual.text(item.unit)}", do
+
+        findings.at_rows(shell, odd, item.name, implausible, note=True)
     return np.where(outside, np.nan, values)
+
+
+# ------------------------------------------------------------------ advice
+
+# what to do with a cell that has no value, where leaving it empty would be the next fault
+_WITHOUT: Mapping[tuple[str, str], str] = {
+    ("rings", "ring"): "give the year instead",
+    ("rings", "year"): "give the ring instead",
+    ("rings", "width_mm"): "end the table of this core before this ring",
+}
+
+
+def _without(item: Column) -> str:
+    if (item.table, item.name) in _WITHOUT:
+        return _WITHOUT[item.table, item.name]
+    if not item.required:
+        return "leave the cell empty"
+    return "leave this core out of all tables" if item.table == "cores" else "remove the row"
+
+
+def _unknown_if(item: Column) -> str:
+    return "it is not known" if item.required else "it was not measured"
+
+
+def number_advice(item: Column, text: str) -> str:
+    """Say what to do with a cell that is not a number."""
+    whole = item.kind == "integer"
+    plain, point = text.replace(",", ""), text.replace(",", ".")
+    thousands = re.fullmatch(r"[-+]?[1-9]\d{0,2}(,\d{3})+", text)
+    if thousands and (whole or text.count(",") > 1):
+        return f"Write {plain} without a comma."
+    if re.fullmatch(r"[-+]?\d+,\d+", text) and not whole:
+        return f"Write {point} with a decimal point{f', or {plain} without a comma' if thousands else ''}."
+    if re.fullmatch(r"\d{4}-\d\d?-\d\d?|\d\d?[./]\d\d?[./]\d{2,4}", text):
+        return f"Write a number, not a date{'; of a date, the year alone' if item.unit == 'year' else ''}."
+    if re.fullmatch(r"([-+]?\d+(?:\.\d+)?)\s*([A-Za-z%°\"']+\.?)", text):
+        return f"Write the number alone, in {item.unit}." if item.unit else "Write the number alone."
+    number = "one whole number" if whole else "one number"
+    if re.fullmatch(r"\d+(?:\.\d+)?\s*(?:-|–|to)\s*\d+(?:\.\d+)?", text):
+        spread = _spread_column(item)
+        if spread:
+            return f"Write the middle of the range and put half of its width into {spread}."
+        return f"Write {number} from the middle of the range."
+    return f"Write {number}, or {_without(item)} if {_unknown_if(item)}."
+
+
+def _spread_column(item: Column) -> str:
+    """The column with the standard deviation of this one; empty when there is none."""
+    stem, _, unit = item.name.rpartition("_")
+    names = (f"{item.name}_sd", f"{stem}_sd_{unit}")
+    return next((other.name for other in columns(item.table) if other.name in names), "")

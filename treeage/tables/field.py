@@ -1,6 +1,6 @@
-"""Reads and checks a field folder into one object of typed tables, gathering every fault with its row.
+"""Reads and checks a field folder, or frames, into one object of typed tables, gathering every fault with its row.
 
-Own derivation; the columns are those of `schema`, the checks those of `table_checks`.
+Own derivation; the columns are those of `schema`.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, Findings, InputError, Table, fault_lines, faults_frame
+from treeage.errors import Fault, Findings, InputError, fault_lines, faults_frame
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns
 from treeage.tables.checks import check_tables
-from treeage.tables.columns import empty_frame, final_types, typed_table
+from treeage.tables.columns import TypedTable, empty_frame, final_types, typed_table
 from treeage.tables.files import RawTable, raw_from_frame, read_raw_tables
-from treeage.tables.settings import Settings, read_settings
+from treeage.tables.settings import ReadOnlyDict, Settings, read_settings
 
 SHOWN_NOTES = 12  # choice: notes shown in a text or notebook; all of them are in `notes`
 
@@ -64,6 +64,10 @@ class Field:
     unknown_columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     checksums: Mapping[str, str] = field(default_factory=dict)
     folder: Path | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("unknown_columns", "checksums"):
+            object.__setattr__(self, name, ReadOnlyDict(getattr(self, name)))
 
     @classmethod
     def from_frames(
@@ -176,10 +180,8 @@ class Field:
         return [*lines, ("notes", str(len(self.notes)))]
 
     def _note_lines(self, *, whole: bool = False) -> list[str]:
-        notes = self.notes.to_dict("records")
-        lines = fault_lines(
-            [Fault(**{str(key): value for key, value in note.items()}) for note in notes], most=SHOWN_NOTES
-        )
+        notes = [Fault(**{str(key): value for key, value in note.items()}) for note in self.notes.to_dict("records")]
+        lines = fault_lines(notes, most=SHOWN_NOTES)
         more = 0 if whole else len(lines) - SHOWN_NOTES
         return lines if more <= 0 else [*lines[:SHOWN_NOTES], f"... and {more} more lines, all of them in .notes"]
 
@@ -203,8 +205,9 @@ class Field:
         'Field tables'
         """
         head = f"Field tables{': ' + self.settings.name if self.settings.name else ''}"
-        width = max(len(name) for name, _ in self._counts())
-        lines = [head, *(f"  {name:<{width}}  {text}" for name, text in self._counts())]
+        counts = self._counts()
+        width = max(len(name) for name, _ in counts)
+        lines = [head, *(f"  {name:<{width}}  {text}" for name, text in counts)]
         return "\n".join([*lines, *(f"  note: {line}" for line in self._note_lines(whole=whole))])
 
     def __repr__(self) -> str:
@@ -279,7 +282,7 @@ def _checked(
     checksums: Mapping[str, str] | None = None,
     folder: Path | None = None,
 ) -> Field:
-    tables: dict[str, Table] = {}
+    tables: dict[str, TypedTable] = {}
     for name, table in raw.items():
         if len(table.lines):
             tables[name] = typed_table(name, table, settings, findings)
@@ -290,12 +293,12 @@ def _checked(
     tables = check_tables(tables, settings, findings, today)
     findings.stop()
     frames = {name: final_types(tables[name]) if name in tables else empty_frame(name) for name in INPUT_TABLES}
-    unknown = {name: _unknown(name, frames[name]) for name in INPUT_TABLES if _unknown(name, frames[name])}
+    unknown = {name: _unknown(name, frame) for name, frame in frames.items()}
     return Field(
         **frames,
         settings=settings,
         notes=faults_frame(findings.notes),
-        unknown_columns=unknown,
+        unknown_columns={name: found for name, found in unknown.items() if found},
         checksums=checksums or {},
         folder=folder,
     )

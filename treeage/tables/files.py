@@ -1,6 +1,6 @@
-"""Reads the bytes of CSV and Parquet tables into raw columns and says clearly why a file cannot be read.
+"""The files of a field folder: CSV and Parquet read into raw columns, tables and texts written whole or not at all.
 
-Own derivation.
+What cannot be read is said with the one thing to do. Own derivation.
 """
 
 from __future__ import annotations
@@ -25,49 +25,29 @@ from treeage.tables.settings import Settings, settings_text
 
 MOST_BYTES = 512 * 1024 * 1024  # choice: a table of some ten million rings; above it, memory would be the fault
 SAVE_AS = "Save it as CSV with UTF-8 text, commas between columns and a decimal point."
+ENDINGS = (".csv", ".parquet")
 SHEETS = (".xlsx", ".xls", ".ods")
 RING_FILES = (".rwl", ".txt", ".dat", ".xml")
 DIGIT_SHARE = 0.2  # choice: a text with more digits than this holds data and not words
+
 Parts = tuple[list[str], list[list[str]] | None, Sequence[int]]  # header, columns of cells, lines
-RawColumn = list[str] | NDArray[np.float64] | NDArray[np.int64]
+RawColumn = list[str] | NDArray[np.float64] | NDArray[np.int64]  # text as written, trimmed, or numbers already
 
 
 @dataclass(frozen=True)
 class RawTable:
-    """A table as read, before any value is understood.
+    """A table as read, before any value is understood."""
 
-    Parameters
-    ----------
-    file : str
-        File name for messages.
-    columns : dict of str to list of str or numpy.ndarray
-        Text as written, trimmed, or numbers that were numbers already.
-    lines : numpy.ndarray of int, shape (n,)
-        Line in the file of each row.
-    """
+    file: str  # for messages
+    columns: Mapping[str, RawColumn]
+    lines: NDArray[np.int64]  # line in the file of each row
 
-    file: str
-    columns: dict[str, RawColumn]
-    lines: NDArray[np.int64]
+
+# ------------------------------------------------------------------ the folder
 
 
 def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTable], dict[str, str]]:
-    """Read every table of a field folder.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Folder with trees.csv, cores.csv and the optional tables.
-    findings : Findings
-        Receives the faults of the files.
-
-    Returns
-    -------
-    tables : dict of str to RawTable
-        The tables that could be read.
-    checksums : dict of str to str
-        SHA-256 of every file read, field.toml included.
-    """
+    """Read every table of a field folder: those that could be read, and the SHA-256 of every file read."""
     tables: dict[str, RawTable] = {}
     checksums: dict[str, str] = {}
     names = sorted(entry.name for entry in folder.iterdir() if entry.is_file())
@@ -79,25 +59,19 @@ def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTabl
         elif found:
             data = (folder / found[0]).read_bytes()
             checksums[found[0]] = hashlib.sha256(data).hexdigest()
-            tables |= _raw_table(table, found[0], data, findings)
+            raw = (_csv if found[0].endswith(".csv") else _parquet)(found[0], data, findings)
+            tables |= {} if raw is None else {table: raw}
         elif table in REQUIRED_TABLES:
-            do = _missing_file(table, names, folder)
-            findings.fault(f"{table}.csv", "no such file", f"a table of {table}", do)
+            findings.fault(f"{table}.csv", "no such file", f"a table of {table}", _missing_file(table, names, folder))
     _other_files(names, findings)
     _other_data(folder, names, findings)
     return tables, checksums
 
 
-def _raw_table(table: str, file: str, data: bytes, findings: Findings) -> dict[str, RawTable]:
-    read = _csv if file.endswith(".csv") else _parquet
-    raw = read(file, data, findings)
-    return {} if raw is None else {table: raw}
-
-
 def _missing_file(table: str, names: list[str], folder: Path) -> str:
     near = [name for name in names if Path(name).stem.lower().strip() == table]
     near = near or [name for name in names if nearest(Path(name).stem, [table])]
-    if near and near[0].lower().endswith((".csv", ".parquet")):
+    if near and near[0].lower().endswith(ENDINGS):
         return f"Rename {near[0]} to {table}{Path(near[0]).suffix.lower()}."
     if near:
         return f"Save {near[0]} as {table}.csv."
@@ -105,19 +79,16 @@ def _missing_file(table: str, names: list[str], folder: Path) -> str:
 
 
 def _other_files(names: list[str], findings: Findings) -> None:
-    known = {f"{table}{ending}" for table in INPUT_TABLES for ending in (".csv", ".parquet")} | {SETTINGS_FILE}
+    """Say of files that are named nearly like an optional table or the settings that they are not read."""
+    known = {f"{table}{ending}" for table in INPUT_TABLES for ending in ENDINGS} | {SETTINGS_FILE}
     for name in names:
-        if name in known or not name.lower().endswith((".csv", ".parquet", ".toml")):
+        ending = Path(name).suffix.lower()
+        if name in known or ending not in (*ENDINGS, ".toml"):
             continue
-        near = nearest(Path(name).stem, [*INPUT_TABLES, "field"])
+        near = nearest(Path(name).stem, ["field"] if ending == ".toml" else INPUT_TABLES)
         if near and near not in REQUIRED_TABLES:
-            right = SETTINGS_FILE if near == "field" else f"{near}.csv"
-            findings.note(
-                name,
-                "a file that is not read",
-                "a known file name",
-                f"Rename it to {right} if it is meant to be.",
-            )
+            do = f"Rename it to {near}{ending} if it is meant to be."
+            findings.note(name, "a file that is not read", "a known file name", do)
 
 
 def _other_data(folder: Path, names: list[str], findings: Findings) -> None:
@@ -141,6 +112,9 @@ def _has_numbers(path: Path) -> bool:
     return digits > DIGIT_SHARE * max(len(start) - sum(start.count(blank) for blank in b" \t\r\n"), 1)
 
 
+# ------------------------------------------------------------------ one CSV file
+
+
 def _csv(file: str, data: bytes, findings: Findings) -> RawTable | None:
     text = _decoded(file, data, findings)
     if text is None:
@@ -150,14 +124,14 @@ def _csv(file: str, data: bytes, findings: Findings) -> RawTable | None:
         return None
     header, cells, lines = parts
     if not header:
-        need = "a header row and one row for each item"
-        findings.fault(file, "an empty file", need, "Fill it or remove it.")
+        findings.fault(file, "an empty file", "a header row and one row for each item", "Fill it or remove it.")
         return None
     names = _header(file, header, findings)
     if names is None or cells is None:
         return None
     table = dict(zip(names, _trimmed(text, cells), strict=True))
-    return RawTable(file, _without_empty_unnamed(table), np.asarray(lines, dtype=np.int64))
+    named = {name: column for name, column in table.items() if any(column) or not name.startswith("unnamed_")}
+    return RawTable(file, named, np.asarray(lines, dtype=np.int64))
 
 
 def _trimmed(text: str, cells: list[list[str]]) -> list[list[str]]:
@@ -166,43 +140,30 @@ def _trimmed(text: str, cells: list[list[str]]) -> list[list[str]]:
     return [[cell.strip() for cell in column] for column in cells]
 
 
-def _without_empty_unnamed(table: dict[str, list[str]]) -> dict[str, RawColumn]:
-    return {name: cells for name, cells in table.items() if any(cells) or not name.startswith("unnamed_")}
-
-
 def _decoded(file: str, data: bytes, findings: Findings) -> str | None:
+    row, nul = 0, data.find(b"\x00")
     if len(data) > MOST_BYTES:
-        findings.fault(
-            file,
+        got, need, do = (
             f"{len(data) / 1e6:.0f} MB",
             f"at most {MOST_BYTES / 1e6:.0f} MB",
             "Split the stand into folders.",
         )
-        return None
-    if data[:4] == b"PK\x03\x04":
-        findings.fault(file, "a spreadsheet or zip file", "a text table", SAVE_AS)
-        return None
-    if data[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
-        findings.fault(file, "UTF-16 text", "UTF-8 text", SAVE_AS)
-        return None
-    nul = data.find(b"\x00")
-    if nul >= 0:
+    elif data[:4] == b"PK\x03\x04":
+        got, need, do = "a spreadsheet or zip file", "a text table", SAVE_AS
+    elif data[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        got, need, do = "UTF-16 text", "UTF-8 text", SAVE_AS
+    elif nul >= 0:
         row = data.count(b"\n", 0, nul) + 1
-        findings.fault(
-            file,
-            f"a NUL byte at byte {nul + 1}",
-            "text only",
-            f"The file is damaged or not text. {SAVE_AS}",
-            row=row,
-        )
-        return None
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        row = data.count(b"\n", 0, error.start) + 1
-        got = f"byte 0x{data[error.start]:02X} at byte {error.start + 1}, which is not UTF-8"
-        findings.fault(file, got, "UTF-8 text", SAVE_AS, row=row)
-        return None
+        got, need, do = f"a NUL byte at byte {nul + 1}", "text only", f"The file is damaged or not text. {SAVE_AS}"
+    else:
+        try:
+            return data.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            row = data.count(b"\n", 0, error.start) + 1
+            got = f"byte 0x{data[error.start]:02X} at byte {error.start + 1}, which is not UTF-8"
+            need, do = "UTF-8 text", SAVE_AS
+    findings.fault(file, got, need, do, row=row)
+    return None
 
 
 def _even_columns(text: str) -> Parts | None:
@@ -248,6 +209,22 @@ def _fill_rows(text: str, rows: list[list[str]], lines: list[int]) -> None:
         start = reader.line_num + 1
 
 
+def _even(file: str, rows: list[list[str]], lines: list[int], findings: Findings) -> bool:
+    even, width = True, len(rows[0])
+    for cells, line in zip(rows, lines, strict=True):
+        if len(cells) == width:
+            continue
+        if len(cells) > width and not any(cell.strip() for cell in cells[width:]):
+            del cells[width:]
+            continue
+        even = False
+        do = "Add the missing commas; the line may be cut short."
+        if len(cells) > width:
+            do = "Write numbers with a decimal point and put a text that holds a comma in quotes."
+        findings.fault(file, f"{len(cells)} cells", f"{width} cells as in the header", do, row=line)
+    return even
+
+
 def _header(file: str, header: list[str], findings: Findings) -> list[str] | None:
     if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
         got, do = "columns parted by tabs", SAVE_AS
@@ -273,20 +250,7 @@ def _repeated(file: str, names: list[str], row: int, findings: Findings) -> bool
     return bool(doubles)
 
 
-def _even(file: str, rows: list[list[str]], lines: list[int], findings: Findings) -> bool:
-    even, width = True, len(rows[0])
-    for cells, line in zip(rows, lines, strict=True):
-        if len(cells) == width:
-            continue
-        if len(cells) > width and not any(cell.strip() for cell in cells[width:]):
-            del cells[width:]
-            continue
-        even = False
-        do = "Add the missing commas; the line may be cut short."
-        if len(cells) > width:
-            do = "Write numbers with a decimal point and put a text that holds a comma in quotes."
-        findings.fault(file, f"{len(cells)} cells", f"{width} cells as in the header", do, row=line)
-    return even
+# ------------------------------------------------------------------ one frame
 
 
 def _parquet(file: str, data: bytes, findings: Findings) -> RawTable | None:
@@ -294,33 +258,14 @@ def _parquet(file: str, data: bytes, findings: Findings) -> RawTable | None:
         frame = pd.read_parquet(io.BytesIO(data))
     except Exception as error:  # the reader raises its own many kinds for a damaged file
         first = str(error).splitlines()[0] if str(error) else type(error).__name__
-        findings.fault(
-            file,
-            f"a file that does not read ({show(first)})",
-            "a Parquet table",
-            "Write it again, or as CSV.",
-        )
+        got = f"a file that does not read ({show(first)})"
+        findings.fault(file, got, "a Parquet table", "Write it again, or as CSV.")
         return None
     return raw_from_frame(file, frame, findings)
 
 
 def raw_from_frame(file: str, frame: pd.DataFrame, findings: Findings) -> RawTable | None:
-    """Take a frame as a raw table.
-
-    Parameters
-    ----------
-    file : str
-        Name for messages.
-    frame : pandas.DataFrame
-        Any frame with the columns of the schema; its index is not read.
-    findings : Findings
-        Receives a fault when column names repeat.
-
-    Returns
-    -------
-    RawTable or None
-        The table, rows counted from 1; None when its columns cannot be told apart.
-    """
+    """Take a frame as a raw table, rows counted from 1 and the index not read; None when column names repeat."""
     names = [str(name).strip() for name in frame.columns]
     if _repeated(file, names, 0, findings):
         return None
@@ -338,26 +283,10 @@ def _raw_column(series: pd.Series) -> RawColumn:
 
 
 def _as_text(value: object) -> str:
-    whole = isinstance(value, float) and value.is_integer()
-    return str(int(value)) if isinstance(value, float) and whole else str(value).strip()
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value).strip()
 
 
-def _replace(path: Path, write: Callable[[Path], None]) -> None:
-    """Write to a temporary file beside the target, then rename it."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        os.close(handle)
-        try:
-            write(Path(temporary))
-            mask = os.umask(0)
-            os.umask(mask)
-            os.chmod(temporary, 0o666 & ~mask)
-            os.replace(temporary, path)
-        finally:
-            Path(temporary).unlink(missing_ok=True)
-    except OSError as error:  # names the place that was asked for, not the temporary one
-        raise OSError(error.errno, error.strerror or str(error), str(path)) from error
+# ------------------------------------------------------------------ writing
 
 
 def write_text(path: str | Path, text: str) -> Path:
@@ -387,13 +316,8 @@ def write_text(path: str | Path, text: str) -> Path:
     ...     write_text(Path(folder) / "note.txt", "larch").read_text()
     'larch'
     """
-    target = Path(path)
-
-    def write(part: Path) -> None:
-        part.write_bytes(text.encode("utf-8"))
-
-    _replace(target, write)
-    return target
+    data = text.encode("utf-8")
+    return _replace(Path(path), lambda part: part.write_bytes(data))
 
 
 def write_table(frame: pd.DataFrame, path: str | Path) -> Path:
@@ -427,14 +351,30 @@ def write_table(frame: pd.DataFrame, path: str | Path) -> Path:
     """
     target = Path(path)
     if target.suffix == ".csv":
-        _replace(target, lambda part: frame.to_csv(part, index=False, lineterminator="\n", encoding="utf-8"))
-    elif target.suffix == ".parquet":
-        _replace(target, lambda part: frame.to_parquet(part, index=False))
-    else:
-        raise InputError(
-            Fault(target.name, "a name ending in .csv or .parquet", "Rename the file.", "write_table", 0, "path")
-        )
-    return target
+        return _replace(target, lambda part: frame.to_csv(part, index=False, lineterminator="\n", encoding="utf-8"))
+    if target.suffix == ".parquet":
+        return _replace(target, lambda part: frame.to_parquet(part, index=False))
+    need = "a name ending in .csv or .parquet"
+    raise InputError(Fault(target.name, need, "Rename the file.", "write_table", 0, "path"))
+
+
+def _replace(path: Path, write: Callable[[Path], object]) -> Path:
+    """Write to a temporary file beside the target, then rename it."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+        os.close(handle)
+        try:
+            write(Path(temporary))
+            mask = os.umask(0)
+            os.umask(mask)
+            os.chmod(temporary, 0o666 & ~mask)
+            os.replace(temporary, path)
+        finally:
+            Path(temporary).unlink(missing_ok=True)
+    except OSError as error:  # names the place that was asked for, not the temporary one
+        raise OSError(error.errno, error.strerror or str(error), str(path)) from error
+    return path
 
 
 def write_field(
@@ -495,10 +435,11 @@ def write_field(
 
 def _table_faults(tables: Mapping[str, pd.DataFrame]) -> list[Fault]:
     faults = []
-    for name in set(tables) - set(INPUT_TABLES):
-        near = nearest(name, INPUT_TABLES)
-        do = f"Did you mean {near}?" if near else "Leave it out."
-        faults.append(Fault(name, f"one of {', '.join(INPUT_TABLES)}", do, "write_field", 0, "tables"))
+    for name in tables:
+        if name not in INPUT_TABLES:
+            near = nearest(name, INPUT_TABLES)
+            do = f"Did you mean {near}?" if near else "Leave it out."
+            faults.append(Fault(name, f"one of {', '.join(INPUT_TABLES)}", do, "write_field", 0, "tables"))
     for name in REQUIRED_TABLES:
         if name not in tables:
             faults.append(Fault("nothing", f"a table of {name}", "Pass it.", "write_field", 0, f"tables[{name!r}]"))

@@ -1,15 +1,12 @@
-"""Reads, checks and writes field.toml: the site, values for absent columns, the height model of each species.
-
-Own derivation.
-"""
+"""Reads, checks and writes field.toml: the site, values for absent columns, the height model of each species."""
 
 from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 
@@ -24,7 +21,21 @@ from treeage.schema import (
     nearest,
 )
 
+BREAST_HEIGHTS_M = (1.0, 1.6)  # every breast height in use lies between (1.3, 1.37, 1.4, 1.5 m; common practice)
 MOST_SHRINKAGE = 25.0  # choice: radial shrinkage of wood, green to oven dry, is mostly 2 to 8 %
+
+
+class ReadOnlyDict(dict[str, Any]):
+    """A dict that stays as it was made, also when it is pickled."""
+
+    def _refuse(self, *_: Any, **__: Any) -> NoReturn:
+        raise TypeError("This was checked when it was read and cannot be changed: make new settings or read again.")
+
+    __setitem__ = __delitem__ = __ior__ = _refuse
+    update = pop = popitem = setdefault = clear = _refuse
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (type(self), (dict(self),))
 
 
 @dataclass(frozen=True)
@@ -64,22 +75,14 @@ class Settings:
     defaults: Mapping[str, Any] = field(default_factory=dict)
     height: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        models = {name: ReadOnlyDict(m) if isinstance(m, Mapping) else m for name, m in self.height.items()}
+        object.__setattr__(self, "defaults", ReadOnlyDict(self.defaults))
+        object.__setattr__(self, "height", ReadOnlyDict(models))
+
 
 def read_settings(data: bytes | None, findings: Findings) -> Settings:
-    """Read field.toml.
-
-    Parameters
-    ----------
-    data : bytes or None
-        The file, None when there is none.
-    findings : Findings
-        Receives faults (unknown keys, wrong values) and notes (what was assumed).
-
-    Returns
-    -------
-    Settings
-        The settings; where a value is at fault, the default stands in.
-    """
+    """Read the bytes of field.toml, None when there is none; where a value is at fault, the default stands in."""
     if data is None:
         got, do = "no such file", "Write one to state the site, the hemisphere and the height models."
         findings.note(SETTINGS_FILE, got, "the settings of the site (north assumed)", do)
@@ -91,36 +94,20 @@ def read_settings(data: bytes | None, findings: Findings) -> Settings:
         got = f"byte 0x{data[error.start]:02X}, which is not UTF-8"
         findings.fault(SETTINGS_FILE, got, "UTF-8 text", "Save it as UTF-8 text.", row=row)
         return Settings()
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # no TOML; or a number, or brackets, beyond what Python reads
         findings.fault(SETTINGS_FILE, show(str(error)), "a TOML file", "Mend that line; texts stand in quotes.")
         return Settings()
-    return check_settings(content, findings)
+    return _checked(content, findings)
 
 
-def check_settings(content: Mapping[str, Any], findings: Findings) -> Settings:
-    """Check the content of field.toml and make the settings of it.
-
-    Parameters
-    ----------
-    content : mapping
-        Sections site, defaults and height.
-    findings : Findings
-        Receives faults and notes.
-
-    Returns
-    -------
-    Settings
-        The settings; where a value is at fault, the default stands in.
-    """
-    site = {
-        key: v for key, v in _section(content, "site", findings).items() if _known(key, SITE_KEYS, "site", findings)
-    }
+def _checked(content: Mapping[str, Any], findings: Findings) -> Settings:
+    """Make the settings of the sections site, defaults and height, and report what is wrong with them."""
+    site = _known_keys(content, "site", SITE_KEYS, findings)
     if "hemisphere" not in site:
         do = 'Write hemisphere = "north" or "south" under [site].'
         findings.note(SETTINGS_FILE, "no hemisphere", "north or south (north assumed)", do, column="site.hemisphere")
-    values = {key: value for key, value in site.items() if _site_value(key, value, findings)}
-    allowed, defaults = default_columns(), _section(content, "defaults", findings)
-    defaults = {key: value for key, value in defaults.items() if _known(key, allowed, "defaults", findings)}
+    values = {key: v for key, v in site.items() if _site_value(key, v, findings)}
+    defaults = _known_keys(content, "defaults", default_columns(), findings)
     height = {key: v for key, v in _section(content, "height", findings).items() if _height_model(key, v, findings)}
     for key in content:
         _known(key, SETTINGS_SECTIONS, "", findings)
@@ -135,8 +122,12 @@ def _section(content: Mapping[str, Any], name: str, findings: Findings) -> Mappi
     return {}
 
 
-def _known(key: str, allowed: Iterable[str], section: str, findings: Findings) -> bool:
-    allowed = tuple(allowed)
+def _known_keys(content: Mapping[str, Any], name: str, allowed: Sequence[str], findings: Findings) -> dict[str, Any]:
+    section = _section(content, name, findings)
+    return {key: value for key, value in section.items() if _known(key, allowed, name, findings)}
+
+
+def _known(key: str, allowed: Sequence[str], section: str, findings: Findings) -> bool:
     if key in allowed:
         return True
     near = nearest(key, allowed)
@@ -151,7 +142,7 @@ def _known(key: str, allowed: Iterable[str], section: str, findings: Findings) -
 
 
 def _site_value(key: str, value: object, findings: Findings) -> bool:
-    number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    number = float(str(value)) if isinstance(value, (int, float)) and not isinstance(value, bool) else np.nan
     do = "Correct it or leave it out."
     if key in ("name", "description"):
         good, need = isinstance(value, str), "a text in quotes"
@@ -159,28 +150,26 @@ def _site_value(key: str, value: object, findings: Findings) -> bool:
         good, need = value in HEMISPHERES, f"one of {', '.join(HEMISPHERES)}"
         do = f'Write hemisphere = "{nearest(str(value), HEMISPHERES) or "north"}".'
     elif key == "breast_height_m":
-        # 1.0 to 1.6 m: every breast height in use lies between (1.3, 1.37, 1.4, 1.5 m; common practice)
-        good, need = number and 1.0 <= float(str(value)) <= 1.6, "a number from 1 to 1.6 [m]"  # noqa: PLR2004
+        low, high = BREAST_HEIGHTS_M
+        good, need = low <= number <= high, f"a number from {low:g} to {high:g} [m]"
         do = "Write the height in metres, for example 1.3."
     else:
-        good, need = (
-            number and 0 <= float(str(value)) <= MOST_SHRINKAGE,
-            f"a number from 0 to {MOST_SHRINKAGE:g} [%]",
-        )
+        good, need = 0 <= number <= MOST_SHRINKAGE, f"a number from 0 to {MOST_SHRINKAGE:g} [%]"
     if not good:
         findings.fault(SETTINGS_FILE, show(value), need, do, column=f"site.{key}")
     return good
 
 
 def _height_model(species: str, model: object, findings: Findings) -> bool:
+    """Whether a section names a height model; its other keys are checked with the tables."""
     where = f'height."{species}"'
     if not isinstance(model, Mapping) or "model" not in model:
         do = f'Write [height."{species}"] and below it model = "seedlings" or another model.'
         findings.fault(SETTINGS_FILE, show(model), "a section with the key model", do, column=where)
         return False
     word = model["model"]
-    if word in HEIGHT_MODEL_KEYS:
-        return True  # its keys are checked with the tables, see table_heights
+    if isinstance(word, str) and word in HEIGHT_MODEL_KEYS:
+        return True
     near = nearest(str(word), HEIGHT_MODEL_KEYS)
     do = f"Did you mean {near}?" if near else "Choose one of the list."
     findings.fault(SETTINGS_FILE, show(word), f"one of {', '.join(HEIGHT_MODEL_KEYS)}", do, column=f"{where}.model")
@@ -188,33 +177,14 @@ def _height_model(species: str, model: object, findings: Findings) -> bool:
 
 
 def settings_text(settings: Settings) -> str:
-    """Write settings as the text of a field.toml.
-
-    Parameters
-    ----------
-    settings : Settings
-        The settings.
-
-    Returns
-    -------
-    str
-        TOML that reads back to the same settings.
-
-    Examples
-    --------
-    >>> print(settings_text(Settings(name="High pasture")).splitlines()[1])
-    name = "High pasture"
-    """
+    """Write settings as the text of a field.toml that reads back to the same settings."""
     lines = ["[site]"]
     lines += [f"{key} = {_toml(getattr(settings, key))}" for key in SITE_KEYS]
     if settings.defaults:
         lines += ["", "[defaults]", *(f"{key} = {_toml(value)}" for key, value in settings.defaults.items())]
     for species, model in settings.height.items():
-        lines += [
-            "",
-            f"[height.{_toml(species)}]",
-            *(f"{_toml_key(key)} = {_toml(value)}" for key, value in model.items()),
-        ]
+        lines += ["", f"[height.{_toml(species)}]"]
+        lines += [f"{_toml_key(key)} = {_toml(value)}" for key, value in model.items()]
     return "\n".join(lines) + "\n"
 
 
