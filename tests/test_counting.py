@@ -11,7 +11,6 @@ from scipy import integrate, stats
 from treeage.counting import (
     REFERENCE_RINGS,
     TOO_FEW_SHARE,
-    Dating,
     absent_ring_share,
     count_error,
     count_error_mass,
@@ -19,6 +18,7 @@ from treeage.counting import (
 )
 from treeage.errors import InputError
 from treeage.pmf import Pmf
+from treeage.schema import Dating
 
 
 def within(error: Pmf, years: int) -> float:

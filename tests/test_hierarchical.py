@@ -11,6 +11,7 @@ from learned_stands import draw_replica, rows_by_tree, small_field, small_stand
 from scipy.special import logsumexp
 from scipy.stats import lognorm, norm
 
+from treeage.counting import count_error_mass
 from treeage.errors import InputError, ModelError, ModelWarning
 from treeage.estimate import estimate_ages, prepare
 from treeage.hierarchical import (
@@ -23,22 +24,21 @@ from treeage.hierarchical import (
     prior_predictive,
     prior_table,
 )
-from treeage.hierarchical.data import DIFFERENCE_YEARS, FORMS, stand_data
+from treeage.hierarchical.checks import core_checks
+from treeage.hierarchical.data import stand_data
 from treeage.hierarchical.dates import learned_answers, like_draws
-from treeage.hierarchical.kernel import GrowthKernel
+from treeage.hierarchical.factors import FACTOR_LIMITS, SHIFTS, ErrorFactor, FactorKind, scale_distance, scaled_counts
+from treeage.hierarchical.heights import DIFFERENCE_YEARS, FORMS, form_axis
+from treeage.hierarchical.kernel import HeightKernel, plain_mode, stand_kernel
 from treeage.hierarchical.likelihood import (
-    SHIFTS,
-    ErrorFactor,
-    FactorKind,
     chebyshev_nodes,
     degrees,
-    scale_distance,
     tree_axes,
     tree_likelihoods,
     tree_log_likelihood,
 )
 from treeage.hierarchical.priors import NAMES, ParameterMap
-from treeage.hierarchical.sampling import build_model, core_checks, group_dataset, mode_and_covariance, stand_kernel
+from treeage.hierarchical.sampling import build_model, group_dataset, mode_and_covariance
 from treeage.pmf import Mass
 from treeage.tables import Field
 
@@ -126,7 +126,7 @@ def test_young_trees_against_scipy():
     """The sums of squares give the normal log density of every young tree."""
     _, data = stand()
     heights = data.heights
-    kernel = GrowthKernel(heights, data.difference)
+    kernel = HeightKernel(heights, data.difference)
     level, slope, spread = np.array([2.2]), np.array([0.8]), np.array([0.3])
     found = kernel(level, slope, spread, np.zeros((0, SHIFTS.size)))
     by_form = norm.logpdf(heights.young_log_age[:, None], level + slope * heights.young_axis, spread).sum(axis=0)
@@ -150,7 +150,7 @@ def test_years_from_the_collar_are_not_rounded_below(low, first, width):
     for years, edges in ((0, (0, first)), (8, (width - 1, width))):
         likelihood = np.zeros((1, SHIFTS.size, DIFFERENCE_YEARS))
         likelihood[:, :, years] = 1
-        value = GrowthKernel(bare, likelihood)(np.log([8.0]), np.array([0.75]), np.array([0.3]), np.eye(1, SHIFTS.size))
+        value = HeightKernel(bare, likelihood)(np.log([8.0]), np.array([0.75]), np.array([0.3]), np.eye(1, SHIFTS.size))
         cdf = lognorm(0.3, scale=np.exp(middle)).cdf(edges)  # SciPy
         assert np.exp(value.total) == pytest.approx(cdf[1] - cdf[0])
 
@@ -182,10 +182,33 @@ def test_scaled_distance_leaves_the_pith_alone():
     np.testing.assert_array_equal(scale_distance(mass, np.array([2.0]), np.array([True])), mass)
 
 
+@pytest.mark.parametrize(
+    ("factor", "dating"), [(ErrorFactor.LAB_COUNT, "lab_count"), (ErrorFactor.FIELD_COUNT, "field_count")]
+)
+def test_twice_as_many_wrong_rings_are_those_of_twice_the_rings(factor, dating):
+    """Wrong rings are Poisson with a mean of share times rings (closed form); a factor of 1 changes nothing."""
+    found = scaled_counts(np.array([100, 200]), [factor] * 2, ["Picea abies"] * 2, np.array([2.0, 1.0]))
+    expected = count_error_mass([200, 200], dating, genus="Picea abies")
+    assert found.start == expected.start
+    np.testing.assert_allclose(found.mass, expected.mass)
+
+
+def test_axis_of_the_forms_is_tangent_to_log_height():
+    """At the middle height every form is 0 with slope 1 on log height; the first, a power, is log height itself."""
+    heights = np.array([0.5, 1.0, 0.5 * np.exp(1e-5)])
+    found = form_axis(heights, 0.5, 2.0)
+    np.testing.assert_allclose(found[:2, 0], [0.0, np.log(2)], atol=1e-12)  # closed form
+    np.testing.assert_allclose(found[0], 0.0, atol=1e-12)
+    np.testing.assert_allclose(found[2] / 1e-5, 1.0, atol=1e-3)
+
+
 def test_nodes_and_terms():
-    """Chebyshev nodes are symmetric, terms are distinct and start with the constant."""
+    """Chebyshev nodes are those of the polynomial, symmetric; terms are distinct and start with the constant."""
     for kind in FactorKind:
-        np.testing.assert_allclose(chebyshev_nodes(kind), -chebyshev_nodes(kind)[::-1], atol=1e-12)
+        nodes = chebyshev_nodes(kind)
+        np.testing.assert_allclose(nodes, -nodes[::-1], atol=1e-12)
+        zeros = np.polynomial.chebyshev.Chebyshev.basis(nodes.size).roots()  # NumPy
+        np.testing.assert_allclose(nodes, zeros * FACTOR_LIMITS[kind], atol=1e-12)
     terms = degrees()
     assert len({tuple(term) for term in terms}) == len(terms)
     assert not terms[0].any()
@@ -196,8 +219,6 @@ def test_nodes_and_terms():
 
 def test_model_is_built_with_named_dimensions():
     """Log density is finite, variables carry the named dimensions, nothing has to be sampled."""
-    from treeage.hierarchical.kernel import plain_mode
-
     _, data = stand()
     model = build_model(data)
     assert set(model.coords) >= {"species", "method", "dating", "height_species", "form", "teaching_tree"}
@@ -270,7 +291,7 @@ def test_like_draws_groups_by_factors():
     """Draws with like factors end together, without empty groups."""
     _, data = stand()
     draws = prior_draws(data, 40)
-    group = like_draws(data, draws, 6)
+    group = like_draws(draws, 6)
     assert set(group) == set(range(group.max() + 1))
     logs = np.log(draws["own_factor"])
     within = np.mean([logs[group == k].var() for k in range(group.max() + 1)])

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from treeage.counting import Dating
 from treeage.errors import InputError
 from treeage.schema import (
     INPUT_TABLES,
+    Dating,
     InnerEnd,
     OuterEnd,
     column,

@@ -12,7 +12,7 @@ from treeage.errors import InputError
 from treeage.estimate import read_cores
 from treeage.rings import missing_rings
 from treeage.simulate import scenario, simulate_from_model, simulate_stand
-from treeage.simulate.model import count_errors, distance_masses, draw_missed, visible_growth, visible_widths
+from treeage.simulate.model import count_errors, distance_masses, draw_missed, visible, visible_widths
 
 
 @pytest.mark.parametrize("name", ["mixed", "two_heights", "short"])
@@ -51,7 +51,7 @@ def test_stands_are_drawn_from_what_the_estimate_prepares(name: str) -> None:
     prepared = read_cores(stand.field())
     own = prepared.line  # cores of the estimate stand in another order
     np.testing.assert_allclose(distance_masses(table)[own], prepared.distance, atol=1e-12)
-    growth = visible_growth(table, visible_widths(stand))
+    growth = visible(table, visible_widths(stand))
     np.testing.assert_allclose(growth.features[own], prepared.growth.features, atol=1e-9)
     np.testing.assert_array_equal(growth.ring_count[own], prepared.growth.ring_count)
     errors = count_errors(table)

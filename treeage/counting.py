@@ -6,7 +6,6 @@ Poisson counts of wrong rings, whose share varies between cores and is set from 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from enum import StrEnum
 from functools import lru_cache
 from typing import Final
 
@@ -17,21 +16,7 @@ from scipy.special import gammaln, ndtr, ndtri
 from treeage.errors import Fault, InputError, require_nonnegative, show
 from treeage.pmf import Mass, Pmf
 from treeage.priors import Sourced
-
-
-class Dating(StrEnum):
-    """How a core was dated; the values are the words of the column `dating`.
-
-    Examples
-    --------
-    >>> Dating("lab_count") is Dating.LAB_COUNT
-    True
-    """
-
-    CROSSDATED = "crossdated"
-    LAB_COUNT = "lab_count"
-    FIELD_COUNT = "field_count"
-
+from treeage.schema import Dating
 
 _KINDS: Final = tuple(Dating)
 REFERENCE_RINGS: Final = 200  # choice: the published errors do not state a number of rings; old-growth samples

@@ -254,9 +254,6 @@ def require_attributes(
         raise InputError(Fault(kind_of(value), *advice, where, 0, name))
 
 
-require_faces = require_attributes  # until every room has taken the new name
-
-
 def require_field(where: str, value: object) -> None:
     """Check that an argument is a field of tables, and not the path of one."""
     folder = repr(str(value)) if kind_of(value).startswith("the text") else "folder"

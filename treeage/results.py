@@ -35,6 +35,32 @@ class Status(StrEnum):
     NOT_USED = "not used"
 
 
+class Step(StrEnum):
+    """Steps of the chain in the table of sources."""
+
+    DISTANCE = "distance to the pith"
+    MISSED_RINGS = "missed rings"
+    WIDTHS = "visible widths"
+    COUNT = "count error"
+    DIAMETER = "diameter"
+    HEIGHT = "years to coring height"
+    LEARNED = "learned parameters"
+
+
+class Known(StrEnum):
+    """How a source is known: from the user, a fit, the literature (read to derived), or by definition."""
+
+    USER = "user"
+    FITTED = "fitted"
+    DEFINITION = "definition"
+    READ = "read"
+    ABSTRACT = "abstract"
+    MEMORY = "memory"
+    DERIVED = "derived"
+    CHOICE = "choice"
+    NONE = "none"
+
+
 class Flag(StrEnum):
     """What a reader must know about a tree or core; data/flags.csv holds the words for people."""
 

@@ -11,8 +11,9 @@ from learned_stands import draw_replica, small_stand
 from scipy.stats import chi2
 
 from treeage.hierarchical import LearningPriors, Sampling
+from treeage.hierarchical.kernel import stand_kernel
 from treeage.hierarchical.priors import NAMES, ParameterMap
-from treeage.hierarchical.sampling import build_model, group_dataset, sample_model, stand_kernel
+from treeage.hierarchical.sampling import build_model, group_dataset, sample_model
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore:PyTensor could not link:UserWarning")]
 

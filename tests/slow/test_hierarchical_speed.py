@@ -10,9 +10,9 @@ from learned_stands import rows_by_tree, small_field, small_stand
 from plain_stand_model import plain_model
 
 from treeage.hierarchical import LearningPriors, Sampling, diagnose, fit_hierarchical
-from treeage.hierarchical.kernel import plain_mode
+from treeage.hierarchical.kernel import plain_mode, stand_kernel
 from treeage.hierarchical.priors import ParameterMap
-from treeage.hierarchical.sampling import build_model, group_dataset, sample_model, stand_kernel
+from treeage.hierarchical.sampling import build_model, group_dataset, sample_model
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::UserWarning")]
 

@@ -12,11 +12,12 @@ from learned_stands import draw_replica, small_stand
 from scipy.stats import norm
 
 from treeage.hierarchical import LearningPriors, Sampling
-from treeage.hierarchical.data import FORMS
 from treeage.hierarchical.dates import learned_answers
 from treeage.hierarchical.fit import spread_draws
+from treeage.hierarchical.heights import FORMS
+from treeage.hierarchical.kernel import stand_kernel
 from treeage.hierarchical.priors import NAMES, ParameterMap
-from treeage.hierarchical.sampling import build_model, sample_model, stand_kernel
+from treeage.hierarchical.sampling import build_model, sample_model
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::UserWarning")]
 
@@ -57,7 +58,7 @@ def learned_dates(data, trees, *, seed):
     """The hierarchical answer."""
     kernel = stand_kernel(data, ParameterMap(data, LearningPriors()))
     inference = sample_model(build_model(data), kernel, Sampling(150, 100, 2, 1), seed=seed)
-    return learned_answers(data, spread_draws(inference, data, 48), trees, prob=0.9, seed=seed)[0]
+    return learned_answers(data, spread_draws(inference, 48), trees, prob=0.9, seed=seed)[0]
 
 
 def covered(answers, truth):

@@ -7,13 +7,14 @@ from treeage.distance.seen import (
     point_likelihood, ray_likelihood, source_words, unseen_curvature,
 )
 from treeage.distance.unseen import (
-    aimed_core_density, inside_radius, joint_distances, off_axis_radius, radial_length, share_a_line,
-    short_core_density,
+    CoreDistances, aimed_core_density, core_distances, inside_radius, joint_distances, off_axis_radius,
+    radial_length, share_a_line, short_core_density,
 )
 
 __all__ = [
-    "DISTANCE_GRID_MM", "DistanceSource", "aimed_core_density", "arc_likelihood", "arc_radius", "arc_rise",
-    "circle_likelihood", "common_arcs_likelihood", "conflict_probability", "direct_likelihood", "direct_sd", "distance_mass",
-    "grid_cells", "inside_radius", "joint_distances", "off_axis_radius", "point_likelihood", "radial_length", "ray_likelihood",
-    "share_a_line", "short_core_density", "source_words", "unseen_curvature",
+    "CoreDistances", "DISTANCE_GRID_MM", "DistanceSource", "aimed_core_density", "arc_likelihood", "arc_radius",
+    "arc_rise", "circle_likelihood", "common_arcs_likelihood", "conflict_probability", "core_distances",
+    "direct_likelihood", "direct_sd", "distance_mass", "grid_cells", "inside_radius", "joint_distances",
+    "off_axis_radius", "point_likelihood", "radial_length", "ray_likelihood", "share_a_line", "short_core_density",
+    "source_words", "unseen_curvature",
 ]

@@ -5,15 +5,31 @@ Own derivation: a pith offset that is normal in the plane, of the published mean
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage import priors
-from treeage.distance.seen import DISTANCE_GRID_MM, column, unseen_curvature
+from treeage.distance.seen import (
+    DISTANCE_GRID_MM,
+    DistanceSource,
+    column,
+    conflict_probability,
+    distance_mass,
+    unseen_curvature,
+)
 from treeage.errors import require_nonnegative, require_positive
+from treeage.schema import InnerEnd
 
 Array = NDArray[np.float64]
 
+Flags = NDArray[np.bool_]
+Readings = Mapping[DistanceSource, tuple[Flags, Array]]
+
+_SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
+_DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
 OFFSET_SHARE = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2)  # a Rayleigh mean is sqrt(pi/2) of its scale
 LEAST_COSINE = 0.5  # choice: cores within 60 degrees of one line; simulation finds others as good as independent
 _NEGLIGIBLE = 3e-3  # choice: joint cases that hold less of the likeliest change no printed figure
@@ -22,6 +38,109 @@ _ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, _WEIGHTS * np.pi / 4  # 0 to a ri
 
 
 # ------------------------------------------------------------------ tape and calliper
+
+
+@dataclass(frozen=True, eq=False)
+class CoreDistances:
+    """Distances of many cores to the pith, and what they rest on.
+
+    Parameters
+    ----------
+    mass : numpy.ndarray, shape (n_core, n_grid)
+        On `DISTANCE_GRID_MM`; all at 0 with the pith on the core, a row of zeros where nothing bounds the distance.
+    source : tuple of DistanceSource
+        One a core.
+    beyond_diameter : numpy.ndarray of bool, shape (n_core,)
+        What was seen lies beyond the geometric limit: the wood was believed, the diameter not.
+    disagree : numpy.ndarray of bool, shape (n_core,)
+        Two sources of the core disagree more than their errors allow.
+    """
+
+    mass: Array
+    source: tuple[DistanceSource, ...]
+    beyond_diameter: Flags
+    disagree: Flags
+
+
+def core_distances(
+    inner_end: NDArray[np.object_],
+    seen_by: Readings,
+    radius_mm: Array,
+    radius_sd_mm: Array,
+    length_mm: Array,
+    *,
+    visible_mm: Array | None = None,
+) -> CoreDistances:
+    """Combine what is known of the distance of every core: readings at the inner end, else radius less length.
+
+    Parameters
+    ----------
+    inner_end : numpy.ndarray of str, shape (n_core,)
+        Words of `InnerEnd`.
+    seen_by : mapping of DistanceSource to (numpy.ndarray of bool, numpy.ndarray)
+        For every kind of reading the cores that have it, shape (n_core,), and its likelihood for these.
+    radius_mm, radius_sd_mm, length_mm : numpy.ndarray, shape (n_core,)
+        Inside-bark radius and its standard deviation, and horizontal length inside bark [mm]; NaN where not known.
+    visible_mm : numpy.ndarray, shape (n_core,), optional
+        Sum of the visible widths [mm], which stands for a radius that is not known; 0 where there is none.
+
+    Returns
+    -------
+    CoreDistances
+        One row a core.
+
+    Notes
+    -----
+    A core with a reading was aimed at the pith: the density of an aimed core times the likelihoods. One without is
+    radius less length with an eccentric pith; intact ends without arcs add that no curvature was seen.
+    """
+    pith = inner_end == InnerEnd.PITH
+    seen = np.any([rows for rows, _ in seen_by.values()], axis=0) & ~pith if seen_by else np.zeros_like(pith)
+    by_length = ~seen & ~pith & np.isfinite(radius_mm) & np.isfinite(length_mm)
+    density = np.zeros((pith.size, DISTANCE_GRID_MM.size))
+    if by_length.any():
+        density[by_length] = short_core_density(*(each[by_length] for each in (radius_mm, radius_sd_mm, length_mm)))
+    if seen.any():
+        visible = np.zeros(pith.size) if visible_mm is None else visible_mm
+        assumed = np.where(np.isfinite(radius_mm), radius_mm, np.where(visible > 0, visible, np.nan_to_num(length_mm)))
+        assumed = np.where(assumed > 0, assumed, _DEFAULT_RADIUS_MM)
+        spread = np.where(np.isfinite(radius_sd_mm), radius_sd_mm, assumed / 3)  # choice: a third of a guessed radius
+        reach = np.where(np.isfinite(radius_mm), length_mm, np.nan)
+        density[seen] = aimed_core_density(assumed[seen], spread[seen], reach[seen])
+    no_arcs = ~seen & (inner_end == InnerEnd.NO_ARCS)
+    likelihoods = [_among_ones(rows, values) for rows, values in seen_by.values()]
+    likelihoods.append(_among_ones(no_arcs, unseen_curvature(int(no_arcs.sum()))))
+    mass = distance_mass(density, likelihoods)
+    beyond = seen & (mass.sum(axis=1) <= 0)
+    mass[beyond] = distance_mass(np.ones_like(density), likelihoods)[beyond]
+    mass[pith] = 0.0
+    mass[pith, 0] = 1.0
+    source = np.full(pith.size, DistanceSource.NOTHING, dtype=object)
+    for kind, (rows, _) in seen_by.items():
+        source[rows] |= kind
+    source[by_length] = DistanceSource.RADIUS_LESS_LENGTH
+    source[pith] = DistanceSource.PITH
+    return CoreDistances(mass, tuple(source), beyond, _disagree(seen_by, np.maximum(density, 1e-12)))
+
+
+def _among_ones(rows: Flags, values: Array) -> Array:
+    """Values of some rows among ones for the others."""
+    out = np.ones((rows.size, DISTANCE_GRID_MM.size))
+    out[rows] = values
+    return out
+
+
+def _disagree(seen_by: Readings, density: Array) -> Flags:
+    """Cores whose readings disagree more than their errors allow."""
+    odd, every = np.zeros(len(density), dtype=bool), list(seen_by.values())
+    for place, (rows, values) in enumerate(every):
+        for other_rows, other_values in every[place + 1 :]:
+            both = rows & other_rows
+            if both.any():
+                first = distance_mass(density[both], [_among_ones(rows, values)[both]])
+                second = distance_mass(density[both], [_among_ones(other_rows, other_values)[both]])
+                odd[both] |= conflict_probability(first, second) < _SOURCE_CONFLICT
+    return odd
 
 
 def inside_radius(

@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from treeage import priors
-from treeage.counting import Dating
 from treeage.distance import DistanceSource, source_words
 from treeage.estimate.cores import Cores, WidthSource
 from treeage.estimate.shared import FEWEST_RINGS, LEAST_TREES, Shared, genus_of
 from treeage.pmf import Pmf
 from treeage.posterior import TreePosterior
-from treeage.results import CORE_HEIGHT, ROOT_COLLAR, Flag, SharedParts, Status, TreeAge
+from treeage.results import CORE_HEIGHT, ROOT_COLLAR, Flag, Known, SharedParts, Status, Step, TreeAge
 from treeage.rings import compare_rules, ring_model
+from treeage.schema import Dating, InnerEnd
 
 if TYPE_CHECKING:
     from treeage.height import HeightModel
@@ -281,22 +281,25 @@ def _other_tables(field: Field) -> list[list[Any]]:
 _ARCS = "plane geometry; use as in Baker et al. 2005, Ecol. Monogr. 75:317-343, App. B"
 _WEISBERG = "Weisberg & Swanson 2001, Northwest Sci. 75:145-156"
 _DISTANCE_SOURCES = {
-    DistanceSource.PITH: ("seen on the core", "definition"),
-    DistanceSource.ARC: (f"chord and rise of the innermost arc: {_ARCS}", "derived"),
-    DistanceSource.SEVERAL_ARCS: (f"chord and rise of several arcs: {_ARCS}", "derived"),
-    DistanceSource.CIRCLE: ("template of concentric circles, Applequist 1958, J. For. 56:141", "memory"),
-    DistanceSource.RAYS: ("converging rays, Rozas 2003, Plant Ecology 167, doi 10.1023/A:1023969822044", "abstract"),
-    DistanceSource.DIRECT: ("the distance column of cores.csv", "user"),
-    DistanceSource.POINTS: ("least-squares concentric circles through the points of points.csv", "derived"),
+    DistanceSource.PITH: ("seen on the core", Known.DEFINITION),
+    DistanceSource.ARC: (f"chord and rise of the innermost arc: {_ARCS}", Known.DERIVED),
+    DistanceSource.SEVERAL_ARCS: (f"chord and rise of several arcs: {_ARCS}", Known.DERIVED),
+    DistanceSource.CIRCLE: ("template of concentric circles, Applequist 1958, J. For. 56:141", Known.MEMORY),
+    DistanceSource.RAYS: (
+        "converging rays, Rozas 2003, Plant Ecology 167, doi 10.1023/A:1023969822044",
+        Known.ABSTRACT,
+    ),
+    DistanceSource.DIRECT: ("the distance column of cores.csv", Known.USER),
+    DistanceSource.POINTS: ("least-squares concentric circles through the points of points.csv", Known.DERIVED),
     DistanceSource.RADIUS_LESS_LENGTH: (
         "Norton, Palmer & Ogden 1987, NZ J. Bot. 25, with the eccentricity of Renvall 1923 and Woodall 2008",
-        "derived",
+        Known.DERIVED,
     ),
 }
 _COUNT_SOURCES = {
-    Dating.CROSSDATED: ("no count error by definition", "definition"),
-    Dating.LAB_COUNT: (f"{_WEISBERG}: mean error 1.5 years", "abstract"),
-    Dating.FIELD_COUNT: (f"{_WEISBERG}: 75 % within 10, 87 % within 20 years", "abstract"),
+    Dating.CROSSDATED: ("no count error by definition", Known.DEFINITION),
+    Dating.LAB_COUNT: (f"{_WEISBERG}: mean error 1.5 years", Known.ABSTRACT),
+    Dating.FIELD_COUNT: (f"{_WEISBERG}: 75 % within 10, 87 % within 20 years", Known.ABSTRACT),
 }
 _WIDTH_WORDS = {
     WidthSource.RING_TABLE: "ring table",
@@ -318,33 +321,33 @@ def gather_sources(cores: Cores, shared: Shared, answers: Iterable[TreeAge]) -> 
     for source, count in _counts(cores.source[row] for row in lines if not cores.bound_only[row]):
         parts = [found for member, found in _DISTANCE_SOURCES.items() if member in source]
         sources, knowns = (list(dict.fromkeys(part[at] for part in parts)) for at in (0, 1))
-        rows.append(("distance to the pith", source_words(source), "; ".join(sources), ", ".join(knowns), count))
+        rows.append((Step.DISTANCE, source_words(source), "; ".join(sources), ", ".join(knowns), count))
     hidden = [row for row in lines if cores.distance[row, 0] < 1 and not cores.bound_only[row]]
     rows.append(
-        ("missed rings", "log-linear model of the hidden mean width", ring_model().source, "fitted", len(hidden))
+        ("missed rings", "log-linear model of the hidden mean width", ring_model().source, Known.FITTED, len(hidden))
     )
     for width, count in _counts(cores.width_source[row] for row in hidden):
-        rows.append(("visible widths", _WIDTH_WORDS[width], "the tables of this folder", "user", count))
+        rows.append((Step.WIDTHS, _WIDTH_WORDS[width], "the tables of this folder", Known.USER, count))
     for species, own in shared.species.items():
         what = f"{species}: hidden widths adjusted by {own.neighbours} dated trees of the stand"
         used = int((own.place >= 0).sum()) if own.neighbours else 0
-        rows.append(("missed rings", what, "the ring tables of this folder", "user", used))
+        rows.append((Step.MISSED_RINGS, what, "the ring tables of this folder", Known.USER, used))
     trees = {answer.tree for answer in dated}
     for dating, count in _counts(cores.dating[row] for row in lines if cores.tree[row] in trees):
-        rows.append(("count error", str(dating), *_COUNT_SOURCES[dating], count))
-    what, known = "two ring tables of a tree read against each other", "fitted"
+        rows.append((Step.COUNT, str(dating), *_COUNT_SOURCES[dating], count))
+    what, known = "two ring tables of a tree read against each other", Known.FITTED
     source = "pair hidden-Markov alignment, constants fitted to a public archive"
-    rows.append(("count error", what, source, known, len(cores.joint_counts)))
+    rows.append((Step.COUNT, what, source, known, len(cores.joint_counts)))
     for entry, flag in _BORROWED:
         used = sum(flag in flags for flags in cores.flags)
-        rows.append(("diameter", f"{entry.meaning}: {entry.value:g} {entry.unit}", entry.source, entry.known, used))
+        rows.append((Step.DIAMETER, f"{entry.meaning}: {entry.value:g} {entry.unit}", entry.source, entry.known, used))
     refers = [(answer.species, answer.date_refers_to) for answer in dated]
     for species, own in shared.species.items():
-        step, model = "years to coring height", own.height
+        step, model = Step.HEIGHT, own.height
         at_collar, above = (refers.count((species, refers_to)) for refers_to in (ROOT_COLLAR, CORE_HEIGHT))
         if model.is_none:
-            rows.append((step, f"{species}: cored at the root collar", "no years to add", "definition", at_collar))
-            rows.append((step, f"{species}: none, dates refer to the coring height", model.source, "none", above))
+            rows.append((step, f"{species}: cored at the root collar", "no years to add", Known.DEFINITION, at_collar))
+            rows.append((step, f"{species}: none, dates refer to the coring height", model.source, Known.NONE, above))
         else:
             rows.append((step, f"{species}: {model.name}", model.source, model.known, at_collar))
     return pd.DataFrame([row for row in rows if row[-1]], columns=["step", "what", "source", "known", "used"])
@@ -371,7 +374,7 @@ def rule_comparison(cores: Cores) -> pd.DataFrame:
             row
             for row in at
             if cores.species[row] == species
-            and cores.inner_end[row] == "pith"
+            and cores.inner_end[row] == InnerEnd.PITH
             and cores.widths_mm[row].size >= FEWEST_RINGS
         ]
         if len(rows) >= LEAST_TREES:

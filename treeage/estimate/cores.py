@@ -18,27 +18,25 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from treeage import priors
-from treeage.counting import Dating, count_error_mass
+from treeage.counting import count_error_mass
 from treeage.distance import (
     DISTANCE_GRID_MM,
+    CoreDistances,
     DistanceSource,
-    aimed_core_density,
     arc_likelihood,
     circle_likelihood,
     common_arcs_likelihood,
-    conflict_probability,
+    core_distances,
     direct_likelihood,
-    distance_mass,
     inside_radius,
     point_likelihood,
     radial_length,
     ray_likelihood,
-    short_core_density,
-    unseen_curvature,
 )
 from treeage.pmf import Mass
 from treeage.results import Flag
-from treeage.rings import InnerGrowth, inner_growth, inner_growth_from_means, ring_model, shared_spreads
+from treeage.rings import InnerGrowth, ring_model, shared_spreads, visible_growth
+from treeage.schema import Dating, InnerEnd
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -48,10 +46,7 @@ Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Words = NDArray[np.object_]
 
-HEIGHT_APART_M = 0.01  # choice: cores closer in height than this share one pith year
 MOST_RINGS = 6000  # choice: more missed rings than any tree has
-_SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
-_DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
 _FEWEST_POINTS = 3  # digitised points on one boundary that fix a circle
 
 JointCount = tuple[tuple[int, int], tuple[int, int], Array]
@@ -175,7 +170,11 @@ def read_cores(field: Field) -> Cores:
     length = np.where(np.isfinite(length), radial_length(np.nan_to_num(length), tilt_deg=tilt), np.nan)
     radius, radius_sd = _radius(table, field.settings.breast_height_m, flags)
     widths = _widths(field, table, tilt)
-    distance, source = _distances(field, table, (length, radius, radius_sd), widths, flags)
+    inner_end = np.array([InnerEnd(word) for word in table["inner_end"]], dtype=object)
+    visible = np.array([own.sum() for own in widths])
+    found = core_distances(inner_end, _likelihoods(field, table, widths), radius, radius_sd, length, visible_mm=visible)
+    distance = found.mass
+    _mark_distances(flags, found, inner_end, np.isfinite(radius))
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     growth, width_source, known = _growth(table, (length, radius), widths, distance, flags)
     dating = np.array([Dating(word) for word in table["dating"]], dtype=object)
@@ -192,7 +191,7 @@ def read_cores(field: Field) -> Cores:
         crown_class=words("crown_class"),
         origin=words("origin"),
         dating=dating,
-        inner_end=words("inner_end"),
+        inner_end=inner_end,
         outer_end=words("outer_end"),
         outer_year=table["outer_year"].to_numpy(dtype=np.int64),
         rings_counted=counted,
@@ -207,7 +206,7 @@ def read_cores(field: Field) -> Cores:
         radius_sd_mm=radius_sd,
         bark_mm=number("bark_mm"),
         widths_mm=tuple(widths),
-        source=source,
+        source=found.source,
         distance=distance,
         growth=growth,
         width_source=width_source,
@@ -281,62 +280,17 @@ def _widths(field: Field, table: pd.DataFrame, tilt: Array) -> list[Array]:
 # ------------------------------------------------------------------ distance to the pith
 
 
-def _distances(
-    field: Field,
-    table: pd.DataFrame,
-    measured: tuple[Array, Array, Array],
-    widths: list[Array],
-    flags: list[set[Flag]],
-) -> tuple[Array, tuple[DistanceSource, ...]]:
-    """Mass of the distance for every core, and what it rests on; a row of zeros where nothing bounds it."""
-    length, radius, radius_sd = measured
-    end = table["inner_end"].to_numpy(dtype=object)
-    seen_by = _likelihoods(field, table, widths)
-    at_pith = end == "pith"
-    seen = np.zeros(len(table), dtype=bool)
-    for rows, _ in seen_by.values():
-        seen |= rows
-    seen &= ~at_pith
-    hidden = ~seen & ~at_pith
-    by_length = hidden & np.isfinite(radius) & np.isfinite(length)
-    density = np.zeros((len(table), DISTANCE_GRID_MM.size))
-    if by_length.any():
-        density[by_length] = short_core_density(radius[by_length], radius_sd[by_length], length[by_length])
-    if seen.any():
-        visible = np.array([width.sum() for width in widths])
-        assumed = np.where(np.isfinite(radius), radius, np.where(visible > 0, visible, np.nan_to_num(length)))
-        assumed = np.where(assumed > 0, assumed, _DEFAULT_RADIUS_MM)
-        spread = np.where(np.isfinite(radius_sd), radius_sd, assumed / 3)  # choice: no diameter, a third of the guess
-        reach = np.where(np.isfinite(radius), length, np.nan)
-        density[seen] = aimed_core_density(assumed[seen], spread[seen], reach[seen])
-    no_arcs = hidden & (end == "no_arcs")
-    likelihoods = [_spread_rows(rows, values) for rows, values in seen_by.values()]
-    likelihoods.append(_spread_rows(no_arcs, unseen_curvature(int(no_arcs.sum()))))
-    mass = distance_mass(density, likelihoods)
-    excluded = seen & (mass.sum(axis=1) <= 0)
-    if excluded.any():  # what was seen lies beyond the geometric limit: the wood is believed, the diameter is not
-        mass[excluded] = distance_mass(np.ones_like(density), likelihoods)[excluded]
-        _mark(flags, excluded, Flag.DISTANCE_BEYOND_DIAMETER)
-    mass[at_pith] = 0.0
-    mass[at_pith, 0] = 1.0
-    _mark_conflicts(seen_by, density, flags)
+def _mark_distances(flags: list[set[Flag]], found: CoreDistances, inner_end: Words, has_radius: Flags) -> None:
+    """What a reader must know about the distance of each core."""
+    by_length = np.array([source == DistanceSource.RADIUS_LESS_LENGTH for source in found.source])
+    unknown = np.array([source == DistanceSource.NOTHING for source in found.source])
+    seen = ~by_length & ~unknown & (inner_end != InnerEnd.PITH)
+    _mark(flags, found.beyond_diameter, Flag.DISTANCE_BEYOND_DIAMETER)
+    _mark(flags, found.disagree, Flag.DISTANCE_SOURCES_DISAGREE)
     _mark(flags, by_length, Flag.DISTANCE_FROM_RADIUS)
-    _mark(flags, hidden & ~by_length, Flag.DISTANCE_UNKNOWN)
-    _mark(flags, seen & ~np.isfinite(radius), Flag.NO_DIAMETER)
-    _mark(flags, np.isin(end, ("rot", "broken")) & ~seen, Flag.INNER_END_LOST)
-    source = np.full(len(table), DistanceSource.NOTHING, dtype=object)
-    for kind, (rows, _) in seen_by.items():
-        source[rows] |= kind
-    source[by_length] = DistanceSource.RADIUS_LESS_LENGTH
-    source[at_pith] = DistanceSource.PITH
-    return mass, tuple(source)
-
-
-def _spread_rows(rows: Flags, values: Array) -> Array:
-    """Values of some rows among ones for the others."""
-    out = np.ones((rows.size, DISTANCE_GRID_MM.size))
-    out[rows] = values
-    return out
+    _mark(flags, unknown, Flag.DISTANCE_UNKNOWN)
+    _mark(flags, seen & ~has_radius, Flag.NO_DIAMETER)
+    _mark(flags, np.isin(inner_end, [InnerEnd.ROT, InnerEnd.BROKEN]) & ~seen, Flag.INNER_END_LOST)
 
 
 _READINGS: Mapping[DistanceSource, tuple[Callable[..., Array], tuple[str, ...], tuple[str, float]]] = {
@@ -420,22 +374,6 @@ def _points(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Dist
     return {DistanceSource.POINTS: (rows, values[rows])} if rows.any() else {}
 
 
-def _mark_conflicts(
-    seen_by: Mapping[DistanceSource, tuple[Flags, Array]], density: Array, flags: list[set[Flag]]
-) -> None:
-    """Flag cores whose sources disagree more than their errors allow."""
-    flat, every = np.maximum(density, 1e-12), list(seen_by.values())
-    for place, (rows, values) in enumerate(every):
-        for other_rows, other_values in every[place + 1 :]:
-            both = rows & other_rows
-            if both.any():
-                first = distance_mass(flat[both], [_spread_rows(rows, values)[both]])
-                second = distance_mass(flat[both], [_spread_rows(other_rows, other_values)[both]])
-                odd = np.zeros_like(both)
-                odd[both] = conflict_probability(first, second) < _SOURCE_CONFLICT
-                _mark(flags, odd, Flag.DISTANCE_SOURCES_DISAGREE)
-
-
 def at_pith(distance: Array, rows: Flags) -> Array:
     """Distances with a place holder for cores that only bound the date."""
     out = distance.copy()
@@ -476,14 +414,7 @@ def _growth(
     source[guessed & hidden & np.isfinite(by_length)] = WidthSource.LENGTH
     source[has_rings] = WidthSource.RING_TABLE
     mean = np.where(np.isfinite(mean) & (mean > 0), mean, 1.0)
-    growth = inner_growth_from_means(mean, count, genus=species)
-    if has_rings.any():
-        rows = np.flatnonzero(has_rings)
-        exact = inner_growth([widths[row] for row in rows], genus=[species[row] for row in rows])
-        features, ring_count = growth.features.copy(), growth.ring_count.copy()
-        features[rows], ring_count[rows] = exact.features, exact.ring_count
-        growth = InnerGrowth(features, ring_count, growth.genus)
-    return growth, tuple(source), known
+    return visible_growth(widths, mean, count, genus=species), tuple(source), known
 
 
 def _with_lost_rings(count: Mass, lost_sd: Array, dating: Words) -> Mass:

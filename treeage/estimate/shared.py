@@ -13,10 +13,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.counting import Dating
 from treeage.errors import Fault, InputError, ModelError
-from treeage.estimate.cores import HEIGHT_APART_M, Cores, at_pith
-from treeage.height import HeightModel, height_model, no_height_model
+from treeage.estimate.cores import Cores, at_pith
+from treeage.height import HEIGHT_APART_M, HeightModel, height_model, no_height_model
 from treeage.posterior import GrowthNodes, TreePosterior, growth_nodes
 from treeage.results import Flag
 from treeage.rings import (
@@ -27,7 +26,7 @@ from treeage.rings import (
     shared_spreads,
     stand_adjustment,
 )
-from treeage.schema import FEWEST_YOUNG_TREES
+from treeage.schema import FEWEST_YOUNG_TREES, Dating, InnerEnd
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -147,7 +146,9 @@ def _series(cores: Cores, rows: Ints) -> DatedSeries:
             mean = float(np.exp(cores.growth.features[row, 0]))
             own = np.full(max(1, int(cores.growth.ring_count[row])), mean)
         widths.append(own)
-    return DatedSeries(widths, cores.innermost_year[rows], list(cores.tree[rows]), cores.inner_end[rows] == "pith")
+    return DatedSeries(
+        widths, cores.innermost_year[rows], list(cores.tree[rows]), cores.inner_end[rows] == InnerEnd.PITH
+    )
 
 
 def reach_further(cores: Cores, shared: Shared) -> Cores:

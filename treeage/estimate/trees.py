@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 
 from treeage import priors
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, joint_distances, share_a_line
-from treeage.estimate.cores import HEIGHT_APART_M, Cores
+from treeage.estimate.cores import Cores
 from treeage.estimate.shared import Shared, SpeciesShared, missed_mass
+from treeage.height import HEIGHT_APART_M
 from treeage.pmf import Mass, Pmf
 from treeage.posterior import (
     CONTRADICTS,
@@ -36,6 +37,7 @@ from treeage.posterior import (
     tie_heights,
     worst_pair,
 )
+from treeage.schema import InnerEnd
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -366,7 +368,7 @@ def _cases(cores: Cores, tree: str, own: SpeciesShared, missed: Array, added: Ma
         float(cores.radius_sd_mm[rows[0]]),
         (float(cores.length_mm[rows[0]]), float(cores.length_mm[rows[1]])),
         apart_deg=float(cores.azimuth_deg[rows[1]]) - float(cores.azimuth_deg[rows[0]]),
-        no_arcs=(cores.inner_end[rows[0]] == "no_arcs", cores.inner_end[rows[1]] == "no_arcs"),
+        no_arcs=(cores.inner_end[rows[0]] == InnerEnd.NO_ARCS, cores.inner_end[rows[1]] == InnerEnd.NO_ARCS),
     )
     masses = []
     for k, row in enumerate(rows):

@@ -1,7 +1,7 @@
-"""Rules by which a change of growth counts as a release or a suppression, each threshold with its source.
+"""Releases and suppressions of growth by several criteria side by side, and the origin of trees from early growth.
 
-Nowacki and Abrams (1997), Lorimer and Frelich (1989), Fraver and White (2005), Black and Abrams
-(2003).
+Nowacki and Abrams (1997), Lorimer and Frelich (1989), Fraver and White (2005), Black and Abrams (2003); every threshold
+with its source.
 """
 
 from __future__ import annotations
@@ -9,50 +9,60 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+import pandas as pd
+from numpy.typing import ArrayLike
 from scipy.special import betaincinv, expit, ndtr
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, ModelWarning, require_nonnegative, require_positive, show
-from treeage.growth.history import CoreWidths
-
-if TYPE_CHECKING:
-    import pandas as pd
+from treeage.growth.history import Array, CoreWidths
+from treeage.stand import interval_levels
 
 ENOUGH_WIDTHS = 50_000  # Black et al. 2009, abstract: about 50,000 widths a species for a stable boundary line
 LINE_BIN_MM = 0.5  # choice: classes of prior growth [mm] in which the upper edge is read, as is common practice
 LINE_TOP = 10  # choice: values averaged at the upper edge of a class, as is common practice
+BLOCK_YEARS = 5  # choice: blocks of the later window, the weakest of which tells whether a change was kept
+NEAR_YEARS = 2  # choice: changes this close in two trees count as one date
+FEWEST_AT_RISK = 5  # choice: below this number of trees a common year cannot be told from chance
+FROM_MEMORY = "as commonly quoted, not checked against the paper"
 
 
-def window_means(widths_mm: ArrayLike, *, window_years: int = 10) -> NDArray[np.float64]:
-    """Mean growth in the window that ends with each year and in the window that follows it.
+class Direction(StrEnum):
+    """What is looked for in a ring series."""
 
-    Parameters
-    ----------
-    widths_mm : array-like, shape (n,)
-        Ring widths [mm], oldest first, at least 0.
-    window_years : int, default 10
-        Length of both windows [years], at least 1 (10: common practice).
+    RELEASE = "release"
+    SUPPRESSION = "suppression"  # measured as a release of the series read backwards, so that both use one threshold
 
-    Returns
-    -------
-    numpy.ndarray, shape (2, n)
-        Row 0: mean of the years up to and with each year [mm]; row 1: mean of the years after it [mm]. NaN
-        at the edges, where either window is not complete.
 
-    Raises
-    ------
-    InputError
-        If a width is negative or the window is shorter than one year.
+class ChangeKind(StrEnum):
+    """What a criterion measures."""
 
-    Examples
-    --------
-    >>> window_means([1, 1, 3, 3], window_years=2).tolist()
-    [[nan, 1.0, nan, nan], [nan, 3.0, nan, nan]]
-    """
+    PERCENT = "percent"
+    ABSOLUTE = "absolute"
+    SUSTAINED = "sustained"
+    BOUNDARY = "boundary"
+
+
+class Origin(StrEnum):
+    """Where a tree grew up, as told from its early growth."""
+
+    GAP = "gap"
+    SUPPRESSED = "suppressed"
+    UNCLEAR = "unclear"
+    NOT_SEEN = "not seen"
+
+
+# ------------------------------------------------------------------ measures of change in one series
+# Widths [mm] oldest first, at least 0; one value a year, that of the boundary after the year; NaN at the edges, where a
+# window is not complete. M1 is the mean up to and with the year, M2 the mean after it; for a suppression they change
+# places.
+
+
+def window_means(widths_mm: ArrayLike, *, window_years: int = 10) -> Array:
+    """M1 and M2 of each year [mm], shape (2, n); windows of 10 years are common practice."""
     (widths,) = require_nonnegative("window_means", widths_mm=widths_mm)
     if window_years < 1:
         do = "Use 10 for percent change, 15 for sustained change."
@@ -67,149 +77,63 @@ def window_means(widths_mm: ArrayLike, *, window_years: int = 10) -> NDArray[np.
     return out
 
 
-def percent_change(widths_mm: ArrayLike, *, window_years: int = 10, direction: str = "release") -> NDArray[np.float64]:
-    """Percent change of growth after each year.
+def _is_backwards(direction: str) -> bool:
+    if direction not in list(Direction):
+        raise InputError(Fault(show(direction), "release or suppression", "Choose one.", "growth", 0, "direction"))
+    return direction == Direction.SUPPRESSION
 
-    Parameters
-    ----------
-    widths_mm : array-like, shape (n,)
-        Ring widths [mm], oldest first, at least 0.
-    window_years : int, default 10
-        Length of the windows before and after [years].
-    direction : {"release", "suppression"}, default "release"
-        A suppression is measured as a release of the series read backwards, so that both use one threshold.
 
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Change [percent]; NaN at the edges and where the base of the ratio is 0.
+def _oriented(widths_mm: ArrayLike, window_years: int, direction: str) -> tuple[Array, Array]:
+    """Slow and fast window: before and after for a release, after and before for a suppression."""
+    first, second = window_means(widths_mm, window_years=window_years)
+    return (second, first) if _is_backwards(direction) else (first, second)
 
-    Raises
-    ------
-    InputError
-        If a width is negative, the window is too short or the direction unknown.
 
-    Notes
-    -----
-    100 * (M2 - M1) / M1 with M1 the mean up to and with the year and M2 the mean after it [1]_; for a
-    suppression 100 * (M1 - M2) / M2. A small M1 makes any change look large; a warm or wet decade looks like
-    a release.
-
-    References
-    ----------
-    .. [1] Nowacki, G. J. and Abrams, M. D. (1997). Radial-growth averaging criteria for reconstructing
-       disturbance histories from presettlement-origin oaks. Ecological Monographs 67:225-249. (Definition
-       from memory.)
-
-    Examples
-    --------
-    >>> percent_change([1.0] * 10 + [1.6] * 10)[9].round(6)
-    np.float64(60.0)
-    """
-    before, after = _oriented(widths_mm, window_years, direction)
+def _percent(before: Array, after: Array) -> Array:
+    """Change in percent of what was before; NaN where that is 0."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(np.where(before > 0, 100.0 * (after - before) / before, np.nan))
 
 
-def absolute_change(widths_mm: ArrayLike, *, window_years: int = 10, direction: str = "release") -> NDArray[np.float64]:
-    """Absolute increase of growth after each year.
+def percent_change(widths_mm: ArrayLike, *, window_years: int = 10, direction: str = Direction.RELEASE) -> Array:
+    """100 * (M2 - M1) / M1 [percent]; NaN also where the base is 0."""
+    # Nowacki, G. J. and Abrams, M. D. (1997). Radial-growth averaging criteria for reconstructing disturbance histories
+    # from presettlement-origin oaks. Ecological Monographs 67:225-249. (Definition from memory.) A small M1 makes any
+    # change look large; a warm or wet decade looks like a release.
+    return _percent(*_oriented(widths_mm, window_years, direction))
 
-    Parameters
-    ----------
-    widths_mm : array-like, shape (n,)
-        Ring widths [mm], oldest first, at least 0.
-    window_years : int, default 10
-        Length of the windows before and after [years].
-    direction : {"release", "suppression"}, default "release"
-        For a suppression the decrease.
 
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Change [mm per year]; NaN at the edges.
-
-    Raises
-    ------
-    InputError
-        If a width is negative, the window is too short or the direction unknown.
-
-    Notes
-    -----
-    M2 - M1 [1]_. Less touchy than the percent change in trees that grow very slowly.
-
-    References
-    ----------
-    .. [1] Fraver, S. and White, A. S. (2005). Identifying growth releases in dendrochronological studies of
-       forest disturbance. Canadian Journal of Forest Research 35:1648-1656. (Definition from memory.)
-
-    Examples
-    --------
-    >>> absolute_change([1.0] * 10 + [1.6] * 10)[9].round(6)
-    np.float64(0.6)
-    """
+def absolute_change(widths_mm: ArrayLike, *, window_years: int = 10, direction: str = Direction.RELEASE) -> Array:
+    """M2 - M1 [mm per year]: less touchy than the percent change in trees that grow very slowly."""
+    # Fraver, S. and White, A. S. (2005). Identifying growth releases in dendrochronological studies of forest
+    # disturbance. Canadian Journal of Forest Research 35:1648-1656. (Definition from memory.)
     before, after = _oriented(widths_mm, window_years, direction)
     return np.asarray(after - before)
 
 
-def sustained_change(
-    widths_mm: ArrayLike, *, window_years: int = 15, block_years: int = 5, direction: str = "release"
-) -> NDArray[np.float64]:
-    """Percent change that is kept in every block of the window after the year.
-
-    Parameters
-    ----------
-    widths_mm : array-like, shape (n,)
-        Ring widths [mm], oldest first, at least 0.
-    window_years : int, default 15
-        Length of the windows before and after [years] (15: Lorimer and Frelich 1989).
-    block_years : int, default 5
-        Length of the blocks the later window is cut into [years] (choice); the weakest block counts.
-    direction : {"release", "suppression"}, default "release"
-        For a suppression the series is read backwards.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Change of the weakest block [percent]; NaN at the edges.
-
-    Raises
-    ------
-    InputError
-        If a width is negative, the window is too short or the direction unknown.
-
-    Notes
-    -----
-    100 * (min over blocks of the block mean - M1) / M1: never more than the percent change with the same
-    window. Our reading of "sustained" for the criterion of [1]_, which asks for at least 15 years.
-
-    References
-    ----------
-    .. [1] Lorimer, C. G. and Frelich, L. E. (1989). A methodology for estimating canopy disturbance
-       frequency and intensity in dense temperate forests. Canadian Journal of Forest Research 19:651-663.
-       (Class limits from memory.)
-
-    Examples
-    --------
-    A burst of five years is a change of 33 %, but not a sustained one.
-
-    >>> burst = [1.0] * 15 + [2.0] * 5 + [1.0] * 10
-    >>> float(percent_change(burst, window_years=15)[14].round(1)), float(sustained_change(burst)[14])
-    (33.3, 0.0)
-    """
+def sustained_change(widths_mm: ArrayLike, *, window_years: int = 15, direction: str = Direction.RELEASE) -> Array:
+    """Percent change of the weakest block of the later window, never more than the percent change with that window."""
+    # 100 * (min over blocks of the block mean - M1) / M1: our reading of "sustained" for the criterion of Lorimer, C.
+    # G. and Frelich, L. E. (1989). A methodology for estimating canopy disturbance frequency and intensity in dense
+    # temperate forests. Canadian Journal of Forest Research 19:651-663, which asks for at least 15 years. (Class limits
+    # from memory.)
     (widths,) = require_nonnegative("sustained_change", widths_mm=widths_mm)
     before, _ = _oriented(widths, window_years, direction)
-    series = widths[::-1] if _backwards(direction) else widths
-    block = min(block_years, window_years)
+    backwards = _is_backwards(direction)
+    series = widths[::-1] if backwards else widths
+    block = min(BLOCK_YEARS, window_years)
     starts = sorted({*range(0, window_years - block + 1, block), window_years - block})
     sums = np.concatenate([[0.0], np.cumsum(series)])
     weakest = np.full(series.size, np.nan)
     at = np.arange(window_years - 1, max(window_years - 1, series.size - window_years))
     if at.size:
         weakest[at] = np.min([sums[at + 1 + s + block] - sums[at + 1 + s] for s in starts], axis=0) / block
-    if _backwards(direction):
+    if backwards:
         weakest = np.concatenate([weakest[::-1][1:], [np.nan]]) if series.size else weakest
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.where(before > 0, 100.0 * (weakest - before) / before, np.nan))
+    return _percent(before, weakest)
+
+
+# ------------------------------------------------------------------ the boundary line
 
 
 @dataclass(frozen=True)
@@ -255,7 +179,7 @@ class BoundaryLine:
             need, do = "below 0 [1/mm]", "The line falls with prior growth: change the sign."
             raise InputError(Fault(show(self.rate_per_mm), need, do, "BoundaryLine", 0, "rate_per_mm"))
 
-    def at(self, prior_growth_mm: ArrayLike) -> NDArray[np.float64]:
+    def at(self, prior_growth_mm: ArrayLike) -> Array:
         """Height of the line.
 
         Parameters
@@ -272,42 +196,11 @@ class BoundaryLine:
 
 
 def boundary_share(
-    widths_mm: ArrayLike, line: BoundaryLine, *, window_years: int = 10, direction: str = "release"
-) -> NDArray[np.float64]:
-    """Percent change as a share of the boundary line at the same prior growth.
-
-    Parameters
-    ----------
-    widths_mm : array-like, shape (n,)
-        Ring widths [mm], oldest first, at least 0.
-    line : BoundaryLine
-        Upper edge of the species.
-    window_years : int, default 10
-        Length of the windows before and after [years].
-    direction : {"release", "suppression"}, default "release"
-        For a suppression the series is read backwards.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Share [percent of the line]; NaN at the edges.
-
-    Raises
-    ------
-    InputError
-        If a width is negative, the window is too short or the direction unknown.
-
-    Examples
-    --------
-    60 % at a prior growth of 1 mm is a quarter of an edge of 245 %.
-
-    >>> line = BoundaryLine(900.0, -1.3, "illustration")
-    >>> boundary_share([1.0] * 10 + [1.6] * 10, line)[9].round(1)
-    np.float64(24.5)
-    """
-    before, _ = _oriented(widths_mm, window_years, direction)
-    change = percent_change(widths_mm, window_years=window_years, direction=direction)
-    return np.asarray(100.0 * change / line.at(before))
+    widths_mm: ArrayLike, line: BoundaryLine, *, window_years: int = 10, direction: str = Direction.RELEASE
+) -> Array:
+    """Percent change as a share of the boundary line at the same prior growth [percent of the line]."""
+    before, after = _oriented(widths_mm, window_years, direction)
+    return np.asarray(100.0 * _percent(before, after) / line.at(before))
 
 
 def fit_boundary_line(widths_mm: Sequence[ArrayLike], *, window_years: int = 10) -> BoundaryLine:
@@ -339,6 +232,15 @@ def fit_boundary_line(widths_mm: Sequence[ArrayLike], *, window_years: int = 10)
     ----------
     .. [1] Black, B. A., Abrams, M. D., Rentch, J. S. and Gould, P. J. (2009). Properties of boundary-line
        release criteria in North American tree species. Annals of Forest Science 66:205. (Abstract.)
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> prior = rng.uniform(0.1, 2.9, 4000)
+    >>> change = 900 * np.exp(-1.3 * prior) * np.sqrt(rng.random(4000))
+    >>> line = fit_boundary_line([[m] * 10 + [m * (1 + c / 100)] * 10 for m, c in zip(prior, change)])
+    >>> round(line.rate_per_mm, 1), line.source
+    (-1.3, "fitted to 80000 widths of the user's own trees")
     """
     where = "fit_boundary_line"
     pairs = [window_means(widths, window_years=window_years) for widths in widths_mm]
@@ -365,22 +267,7 @@ def fit_boundary_line(widths_mm: Sequence[ArrayLike], *, window_years: int = 10)
     return BoundaryLine(float(np.exp(log_scale)), float(rate), f"fitted to {total} widths of the user's own trees")
 
 
-def _backwards(direction: str) -> bool:
-    if direction not in ("release", "suppression"):
-        raise InputError(Fault(show(direction), "release or suppression", "Choose one.", "growth", 0, "direction"))
-    return direction == "suppression"
-
-
-def _oriented(
-    widths_mm: ArrayLike, window_years: int, direction: str
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Slow and fast window: before and after for a release, after and before for a suppression."""
-    first, second = window_means(widths_mm, window_years=window_years)
-    return (second, first) if _backwards(direction) else (first, second)
-
-
-KINDS = ("percent", "absolute", "sustained", "boundary")
-FROM_MEMORY = "as commonly quoted, not checked against the paper"
+# ------------------------------------------------------------------ criteria
 
 
 @dataclass(frozen=True)
@@ -406,6 +293,12 @@ class ChangeCriterion:
     ------
     InputError
         If the kind is unknown, a threshold is not above 0, major is below moderate or the line is missing.
+
+    Examples
+    --------
+    >>> rule = ChangeCriterion("percent", "percent", 25.0, 50.0, "own choice")
+    >>> float(rule.measure([1.0] * 10 + [1.6] * 10)[9].round(6))
+    60.0
     """
 
     name: str
@@ -419,34 +312,44 @@ class ChangeCriterion:
     def __post_init__(self) -> None:
         where = "ChangeCriterion"
         require_positive(where, moderate=self.moderate, major=self.major)
-        if self.kind not in KINDS:
-            raise InputError(Fault(show(self.kind), f"one of {', '.join(KINDS)}", "Choose one.", where, 0, "kind"))
+        if self.kind not in list(ChangeKind):
+            need = f"one of {', '.join(ChangeKind)}"
+            raise InputError(Fault(show(self.kind), need, "Choose one.", where, 0, "kind"))
         if self.major < self.moderate:
             need = f"at least the moderate threshold {self.moderate:g}"
             raise InputError(Fault(show(self.major), need, "Swap the two.", where, 0, "major"))
-        if self.kind == "boundary" and self.line is None:
+        if self.kind == ChangeKind.BOUNDARY and self.line is None:
             do = "Pass BoundaryLine(scale, rate, citation), or fit one with fit_boundary_line."
             raise InputError(Fault("no boundary line", "one for the species", do, where, 0, "line"))
 
-    def measure(self, widths_mm: ArrayLike, *, direction: str = "release") -> NDArray[np.float64]:
+    def measure(self, widths_mm: ArrayLike, *, direction: str = Direction.RELEASE) -> Array:
         """Value of the criterion after each year.
 
         Parameters
         ----------
         widths_mm : array-like, shape (n,)
-            Ring widths [mm], oldest first.
+            Ring widths [mm], oldest first, at least 0.
         direction : {"release", "suppression"}, default "release"
-            What is looked for.
+            What is looked for; a suppression is measured as a release of the series read backwards.
 
         Returns
         -------
         numpy.ndarray, shape (n,)
-            Value in the unit of the criterion; NaN at the edges.
+            Value in the unit of the criterion; NaN at the edges, where a window is not complete.
+
+        Raises
+        ------
+        InputError
+            If a width is negative or the direction is unknown.
         """
-        if self.kind == "boundary" and self.line is not None:
+        if self.line is not None and self.kind == ChangeKind.BOUNDARY:
             return boundary_share(widths_mm, self.line, window_years=self.window_years, direction=direction)
-        measures = {"percent": percent_change, "absolute": absolute_change, "sustained": sustained_change}
-        return measures[self.kind](widths_mm, window_years=self.window_years, direction=direction)
+        measures = {
+            ChangeKind.PERCENT: percent_change,
+            ChangeKind.ABSOLUTE: absolute_change,
+            ChangeKind.SUSTAINED: sustained_change,
+        }
+        return measures[ChangeKind(self.kind)](widths_mm, window_years=self.window_years, direction=direction)
 
 
 def absolute_threshold(widths_mm: Sequence[ArrayLike], *, factor: float = 1.25, window_years: int = 10) -> float:
@@ -502,30 +405,41 @@ def common_criteria(widths_mm: Sequence[ArrayLike], *, line: BoundaryLine | None
         percent (25 and 50 %), absolute (1.25 times the standard deviation of all changes), sustained (50 and
         100 %), and boundary (20 and 50 % of the line) if a line is given.
 
+    Raises
+    ------
+    InputError
+        If no series is long enough for two windows of 10 years.
+
     Notes
     -----
     The methods disagree by design; agreement of several is the evidence. All class limits are quoted from
     memory.
+
+    Examples
+    --------
+    >>> [rule.name for rule in common_criteria([[1.0] * 15 + [1.5] * 15])]
+    ['percent', 'absolute', 'sustained']
     """
     level = absolute_threshold(widths_mm)
     criteria = [
-        ChangeCriterion("percent", "percent", 25.0, 50.0, f"Nowacki and Abrams 1997, {FROM_MEMORY}"),
-        ChangeCriterion("absolute", "absolute", level, level, f"Fraver and White 2005, 1.25 SD, {FROM_MEMORY}"),
-        ChangeCriterion("sustained", "sustained", 50.0, 100.0, f"Lorimer and Frelich 1989, {FROM_MEMORY}", 15),
+        ChangeCriterion("percent", ChangeKind.PERCENT, 25.0, 50.0, f"Nowacki and Abrams 1997, {FROM_MEMORY}"),
+        ChangeCriterion(
+            "absolute", ChangeKind.ABSOLUTE, level, level, f"Fraver and White 2005, 1.25 SD, {FROM_MEMORY}"
+        ),
+        ChangeCriterion("sustained", ChangeKind.SUSTAINED, 50.0, 100.0, f"Lorimer and Frelich 1989, {FROM_MEMORY}", 15),
     ]
     if line is not None:
         source = f"Black and Abrams 2003, {FROM_MEMORY}; line: {line.source}"
-        criteria.append(ChangeCriterion("boundary", "boundary", 20.0, 50.0, source, 10, line))
+        criteria.append(ChangeCriterion("boundary", ChangeKind.BOUNDARY, 20.0, 50.0, source, 10, line))
     return tuple(criteria)
 
 
-NEAR_YEARS = 2  # choice: changes this close in two trees count as one date
-FEWEST_TREES = 5  # choice: below this number a common year cannot be told from chance
+# ------------------------------------------------------------------ changes in many trees
 
 
 @dataclass(frozen=True)
 class GrowthChanges(Result):
-    """Releases or suppressions of a set of trees, all criteria side by side.
+    """Releases or suppressions of a set of trees, all criteria side by side; from `find_changes`.
 
     Parameters
     ----------
@@ -550,13 +464,7 @@ class GrowthChanges(Result):
     decade_risk: pd.DataFrame
 
     def to_frame(self) -> pd.DataFrame:
-        """Table of events.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row per event, with the source of its threshold.
-        """
+        """One row an event, with the source of its threshold."""
         sources = {criterion.name: criterion.source for criterion in self.criteria}
         return self.events.assign(source=self.events["criterion"].map(sources))
 
@@ -579,8 +487,6 @@ class GrowthChanges(Result):
         A tree that can show a change in a few years of the decade only counts in full, so at either end of the
         series the share is low rather than high.
         """
-        import pandas as pd
-
         rows = []
         for criterion in self.decade_risk.columns:
             events = self.events[self.events["criterion"] == criterion]
@@ -594,13 +500,7 @@ class GrowthChanges(Result):
         return pd.DataFrame(rows, columns=names)
 
     def sentence(self) -> str:
-        """State the result in one sentence.
-
-        Returns
-        -------
-        str
-            Events by criterion and the number in common years.
-        """
+        """Events by criterion and the number in common years."""
         counts = self.events["criterion"].value_counts()
         parts = ", ".join(f"{criterion.name} {counts.get(criterion.name, 0)}" for criterion in self.criteria)
         common = int(self.events["common_year"].sum())
@@ -622,7 +522,7 @@ def find_changes(
     Parameters
     ----------
     series : mapping of str to CoreWidths
-        One series a tree (the mean of its cores, or its best core).
+        One series a tree (`GrowthHistory.series`, or its best core).
     criteria : sequence of ChangeCriterion, optional
         Rules; `common_criteria` of these series by default.
     direction : {"release", "suppression"}, default "release"
@@ -647,9 +547,14 @@ def find_changes(
     of one tree and criterion whose highest values lie less than a window apart the highest is kept. Years within
     a window of either end of a series cannot show an event and do not count as at risk. A common year may be
     weather or a disturbance of the whole stand: rings cannot tell.
-    """
-    import pandas as pd
 
+    Examples
+    --------
+    >>> series = {"T1": CoreWidths(range(1901, 1941), [1.0] * 20 + [2.0] * 20)}
+    >>> found = find_changes(series, criteria=[ChangeCriterion("percent", "percent", 25.0, 50.0, "own choice")])
+    >>> found.events[["year", "value", "class"]].to_numpy().tolist()
+    [[1920, 100.0, 'major']]
+    """
     if not series:
         raise InputError(Fault("no series", "at least one tree", "Pass ring widths.", "find_changes", 0, "series"))
     rules = tuple(criteria) if criteria is not None else common_criteria([core.widths_mm for core in series.values()])
@@ -671,38 +576,50 @@ def find_changes(
     return GrowthChanges(direction, _mark(events, at_risk, common_share), at_risk, rules, decade_risk)
 
 
+def _peaks(value: Array, threshold: float, window_years: int) -> list[int]:
+    """Position of the highest value of each run above the threshold, without those within a window of a higher one."""
+    above = np.isfinite(value) & (value >= threshold)
+    change = np.flatnonzero(np.diff(above, prepend=False, append=False))
+    tops = [int(start + np.argmax(value[start:stop])) for start, stop in change.reshape(-1, 2)]
+    peaks: list[int] = []
+    for top in sorted(tops, key=lambda position: -value[position]):
+        if all(abs(top - peak) >= window_years for peak in peaks):
+            peaks.append(top)
+    return sorted(peaks)
+
+
+def _tally(times: Mapping[str, list[int]], name: str) -> pd.DataFrame:
+    """How often each time occurs: times in rows, criteria in columns."""
+    counts = {rule: pd.Series(found, dtype=np.int64).value_counts() for rule, found in times.items()}
+    return pd.DataFrame(counts).sort_index().fillna(0).astype(int).rename_axis(name)
+
+
+def _mark(events: pd.DataFrame, at_risk: pd.DataFrame, common_share: float) -> pd.DataFrame:
+    """Add agreement between criteria, sample depth and the common-year mark."""
+    years, trees = events["year"].to_numpy(), events["tree"].to_numpy()
+    names = events["criterion"].to_numpy()
+    agreeing, depth, share = [], [], []
+    for year, tree, name in zip(years, trees, names, strict=True):
+        near = np.abs(years - year) <= NEAR_YEARS
+        agreeing.append(len(set(names[near & (trees == tree)])))
+        depth.append(int(at_risk[name].get(year, 0)))
+        share.append(len(set(trees[near & (names == name)])) / max(1, depth[-1]))
+    shares = np.minimum(np.asarray(share, dtype=np.float64), 1.0)
+    common = (shares >= common_share) & (np.asarray(depth, dtype=np.int64) >= FEWEST_AT_RISK)
+    return events.assign(agreeing=agreeing, at_risk=depth, share_same_years=shares, common_year=common)
+
+
 def share_interval(successes: int, trials: int, *, prob: float = 0.9) -> tuple[float, float]:
-    """Interval for a share from counts (Jeffreys).
-
-    Parameters
-    ----------
-    successes, trials : int
-        Trees with the event and trees at risk, the latter at least 1.
-    prob : float, default 0.9
-        Probability of the interval.
-
-    Returns
-    -------
-    tuple of float
-        Low and high end; 0 and 1 at the extremes.
-
-    Notes
-    -----
-    Quantiles of the beta distribution with parameters successes + 1/2 and failures + 1/2.
-
-    Examples
-    --------
-    >>> [round(end, 3) for end in share_interval(5, 10)]
-    [0.262, 0.738]
-    """
-    tail = (1 - prob) / 2
+    """Jeffreys interval for a share of at least one trial: beta quantiles; 0 and 1 at the extremes."""
     first, second = successes + 0.5, trials - successes + 0.5
-    low = 0.0 if successes == 0 else float(betaincinv(first, second, tail))
-    high = 1.0 if successes == trials else float(betaincinv(first, second, 1 - tail))
-    return low, high
+    _, low, high = interval_levels(prob)
+    return (
+        0.0 if successes == 0 else float(betaincinv(first, second, low)),
+        1.0 if successes == trials else float(betaincinv(first, second, high)),
+    )
 
 
-def canopy_residence_years(percent_per_decade: ArrayLike) -> NDArray[np.float64]:
+def canopy_residence_years(percent_per_decade: ArrayLike) -> Array:
     """Mean canopy residence from the share of trees that reach the canopy in a decade.
 
     Parameters
@@ -735,48 +652,16 @@ def canopy_residence_years(percent_per_decade: ArrayLike) -> NDArray[np.float64]
     >>> canopy_residence_years([5.7, 6.9]).round().tolist()
     [175.0, 145.0]
     """
-    (rate,) = require_positive("canopy_residence_years", percent_per_decade=percent_per_decade)
-    return np.asarray(1000.0 / rate)
+    (percent,) = require_positive("canopy_residence_years", percent_per_decade=percent_per_decade)
+    return np.asarray(1000.0 / percent)
 
 
-def _peaks(value: NDArray[np.float64], threshold: float, window_years: int) -> list[int]:
-    """Position of the highest value of each run above the threshold, without those within a window of a higher one."""
-    above = np.isfinite(value) & (value >= threshold)
-    change = np.flatnonzero(np.diff(above, prepend=False, append=False))
-    tops = [int(start + np.argmax(value[start:stop])) for start, stop in change.reshape(-1, 2)]
-    peaks: list[int] = []
-    for top in sorted(tops, key=lambda position: -value[position]):
-        if all(abs(top - peak) >= window_years for peak in peaks):
-            peaks.append(top)
-    return sorted(peaks)
-
-
-def _tally(times: Mapping[str, list[int]], name: str) -> pd.DataFrame:
-    """How often each time occurs: times in rows, criteria in columns."""
-    import pandas as pd
-
-    counts = {rule: pd.Series(found, dtype=np.int64).value_counts() for rule, found in times.items()}
-    return pd.DataFrame(counts).sort_index().fillna(0).astype(int).rename_axis(name)
-
-
-def _mark(events: pd.DataFrame, at_risk: pd.DataFrame, common_share: float) -> pd.DataFrame:
-    """Add agreement between criteria, sample depth and the common-year mark."""
-    years, trees = events["year"].to_numpy(), events["tree"].to_numpy()
-    names = events["criterion"].to_numpy()
-    agreeing, depth, share = [], [], []
-    for year, tree, name in zip(years, trees, names, strict=True):
-        near = np.abs(years - year) <= NEAR_YEARS
-        agreeing.append(len(set(names[near & (trees == tree)])))
-        depth.append(int(at_risk[name].get(year, 0)))
-        share.append(len(set(trees[near & (names == name)])) / max(1, depth[-1]))
-    shares = np.minimum(np.asarray(share, dtype=np.float64), 1.0)
-    common = (shares >= common_share) & (np.asarray(depth, dtype=np.int64) >= FEWEST_TREES)
-    return events.assign(agreeing=agreeing, at_risk=depth, share_same_years=shares, common_year=common)
+# ------------------------------------------------------------------ origin from early growth
 
 
 @dataclass(frozen=True)
 class OriginCalibration:
-    """Early growth of saplings known to stand in gaps and under a canopy.
+    """Early growth of saplings known to stand in gaps and under a canopy; from `calibrate_origin`.
 
     Parameters
     ----------
@@ -800,27 +685,15 @@ class OriginCalibration:
 
     @property
     def threshold_mm(self) -> float:
-        """Growth at which both origins are equally likely.
-
-        Returns
-        -------
-        float
-            Early growth [mm per year].
-        """
+        """Early growth at which both origins are equally likely [mm per year]."""
         return float(np.exp((self.log_gap + self.log_suppressed) / 2))
 
     @property
     def error_share(self) -> float:
-        """Share of saplings that the threshold puts on the wrong side.
-
-        Returns
-        -------
-        float
-            Expected share under the two normal distributions.
-        """
+        """Share of saplings that the threshold puts on the wrong side, expected under the two distributions."""
         return float(ndtr(-abs(self.log_gap - self.log_suppressed) / (2 * self.log_sd)))
 
-    def gap_probability(self, growth_mm: ArrayLike) -> NDArray[np.float64]:
+    def gap_probability(self, growth_mm: ArrayLike) -> Array:
         """Probability of gap origin at an early growth.
 
         Parameters
@@ -881,7 +754,7 @@ def calibrate_origin(gap_growth_mm: ArrayLike, suppressed_growth_mm: ArrayLike, 
 
 def early_growth(
     core: CoreWidths, *, diameter_cm: float = 4.0, span_years: int = 5, count: int = 400, seed: int = 0
-) -> NDArray[np.float64]:
+) -> Array:
     """Mean radial growth in the years after the stem reached a small diameter.
 
     Parameters
@@ -889,7 +762,7 @@ def early_growth(
     core : CoreWidths
         Ring widths of the tree.
     diameter_cm : float, default 4.0
-        Inside-bark diameter at which the span begins [cm] (4: Lorimer et al. 1988).
+        Inside-bark diameter at which the span begins [cm] (4: Lorimer et al. 1988 [1]_).
     span_years : int, default 5
         Length of the span [years] (5: the same).
     count : int, default 400
@@ -932,7 +805,7 @@ def early_growth(
 
 @dataclass(frozen=True)
 class OriginTable(Result):
-    """Probability of gap origin of a set of trees.
+    """Probability of gap origin of a set of trees; from `classify_origins`.
 
     Parameters
     ----------
@@ -949,25 +822,13 @@ class OriginTable(Result):
     calibration: OriginCalibration
 
     def to_frame(self) -> pd.DataFrame:
-        """Table of origins.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row per tree, with the source of the calibration.
-        """
+        """One row a tree, with the source of the calibration."""
         return self.frame.assign(source=self.calibration.source)
 
     def sentence(self) -> str:
-        """State the result in one sentence.
-
-        Returns
-        -------
-        str
-            Trees by origin and the quality of the calibration.
-        """
+        """Trees by origin and the quality of the calibration."""
         counts = self.frame["origin"].value_counts()
-        parts = ", ".join(f"{counts.get(kind, 0)} {kind}" for kind in ("gap", "suppressed", "unclear", "not seen"))
+        parts = ", ".join(f"{counts.get(origin.value, 0)} {origin}" for origin in Origin)
         return (
             f"Origin of {len(self.frame)} trees: {parts}; threshold "
             f"{self.calibration.threshold_mm:.2f} mm a year, {100 * self.calibration.error_share:.0f} % of the "
@@ -989,9 +850,9 @@ def classify_origins(
     Parameters
     ----------
     series : mapping of str to CoreWidths
-        One series a tree.
+        One series a tree (`GrowthHistory.series`, or its best core).
     calibration : OriginCalibration
-        Saplings of the same species and region.
+        Saplings of the same species and region (`calibrate_origin`).
     diameter_cm : float, default 4.0
         Inside-bark diameter at which early growth is read [cm]; must be that of the saplings.
     span_years : int, default 5
@@ -1006,12 +867,22 @@ def classify_origins(
     OriginTable
         Probabilities and names.
 
+    Raises
+    ------
+    InputError
+        If the diameter is not above 0.
+
     Notes
     -----
     A tree whose core does not reach the span in at least half of the draws is "not seen", never guessed.
-    """
-    import pandas as pd
 
+    Examples
+    --------
+    >>> calibration = calibrate_origin([2.0, 1.8, 2.2], [0.5, 0.6, 0.4], source="own saplings")
+    >>> series = {"fast": CoreWidths(range(1900, 1940), [2.1] * 40), "slow": CoreWidths(range(1900, 1960), [0.5] * 60)}
+    >>> classify_origins(series, calibration).to_frame()["origin"].tolist()
+    ['gap', 'suppressed']
+    """
     rows = []
     for position, (tree, core) in enumerate(series.items()):
         growth = early_growth(core, diameter_cm=diameter_cm, span_years=span_years, seed=seed + position)
@@ -1019,13 +890,15 @@ def classify_origins(
         share = float(seen.mean())
         chance = float(calibration.gap_probability(growth[seen]).mean()) if seen.any() else float("nan")
         median = float(np.median(growth[seen])) if seen.any() else float("nan")
-        origin = "not seen" if share < 0.5 else _named(chance, sure)
-        rows.append((tree, median, chance, share, origin))
+        rows.append((tree, median, chance, share, _origin(chance, share, sure).value))
     names = ["tree", "early_growth_mm", "p_gap", "share_seen", "origin"]
     return OriginTable(pd.DataFrame(rows, columns=names), calibration)
 
 
-def _named(chance: float, sure: float) -> str:
+def _origin(chance: float, seen: float, sure: float) -> Origin:
+    """Name the origin from its probability, if at least half of the draws show the span."""
+    if seen < 0.5:
+        return Origin.NOT_SEEN
     if chance >= sure:
-        return "gap"
-    return "suppressed" if chance <= 1 - sure else "unclear"
+        return Origin.GAP
+    return Origin.SUPPRESSED if chance <= 1 - sure else Origin.UNCLEAR

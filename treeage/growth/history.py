@@ -1,35 +1,49 @@
-"""From ring widths to radii, basal-area increments and past diameters: functions of arrays, every unit named.
+"""From ring widths to radii, basal-area increments and diameters by year: of arrays, of one tree, of a field.
 
-Circle geometry; the proportional and subtractive past diameters follow Bakker (2005); own
-derivation.
+Circle geometry; the proportional and subtractive past diameters follow Bakker (2005); own derivation.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.display import Result
+from treeage.display import Result, freeze_arrays
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
 from treeage.estimate import Cores, column_numbers, read_cores
-from treeage.stand import PastStand, past_stand
+from treeage.stand import PastStand, interval_levels, past_stand
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from treeage.results import Ages
     from treeage.tables import Field
 
-MEANS = ("arithmetic", "quadratic", "geometric")
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+THICKEST_BARK = 2.5  # choice: single bark [mm] per cm of diameter, a quarter of the diameter
+DISTANCE_DRAWS = 400  # choice: draws of the distance to the pith of each core
 
 
-def ring_radii(widths_mm: ArrayLike, *, pith_distance_mm: ArrayLike = 0.0) -> NDArray[np.float64]:
+class RadiusMean(StrEnum):
+    """How several radii of one cross-section combine."""
+
+    ARITHMETIC = "arithmetic"
+    QUADRATIC = "quadratic"
+    GEOMETRIC = "geometric"
+
+
+# ------------------------------------------------------------------ formulas
+
+
+def ring_radii(widths_mm: ArrayLike, *, pith_distance_mm: ArrayLike = 0.0) -> Array:
     """Radius at the outer boundary of every ring, counted out from the pith.
 
     Parameters
@@ -64,13 +78,13 @@ def ring_radii(widths_mm: ArrayLike, *, pith_distance_mm: ArrayLike = 0.0) -> ND
     return np.asarray(distance[..., None] + np.cumsum(widths))
 
 
-def mean_radius(radii_mm: ArrayLike, *, mean: str = "arithmetic") -> NDArray[np.float64]:
+def mean_radius(radii_mm: ArrayLike, *, mean: str = "arithmetic") -> Array:
     """Mean of several radii of one cross-section.
 
     Parameters
     ----------
     radii_mm : array-like, shape (..., k)
-        Radii [mm], above 0; the last axis runs over the k cores.
+        Radii [mm], at least 0; the last axis runs over the k cores.
     mean : {"arithmetic", "quadratic", "geometric"}, default "arithmetic"
         Kind of mean; the default is exact for the two opposite cores that are usual.
 
@@ -82,7 +96,7 @@ def mean_radius(radii_mm: ArrayLike, *, mean: str = "arithmetic") -> NDArray[np.
     Raises
     ------
     InputError
-        If a radius is not above 0 or the kind of mean is unknown.
+        If a radius is below 0 or the kind of mean is unknown.
 
     Notes
     -----
@@ -93,17 +107,18 @@ def mean_radius(radii_mm: ArrayLike, *, mean: str = "arithmetic") -> NDArray[np.
 
     Examples
     --------
-    >>> [round(float(mean_radius([180, 140], mean=kind)), 1) for kind in MEANS]
+    >>> [round(float(mean_radius([180, 140], mean=kind)), 1) for kind in ("arithmetic", "quadratic", "geometric")]
     [160.0, 161.2, 158.7]
     """
-    (radii,) = require_positive("mean_radius", radii_mm=radii_mm)
-    if mean == "arithmetic":
+    (radii,) = require_nonnegative("mean_radius", radii_mm=radii_mm)
+    if mean == RadiusMean.ARITHMETIC:
         return np.asarray(radii.mean(axis=-1))
-    if mean == "quadratic":
+    if mean == RadiusMean.QUADRATIC:
         return np.asarray(np.sqrt(np.mean(radii**2, axis=-1)))
-    if mean == "geometric":
-        return np.asarray(np.exp(np.mean(np.log(radii), axis=-1)))
-    raise InputError(Fault(show(mean), f"one of {', '.join(MEANS)}", "Choose one.", "mean_radius", 0, "mean"))
+    if mean == RadiusMean.GEOMETRIC:
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.exp(np.mean(np.log(radii), axis=-1)))
+    raise InputError(Fault(show(mean), f"one of {', '.join(RadiusMean)}", "Choose one.", "mean_radius", 0, "mean"))
 
 
 def basal_area_increment(
@@ -111,7 +126,7 @@ def basal_area_increment(
     *,
     inner_radius_mm: ArrayLike | None = None,
     outer_radius_mm: ArrayLike | None = None,
-) -> NDArray[np.float64]:
+) -> Array:
     """Area of wood added by each ring of a circular stem.
 
     Parameters
@@ -168,10 +183,15 @@ def basal_area_increment(
             raise InputError(Fault(show(float(outer.min())), need, do, where, 0, "outer_radius_mm"))
         inner = np.maximum(inner, 0.0)
     ends = ring_radii(widths, pith_distance_mm=inner)
-    return np.asarray(np.pi * widths * (2 * ends - widths))
+    return _ring_areas(np.concatenate([inner[..., None], ends[..., :-1]], axis=-1), ends)
 
 
-def inside_bark_diameter(diameter_cm: ArrayLike, bark_mm: ArrayLike) -> NDArray[np.float64]:
+def _ring_areas(start: Array, end: Array) -> Array:
+    """Areas of rings between the radii at which they start and end, in the square of their unit."""
+    return np.asarray(np.pi * (end**2 - start**2))
+
+
+def inside_bark_diameter(diameter_cm: ArrayLike, bark_mm: ArrayLike) -> Array:
     """Diameter inside the bark from the diameter outside it and the single bark thickness.
 
     Parameters
@@ -207,22 +227,14 @@ def inside_bark_diameter(diameter_cm: ArrayLike, bark_mm: ArrayLike) -> NDArray[
     inside = diameter - 0.2 * bark
     if np.any(inside <= 0):
         got = f"{float(np.max(np.broadcast_to(bark, inside.shape)[inside <= 0])):g} mm"
-        raise InputError(
-            Fault(
-                got,
-                "less than half the diameter [mm]",
-                "Check the unit and single thickness.",
-                where,
-                0,
-                "bark_mm",
-            )
-        )
+        need, do = "less than half the diameter [mm]", "Check the unit and single thickness."
+        raise InputError(Fault(got, need, do, where, 0, "bark_mm"))
     return np.asarray(inside)
 
 
 def past_diameter_proportional(
     diameter_inside_cm: ArrayLike, *, radius_then_mm: ArrayLike, radius_now_mm: ArrayLike
-) -> NDArray[np.float64]:
+) -> Array:
     """Past diameter as the share of the core's radius that had been reached.
 
     Parameters
@@ -269,7 +281,7 @@ def past_diameter_proportional(
     return np.asarray(diameter * then / now)
 
 
-def past_diameter_subtractive(diameter_inside_cm: ArrayLike, *, growth_since_mm: ArrayLike) -> NDArray[np.float64]:
+def past_diameter_subtractive(diameter_inside_cm: ArrayLike, *, growth_since_mm: ArrayLike) -> Array:
     """Past diameter as the present one less twice the growth since.
 
     Parameters
@@ -310,6 +322,9 @@ def past_diameter_subtractive(diameter_inside_cm: ArrayLike, *, growth_since_mm:
     (growth,) = require_nonnegative(where, growth_since_mm=growth_since_mm)
     past = diameter - 0.2 * growth
     return np.asarray(np.where(past >= 0, past, np.nan))
+
+
+# ------------------------------------------------------------------ one tree
 
 
 @dataclass(frozen=True)
@@ -357,43 +372,23 @@ class CoreWidths:
         if np.any(np.diff(years) != 1):
             step = int(np.argmax(np.diff(years) != 1))
             got = f"{years[step]} followed by {years[step + 1]}"
-            raise InputError(
-                Fault(got, "consecutive years", "Enter an absent ring as width 0.", "CoreWidths", 0, "years")
-            )
+            do = "Enter an absent ring as width 0."
+            raise InputError(Fault(got, "consecutive years", do, "CoreWidths", 0, "years"))
         object.__setattr__(self, "years", years)
         object.__setattr__(self, "widths_mm", widths)
         object.__setattr__(self, "pith_distance_mm", distance)
+        freeze_arrays(self)
 
     @property
     def outer_year(self) -> int:
-        """Year of the outermost ring.
-
-        Returns
-        -------
-        int
-            Calendar year.
-        """
+        """Year of the outermost ring."""
         return int(np.asarray(self.years)[-1])
 
-    def distance_draws(self, count: int, rng: np.random.Generator) -> NDArray[np.float64]:
-        """Draw distances to the pith.
+    def distance_draws(self, count: int, rng: np.random.Generator) -> Array:
+        """Draws of the distance to the pith [mm], at least 0, shape (count,).
 
-        Parameters
-        ----------
-        count : int
-            How many.
-        rng : numpy.random.Generator
-            Source of randomness.
-
-        Returns
-        -------
-        numpy.ndarray, shape (count,)
-            Distances [mm], at least 0.
-
-        Notes
-        -----
-        A single distance with a standard deviation is drawn from the gamma distribution with these two
-        moments (choice: never negative, skewed to the right as arc readings are).
+        A single distance with a standard deviation is drawn from the gamma distribution with these two moments (choice:
+        never negative, skewed to the right as arc readings are).
         """
         distance = np.asarray(self.pith_distance_mm)
         if distance.ndim:
@@ -406,7 +401,7 @@ class CoreWidths:
 
 @dataclass(frozen=True)
 class GrowthHistory(Result):
-    """Growth of one tree by year, as draws.
+    """Growth of one tree by year, as draws; from `growth_history` or `field_growth`.
 
     Parameters
     ----------
@@ -435,17 +430,20 @@ class GrowthHistory(Result):
 
     _digits = 2
 
-    years: NDArray[np.int64]
-    cores: NDArray[np.int64]
-    radius_mm: NDArray[np.float64]
-    diameter_cm: NDArray[np.float64]
-    diameter_subtractive_cm: NDArray[np.float64]
-    increment_cm2: NDArray[np.float64]
-    bark_factor: NDArray[np.float64]
+    years: Ints
+    cores: Ints
+    radius_mm: Array
+    diameter_cm: Array
+    diameter_subtractive_cm: Array
+    increment_cm2: Array
+    bark_factor: Array
     scale: float
     prob: float
 
-    def at(self, year: int) -> NDArray[np.float64]:
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    def at(self, year: int) -> Array:
         """Draws of the inside-bark diameter at the end of a year.
 
         Parameters
@@ -485,18 +483,9 @@ class GrowthHistory(Result):
         return CoreWidths(self.years[1:], widths, pith_distance_mm=self.radius_mm[:, 0])
 
     def to_frame(self) -> pd.DataFrame:
-        """Table of growth by year.
-
-        Returns
-        -------
-        pandas.DataFrame, shape (n, 18)
-            One row a year: cores, then median, lo and hi of each quantity, unit in the name.
-        """
-        import pandas as pd
-
+        """One row a year: cores that show it, then median, lo and hi of each quantity, unit in the name."""
         columns: dict[str, object] = {"year": self.years, "cores": self.cores}
         outside = self.diameter_cm / self.bark_factor[:, None]
-        tails = [0.5, (1 - self.prob) / 2, 1 - (1 - self.prob) / 2]
         for name, draws in [
             ("radius_mm", self.radius_mm),
             ("diameter_inside_bark_cm", self.diameter_cm),
@@ -504,18 +493,12 @@ class GrowthHistory(Result):
             ("diameter_outside_bark_cm", outside),
             ("basal_area_increment_cm2", self.increment_cm2),
         ]:
-            median, low, high = _column_quantiles(draws, tails)
+            median, low, high = _column_quantiles(draws, interval_levels(self.prob))
             columns |= {f"{name}_median": median, f"{name}_lo": low, f"{name}_hi": high}
         return pd.DataFrame(columns).assign(prob=self.prob)
 
     def sentence(self) -> str:
-        """State the growth in one sentence.
-
-        Returns
-        -------
-        str
-            Span, cores, present diameter and mean radial growth.
-        """
+        """Span, cores, present diameter and mean radial growth."""
         growth = np.median(self.radius_mm[:, -1] - self.radius_mm[:, 0]) / max(1, self.years.size - 1)
         return (
             f"{self.years[0]}-{self.years[-1]}, {self.cores.max()} core(s): diameter inside the bark "
@@ -584,30 +567,86 @@ def growth_history(
     rng = np.random.default_rng(seed)
     outer = cores[0].outer_year
     size = max(np.asarray(core.years).size for core in cores)
-    ends, starts, weight_now, seen = _mean_radii(cores, size, mean, count, rng)
-    now = weight_now
-    scale, factor = np.ones(count), np.full(count, np.nan)
+    starts, ends, seen = _mean_section(cores, size, mean, count, rng)
+    now = ends[:, -1]
+    inside, factor, scale = now / 5.0, np.full(count, np.nan), float("nan")  # twice the radius in cm
     subtractive = np.full(ends.shape, np.nan)
     if diameter_cm is not None:
         inside = _inside_draws(diameter_cm, bark_mm, bark_sd_mm, count, rng)
-        scale, factor = 5.0 * inside / now, inside / diameter_cm
-        subtractive = inside[:, None] - 0.2 * (now[:, None] - ends)
-        subtractive[subtractive < 0] = np.nan
-    scaled_end, scaled_start = ends * scale[:, None], starts * scale[:, None]
+        factor, scale = inside / diameter_cm, float(np.median(5.0 * inside / now))
+        growth_since = np.maximum(now[:, None] - ends, 0.0)
+        subtractive = past_diameter_subtractive(inside[:, None], growth_since_mm=growth_since)
+    start_cm, end_cm = (
+        past_diameter_proportional(inside[:, None], radius_then_mm=radii, radius_now_mm=now[:, None])
+        for radii in (starts, ends)
+    )
     return GrowthHistory(
         years=np.arange(outer - size + 1, outer + 1),
         cores=seen,
         radius_mm=ends,
-        diameter_cm=scaled_end / 5.0,
+        diameter_cm=end_cm,
         diameter_subtractive_cm=subtractive,
-        increment_cm2=np.pi * (scaled_end**2 - scaled_start**2) / 100.0,
+        increment_cm2=_ring_areas(start_cm / 2.0, end_cm / 2.0),
         bark_factor=factor,
-        scale=float(np.median(scale)) if diameter_cm is not None else float("nan"),
+        scale=scale,
         prob=prob,
     )
 
 
-def _column_quantiles(draws: NDArray[np.float64], probs: list[float]) -> NDArray[np.float64]:
+def _check_cores(cores: Sequence[CoreWidths], mean: str) -> None:
+    where = "growth_history"
+    if not cores:
+        raise InputError(Fault("no core", "at least one core", "Pass its widths.", where, 0, "cores"))
+    if mean not in (RadiusMean.ARITHMETIC, RadiusMean.QUADRATIC):
+        raise InputError(Fault(show(mean), "arithmetic or quadratic", "Choose one.", where, 0, "mean"))
+    ends = sorted({core.outer_year for core in cores})
+    if len(ends) > 1:
+        got = f"outer years {', '.join(map(str, ends))}"
+        raise InputError(Fault(got, "one outer year", "Cut the longer core to the shorter one.", where, 0, "cores"))
+
+
+def _mean_section(
+    cores: Sequence[CoreWidths], size: int, mean: str, count: int, rng: np.random.Generator
+) -> tuple[Array, Array, Ints]:
+    """Mean radius at the start and the end of each of the last `size` years, (draws, size), and the cores that show it.
+
+    Where only some cores show a year: the mean present radius of all cores times the share of it these had reached.
+    """
+    ends = [ring_radii(core.widths_mm, pith_distance_mm=core.distance_draws(count, rng)) for core in cores]
+    starts = [np.maximum(end - np.asarray(core.widths_mm), 0.0) for end, core in zip(ends, cores, strict=True)]
+    first = [size - end.shape[1] for end in ends]
+    now = mean_radius(np.stack([end[:, -1] for end in ends], axis=-1), mean=mean)
+    sections = np.empty((2, count, size))
+    seen = np.zeros(size, dtype=np.int64)
+    for low, high in pairwise([*sorted(set(first)), size]):
+        shown = [at for at, own in enumerate(first) if own <= low]
+        whole = mean_radius(np.stack([ends[at][:, -1] for at in shown], axis=-1), mean=mean)
+        for section, radii in zip(sections, (starts, ends), strict=True):
+            parts = [radii[at][:, low - first[at] : high - first[at]] for at in shown]
+            reached = mean_radius(np.stack(parts, axis=-1), mean=mean) / whole[:, None]
+            section[:, low:high] = now[:, None] * reached
+        seen[low:high] = len(shown)
+    return sections[0], sections[1], seen
+
+
+def _inside_draws(
+    diameter_cm: float, bark_mm: float | None, bark_sd_mm: float, count: int, rng: np.random.Generator
+) -> Array:
+    """Draws of the inside-bark diameter [cm]; bark kept from 0 to `THICKEST_BARK`."""
+    where = "growth_history"
+    if bark_mm is None:
+        do = "Give bark_mm, 0 for a diameter that is already inside the bark."
+        raise InputError(Fault("a diameter without bark", "single bark thickness [mm]", do, where, 0, "bark_mm"))
+    require_positive(where, diameter_cm=diameter_cm)
+    require_nonnegative(where, bark_mm=bark_mm, bark_sd_mm=bark_sd_mm)
+    thickest = THICKEST_BARK * diameter_cm
+    if bark_mm > thickest:
+        need = f"at most a quarter of the diameter, {thickest:g} mm"
+        raise InputError(Fault(show(bark_mm), need, "Check the unit and single thickness.", where, 0, "bark_mm"))
+    return inside_bark_diameter(diameter_cm, np.clip(rng.normal(bark_mm, bark_sd_mm, size=count), 0.0, thickest))
+
+
+def _column_quantiles(draws: Array, probs: list[float]) -> Array:
     """Quantiles over draws of each column; NaN where more than half of the draws have no answer."""
     known = np.isfinite(draws)
     keep = known.mean(axis=0) > 0.5
@@ -617,59 +656,7 @@ def _column_quantiles(draws: NDArray[np.float64], probs: list[float]) -> NDArray
     return out
 
 
-def _check_cores(cores: Sequence[CoreWidths], mean: str) -> None:
-    where = "growth_history"
-    if not cores:
-        raise InputError(Fault("no core", "at least one core", "Pass its widths.", where, 0, "cores"))
-    if mean not in MEANS[:2]:
-        raise InputError(Fault(show(mean), "arithmetic or quadratic", "Choose one.", where, 0, "mean"))
-    ends = sorted({core.outer_year for core in cores})
-    if len(ends) > 1:
-        got = f"outer years {', '.join(map(str, ends))}"
-        raise InputError(Fault(got, "one outer year", "Cut the longer core to the shorter one.", where, 0, "cores"))
-
-
-def _mean_radii(
-    cores: Sequence[CoreWidths], size: int, mean: str, count: int, rng: np.random.Generator
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
-    """Mean radius at the end and the start of each year, the present one, and the cores that show it."""
-    power = 1.0 if mean == "arithmetic" else 2.0
-    end_sum, start_sum, now_sum = np.zeros((count, size)), np.zeros((count, size)), np.zeros((count, size))
-    seen = np.zeros(size, dtype=np.int64)
-    all_now = np.zeros(count)
-    for core in cores:
-        widths = np.asarray(core.widths_mm)
-        first = size - widths.size
-        radii = core.distance_draws(count, rng)[:, None] + np.cumsum(widths)
-        end_sum[:, first:] += radii**power
-        start_sum[:, first:] += np.maximum(radii - widths, 0.0) ** power
-        now_sum[:, first:] += radii[:, -1:] ** power
-        all_now += radii[:, -1] ** power
-        seen[first:] += 1
-    now = (all_now / len(cores)) ** (1 / power)
-    ends = now[:, None] * (end_sum / now_sum) ** (1 / power)
-    starts = now[:, None] * (start_sum / now_sum) ** (1 / power)
-    return ends, starts, now, seen
-
-
-def _inside_draws(
-    diameter_cm: float, bark_mm: float | None, bark_sd_mm: float, count: int, rng: np.random.Generator
-) -> NDArray[np.float64]:
-    """Draws of the inside-bark diameter [cm]; bark kept from 0 to a quarter of it (choice)."""
-    where = "growth_history"
-    if bark_mm is None:
-        do = "Give bark_mm, 0 for a diameter that is already inside the bark."
-        raise InputError(Fault("a diameter without bark", "single bark thickness [mm]", do, where, 0, "bark_mm"))
-    require_positive(where, diameter_cm=diameter_cm)
-    require_nonnegative(where, bark_mm=bark_mm, bark_sd_mm=bark_sd_mm)
-    if bark_mm > 2.5 * diameter_cm:
-        need = f"at most a quarter of the diameter, {2.5 * diameter_cm:g} mm"
-        raise InputError(Fault(show(bark_mm), need, "Check the unit and single thickness.", where, 0, "bark_mm"))
-    bark = np.clip(rng.normal(bark_mm, bark_sd_mm, size=count), 0.0, 2.5 * diameter_cm)
-    return np.asarray(diameter_cm - 0.2 * bark)
-
-
-DISTANCE_DRAWS = 400  # choice: draws of the distance to the pith of each core
+# ------------------------------------------------------------------ the trees of a field
 
 
 def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str, GrowthHistory]:
@@ -705,7 +692,7 @@ def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str,
     cores = read_cores(field)
     known = [source != DistanceSource.NOTHING for source in cores.source]
     usable = {
-        tree: [row for row in rows if cores.widths_mm[row].size and known[row] and not cores.bound_only[row]]
+        tree: [row for row in rows if cores.widths_mm[row].any() and known[row] and not cores.bound_only[row]]
         for tree, rows in cores.rows_of.items()
     }
     return {tree: _one_tree(cores, rows, prob, seed) for tree, rows in usable.items() if rows}
@@ -719,7 +706,7 @@ def _one_tree(cores: Cores, rows: list[int], prob: float, seed: int) -> GrowthHi
     series = [_core(cores, row, drop, seed) for row in rows if cores.widths_mm[row].size > int(drop)]
     row = rows[0]
     radius, radius_sd = float(cores.radius_mm[row]), float(cores.radius_sd_mm[row])
-    mean = "arithmetic" if len(series) < 3 else "quadratic"
+    mean = RadiusMean.ARITHMETIC if len(series) < 3 else RadiusMean.QUADRATIC
     if not np.isfinite(radius):
         return growth_history(series, mean=mean, prob=prob, seed=seed)
     bark = float(np.nan_to_num(cores.bark_mm[row]))
@@ -801,7 +788,7 @@ def past_trees(
     else:
         table = pd.DataFrame(index=pd.Index(names))
     now = column_numbers(table, "dbh_cm")
-    then: NDArray[np.float64] = np.full((DISTANCE_DRAWS, len(names)), np.nan)
+    then: Array = np.full((DISTANCE_DRAWS, len(names)), np.nan)
     for column, name in enumerate(names):
         history = (growth or {}).get(name)
         if history is not None:

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from treeage.display import freeze_arrays
-from treeage.estimate import HEIGHT_APART_M, Cores, Shared, on_one_line
+from treeage.estimate import Cores, Shared, on_one_line
+from treeage.height import HEIGHT_APART_M
 from treeage.hierarchical.factors import SHIFTS, LearningCores, learning_cores
 from treeage.hierarchical.heights import DIFFERENCE_YEARS, HeightData, height_data
 from treeage.hierarchical.likelihood import TreeLikelihoods, difference_likelihood, tree_likelihoods

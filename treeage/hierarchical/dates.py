@@ -1,7 +1,6 @@
 """From draws of the parameters to the dates of every tree: the exact engine for groups of like draws, averaged.
 
-Rao-Blackwellised: years are never sampled to get a mass function; own
-derivation.
+Rao-Blackwellised: years are never sampled to get a mass function; own derivation.
 """
 
 from __future__ import annotations
@@ -34,6 +33,8 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LEAST_SPREAD = 0.1  # choice: above this spread between trees every second shift is enough
+_CURVE = ("height_level", "height_slope", "height_spread", "form_log_weight")
+
 Draws = Mapping[str, Array]
 """Parameters by name, the first axis the draws."""
 
@@ -64,13 +65,7 @@ def drawn_cores(data: StandData, draws: Draws) -> Cores:
 
 
 def mean_factor(values: Array) -> float:
-    """Geometric mean of factors above 0.
-
-    Examples
-    --------
-    >>> round(mean_factor(np.array([0.5, 2.0])), 12)
-    1.0
-    """
+    """Geometric mean of factors above 0."""
     return float(np.exp(np.log(values).mean()))
 
 
@@ -109,29 +104,14 @@ def drawn_shared(data: StandData, draws: Draws, heights: Mapping[str, HeightMode
     return Shared(species)
 
 
-def like_draws(data: StandData, draws: Draws, groups: int) -> Ints:
-    """Sort the draws into groups with about the same error factors.
+def like_draws(draws: Draws, groups: int) -> Ints:
+    """Group of each draw, 0, 1, ... without gaps, shape (n_draw,): draws of a group have about the same error factors.
 
-    Parameters
-    ----------
-    data : StandData
-        The stand.
-    draws : mapping of str to numpy.ndarray
-        Parameters, the first axis the draws.
-    groups : int
-        Number of groups wanted.
-
-    Returns
-    -------
-    numpy.ndarray of int, shape (n_draw,)
-        Group of each draw, 0, 1, ... without gaps.
-
-    Notes
-    -----
-    Nearest centres of the log factors, moved ten times to the mean of their draws, from a start along the direction of
-    largest spread. The exact engine runs once a group instead of once a draw; the growth rate and the height curve,
-    which move dates most, keep their value of each draw.
+    The exact engine runs once a group instead of once a draw; the growth and the height curve, which move dates most,
+    keep their value of each draw.
     """
+    # Nearest centres of the log factors, moved ten times to the mean of their draws, from a start along the direction
+    # of largest spread.
     names = [name for name in ("distance_factor", "count_factor") if draws[name].shape[1]]
     points = np.log(np.column_stack([draws["own_factor"], *(draws[name] for name in names)]))
     points = points - points.mean(axis=0)
@@ -145,54 +125,28 @@ def like_draws(data: StandData, draws: Draws, groups: int) -> Ints:
 
 
 def drawn_heights(data: StandData, draws: Draws, rng: np.random.Generator) -> dict[str, HeightModel]:
-    """Height models with one shared value for each draw.
+    """Height models by species, with one shared value for each draw.
 
-    Parameters
-    ----------
-    data : StandData
-        The stand.
-    draws : mapping of str to numpy.ndarray
-        Parameters.
-    rng : numpy.random.Generator
-        Picks growth forms, and shared values of the models that are not learned.
-
-    Returns
-    -------
-    dict of str to HeightModel
-        By species. Species whose model is one and the same figure have the same shared value in each draw.
+    Species whose model is one and the same figure have the same shared value in each draw; rng picks growth forms, and
+    the shared values of the models that are not learned.
     """
     size = len(draws["rate_bias"])
     models: dict[str, HeightModel] = {}
     picked: dict[str, Ints] = {}
-    for name, fixed in ((name, own.height) for name, own in data.shared.species.items()):
+    for name, own in data.shared.species.items():
         if name in data.heights.species:
             k = data.heights.species.index(name)
-            own = {key: draws[key][:, k] for key in ("height_level", "height_slope", "height_spread")}
-            own["form_log_weight"] = draws["form_log_weight"][:, k]
-            models[name] = learned_model(data.heights, k, own, fixed, rng)
+            curve = {key: draws[key][:, k] for key in _CURVE}
+            models[name] = learned_model(data.heights, k, curve, own.height, rng)
         else:
-            group = data.shared[name].height_group
-            if group not in picked:
-                picked[group] = rng.permutation(np.arange(size) % len(fixed.forms))
-            models[name] = taken_heights(fixed, picked[group])
+            if own.height_group not in picked:
+                picked[own.height_group] = rng.permutation(np.arange(size) % len(own.height.forms))
+            models[name] = taken_heights(own.height, picked[own.height_group])
     return models
 
 
 def taken_heights(model: HeightModel, places: Ints) -> HeightModel:
-    """Height model with some of its shared values.
-
-    Parameters
-    ----------
-    model : HeightModel
-        Any.
-    places : numpy.ndarray of int
-        Which shared values, in the order wanted.
-
-    Returns
-    -------
-    HeightModel
-        With as many shared nodes as places.
-    """
+    """Height model with some of its shared values, in the order wanted."""
     return replace(
         model,
         forms=tuple(model.forms[k] for k in places),
@@ -212,33 +166,15 @@ def learned_answers(
     seed: int,
     tick: Callable[[int], object] | None = None,
 ) -> tuple[list[TreeAge], Shared]:
-    """Date every tree under every draw of the parameters, and average.
+    """Date the trees, ids in the order wanted, under every draw of the parameters (about a hundred), and average.
 
-    Parameters
-    ----------
-    data : StandData
-        The stand.
-    draws : mapping of str to numpy.ndarray
-        Parameters, the first axis the draws (about a hundred).
-    trees : sequence of str
-        Ids in the order of trees.csv.
-    prob : float
-        Probability of the intervals in the tables of cores.
-    seed : int
-        For the growth forms of the height draws.
-    tick : callable, optional
-        Called with 1 after each run of the exact engine.
-
-    Returns
-    -------
-    list of TreeAge and Shared
-        The shared values of every tree's parts are the draws, sorted by group: value k of the growth goes with
-        value k of the heights. Every tree keeps one lead core, the one that says most under the errors as stated.
+    The shared values of every tree's parts are the draws, sorted by group: value k of the growth goes with value k of
+    the heights. Every tree keeps one lead core, the one that says most under the errors as stated.
     """
     size = len(draws["rate_bias"])
     models = drawn_heights(data, draws, np.random.default_rng(seed))
     leads = lead_cores(data.cores, data.shared)
-    group = like_draws(data, draws, min(GROUPS, size))
+    group = like_draws(draws, min(GROUPS, size))
     order = np.argsort(group, kind="stable")
     every: list[dict[str, TreePosterior]] = []
     for place in range(group.max() + 1):
@@ -319,23 +255,9 @@ def join_ties(parts: Sequence[HeightTie]) -> HeightTie:
 
 
 def joint_draws(answers: Sequence[TreeAge], size: int, n_each: int, seed: int) -> tuple[list[str], Ints]:
-    """Establishment years of all trees together, every draw under one value of the parameters.
+    """Ids and establishment years of all trees together, shape (size * n_each, n_tree), from `learned_answers`.
 
-    Parameters
-    ----------
-    answers : sequence of TreeAge
-        From `learned_answers`.
-    size : int
-        Draws of the parameters.
-    n_each : int
-        Draws of the trees for each of them.
-    seed : int
-        Same seed, same draws.
-
-    Returns
-    -------
-    list of str and numpy.ndarray of int, shape (size * n_each, n_tree)
-        Ids, and whole years.
+    Each of the draws of the parameters, `size` of them, gives n_each joint draws of the trees.
     """
     rng = np.random.default_rng(seed)
     node = np.repeat(np.arange(size), n_each)

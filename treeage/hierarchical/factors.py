@@ -12,12 +12,13 @@ from enum import Enum, StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.counting import Dating, count_error_mass
+from treeage.counting import count_error_mass
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, grid_cells
 from treeage.estimate import Cores, Shared, SpeciesShared
 from treeage.pmf import Mass
 from treeage.posterior import GrowthNodes
 from treeage.rings import RingCalibration
+from treeage.schema import Dating
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]

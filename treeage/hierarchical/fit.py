@@ -1,6 +1,6 @@
 """Ages of a field with the model's parameters learned from the stand itself, by PyMC.
 
-The likelihood of the exact engine; see `hierarchical_model.build_model`.
+The likelihood is that of the exact engine; see `sampling.build_model`.
 """
 
 from __future__ import annotations
@@ -16,25 +16,24 @@ from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, ModelError, ModelWarning, require_field, require_level, require_seed
 from treeage.estimate import account_rows, gather_sources, height_notes, prepare, record_settings
+from treeage.hierarchical.checks import Diagnosis, core_checks, diagnose
 from treeage.hierarchical.data import StandData, stand_data
 from treeage.hierarchical.dates import joint_draws, learned_answers
+from treeage.hierarchical.kernel import stand_kernel
 from treeage.hierarchical.priors import NAMES, UNITS, LearningPriors, ParameterMap
-from treeage.hierarchical.sampling import (
-    Diagnosis,
-    Sampling,
-    build_model,
-    core_checks,
-    diagnose,
-    group_dataset,
-    sample_model,
-    stand_kernel,
-)
-from treeage.results import Ages, Flag, Status
+from treeage.hierarchical.sampling import Sampling, build_model, group_dataset, sample_model
+from treeage.results import Ages, Flag, Status, Step
 
 if TYPE_CHECKING:
     import xarray
 
     from treeage.tables import Field
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+NODES = 96  # choice: draws of the parameters that the dates are averaged over
+EACH = 20  # choice: joint draws of all trees for each of them
 
 
 def prior_table(priors: LearningPriors | None = None) -> pd.DataFrame:
@@ -107,12 +106,6 @@ def prior_predictive(
             low, middle, high = np.quantile(sample[:, k], [0.05, 0.5, 0.95])
             rows.append((name, label, low, middle, high, meanings[name]))
     return pd.DataFrame(rows, columns=["parameter", "of", "lo", "median", "hi", "meaning"])
-
-
-Array = NDArray[np.float64]
-
-NODES = 96  # choice: draws of the parameters that the dates are averaged over
-EACH = 20  # choice: joint draws of all trees for each of them
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -205,17 +198,17 @@ def fit_hierarchical(
 
     Notes
     -----
-    Learned are: the deviation of the stand's inner growth rate by species and its spread between trees, a factor on the
-    cores' own deviations, a factor on the distance error of each method, a factor on the rate of wrong rings of each
-    dating class, and early height growth by species. What teaches are trees with two or more cores (best: one at the
-    pith), young trees, and trees cored or counted at two heights. Given the parameters the dates are those of the
-    exact engine; they are averaged over draws of the parameters. Trees whose two cores lie near one line and rest on
-    the radius do not teach, and their distance error is not scaled; trees cored at two heights teach growth and
+    Learned are: the deviation of the stand's growth near the pith by species and its spread between trees, a factor on
+    the cores' own deviations, a factor on the distance error of each method, a factor on the frequency of wrong rings
+    of each dating class, and early height growth by species. What teaches are trees with two or more cores (best: one
+    at the pith), young trees, and trees cored or counted at two heights. Given the parameters the dates are those of
+    the exact engine; they are averaged over draws of the parameters. Trees whose two cores lie near one line and rest
+    on the radius do not teach, and their distance error is not scaled; trees cored at two heights teach growth and
     height, not the error factors.
 
     References
     ----------
-    .. [1] Own derivation, see `hierarchical_model.build_model`.
+    .. [1] Own derivation, see `hierarchical.sampling.build_model`.
     .. [2] Hoffman & Gelman 2014, J. Mach. Learn. Res. 15, 1593-1623 (the sampler; from memory).
 
     Examples
@@ -232,7 +225,7 @@ def fit_hierarchical(
     cores, exact, events = prepare(field, from_stand=from_stand, from_pairs=from_pairs)
     data = stand_data(field, cores, exact)
     inference = _fit(data, used, chosen, seed=seed, tick=tick)
-    draws = spread_draws(inference, data, NODES)
+    draws = spread_draws(inference, NODES)
     trees_in_order = [str(tree) for tree in field.trees["tree"]]
     answers, shared = learned_answers(data, draws, trees_in_order, prob=prob, seed=seed, tick=tick)
     diagnosis = diagnose(inference)
@@ -268,6 +261,7 @@ def fit_hierarchical(
 
 
 def _check_sampling(chosen: Sampling) -> None:
+    """Refuse settings of the sampler that are too small to judge it by."""
     faults = [
         Fault(str(value), f"at least {least}", "Raise it.", "fit_hierarchical", 0, f"sampling.{name}")
         for name, value, least in (("draws", chosen.draws, 20), ("tune", chosen.tune, 20), ("chains", chosen.chains, 2))
@@ -280,7 +274,7 @@ def _check_sampling(chosen: Sampling) -> None:
 def _fit(
     data: StandData, priors: LearningPriors, chosen: Sampling, *, seed: int, tick: Callable[[int], object] | None
 ) -> Any:
-    """Sample, and move the log likelihoods of the trees to a group of their own."""
+    """Sample the model of the stand; the log likelihoods of the trees are in a group of their own."""
     if not data.trees.trees and not data.heights.species:
         got = "no tree with two informative cores and no young trees"
         do = "Core some trees twice (one core at the pith), or use estimate_ages."
@@ -292,6 +286,7 @@ def _fit(
 
 
 def _with_log_likelihood(inference: Any) -> Any:
+    """Inference data with the log likelihoods of the trees in a group of their own, for both generations of ArviZ."""
     posterior = group_dataset(inference, "posterior")
     if "tree_log_likelihood" not in posterior:
         return inference
@@ -308,23 +303,10 @@ def _with_log_likelihood(inference: Any) -> Any:
     return inference
 
 
-def spread_draws(inference: Any, data: StandData, size: int) -> dict[str, Array]:
-    """Take draws of the parameters spread evenly over the growth rates of the posterior.
+def spread_draws(inference: Any, size: int) -> dict[str, Array]:
+    """Draws of the parameters, as many as wanted, spread evenly over the posterior; the first axis the draws.
 
-    Parameters
-    ----------
-    inference : arviz.InferenceData or xarray.DataTree
-        From the sampler.
-    data : StandData
-        The stand.
-    size : int
-        Number of draws wanted.
-
-    Returns
-    -------
-    dict of str to numpy.ndarray
-        Parameters, the first axis the draws; sorted by the mean growth rate before every k-th is taken, so that few
-        stand for many.
+    Sorted by the mean deviation of the growth before every k-th is taken, so that few stand for many.
     """
     posterior = group_dataset(inference, "posterior")
     samples = {}
@@ -340,7 +322,8 @@ def spread_draws(inference: Any, data: StandData, size: int) -> dict[str, Array]
     return {name: values[places] for name, values in samples.items()}
 
 
-def _sampled(trees: list[str], years: NDArray[np.int64]) -> xarray.DataArray:
+def _sampled(trees: list[str], years: Ints) -> xarray.DataArray:
+    """Joint draws with their names."""
     import xarray
 
     coords = {"draw": np.arange(len(years)), "tree": trees}
@@ -348,15 +331,17 @@ def _sampled(trees: list[str], years: NDArray[np.int64]) -> xarray.DataArray:
 
 
 def _failure_note(diagnosis: Diagnosis) -> pd.DataFrame:
+    """A note that the sampling failed its checks."""
     row = {"file": "fit_hierarchical", "row": 0, "item": "sampling", "column": "", "got": " ".join(diagnosis.faults)}
     do = "Raise draws and tune, or use the exact engine."
     return pd.DataFrame([row | {"need": "a sample that passes its checks", "do": do}])
 
 
 def _prior_sources(priors: LearningPriors, diagnosis: Diagnosis) -> pd.DataFrame:
+    """The priors as rows of the table of sources."""
     learned = len(diagnosis.table)
     rows = [
-        {"step": "learned parameters", "what": f"{row['meaning']}: {row['value']:g} {row['unit']}",
+        {"step": Step.LEARNED, "what": f"{row['meaning']}: {row['value']:g} {row['unit']}",
          "source": row["source"], "known": row["known"], "used": learned}
         for row in priors.table().to_dict("records")
     ]  # fmt: skip

@@ -20,24 +20,23 @@ from treeage.hierarchical.priors import NAMES, ParameterMap
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from treeage.hierarchical.data import StandData
+
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+SD_FLOOR = 0.03  # choice: below, the even steps of the shifts no longer hold a normal
 
-@dataclass(frozen=True)
-class GrowthValue:
-    """Log likelihood of early height growth with its gradient.
 
-    Parameters
-    ----------
-    total : float
-        Summed log likelihood.
-    form_log_weight : numpy.ndarray, shape (n_species, n_form)
-        Log posterior weight of each growth form given the parameters.
-    by_level, by_slope, by_spread : numpy.ndarray, shape (n_species,)
-        Gradient of the total.
-    by_weight : numpy.ndarray, shape (n_cored, n_shift)
-        Gradient of the total by the probability of each shift.
+# ------------------------------------------------------------------ early height growth
+
+
+@dataclass(frozen=True, eq=False)
+class HeightValue:
+    """Log likelihood of early height growth, and its gradient by the parameters of each species.
+
+    form_log_weight, shape (n_species, n_form): log posterior weight of each growth form; by_weight, shape (n_cored,
+    n_shift): gradient by the probability of each shift.
     """
 
     total: float
@@ -48,23 +47,16 @@ class GrowthValue:
     by_weight: Array
 
 
-class GrowthKernel:
+class HeightKernel:
     """Likelihood of the young trees, two-height pairs and trees cored at two heights.
 
-    Parameters
-    ----------
-    heights : HeightData
-        Observations.
-    difference : numpy.ndarray, shape (n_cored, n_shift, n_years)
-        Likelihood of the years between the heights of each tree cored at two.
-
-    Notes
-    -----
-    log seasons = level + slope x_form(height) + normal error between trees. The years between two heights are
-    lognormal, rounded to whole years; from the collar, where nothing is rounded below, d years mean that the upper
-    height was passed after d to d + 1 seasons. Each growth form has the same level, slope and spread; the likelihood
-    is their weighted sum, so the form is summed out.
+    difference, shape (n_cored, n_shift, n_years): likelihood of the years between the heights of trees cored at two.
     """
+
+    # log seasons = level + slope x_form(height) + normal error between trees. The years between two heights are
+    # lognormal, rounded to whole years; from the collar, where nothing is rounded below, d years mean that the upper
+    # height was passed after d to d + 1 seasons. Each growth form has the same level, slope and spread; the likelihood
+    # is their weighted sum, so the form is summed out.
 
     def __init__(self, heights: HeightData, difference: Array) -> None:
         self._heights, self._difference = heights, difference
@@ -80,20 +72,10 @@ class GrowthKernel:
         np.add.at(out, code, values)
         return out
 
-    def __call__(self, level: Array, slope: Array, spread: Array, shift_weight: Array) -> GrowthValue:
-        """Evaluate.
+    def __call__(self, level: Array, slope: Array, spread: Array, shift_weight: Array) -> HeightValue:
+        """Evaluate at the log seasons at the middle height, the slope there and the spread, each shape (n_species,).
 
-        Parameters
-        ----------
-        level, slope, spread : numpy.ndarray, shape (n_species,)
-            Log seasons at the middle height, slope on log height there, spread between trees.
-        shift_weight : numpy.ndarray, shape (n_cored, n_shift)
-            Probability of each shift of the growth rate for each tree cored at two heights.
-
-        Returns
-        -------
-        GrowthValue
-            Log likelihood and gradient.
+        shift_weight, shape (n_cored, n_shift): probability of each shift for each tree cored at two heights.
         """
         parts = [self._young(level, slope, spread), self._pairs(level, slope, spread)]
         cored, to_weight = self._cored(level, slope, spread, shift_weight)
@@ -104,7 +86,7 @@ class GrowthKernel:
         total = top + np.log(np.exp(log_like - top).sum(axis=1, keepdims=True))
         share = np.exp(log_like - total)
         by_weight = np.einsum("nf,nfs->ns", share[self._heights.cored_species], to_weight)
-        return GrowthValue(
+        return HeightValue(
             float(total.sum()),
             log_like - total,
             (share * by_level).sum(axis=1),
@@ -126,6 +108,7 @@ class GrowthKernel:
         ]
 
     def _pairs(self, level: Array, slope: Array, spread: Array) -> list[Array]:
+        """The same for trees with rings counted at two heights."""
         heights, code = self._heights, self._heights.pair_species
         expected, by_slope = _log_between(heights.pair_axis, level[code], slope[code])
         variance = (spread[code] ** 2 + heights.pair_rounding)[:, None]
@@ -140,6 +123,7 @@ class GrowthKernel:
         return [self._by_species(row, code) for row in rows]
 
     def _cored(self, level: Array, slope: Array, spread: Array, shift_weight: Array) -> tuple[list[Array], Array]:
+        """The same for trees cored at two heights, and the derivative of each tree by its shift weights."""
         heights, code = self._heights, self._heights.cored_species
         forms = len(FORMS)
         if not code.size:
@@ -174,40 +158,22 @@ def _log_between(axis: Array, level: Array, slope: Array) -> tuple[Array, Array]
 
 
 def form_log_prior() -> Array:
-    """Prior weights of the growth forms: equal for each form, shared by its scales.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n_form,)
-        Logarithms; the weights sum to 1.
-
-    Examples
-    --------
-    >>> round(float(np.exp(form_log_prior()).sum()), 12)
-    1.0
-    """
+    """Log prior weights of the growth forms, shape (n_form,): equal for each form, shared by its scales."""
     tries = np.array([sum(other == form for other, _ in FORMS) for form, _ in FORMS])
     return np.asarray(-np.log(tries) - np.log(np.sum(1.0 / tries)))
 
 
-SD_FLOOR = 0.03  # choice: below, the even steps of the shifts no longer hold a normal
+# ------------------------------------------------------------------ trees with several cores at one height
 
 
 class TreeKernel:
     """Log likelihood of every teaching tree and the gradient of their sum, in NumPy.
 
-    Parameters
-    ----------
-    trees : TreeLikelihoods
-        Polynomials of the trees.
-    tree_species : numpy.ndarray of int, shape (n_tree,)
-        Species of each tree.
-
-    Notes
-    -----
-    log L = log sum_s N(s; b, tree_sd) L(s, factors), with the normal on even steps, which a sum integrates almost
-    exactly.
+    tree_species, shape (n_tree,): species of each tree.
     """
+
+    # log L = log sum_s N(s; b, tree_sd) L(s, factors), with the normal on even steps, which a sum integrates almost
+    # exactly.
 
     def __init__(self, trees: TreeLikelihoods, tree_species: Ints) -> None:
         self._species = tree_species
@@ -224,21 +190,10 @@ class TreeKernel:
             self._groups.append((rows, where, terms[used, : 1 + number], coefficients))
 
     def __call__(self, bias: Array, tree_sd: Array, log_own: Array, log_factors: Array) -> tuple[Array, list[Array]]:
-        """Evaluate.
+        """Log likelihoods, shape (n_tree,), and the gradient of their sum by each argument.
 
-        Parameters
-        ----------
-        bias, tree_sd : numpy.ndarray, shape (n_species,)
-            Mean and spread of the shared deviation.
-        log_own : numpy.ndarray, shape ()
-            Log factor on the own deviations.
-        log_factors : numpy.ndarray, shape (n_factor,)
-            Log error factors.
-
-        Returns
-        -------
-        numpy.ndarray, shape (n_tree,), and list of numpy.ndarray
-            Log likelihoods, and the gradient of their sum by each argument.
+        bias, tree_sd, shape (n_species,): mean and spread of the shared deviation; log_own, shape (): log factor on the
+        own deviations; log_factors, shape (n_factor,): log error factors.
         """
         scaled = np.append(log_factors / self._limits, float(log_own) / FACTOR_LIMITS[FactorKind.OWN])
         values, slopes = _chebyshev(scaled)
@@ -260,7 +215,7 @@ class TreeKernel:
         for (rows, where, terms, coefficients), parts in zip(self._groups, bases, strict=True):
             by_basis = np.matmul(coefficients, share[rows, :, None])[:, :, 0]
             by_scaled += _by_argument(by_basis, parts, slopes, where, terms)
-        by_bias, by_sd = self._by_rate(share, np.exp(log_weight), apart, sd)
+        by_bias, by_sd = self._by_deviation(share, np.exp(log_weight), apart, sd)
         by_sd = np.where(tree_sd > SD_FLOOR, by_sd, 0.0)
         return per_tree, [
             by_bias,
@@ -269,7 +224,7 @@ class TreeKernel:
             by_scaled[:-1] / self._limits,
         ]
 
-    def _by_rate(self, share: Array, weight: Array, apart: Array, sd: Array) -> tuple[Array, Array]:
+    def _by_deviation(self, share: Array, weight: Array, apart: Array, sd: Array) -> tuple[Array, Array]:
         """Gradient by the mean and the spread of the shared deviation."""
         code = self._species
         first = (share * apart[code]).sum(axis=1) - (weight * apart).sum(axis=1)[code]
@@ -291,6 +246,7 @@ def _by_argument(by_basis: Array, parts: list[Array], slopes: Array, where: Ints
 
 
 def _log_sum(values: Array) -> Array:
+    """Log of the sum of exponentials of each row."""
     top = values.max(axis=1)
     total: Array = top + np.log(np.exp(values - top[:, None]).sum(axis=1))
     return total
@@ -306,64 +262,36 @@ def _chebyshev(value: Array) -> tuple[Array, Array]:
     return np.stack(values, axis=1), np.stack(slopes, axis=1)
 
 
+# ------------------------------------------------------------------ the stand
+
+
 class StandKernel:
     """Likelihood of trees and early height growth together, from standard normal coordinates.
 
-    Parameters
-    ----------
-    parameters : ParameterMap
-        From coordinates to parameters.
-    trees : TreeKernel or None
-        Trees with several cores at one height.
-    growth : GrowthKernel or None
-        Early height growth.
-    cored_species : numpy.ndarray of int, shape (n_cored,)
-        Species of each tree cored at two heights.
+    cored_species, shape (n_cored,): species of each tree cored at two heights.
     """
 
     def __init__(
-        self, parameters: ParameterMap, trees: TreeKernel | None, growth: GrowthKernel | None, cored_species: Ints
+        self, parameters: ParameterMap, trees: TreeKernel | None, heights: HeightKernel | None, cored_species: Ints
     ) -> None:
         self.parameters = parameters
-        self._trees, self._growth, self._cored = trees, growth, cored_species
+        self._trees, self._heights, self._cored = trees, heights, cored_species
         self._kept: tuple[bytes, tuple[list[Array], Array]] | None = None
 
     @property
     def size(self) -> int:
-        """Number of coordinates.
-
-        Returns
-        -------
-        int
-            Length of z.
-        """
+        """Number of coordinates."""
         return self.parameters.size
 
     @property
     def dimensions(self) -> tuple[int, ...]:
-        """Number of dimensions of every output.
-
-        Returns
-        -------
-        tuple of int
-            Sum, trees, growth forms, then the parameters.
-        """
+        """Number of dimensions of every output: sum, trees, growth forms, then the parameters."""
         return (0, 1, 2, *(0 if name == "own_factor" else 1 for name in NAMES))
 
     def __call__(self, z: Array) -> tuple[list[Array], Array]:
-        """Evaluate; the last result is kept because value and gradient are asked for one after the other.
+        """Outputs at coordinates z and the gradient of the first; kept, because they are asked for one after the other.
 
-        Parameters
-        ----------
-        z : numpy.ndarray, shape (size,)
-            Coordinates.
-
-        Returns
-        -------
-        list of numpy.ndarray
-            Summed log likelihood, that of every tree, log weights of the growth forms, then every parameter of `NAMES`.
-        numpy.ndarray, shape (size,)
-            Gradient of the sum by the coordinates.
+        Outputs: summed log likelihood, that of every tree, log weights of the growth forms, every parameter of `NAMES`.
         """
         key = z.tobytes()
         if self._kept is None or self._kept[0] != key:
@@ -381,14 +309,14 @@ class StandKernel:
             per_tree, by_input = self._trees(bias, tree_sd, log_own, log_factors)
             total += float(per_tree.sum())
             gradient = dict(zip(names, by_input, strict=True))
-        if self._growth is not None:
+        if self._heights is not None:
             weight, apart, sd = self._shift_weights(bias, tree_sd)
-            growth = self._growth(values["height_level"], values["height_slope"], values["height_spread"], weight)
-            total += growth.total
-            forms = growth.form_log_weight
-            gradient |= {"height_level": growth.by_level, "height_slope": growth.by_slope}
-            gradient["height_spread"] = growth.by_spread
-            pull = weight * (growth.by_weight - (weight * growth.by_weight).sum(axis=1, keepdims=True))
+            found = self._heights(values["height_level"], values["height_slope"], values["height_spread"], weight)
+            total += found.total
+            forms = found.form_log_weight
+            gradient |= {"height_level": found.by_level, "height_slope": found.by_slope}
+            gradient["height_spread"] = found.by_spread
+            pull = weight * (found.by_weight - (weight * found.by_weight).sum(axis=1, keepdims=True))
             by_bias, by_sd = (pull * apart / sd**2).sum(axis=1), (pull * apart**2 / sd**3).sum(axis=1)
             gradient["rate_bias"] = gradient["rate_bias"] + np.bincount(self._cored, by_bias, minlength=bias.size)
             gradient["tree_sd"] = gradient["tree_sd"] + np.bincount(self._cored, by_sd, minlength=bias.size)
@@ -401,6 +329,16 @@ class StandKernel:
         apart = SHIFTS[None, :] - bias[self._cored, None]
         weight = np.exp(-0.5 * (apart / sd) ** 2)
         return weight / weight.sum(axis=1, keepdims=True), apart, sd
+
+
+def stand_kernel(data: StandData, parameters: ParameterMap) -> StandKernel:
+    """Likelihood of a stand in NumPy, from coordinates to value and gradient."""
+    heights = HeightKernel(data.heights, data.difference) if data.heights.species else None
+    trees = TreeKernel(data.trees, data.tree_species) if data.trees.trees else None
+    return StandKernel(parameters, trees, heights, data.difference_species)
+
+
+# ------------------------------------------------------------------ as an operation for PyMC
 
 
 class Kernel(Protocol):
@@ -422,18 +360,7 @@ class Kernel(Protocol):
 
 
 def likelihood_operation(kernel: Kernel) -> Callable[[Any], list[Any]]:
-    """Wrap a kernel as an operation on a symbolic vector.
-
-    Parameters
-    ----------
-    kernel : Kernel
-        The likelihood in NumPy.
-
-    Returns
-    -------
-    callable
-        From the symbolic coordinates to the outputs of the kernel. Only the summed log likelihood has a gradient.
-    """
+    """Wrap a kernel as an operation from symbolic coordinates to its outputs; only the first has a gradient."""
     import pytensor.tensor as pt
     from pytensor.graph.basic import Apply
     from pytensor.graph.op import Op
@@ -469,13 +396,7 @@ def likelihood_operation(kernel: Kernel) -> Callable[[Any], list[Any]]:
 
 
 def plain_mode() -> Any:
-    """Evaluation mode that compiles nothing: the work is in NumPy already, the rest is a hundred small steps.
-
-    Returns
-    -------
-    pytensor.compile.mode.Mode
-        For `compile_kwargs` of PyMC.
-    """
+    """PyTensor's evaluation mode that compiles nothing: the work is in NumPy, the rest is a hundred small steps."""
     from pytensor.compile import mode
     from pytensor.link import vm
 

@@ -19,6 +19,34 @@ from treeage.priors import Sourced
 if TYPE_CHECKING:
     from treeage.hierarchical.data import StandData
 
+Array = NDArray[np.float64]
+
+NAMES = (
+    "rate_bias",
+    "tree_sd",
+    "own_factor",
+    "distance_factor",
+    "count_factor",
+    "height_level",
+    "height_slope",
+    "height_spread",
+)
+"""Parameters in the order in which they are printed."""
+
+UNITS = {
+    "rate_bias": "log width: the stand's hidden rings against what the model of missed rings expects",
+    "tree_sd": "log width: spread of that between trees",
+    "own_factor": "factor on the spread of a single core's hidden width",
+    "distance_factor": "factor on the error of the distance, by method",
+    "count_factor": "factor on the rate of wrong rings, by dating class",
+    "height_level": "log seasons to the middle height of the young trees",
+    "height_slope": "log seasons on log height there",
+    "height_spread": "log seasons: spread between trees",
+}
+
+_COORDINATES = ("bias", "species_bias", "tree_sd", "species_sd", *FactorKind, "level", "slope", "spread")
+"""Blocks of the standard normal coordinates, in order."""
+
 
 def _choice(value: float, unit: str, meaning: str, reason: str) -> Sourced:
     return Sourced(value, unit, meaning, reason, "choice")
@@ -41,7 +69,7 @@ class LearningPriors:
     distance_log_sd : Sourced
         Spread of the log factor on the distance errors of each method.
     count_log_sd : Sourced
-        Spread of the log factor on the rates of wrong rings of each dating class.
+        Spread of the log factor on the frequency of wrong rings of each dating class.
     height_years, height_log_sd : Sourced
         Median of the seasons to 1 m, and the spread of its logarithm.
     height_slope, height_slope_log_sd : Sourced
@@ -116,48 +144,15 @@ class LearningPriors:
         return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("prior")
 
 
-Array = NDArray[np.float64]
-
-NAMES = (
-    "rate_bias",
-    "tree_sd",
-    "own_factor",
-    "distance_factor",
-    "count_factor",
-    "height_level",
-    "height_slope",
-    "height_spread",
-)
-"""Parameters in the order in which they are printed."""
-
-UNITS = {
-    "rate_bias": "log width: the stand's hidden rings against what the model of missed rings expects",
-    "tree_sd": "log width: spread of that between trees",
-    "own_factor": "factor on the spread of a single core's hidden width",
-    "distance_factor": "factor on the error of the distance, by method",
-    "count_factor": "factor on the rate of wrong rings, by dating class",
-    "height_level": "log seasons to the middle height of the young trees",
-    "height_slope": "log seasons on log height there",
-    "height_spread": "log seasons: spread between trees",
-}
-
-
 class ParameterMap:
     """The parameters of one stand as functions of independent standard normal coordinates.
 
-    Parameters
-    ----------
-    data : StandData
-        Species, methods and dating classes; parameters that nothing in the field refers to are left out.
-    priors : LearningPriors
-        Centres and spreads.
-
-    Notes
-    -----
-    rate_bias[k] = sd[k] (sqrt(1 - share) z + sqrt(share) z[k]); tree_sd[k] = centre[k] exp(s z + s' z[k]); log factors
-    are limit * tanh(s z / limit), normal near 0 and bounded where the likelihood's polynomials end; height parameters
-    are linear or exponential. Every prior so is a plain standard normal for the sampler.
+    Parameters that nothing in the field refers to are left out; methods and datings are the words of the factors kept.
     """
+
+    # rate_bias[k] = sd[k] (sqrt(1 - share) z + sqrt(share) z[k]); tree_sd[k] = centre[k] exp(s z + s' z[k]); log
+    # factors are limit * tanh(s z / limit), normal near 0 and bounded where the likelihood's polynomials end; height
+    # parameters are linear or exponential. Every prior so is a plain standard normal for the sampler.
 
     def __init__(self, data: StandData, priors: LearningPriors) -> None:
         self._data, self._priors = data, priors
@@ -173,102 +168,69 @@ class ParameterMap:
         self._bias_sd = np.hypot(data.stand_sd, extra)
         middle = np.log(data.heights.middle_m)
         self._level = np.log(priors.height_years.value) + priors.height_slope.value * middle
+        self._factor_sd = {
+            FactorKind.OWN: priors.own_log_sd.value,
+            FactorKind.DISTANCE: priors.distance_log_sd.value,
+            FactorKind.COUNT: priors.count_log_sd.value,
+        }
 
-    def _parts(self, z: Array) -> list[Array]:
-        return np.split(z, self._ends[:-1])
+    def _parts(self, z: Array) -> dict[str, Array]:
+        """Coordinates by what they move."""
+        return dict(zip(_COORDINATES, np.split(z, self._ends[:-1]), strict=True))
 
-    @staticmethod
-    def _bounded(kind: FactorKind, spread: float, z: Array) -> tuple[Array, Array]:
+    def _bounded(self, kind: FactorKind, z: Array) -> tuple[Array, Array]:
         """Log factor and its derivative."""
-        limit = FACTOR_LIMITS[kind]
+        limit, spread = FACTOR_LIMITS[kind], self._factor_sd[kind]
         share = np.tanh(spread / limit * z)
         return limit * share, spread * (1 - share**2)
 
     def log_factors(self, z: Array) -> tuple[Array, Array]:
-        """Log factors as the likelihood takes them.
-
-        Parameters
-        ----------
-        z : numpy.ndarray, shape (size,)
-            Coordinates.
-
-        Returns
-        -------
-        numpy.ndarray, shape () and (n_factor,)
-            Log factor on the own deviations; log factors on distances and counts.
-        """
-        parts, prior = self._parts(z), self._priors
-        own = self._bounded(FactorKind.OWN, prior.own_log_sd.value, parts[4])[0]
-        distance = self._bounded(FactorKind.DISTANCE, prior.distance_log_sd.value, parts[5])[0]
-        count = self._bounded(FactorKind.COUNT, prior.count_log_sd.value, parts[6])[0]
+        """Log factors as the likelihood takes them: on own deviations, shape (), and on errors, shape (n_factor,)."""
+        parts = self._parts(z)
+        own, distance, count = (self._bounded(kind, parts[kind])[0] for kind in FactorKind)
         return own[0], np.concatenate([distance, count])
 
     def values(self, z: Array) -> dict[str, Array]:
-        """Parameters at a point.
-
-        Parameters
-        ----------
-        z : numpy.ndarray, shape (size,)
-            Coordinates.
-
-        Returns
-        -------
-        dict of str to numpy.ndarray
-            By the names of NAMES.
-        """
+        """Parameters at coordinates z, by the names of NAMES."""
         parts, prior = self._parts(z), self._priors
         zero = np.zeros(len(self._data.species))
         own, factors = self.log_factors(z)
-        bias = np.sqrt(1 - self._share**2) * parts[0] + (self._share * parts[1] if parts[1].size else zero)
-        spread = prior.tree_log_sd.value * parts[2]
-        spread = spread + (prior.species_log_sd.value * parts[3] if parts[3].size else zero)
+        species_bias, species_sd = parts["species_bias"], parts["species_sd"]
+        bias = np.sqrt(1 - self._share**2) * parts["bias"] + (self._share * species_bias if species_bias.size else zero)
+        spread = prior.tree_log_sd.value * parts["tree_sd"]
+        spread = spread + (prior.species_log_sd.value * species_sd if species_sd.size else zero)
         return {
             "rate_bias": self._bias_sd * bias,
             "tree_sd": self._data.tree_sd * np.exp(spread),
             "own_factor": np.exp(own),
             "distance_factor": np.exp(factors[: len(self.methods)]),
             "count_factor": np.exp(factors[len(self.methods) :]),
-            "height_level": self._level + prior.height_log_sd.value * parts[7],
-            "height_slope": prior.height_slope.value * np.exp(prior.height_slope_log_sd.value * parts[8]),
-            "height_spread": prior.height_spread.value * np.exp(prior.height_spread_log_sd.value * parts[9]),
+            "height_level": self._level + prior.height_log_sd.value * parts["level"],
+            "height_slope": prior.height_slope.value * np.exp(prior.height_slope_log_sd.value * parts["slope"]),
+            "height_spread": prior.height_spread.value * np.exp(prior.height_spread_log_sd.value * parts["spread"]),
         }
 
     def pull_back(self, z: Array, values: Mapping[str, Array], gradient: Mapping[str, Array]) -> Array:
-        """Gradient by the coordinates from that by the parameters.
+        """Gradient by the coordinates z from that by the parameters, whose values there are given.
 
-        Parameters
-        ----------
-        z : numpy.ndarray, shape (size,)
-            Coordinates.
-        values : mapping of str to numpy.ndarray
-            Parameters there.
-        gradient : mapping of str to numpy.ndarray
-            Gradient by rate_bias, tree_sd, log_own, log_factors and, where there are any, the height parameters.
-
-        Returns
-        -------
-        numpy.ndarray, shape (size,)
-            Gradient by the coordinates.
+        gradient: by rate_bias, tree_sd, log_own, log_factors and, where there are any, the height parameters.
         """
         parts, prior = self._parts(z), self._priors
         by_unit = self._bias_sd * gradient["rate_bias"]
         by_log_sd = values["tree_sd"] * gradient["tree_sd"]
-        several = parts[1].size > 0
-        methods = len(self.methods)
-        kinds = (FactorKind.OWN, FactorKind.DISTANCE, FactorKind.COUNT)
-        spreads = (prior.own_log_sd.value, prior.distance_log_sd.value, prior.count_log_sd.value)
-        slopes = [self._bounded(kind, sd, z) for kind, sd, z in zip(kinds, spreads, parts[4:7], strict=True)]
+        several, methods = parts["species_bias"].size > 0, len(self.methods)
+        own, distance, count = (self._bounded(kind, parts[kind])[1] for kind in FactorKind)
         by_factor = gradient["log_factors"]
         out = [
             np.atleast_1d(np.sqrt(1 - self._share**2) * by_unit.sum()),
             self._share * by_unit if several else by_unit[:0],
             np.atleast_1d(prior.tree_log_sd.value * by_log_sd.sum()),
             prior.species_log_sd.value * by_log_sd if several else by_log_sd[:0],
-            slopes[0][1] * gradient["log_own"],
-            slopes[1][1] * by_factor[:methods],
-            slopes[2][1] * by_factor[methods:],
+            own * gradient["log_own"],
+            distance * by_factor[:methods],
+            count * by_factor[methods:],
         ]
-        if parts[7].size:
+        if parts["level"].size:
             out += [
                 prior.height_log_sd.value * gradient["height_level"],
                 prior.height_slope_log_sd.value * values["height_slope"] * gradient["height_slope"],

@@ -5,10 +5,12 @@ A mixture seen through each tree's dating error; own derivation.
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, ModelWarning
@@ -33,19 +35,12 @@ _NODES: Final = 200  # choice: draws of the pulses that the dates are averaged o
 class PulseKernel:
     """Log likelihood of the pulses, each tree's date summed out.
 
-    Parameters
-    ----------
-    mass : numpy.ndarray, shape (n_tree, n_year)
-        Likelihood of every establishment year of each tree.
-    pulses : int
-        Number of pulses.
-
-    Notes
-    -----
-    log L = sum over trees of log sum over years of mass * prior(year), with prior = background / n_year + sum over
-    pulses of weight * normal.
-    Weights are a softmax, centres a running sum of softmax gaps (so they are ordered), spreads are lognormal.
+    mass, shape (n_tree, n_year): likelihood of every establishment year of each tree.
     """
+
+    # log L = sum over trees of log sum over years of mass * prior(year), with prior = background / n_year + sum over
+    # pulses of weight * normal. Weights are a softmax, centres a running sum of softmax gaps (so they are ordered),
+    # spreads are lognormal.
 
     def __init__(self, mass: Array, pulses: int) -> None:
         self._mass, self._pulses = mass, pulses
@@ -53,41 +48,19 @@ class PulseKernel:
 
     @property
     def size(self) -> int:
-        """Number of coordinates.
-
-        Returns
-        -------
-        int
-            Log odds, gaps and spreads.
-        """
+        """Number of coordinates: log odds, gaps and spreads."""
         return 3 * self._pulses + 1
 
     @property
     def dimensions(self) -> tuple[int, ...]:
-        """Number of dimensions of every output.
-
-        Returns
-        -------
-        tuple of int
-            Sum, prior by year, weights, centres, spreads.
-        """
+        """Number of dimensions of every output: sum, prior by year, weights, centres, spreads."""
         return (0, 1, 1, 1, 1)
 
     def __call__(self, z: Array) -> tuple[list[Array], Array]:
-        """Evaluate.
+        """Outputs at standard normal coordinates z, shape (size,), and the gradient of the first.
 
-        Parameters
-        ----------
-        z : numpy.ndarray, shape (size,)
-            Standard normal coordinates.
-
-        Returns
-        -------
-        list of numpy.ndarray
-            Summed log likelihood, prior by year, weights (background first), centres [years from the first], spreads
-            [years].
-        numpy.ndarray, shape (size,)
-            Gradient of the sum.
+        Outputs: summed log likelihood, prior by year, weights (background first), centres [years from the first],
+        spreads [years].
         """
         count, years = self._pulses, self._year.size
         odds = np.append(0.0, WEIGHT_SD * z[:count])
@@ -117,6 +90,7 @@ class PulseKernel:
 
 
 def _softmax(values: Array) -> Array:
+    """Shares in proportion to the exponentials."""
     raised = np.exp(values - values.max())
     return np.asarray(raised / raised.sum())
 
@@ -162,8 +136,6 @@ def with_pulses(ages: Ages, *, pulses: int = 2, seed: int = 0) -> Ages:
     ----------
     .. [1] Own derivation; mixtures: Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., chapter 22 (from memory).
     """
-    import warnings
-
     dated = [answer for answer in ages if answer.parts is not None]
     _check(pulses, len(dated))
     first = min(answer.date.quantile(_TAIL) for answer in dated)
@@ -187,6 +159,7 @@ def with_pulses(ages: Ages, *, pulses: int = 2, seed: int = 0) -> Ages:
 
 
 def _check(pulses: int, trees: int) -> None:
+    """Refuse numbers of pulses out of range and stands too small to teach a prior."""
     faults = []
     if not 1 <= pulses <= MOST_PULSES:
         do = "Ask for fewer pulses."
@@ -198,6 +171,7 @@ def _check(pulses: int, trees: int) -> None:
 
 
 def _sample(kernel: PulseKernel, seed: int) -> Any:
+    """Sample the pulses."""
     import pymc as pm
 
     count = (kernel.size - 1) // 3
@@ -218,10 +192,9 @@ def _sample(kernel: PulseKernel, seed: int) -> Any:
     return sample_model(model, kernel, _SAMPLING, seed=seed, tries=_TRIES)
 
 
-def _pulse_table(posterior: Any, first: int) -> Any:
+def _pulse_table(posterior: Any, first: int) -> pd.DataFrame:
     """Weights, centres and spreads with intervals, one row a pulse."""
     import arviz
-    import pandas as pd
 
     az: Any = arviz
     chosen = posterior[["pulse_weight", "pulse_centre", "pulse_spread"]]

@@ -21,11 +21,11 @@ import pandas as pd
 from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from treeage import schema
-from treeage.counting import Dating
 from treeage.distance import DistanceSource, source_words
 from treeage.errors import Fault
 from treeage.priors import defaults_table
-from treeage.results import CONVENTIONS, CORE_HEIGHT, Flag, Status, year_text
+from treeage.results import CONVENTIONS, CORE_HEIGHT, Flag, Known, Status, Step, year_text
+from treeage.schema import Dating
 from treeage.stand import seen_cells
 from treeage.version import VERSION
 
@@ -234,20 +234,20 @@ def _steps(ages: Ages) -> dict[str, Any]:
     """Which steps were taken with how many cores or trees, read off the sources of the models used."""
     dated = dated_trees(ages)
     datings = {str(word) for answer in dated if len(answer.cores) for word in answer.cores["dating"]}
-    missed, heights = (_used(ages, step) for step in ("missed rings", "years to coring height"))
-    modelled = [row for row in heights if row["known"] not in ("none", "definition")]
-    above = [row for row in heights if row["known"] == "none"]
+    missed, heights = (_used(ages, step) for step in (Step.MISSED_RINGS, Step.HEIGHT))
+    modelled = [row for row in heights if row["known"] not in (Known.NONE, Known.DEFINITION)]
+    above = [row for row in heights if row["known"] == Known.NONE]
     collars = [answer.distributions["collar_years"] for answer in ages if "collar_years" in answer.distributions]
     return {
         "distances": _distances(dated),
-        "rings_missed": any(row["known"] == "fitted" for row in missed),
+        "rings_missed": any(row["known"] == Known.FITTED for row in missed),
         "widths": [
-            f"{words('width').get(row['what'], row['what'])} ({row['used']})" for row in _used(ages, "visible widths")
+            f"{words('width').get(row['what'], row['what'])} ({row['used']})" for row in _used(ages, Step.WIDTHS)
         ],
-        "neighbours": [row["what"] for row in missed if row["known"] == "user"],
+        "neighbours": [row["what"] for row in missed if row["known"] == Known.USER],
         "some_crossdated": Dating.CROSSDATED in datings,
         "some_counted": bool(datings - {Dating.CROSSDATED}),
-        "pairs_read": sum(row["used"] for row in _used(ages, "count error") if row["known"] == "fitted"),
+        "pairs_read": sum(row["used"] for row in _used(ages, Step.COUNT) if row["known"] == Known.FITTED),
         "several_cores": any(len(answer.cores) > 1 for answer in dated),
         "height_models": [f"{row['what']} ({row['source'].rstrip('.')})" for row in modelled],
         "without_heights": [f"{row['what'].partition(': none')[0]} ({row['source']})" for row in above],
@@ -283,10 +283,10 @@ def _sources(ages: Ages) -> list[dict[str, Any]]:
 
 
 def _unit(row: Mapping[str, Any]) -> str:
-    if row["step"] == "learned parameters":
+    if row["step"] == Step.LEARNED:
         return "parameter"
-    of_pairs = row["step"] == "count error" and row["known"] == "fitted"
-    return "tree" if of_pairs or row["step"] == "years to coring height" else "core"
+    of_pairs = row["step"] == Step.COUNT and row["known"] == Known.FITTED
+    return "tree" if of_pairs or row["step"] == Step.HEIGHT else "core"
 
 
 # ---------------------------------------------------------------------- report.html

@@ -154,6 +154,24 @@ def inner_growth_from_means(
     return InnerGrowth(features, count.astype(np.float64), _genus_tuple(genus, mean.size, "inner_growth_from_means"))
 
 
+def visible_growth(
+    widths_mm: Sequence[ArrayLike], mean_mm: Array, ring_count: Array, *, genus: Sequence[str | None]
+) -> InnerGrowth:
+    """Visible growth of cores from their ring tables, and from a mean width where there is none (no width above 0).
+
+    widths_mm: one series a core, empty without a table; mean_mm, ring_count, shape (n_core,): as in
+    `inner_growth_from_means`, used where there is no table.
+    """
+    growth = inner_growth_from_means(mean_mm, ring_count, genus=genus)
+    rows = [row for row, own in enumerate(widths_mm) if np.sum(own) > 0]
+    if not rows:
+        return growth
+    exact = inner_growth([widths_mm[row] for row in rows], genus=[genus[row] for row in rows])
+    features, count = growth.features.copy(), growth.ring_count.copy()
+    features[rows], count[rows] = exact.features, exact.ring_count
+    return InnerGrowth(features, count, growth.genus)
+
+
 def _growth_of_flat(flat: Array, counts: Ints, genus: tuple[str | None, ...]) -> InnerGrowth:
     if counts.size == 0:
         return InnerGrowth(np.zeros((0, len(FEATURES))), np.zeros(0), ())

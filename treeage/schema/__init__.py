@@ -2,8 +2,8 @@
 
 # fmt: off
 from treeage.schema.catalogue import (
-    Column, HEMISPHERES, INPUT_TABLES, InnerEnd, OuterEnd, REQUIRED_TABLES, SETTINGS_FILE, SETTINGS_SECTIONS,
-    SITE_KEYS, column, columns, columns_text, default_columns, nearest, nomenclature,
+    Column, Dating, HEMISPHERES, INPUT_TABLES, InnerEnd, OuterEnd, REQUIRED_TABLES, SETTINGS_FILE,
+    SETTINGS_SECTIONS, SITE_KEYS, column, columns, columns_text, default_columns, nearest, nomenclature,
 )
 from treeage.schema.limits import (
     FEWEST_YOUNG_TREES, HEIGHT_MODEL_KEYS, MEAN_WIDTH, RING_WIDTH, SEEDLING_REACH, check_distances, check_widths,
@@ -11,8 +11,9 @@ from treeage.schema.limits import (
 )
 
 __all__ = [
-    "Column", "FEWEST_YOUNG_TREES", "HEIGHT_MODEL_KEYS", "HEMISPHERES", "INPUT_TABLES", "InnerEnd", "MEAN_WIDTH",
-    "OuterEnd", "REQUIRED_TABLES", "RING_WIDTH", "SEEDLING_REACH", "SETTINGS_FILE", "SETTINGS_SECTIONS",
-    "SITE_KEYS", "check_distances", "check_widths", "column", "column_in_other_unit", "columns", "columns_text",
-    "default_columns", "height_faults", "nearest", "nomenclature", "ratio_slip", "slip", "unit_named", "width_slip",
+    "Column", "Dating", "FEWEST_YOUNG_TREES", "HEIGHT_MODEL_KEYS", "HEMISPHERES", "INPUT_TABLES", "InnerEnd",
+    "MEAN_WIDTH", "OuterEnd", "REQUIRED_TABLES", "RING_WIDTH", "SEEDLING_REACH", "SETTINGS_FILE",
+    "SETTINGS_SECTIONS", "SITE_KEYS", "check_distances", "check_widths", "column", "column_in_other_unit",
+    "columns", "columns_text", "default_columns", "height_faults", "nearest", "nomenclature", "ratio_slip", "slip",
+    "unit_named", "width_slip",
 ]

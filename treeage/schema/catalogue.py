@@ -34,8 +34,28 @@ SITE_KEYS = ("name", "description", "hemisphere", "breast_height_m", "shrinkage_
 HEMISPHERES = ("north", "south")
 
 
+class Dating(StrEnum):
+    """How a core was dated; the values are the words of the column `dating`.
+
+    Examples
+    --------
+    >>> Dating("lab_count") is Dating.LAB_COUNT
+    True
+    """
+
+    CROSSDATED = "crossdated"
+    LAB_COUNT = "lab_count"
+    FIELD_COUNT = "field_count"
+
+
 class InnerEnd(StrEnum):
-    """What the inner end of a core shows; the words of the column `inner_end`."""
+    """What the inner end of a core shows; the words of the column `inner_end`.
+
+    Examples
+    --------
+    >>> InnerEnd("no_arcs") is InnerEnd.NO_ARCS
+    True
+    """
 
     PITH = auto()
     ARCS = auto()
@@ -45,7 +65,13 @@ class InnerEnd(StrEnum):
 
 
 class OuterEnd(StrEnum):
-    """What the outer end of a core shows; the words of the column `outer_end`."""
+    """What the outer end of a core shows; the words of the column `outer_end`.
+
+    Examples
+    --------
+    >>> OuterEnd.LOST == "lost"
+    True
+    """
 
     BARK = auto()
     INCOMPLETE = auto()

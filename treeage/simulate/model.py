@@ -6,6 +6,7 @@ that the estimate uses too.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
@@ -16,18 +17,16 @@ import numpy as np
 from treeage.counting import count_error_mass
 from treeage.distance import (
     DISTANCE_GRID_MM,
-    aimed_core_density,
+    DistanceSource,
     arc_likelihood,
     circle_likelihood,
+    core_distances,
     direct_likelihood,
-    distance_mass,
     inside_radius,
     joint_distances,
     radial_length,
     ray_likelihood,
     share_a_line,
-    short_core_density,
-    unseen_curvature,
 )
 from treeage.errors import Fault, InputError, show
 from treeage.height import HEIGHT_APART_M, height_model
@@ -35,13 +34,12 @@ from treeage.pmf import Mass
 from treeage.rings import (
     InnerGrowth,
     hidden_width,
-    inner_growth,
-    inner_growth_from_means,
     ring_model,
     shared_spreads,
     typical_distance,
+    visible_growth,
 )
-from treeage.simulate.reading import InnerEnd
+from treeage.schema import InnerEnd
 from treeage.simulate.scenarios import Scenario, scenario
 from treeage.simulate.stands import EXAMPLE_SEED, SimulatedStand, simulate_stand
 from treeage.simulate.trees import Floats, Ints
@@ -49,12 +47,12 @@ from treeage.simulate.trees import Floats, Ints
 if TYPE_CHECKING:
     import pandas as pd
 
-_READINGS: Final = (
-    (("chord_mm", "rise_mm", "arc_sd_mm"), arc_likelihood),
-    (("circle_radius_mm", "circle_step_mm"), circle_likelihood),
-    (("ray_gap_mm", "ray_angle_deg", "ray_angle_sd_deg"), ray_likelihood),
-    (("distance_mm", "distance_sd_mm"), direct_likelihood),
-)
+_READINGS: Final[Mapping[DistanceSource, tuple[tuple[str, ...], Callable[..., Floats]]]] = {
+    DistanceSource.ARC: (("chord_mm", "rise_mm", "arc_sd_mm"), arc_likelihood),
+    DistanceSource.CIRCLE: (("circle_radius_mm", "circle_step_mm"), circle_likelihood),
+    DistanceSource.RAYS: (("ray_gap_mm", "ray_angle_deg", "ray_angle_sd_deg"), ray_likelihood),
+    DistanceSource.DIRECT: (("distance_mm", "distance_sd_mm"), direct_likelihood),
+}
 """Columns of each kind of reading at an inner end, and its likelihood."""
 
 
@@ -198,29 +196,15 @@ def visible_widths(stand: SimulatedStand) -> list[Floats]:
 def distance_masses(cores: pd.DataFrame) -> Floats:
     """Mass of the distance to the pith that the estimate gives each core for its readings, (cores, grid).
 
-    Where the wood shows something: what is known of an aimed core times the likelihood of the reading; else the radius
-    less the length, and for intact ends the fact that no curvature was seen. The table has the columns of the tree
-    joined on; diameter, bark and length are there.
+    The table has the columns of the tree joined on; diameter, bark and length are there.
     """
-    (radius, radius_sd), length = _radius(cores), _length(cores)
-    end = cores["inner_end"].to_numpy(dtype=object)
-    arcs, pith = end == InnerEnd.ARCS, end == InnerEnd.PITH
-    density = np.zeros((len(cores), DISTANCE_GRID_MM.size))
-    blind = ~(arcs | pith)
-    density[blind] = short_core_density(radius[blind], radius_sd[blind], length[blind])
-    density[end == InnerEnd.NO_ARCS] *= unseen_curvature(1)
-    density[arcs] = aimed_core_density(radius[arcs], radius_sd[arcs], length[arcs])
-    likelihood = np.ones_like(density)
-    for names, function in _READINGS:
+    seen_by = {}
+    for source, (names, function) in _READINGS.items():
         values = [_numbers(cores, name) for name in names]
         rows = np.isfinite(values[0])
         if rows.any():
-            likelihood[rows] *= function(*(value[rows] for value in values))
-    mass = distance_mass(density, [likelihood])
-    empty = arcs & (mass.sum(axis=1) <= 0)  # the reading lies beyond the diameter: the wood is believed
-    mass[empty] = distance_mass(np.ones_like(density[empty]), [likelihood[empty]])
-    mass[pith] = np.eye(1, DISTANCE_GRID_MM.size)
-    return mass
+            seen_by[source] = rows, function(*(value[rows] for value in values))
+    return core_distances(cores["inner_end"].to_numpy(dtype=object), seen_by, *_radius(cores), _length(cores)).mass
 
 
 def _draw_places(mass: Floats, rng: np.random.Generator) -> Ints:
@@ -259,21 +243,17 @@ def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator)
 # ---------------------------------------------------------------------- rings missed or miscounted, years to height
 
 
-def visible_growth(cores: pd.DataFrame, widths: list[Floats]) -> InnerGrowth:
+def visible(cores: pd.DataFrame, widths: list[Floats]) -> InnerGrowth:
     """Visible growth of each core from its ring widths, or else from its mean inner width."""
-    measured = np.array([each.size > 0 for each in widths])
-    exact = inner_growth([each if each.size else np.ones(1) for each in widths], genus=_species(cores))
-    mean, count = (np.where(measured, 1.0, _numbers(cores, f"inner_width_{unit}")) for unit in ("mm", "rings"))
-    plain = inner_growth_from_means(mean, count, genus=_species(cores))
-    features = np.where(measured[:, None], exact.features, plain.features)
-    return InnerGrowth(features, np.where(measured, exact.ring_count, plain.ring_count), exact.genus)
+    mean, count = (np.nan_to_num(_numbers(cores, f"inner_width_{unit}"), nan=1.0) for unit in ("mm", "rings"))
+    return visible_growth(widths, mean, count, genus=_species(cores))
 
 
 def draw_missed(
     cores: pd.DataFrame, widths: list[Floats], mass: Floats, *, distance: Floats, alone: bool, rng: np.random.Generator
 ) -> Ints:
     """Draw missed rings: ln(hidden width) = location + b + u - y, y a skewed t; M = max(1, round(distance / width))."""
-    growth, typical = visible_growth(cores, widths), typical_distance(DISTANCE_GRID_MM, mass)
+    growth, typical = visible(cores, widths), typical_distance(DISTANCE_GRID_MM, mass)
     location, scale = hidden_width(growth, distance[:, None], typical)
     owner = _owner(cores)
     trees = int(owner.max()) + 1

@@ -13,8 +13,9 @@ from typing import Final
 import numpy as np
 
 from treeage import priors
-from treeage.counting import Dating, count_error
+from treeage.counting import count_error
 from treeage.distance import arc_rise, direct_sd
+from treeage.schema import Dating, InnerEnd
 from treeage.simulate.scenarios import CountErrors, Reading, Scenario
 from treeage.simulate.trees import Cores, Flags, Floats, Ints, Stop, Strings, Trees
 
@@ -22,16 +23,6 @@ OVERDISPERSION: Final = 0.7  # choice: shape of the gamma spread of the mistakes
 FALSE_RINGS_YEARS: Final = 30.0  # choice: time constant of the fall of false rings with the ring number
 LONGEST_CHORD_MM: Final = 30.0  # choice: no longer stretch of an arc is measured under a lens
 INNER_RINGS: Final = 10  # common practice: the mean width of the inner ten rings
-
-
-class InnerEnd(StrEnum):
-    """What the inner end of a core shows; the words of the column inner_end."""
-
-    PITH = "pith"
-    ARCS = "arcs"
-    NO_ARCS = "no_arcs"
-    ROT = "rot"
-    BROKEN = "broken"
 
 
 class RingEvent(StrEnum):

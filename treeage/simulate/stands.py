@@ -13,10 +13,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from treeage.counting import Dating
 from treeage.errors import Fault, InputError
 from treeage.height import whole_seasons
-from treeage.schema import columns
+from treeage.schema import Dating, columns
 from treeage.simulate.reading import INNER_RINGS, Series, Traces, draw_dating, read_cores, read_traces
 from treeage.simulate.scenarios import Scenario, Species, scenario
 from treeage.simulate.trees import (
