@@ -204,10 +204,24 @@ def count_error(rings_counted: int, dating: str, *, genus: str | None = None, ou
     size = int(_sizes()[_size_index(rings)])
     error = _error_pmf(kind, absent_ring_share(genus).value, size)
     if spread > 0:
-        reach = int(np.ceil(5 * float(spread))) + 1  # choice: five standard deviations hold all but a millionth
-        edges = (np.arange(-reach, reach + 2) - 0.5) / float(spread)
-        error = error.convolve(Pmf(-reach, np.diff(ndtr(edges))))
+        kernel = lost_kernel(float(spread))
+        error = error.convolve(Pmf(-(kernel.size // 2), kernel))
     return error.condition(low=1 - int(rings)) if error.start < 1 - int(rings) else error
+
+
+def lost_kernel(spread: float) -> NDArray[np.float64]:
+    """Mass of the error of a number of lost rings with this sd: a normal on whole rings to four sd, 0 in the middle.
+
+    Examples
+    --------
+    >>> lost_kernel(0.0).tolist(), lost_kernel(1.0).size
+    ([1.0], 9)
+    """
+    reach = int(np.ceil(4 * spread))
+    if reach == 0:
+        return np.ones(1)
+    kernel = np.diff(ndtr((np.arange(-reach, reach + 2) - 0.5) / spread))
+    return np.asarray(kernel / kernel.sum())
 
 
 def count_error_mass(

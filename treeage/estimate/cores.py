@@ -15,10 +15,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from treeage import priors
-from treeage.counting import count_error_mass
+from treeage.counting import count_error_mass, lost_kernel
 from treeage.distance import (
     DISTANCE_GRID_MM,
     CoreDistances,
@@ -429,21 +428,6 @@ def _with_lost_rings(count: Mass, lost_sd: Array, dating: Words) -> Mass:
         ahead = reach - kernel.size // 2
         wide[row, ahead : wide.shape[1] - ahead] = np.convolve(count.mass[row], kernel)
     return Mass(count.start - reach, wide)
-
-
-def lost_kernel(spread: float) -> Array:
-    """Mass of the error of a number of lost rings with this sd: a normal on whole rings to four sd, 0 in the middle.
-
-    Examples
-    --------
-    >>> lost_kernel(0.0).tolist(), lost_kernel(1.0).size
-    ([1.0], 9)
-    """
-    reach = int(np.ceil(4 * spread))
-    if reach == 0:
-        return np.ones(1)
-    kernel = np.diff(ndtr((np.arange(-reach, reach + 2) - 0.5) / spread))
-    return np.asarray(kernel / kernel.sum())
 
 
 def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:

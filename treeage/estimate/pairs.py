@@ -13,8 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.alignment import Alignment, AlignmentPrior, align_many, unseen_rings
-from treeage.counting import absent_ring_share, count_error, false_ring_share
-from treeage.estimate.cores import Cores, JointCount, lost_kernel
+from treeage.counting import absent_ring_share, count_error, false_ring_share, lost_kernel
+from treeage.estimate.cores import Cores, JointCount
 from treeage.estimate.shared import genus_of
 from treeage.results import Flag
 from treeage.schema import Dating

@@ -6,10 +6,9 @@ from treeage.height.model import (
     GrowthForm, HEIGHT_APART_M, HeightModel, TREE_NODES, axis_tangent, growth_axis, normal_nodes, whole_seasons,
 )
 from treeage.height.sources import (
-    early_heights, from_curve, from_mean_sd, from_published, from_quantiles, no_height_model, published_curve,
-    published_curves,
+    early_heights, from_curve, from_mean_sd, from_published, from_quantiles, height_model, no_height_model,
+    published_curve, published_curves, years_to_height,
 )
-from treeage.height.years import height_model, years_to_height
 from treeage.height.young import GROWTH_CANDIDATES, from_seedlings, from_two_heights, seasons_between
 
 __all__ = [
