@@ -1,4 +1,4 @@
-"""Tests of treeage.estimate_growth: growth of a field's trees and the stand at a past date."""
+"""Tests of treeage.growth: growth of a field's trees and the stand at a past date."""
 
 import numpy as np
 import pandas as pd

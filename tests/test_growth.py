@@ -76,6 +76,12 @@ def test_arithmetic_mean_is_exact_for_opposite_radii_on_the_axis() -> None:
     assert mean_radius([160.0 + 20.0, 160.0 - 20.0]) == pytest.approx(160.0)  # closed form
 
 
+def test_mean_with_a_core_that_has_not_begun() -> None:
+    """A radius of 0 counts in every mean."""
+    means = [float(mean_radius([0.0, 8.0], mean=kind)) for kind in ("arithmetic", "quadratic", "geometric")]
+    assert means == pytest.approx([4.0, 32**0.5, 0.0])  # hand sum
+
+
 def test_unknown_mean() -> None:
     """An unknown mean is named."""
     with pytest.raises(InputError, match="got harmonic, need one of arithmetic, quadratic, geometric"):

@@ -1,11 +1,11 @@
-"""Tests of treeage.growth_criteria: thresholds with their sources."""
+"""Tests of treeage.growth: thresholds with their sources."""
 
 import numpy as np
 import pytest
 
 from treeage.errors import InputError
-from treeage.growth import ChangeCriterion, absolute_threshold, common_criteria
-from treeage.growth.changes import BoundaryLine, absolute_change
+from treeage.growth import BoundaryLine, ChangeCriterion, absolute_threshold, common_criteria
+from treeage.growth.changes import absolute_change
 
 STEP = [1.0] * 10 + [1.6] * 10
 

@@ -1,13 +1,12 @@
-"""Tests of treeage.growth_events: releases of many trees side by side."""
+"""Tests of treeage.growth: releases of many trees side by side."""
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from treeage.errors import InputError
-from treeage.growth import ChangeCriterion, canopy_residence_years, find_changes
+from treeage.growth import ChangeCriterion, CoreWidths, canopy_residence_years, find_changes
 from treeage.growth.changes import _peaks, share_interval
-from treeage.growth.history import CoreWidths
 
 RULES = (
     ChangeCriterion("percent", "percent", 25.0, 50.0, "test"),

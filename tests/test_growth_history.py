@@ -1,11 +1,18 @@
-"""Tests of treeage.growth_history: the growth of one tree with the error of pith distance and bark."""
+"""Tests of treeage.growth: the growth of one tree with the error of pith distance and bark."""
 
 import numpy as np
 import pytest
 
 from treeage.errors import InputError
-from treeage.growth import growth_history
-from treeage.growth.history import CoreWidths
+from treeage.growth import (
+    CoreWidths,
+    basal_area_increment,
+    growth_history,
+    inside_bark_diameter,
+    past_diameter_proportional,
+    past_diameter_subtractive,
+    ring_radii,
+)
 
 
 def _core(first: int, widths: list[float], **distance: float) -> CoreWidths:
@@ -58,6 +65,29 @@ def test_quadratic_mean() -> None:
     """Two radii of 180 and 140 mm have the quadratic mean 161.2."""
     tree = growth_history([_core(2000, [180.0]), _core(2000, [140.0])], mean="quadratic")
     assert tree.radius_mm[0, 0] == pytest.approx(161.25, abs=0.01)  # square root by hand
+
+
+def test_history_runs_the_formulas_for_arrays() -> None:
+    """One core with a diameter: diameters and increments are those that the functions of arrays give for its radii."""
+    widths = np.random.default_rng(5).gamma(4.0, 0.4, 30)
+    core = _core(1990, widths.tolist(), pith_distance_mm=12.0)
+    tree = growth_history([core], diameter_cm=30.0, bark_mm=6.0, count=1)
+    radii, inside = ring_radii(widths, pith_distance_mm=12.0), inside_bark_diameter(30.0, 6.0)
+    past = past_diameter_proportional(inside, radius_then_mm=radii, radius_now_mm=radii[-1])
+    assert tree.radius_mm[0] == pytest.approx(radii) and tree.diameter_cm[0] == pytest.approx(past)
+    since = radii[-1] - radii
+    assert tree.diameter_subtractive_cm[0] == pytest.approx(past_diameter_subtractive(inside, growth_since_mm=since))
+    scaled = basal_area_increment(widths * tree.scale, inner_radius_mm=12.0 * tree.scale)
+    assert tree.increment_cm2[0] == pytest.approx(scaled / 100)
+
+
+def test_arrays_of_a_history_cannot_be_changed() -> None:
+    """Results are frozen in depth."""
+    tree = growth_history([_core(2000, [2.0, 3.0])])
+    with pytest.raises(ValueError, match="read-only"):
+        tree.radius_mm[0, 0] = 1.0
+    with pytest.raises(ValueError, match="read-only"):
+        np.asarray(tree.series().widths_mm)[0] = 1.0
 
 
 def test_uncertain_distance_widens_and_has_the_stated_moments() -> None:

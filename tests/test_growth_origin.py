@@ -1,13 +1,11 @@
-"""Tests of treeage.growth_origin: gap or suppressed origin from early growth."""
+"""Tests of treeage.growth: gap or suppressed origin from early growth."""
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from treeage.errors import InputError
-from treeage.growth import calibrate_origin, classify_origins
-from treeage.growth.changes import OriginCalibration, early_growth
-from treeage.growth.history import CoreWidths
+from treeage.growth import CoreWidths, OriginCalibration, calibrate_origin, classify_origins, early_growth
 
 CALIBRATION = OriginCalibration(np.log(2.0), np.log(0.5), 0.4, "test saplings")
 

@@ -1,4 +1,4 @@
-"""Tests of treeage.growth_release: measures of sudden change in one series."""
+"""Tests of treeage.growth: measures of sudden change in one series."""
 
 import numpy as np
 import pytest
@@ -6,15 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from treeage.errors import InputError, ModelWarning
-from treeage.growth import fit_boundary_line
-from treeage.growth.changes import (
-    BoundaryLine,
-    absolute_change,
-    boundary_share,
-    percent_change,
-    sustained_change,
-    window_means,
-)
+from treeage.growth import BoundaryLine, fit_boundary_line
+from treeage.growth.changes import absolute_change, boundary_share, percent_change, sustained_change, window_means
 
 STEP = [1.0] * 10 + [1.6] * 10
 

@@ -72,6 +72,9 @@ def test_faces(cohort: _Ages) -> None:
     assert repr(history) == "StandHistory(60 trees, 1 pulse, bins of 5 years)"
     assert any("cannot be read one by one" in text for text in history.sentences())
     assert "Survivors only" in history._repr_html_()
+    assert history.sentence() == " ".join(history.sentences())
+    with pytest.raises(ValueError, match="read-only"):
+        history.recruitment.intensity[0, 0] = 1.0
     ax = Figure().subplots()
     assert history.plot(ax=ax) is ax
     again = stand_history(cohort, count=800, bin_years=5)

@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_diameter: ages of trees without cores."""
+"""Tests of treeage.stand: ages of trees without cores."""
 
 import numpy as np
 import pytest

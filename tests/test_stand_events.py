@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_events: establishment after events."""
+"""Tests of treeage.stand: establishment after events."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_intensity: the penalised Poisson process seen through mass functions."""
+"""Tests of treeage.stand: the penalised Poisson process seen through mass functions."""
 
 import numpy as np
 import pytest

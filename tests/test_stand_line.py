@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_line: a line with error in both variables."""
+"""Tests of treeage.stand: a line with error in both variables."""
 
 import numpy as np
 import pytest

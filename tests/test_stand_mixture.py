@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_mixture: log posterior, components and evidence of the mixture."""
+"""Tests of treeage.stand: log posterior, components and evidence of the mixture."""
 
 import numpy as np
 import pytest

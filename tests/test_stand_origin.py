@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_origin: the oldest tree as a bound and the origin behind it."""
+"""Tests of treeage.stand: the oldest tree as a bound and the origin behind it."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_past: the stand at a past date."""
+"""Tests of treeage.stand: the stand at a past date."""
 
 import numpy as np
 import pytest

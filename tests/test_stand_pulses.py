@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_pulses: number, date, width and share of pulses on simulated stands."""
+"""Tests of treeage.stand: number, date, width and share of pulses on simulated stands."""
 
 import numpy as np
 import pytest

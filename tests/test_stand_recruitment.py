@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_recruitment: establishment by year with the blur undone."""
+"""Tests of treeage.stand: establishment by year with the blur undone."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_sets: draws that mean the same pulses, and draws that mean others."""
+"""Tests of treeage.stand: draws that mean the same pulses, and draws that mean others."""
 
 import numpy as np
 import pytest
@@ -55,6 +55,7 @@ def test_scattered_draws_are_left_over() -> None:
     assert [round(34 * each.part) for each in sets] == [9, 8, 7, 6, 4]  # by construction
     assert sets[-1].dates == () and sets[-1].words() == "elsewhere"
     assert PulseSet(0.1, (1.0, 2.0, 3.0)).words() == "1, 2 and 3"
+    assert PulseSet(0.1, (1812.2, 1878.0)).words() == "1812 and 1878"
 
 
 @given(st.integers(0, 10_000), st.integers(1, 3))

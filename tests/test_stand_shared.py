@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_shared: joint draws split into shared and own error."""
+"""Tests of treeage.stand: joint draws split into shared and own error."""
 
 import numpy as np
 import pytest

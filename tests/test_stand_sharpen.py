@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_sharpen: dates of the trees given the history of their stand."""
+"""Tests of treeage.stand: dates of the trees given the history of their stand."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_static: constant and declining mortality by Poisson likelihood."""
+"""Tests of treeage.stand: constant and declining mortality by Poisson likelihood."""
 
 import numpy as np
 import pytest

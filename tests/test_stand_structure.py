@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_structure: trees by period, the blur table and the honest bin."""
+"""Tests of treeage.stand: trees by period, the blur table and the honest bin."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""Tests of treeage.stand_weights: expansion factors and sample sizes."""
+"""Tests of treeage.stand: expansion factors and sample sizes."""
 
 import numpy as np
 import pytest
@@ -6,8 +6,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.stand import expansion_fixed_area, expansion_nearest_trees
-from treeage.stand.structure import chance_to_meet, effective_trees, trees_to_meet
+from treeage.stand import (
+    chance_to_meet,
+    effective_trees,
+    expansion_fixed_area,
+    expansion_nearest_trees,
+    trees_to_meet,
+)
 
 
 def test_expansion_of_plots() -> None:

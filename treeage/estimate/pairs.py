@@ -74,6 +74,8 @@ def read_pairs(cores: Cores) -> tuple[Cores, pd.DataFrame]:
         trimmed = _common_outer_end(cores, (first, second))
         if min(widths.size for widths in trimmed) >= LEAST_RINGS:
             pairs.append((tree, (first, second), trimmed))
+    if not pairs:
+        return cores, pd.DataFrame(columns=EVENT_COLUMNS)
     series = [(trimmed[0], trimmed[1]) for _, _, trimmed in pairs]
     read = align_many(series, prior=[_prior(cores, pair, trimmed) for _, pair, trimmed in pairs])
     joint = {

@@ -77,7 +77,7 @@ def window_means(widths_mm: ArrayLike, *, window_years: int = 10) -> Array:
     return out
 
 
-def _is_backwards(direction: str) -> bool:
+def _backwards(direction: str) -> bool:
     if direction not in list(Direction):
         raise InputError(Fault(show(direction), "release or suppression", "Choose one.", "growth", 0, "direction"))
     return direction == Direction.SUPPRESSION
@@ -86,7 +86,7 @@ def _is_backwards(direction: str) -> bool:
 def _oriented(widths_mm: ArrayLike, window_years: int, direction: str) -> tuple[Array, Array]:
     """Slow and fast window: before and after for a release, after and before for a suppression."""
     first, second = window_means(widths_mm, window_years=window_years)
-    return (second, first) if _is_backwards(direction) else (first, second)
+    return (second, first) if _backwards(direction) else (first, second)
 
 
 def _percent(before: Array, after: Array) -> Array:
@@ -119,7 +119,7 @@ def sustained_change(widths_mm: ArrayLike, *, window_years: int = 15, direction:
     # from memory.)
     (widths,) = require_nonnegative("sustained_change", widths_mm=widths_mm)
     before, _ = _oriented(widths, window_years, direction)
-    backwards = _is_backwards(direction)
+    backwards = _backwards(direction)
     series = widths[::-1] if backwards else widths
     block = min(BLOCK_YEARS, window_years)
     starts = sorted({*range(0, window_years - block + 1, block), window_years - block})

@@ -7,15 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 from functools import partial
 from itertools import product
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError, ModelError, require_nonnegative, require_positive, show
+from treeage.schema import Word, word_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,25 +27,6 @@ _LEAST: Final = 1e-9  # choice: bound of parameters that must be above 0
 _TOPS: Final = (1.05, 1.3, 1.8, 3.0)  # choice: asymptotes tried, in largest heights
 _PACES: Final = (0.3, 1.0, 3.0)  # choice: rates tried, in inverse middle ages
 _SHAPES: Final = (0.7, 1.2, 2.0)  # choice: shapes tried
-
-
-class Word(StrEnum):
-    """A word of the tables or settings that decides a computation; shown as it is written there."""
-
-    __repr__ = str.__repr__
-
-
-AnyWord = TypeVar("AnyWord", bound=Word)
-
-
-def word_of(kind: type[AnyWord], word: str, where: str, name: str) -> AnyWord:
-    """Give the member of a word, or refuse it and list the words there are."""
-    try:
-        return kind(word)
-    except ValueError:
-        *others, last = kind
-        need = f"{', '.join(others)} or {last}"
-        raise ModelError(Fault(show(word), need, "Use one of them.", where, 0, name)) from None
 
 
 class CountsFrom(Word):

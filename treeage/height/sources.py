@@ -29,7 +29,7 @@ from treeage.errors import (
     require_probability,
     show,
 )
-from treeage.height.curves import CountsFrom, Floats, HeightCurve, Word, word_of
+from treeage.height.curves import CountsFrom, Floats, HeightCurve
 from treeage.height.model import (
     SHARED_NODES,
     TREE_NODES,
@@ -41,7 +41,7 @@ from treeage.height.model import (
 )
 from treeage.height.young import from_seedlings, from_two_heights
 from treeage.pmf import Pmf
-from treeage.schema import column, height_faults, slip
+from treeage.schema import Word, column, height_faults, slip, word_of
 
 USER_SHARED_SHARE: Final = 0.25  # choice: a quarter of the variance of the user's own figure is common
 PUBLISHED_SHARED_SHARE: Final = 0.5  # choice: a figure from elsewhere can be off for all trees

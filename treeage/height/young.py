@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.special import gammaincinv, ndtri
 
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive
-from treeage.height.curves import Floats, Word, word_of
+from treeage.height.curves import Floats
 from treeage.height.model import (
     SHARED_NODES,
     TREE_NODES,
@@ -24,7 +24,7 @@ from treeage.height.model import (
     normal_nodes,
     power_slopes,
 )
-from treeage.schema import FEWEST_YOUNG_TREES, SEEDLING_REACH
+from treeage.schema import FEWEST_YOUNG_TREES, SEEDLING_REACH, Word, word_of
 
 _SPREAD_GUESS: Final = 0.3  # log-sd between trees: 0.15-0.25 open, 0.4-0.6 shaded (from published ranges)
 _SPREAD_WEIGHT: Final = 2.0  # choice: the guess counts as much as two trees

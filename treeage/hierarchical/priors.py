@@ -155,7 +155,7 @@ class ParameterMap:
     # parameters are linear or exponential. Every prior so is a plain standard normal for the sampler.
 
     def __init__(self, data: StandData, priors: LearningPriors) -> None:
-        self._data, self._priors = data, priors
+        self._priors, self._tree_sd = priors, data.tree_sd
         self.methods = tuple(factor.word for factor in data.trees.of_kind(FactorKind.DISTANCE))
         self.datings = tuple(factor.word for factor in data.trees.of_kind(FactorKind.COUNT))
         species, heights = len(data.species), len(data.heights.species)
@@ -193,7 +193,7 @@ class ParameterMap:
     def values(self, z: Array) -> dict[str, Array]:
         """Parameters at coordinates z, by the names of NAMES."""
         parts, prior = self._parts(z), self._priors
-        zero = np.zeros(len(self._data.species))
+        zero = np.zeros(self._tree_sd.size)
         own, factors = self.log_factors(z)
         species_bias, species_sd = parts["species_bias"], parts["species_sd"]
         bias = np.sqrt(1 - self._share**2) * parts["bias"] + (self._share * species_bias if species_bias.size else zero)
@@ -201,7 +201,7 @@ class ParameterMap:
         spread = spread + (prior.species_log_sd.value * species_sd if species_sd.size else zero)
         return {
             "rate_bias": self._bias_sd * bias,
-            "tree_sd": self._data.tree_sd * np.exp(spread),
+            "tree_sd": self._tree_sd * np.exp(spread),
             "own_factor": np.exp(own),
             "distance_factor": np.exp(factors[: len(self.methods)]),
             "count_factor": np.exp(factors[len(self.methods) :]),

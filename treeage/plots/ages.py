@@ -31,6 +31,7 @@ from treeage.plots.style import (
 )
 from treeage.pmf import Pmf
 from treeage.results import CORE_HEIGHT, ROOT_COLLAR, SHARES, TreeAge, joint_years, year_text
+from treeage.stand import age_structure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,6 +40,16 @@ if TYPE_CHECKING:
 
 RIDGE = 0.78  # choice: height of the tallest ridge as a share of the distance between lines
 BELOW = 0.09  # choice: how far below a ridge its interval is drawn
+MOST_NAMED = 80  # choice: above this many trees a name beside each line cannot be read
+BIN_DRAWS = 2000  # choice: joint draws behind the age structure; Monte Carlo error of a count well below one tree
+ROUND_BINS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000)  # choice: widths people read easily
+SOURCE_LOOKS = {
+    "share_count": ("ring count", "#1b3a57", ""),
+    "share_distance": ("distance to the pith", "#c8691c", ""),
+    "share_rate": ("width of the missed rings", "#f2cf9b", ""),
+    "share_height": ("years to coring height", "#7f97a8", "////"),
+    "share_collar": ("buried collar", "#ffffff", "...."),
+}
 
 
 @dataclass(frozen=True)
@@ -56,23 +67,8 @@ class _Step:
 def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
     """Draw how one tree's date comes about, step by step from the counted rings to the establishment.
 
-    Parameters
-    ----------
-    tree_age : TreeAge
-        One tree's answer.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-
-    Notes
-    -----
-    Read from top to bottom, each step moves the date to the left. Pale ridges are steps (how far back a step takes
-    the date from where the one above left it at its median), dark ridges are dates; the bar under a ridge is its
-    interval, with the probability asked of the estimate.
+    Read from top to bottom, each step moves the date to the left. Pale ridges are steps (how far back a step takes the
+    date from where the one above left it at its median), dark ridges are dates; the bar under a ridge is its interval.
     """
     ax = ax if ax is not None else new_axes(6.4, 3.8)
     tidy(ax)
@@ -177,39 +173,12 @@ def _words(ax: Axes, at: int, words: str) -> None:
     )
 
 
-MOST_NAMED = 80  # choice: above this many trees a name beside each line cannot be read
-BIN_DRAWS = 2000  # choice: joint draws behind the age structure; Monte Carlo error of a count well below one tree
-ROUND_BINS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000)  # choice: widths people read easily
-SOURCE_LOOKS = {
-    "share_count": ("ring count", "#1b3a57", ""),
-    "share_distance": ("distance to the pith", "#c8691c", ""),
-    "share_rate": ("width of the missed rings", "#f2cf9b", ""),
-    "share_height": ("years to coring height", "#7f97a8", "////"),
-    "share_collar": ("buried collar", "#ffffff", "...."),
-}
-
-
 @draws("Ages")
 def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
     """Draw every tree's establishment date with its interval, in order of date, with the known events.
 
-    Parameters
-    ----------
-    ages : Ages
-        Ages of a field.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure, as tall as the number of trees needs, by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-
-    Notes
-    -----
-    Thick line: the middle half; thin line: the interval of the estimate; marker: the median, by species. A tree
-    of which only the rings counted are known is drawn as an arrow from its innermost counted ring to the past. Open
-    markers: trees without a height model, drawn at their year at coring height.
+    Thick line: the middle half; marker: the median, by species; open: a year at coring height. A tree of which only the
+    rings counted are known is an arrow from its innermost counted ring to the past.
     """
     answers = sorted(ages, key=_latest_claim)
     ax = ax if ax is not None else new_axes(6.4, float(np.clip(1.6 + 0.135 * len(answers), 3.0, 11.0)))
@@ -350,17 +319,12 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
         return _nothing(ax, "No tree could be dated.")
     spread = float(np.median([ages[tree].date.sd() for tree in ages.trees]))
     width = bin_years or next((size for size in ROUND_BINS if size >= 2 * spread), ROUND_BINS[-1])
-    _, draws = joint_years(ages, BIN_DRAWS)
-    edges = np.arange(np.floor(draws.min() / width) * width, draws.max() + width + 1, width)
-    cells = np.floor((draws - edges[0]) / width).astype(np.intp) + np.arange(len(draws))[:, None] * (edges.size - 1)
-    counts = np.bincount(cells.ravel(), minlength=len(draws) * (edges.size - 1)).reshape(len(draws), -1)
-    kept = np.flatnonzero(counts.mean(axis=0) >= 0.05)  # choice: periods this empty cannot be seen
-    first, last = int(kept[0]), int(kept[-1]) + 1
-    counts, edges = counts[:, first:last], edges[first : last + 1]
-    middle = counts.mean(axis=0)
-    tail = (1 - ages.prob) / 2
-    low, high = np.quantile(counts, [tail, 1 - tail], axis=0, method="inverted_cdf")
-    centre = edges[:-1] + width / 2
+    frame = age_structure(joint_years(ages, BIN_DRAWS)[1], bin_years=width, prob=ages.prob).to_frame()
+    kept = np.flatnonzero(frame["trees_mean"] >= 0.05)  # choice: periods this empty cannot be seen
+    frame = frame.iloc[kept[0] : kept[-1] + 1]
+    middle, low, high = (frame[f"trees_{part}"].to_numpy() for part in ("mean", "lo", "hi"))
+    centre = frame["year_first"].to_numpy() + width / 2
+    first, last = int(frame["year_first"].iloc[0]), int(frame["year_last"].iloc[-1]) + 1
     ax.bar(centre, middle, width * 0.92, color=PALE, edgecolor=DEEP, linewidth=0.6, label="mean of joint draws")
     ax.vlines(centre, low, high, color=INK, linewidth=1.1, label=f"{100 * ages.prob:g} % interval of the number")
     ax.plot(np.repeat(centre, 2), np.stack([low, high]).T.ravel(), "_", color=INK, markersize=5)
@@ -371,10 +335,9 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     if 0 < above < len(ages.trees):
         dates = f"Establishment year, for {above} of {len(ages.trees)} trees year at coring height\n"
     note = f"{dates} (periods of {period}, {ratio} typical dating SD"
-    year_axis(
-        ax, edges[0] - width / 2, edges[-1] + width / 2, label=f"{note}{f' of {spread:.1f} years' if spread else ''})"
-    )
-    draw_events(ax, ages.events, edges[0], edges[-1])
+    label = f"{note}{f' of {spread:.1f} years' if spread else ''})"
+    year_axis(ax, first - width / 2, last + width / 2, label=label)
+    draw_events(ax, ages.events, first, last)
     ax.set_ylim(0, float(max(high.max(), middle.max())) * 1.2)
     ax.set_ylabel(f"Trees {what} in {period} [number]")
     # below the axes: inside, it would stand over the line of an event, and names of events stand above
@@ -450,17 +413,7 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
 def plot_mass(pmf: Pmf, *, ax: Axes | None = None) -> Axes:
     """Draw one mass function as bars, its 90 % interval shaded and its median marked.
 
-    Parameters
-    ----------
-    pmf : Pmf
-        Mass function over whole years or rings.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on; the mass beyond one in ten thousand at each end is left out.
+    The mass beyond one in ten thousand at each end is left out.
     """
     from matplotlib.ticker import MaxNLocator
 

@@ -1,6 +1,7 @@
-"""Figures of a stand's history: structure, recruitment, pulses, events, origin, static models, diameters, past stand.
+"""Figures of a stand's history and growth, of two cores side by side, and of how often statements came true.
 
-Colours told apart by colour-blind readers and in grey print; own derivation.
+Each draws one result on `ax`, a new figure by default, and returns the axes; `Result.plot` says so once for all. Own
+derivation.
 """
 
 from __future__ import annotations
@@ -33,6 +34,9 @@ if TYPE_CHECKING:
 
 YEAR = "Establishment year"
 MOST_BINS = 80  # choice: narrower bars than this show the chance of the draws
+APART = 4.0  # choice: standard deviations between the lines of two cores, so that they do not cross
+SEEN = 0.02  # choice: offsets that never reach this are left out of the axis
+EVENT_MARKS = {"absent_in_a": "v", "absent_in_b": "^", "false_in_a": "x", "false_in_b": "+"}
 
 
 def say_core_height(ax: Axes, above: int, trees: int) -> Axes:
@@ -60,20 +64,7 @@ def say_core_height(ax: Axes, above: int, trees: int) -> Axes:
 
 @draws("AgeStructure")
 def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
-    """Draw trees by period with intervals, beside the naive histogram of median dates.
-
-    Parameters
-    ----------
-    result : AgeStructure
-        Trees by period.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
+    """Draw trees by period with intervals, beside the naive histogram of median dates."""
     ax = ax if ax is not None else new_axes()
     frame = result.to_frame()
     name = "trees" if result.per_ha is None else "trees_per_ha"
@@ -97,20 +88,7 @@ def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
 
 @draws("RecruitmentHistory")
 def plot_recruitment(result: RecruitmentHistory, *, ax: Axes | None = None) -> Axes:
-    """Draw the intensity of establishment with its band over the naive histogram.
-
-    Parameters
-    ----------
-    result : RecruitmentHistory
-        Recovered intensity.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
+    """Draw the intensity of establishment with its band over the naive histogram."""
     ax = ax if ax is not None else new_axes()
     frame = result.to_frame()
     size = max(1, int(np.ceil(5 / result.step_years)))  # choice: the naive histogram in bins of at least 5 years
@@ -133,39 +111,13 @@ def plot_recruitment(result: RecruitmentHistory, *, ax: Axes | None = None) -> A
 
 @draws("StandHistory")
 def plot_history(history: StandHistory, *, ax: Axes | None = None) -> Axes:
-    """Draw recruitment by year with its band over the naive histogram, and say which dates are at coring height.
-
-    Parameters
-    ----------
-    history : StandHistory
-        From `stand_history`.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
+    """Draw recruitment by year with its band over the naive histogram, and say which dates are at coring height."""
     return say_core_height(plot_recruitment(history.recruitment, ax=ax), history.at_core_height, len(history.trees))
 
 
 @draws("PulseHistory")
 def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
-    """Draw the pulses: date with interval against share with interval, and the chances of each number.
-
-    Parameters
-    ----------
-    result : PulseHistory
-        Pulses.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
+    """Draw the pulses: date with interval against share with interval, and the chances of each number."""
     ax = ax if ax is not None else new_axes()
     frame = result.to_frame()
     for at, row in enumerate(frame.to_dict("records")):
@@ -192,20 +144,7 @@ def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
 
 @draws("EventResponse")
 def plot_events(result: EventResponse, *, ax: Axes | None = None) -> Axes:
-    """Draw the trees established within each window after each event.
-
-    Parameters
-    ----------
-    result : EventResponse
-        Answers to events.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
+    """Draw the trees established within each window after each event."""
     ax = ax if ax is not None else new_axes()
     frame = result.to_frame()
     count = len(result.within_years)
@@ -228,20 +167,7 @@ def plot_events(result: EventResponse, *, ax: Axes | None = None) -> Axes:
 
 @draws("StandOrigin")
 def plot_origin(result: StandOrigin, *, ax: Axes | None = None) -> Axes:
-    """Draw the distributions of the date of the oldest tree and of the origin.
-
-    Parameters
-    ----------
-    result : StandOrigin
-        Bound and estimate.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
+    """Draw the distributions of the date of the oldest tree and of the origin."""
     ax = ax if ax is not None else new_axes()
     low, high = np.floor(np.quantile(result.origin, 0.01)), np.ceil(result.oldest.max())
     width = max(1, int(np.ceil((high - low) / MOST_BINS)))
@@ -260,20 +186,7 @@ def plot_origin(result: StandOrigin, *, ax: Axes | None = None) -> Axes:
 
 @draws("StaticModels")
 def plot_static(result: StaticModels, *, ax: Axes | None = None) -> Axes:
-    """Draw counts by age and both static models on a logarithmic axis.
-
-    Parameters
-    ----------
-    result : StaticModels
-        Fits.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
+    """Draw counts by age and both static models on a logarithmic axis."""
     from matplotlib.ticker import LogFormatter
 
     ax = ax if ax is not None else new_axes()
@@ -296,20 +209,7 @@ def plot_static(result: StaticModels, *, ax: Axes | None = None) -> Axes:
 
 @draws("AgeFromDiameter")
 def plot_diameter(result: AgeFromDiameter, *, ax: Axes | None = None) -> Axes:
-    """Draw age against diameter with prediction intervals, dotted where extrapolated.
-
-    Parameters
-    ----------
-    result : AgeFromDiameter
-        The relation.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
+    """Draw age against diameter with prediction intervals, dotted where extrapolated."""
     ax = ax if ax is not None else new_axes()
     for at, (name, line) in enumerate(result.lines.items()):
         if at and len(result.lines) == 2:
@@ -332,20 +232,7 @@ def plot_diameter(result: AgeFromDiameter, *, ax: Axes | None = None) -> Axes:
 
 @draws("PastStand")
 def plot_past(result: PastStand, *, ax: Axes | None = None) -> Axes:
-    """Draw the diameters of the trees at the past date, paler where the tree may not have been there.
-
-    Parameters
-    ----------
-    result : PastStand
-        Past stand.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
+    """Draw the diameters of the trees at the past date, paler where the tree may not have been there."""
     ax = ax if ax is not None else new_axes()
     frame = result.to_frame().dropna(subset=["diameter_cm_median"]).sort_values("diameter_cm_median")
     place = np.arange(len(frame))
@@ -360,15 +247,69 @@ def plot_past(result: PastStand, *, ax: Axes | None = None) -> Axes:
     return tidy(ax, grid="y")
 
 
-def _legend(ax: Axes) -> None:
-    legend = ax.legend(frameon=False, fontsize=SMALL, loc="best")
-    for text in legend.get_texts():
-        text.set(color=INK, parse_math=False)
+@draws("GrowthHistory")
+def plot_growth(result: GrowthHistory, *, ax: Axes | None = None) -> Axes:
+    """Draw the inside-bark diameter by year, both methods."""
+    ax = ax if ax is not None else new_axes()
+    frame = result.to_frame()
+    name = "diameter_inside_bark_cm"
+    band = f"{100 * result.prob:.0f} % interval"
+    ax.fill_between(frame["year"], frame[f"{name}_lo"], frame[f"{name}_hi"], color=PALE, label=band)
+    ax.plot(frame["year"], frame[f"{name}_median"], color=DEEP, label="proportional")
+    other = frame["diameter_inside_bark_subtractive_cm_median"]
+    if other.notna().any():
+        ax.plot(frame["year"], other, color=WARM, linestyle="--", label="subtractive")
+    ax.set(xlabel="Year", ylabel="Diameter inside bark [cm]", ylim=(0, None))
+    ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
+    return tidy(ax, grid="y")
 
 
-_APART = 4.0  # choice: standard deviations between the two lines, so that they do not cross
-_SEEN = 0.02  # choice: offsets that never reach this are left out of the axis
-_MARKS = {"absent_in_a": "v", "absent_in_b": "^", "false_in_a": "x", "false_in_b": "+"}
+@draws("GrowthChanges")
+def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
+    """Draw the share of trees with a change by decade, with the number of trees that could show one."""
+    ax = ax if ax is not None else new_axes()
+    frame = result.by_decade()
+    depth = frame.groupby("decade")["at_risk"].max()
+    twin = ax.twinx()
+    twin.fill_between(depth.index + 5, depth.to_numpy(), step="mid", color=PALE, alpha=0.6)
+    twin.set(ylabel="Trees that can show a change (shaded)", ylim=(0, None))
+    ax.set_zorder(twin.get_zorder() + 1)
+    ax.patch.set_visible(False)
+    names = [criterion.name for criterion in result.criteria]
+    for position, name in enumerate(names):
+        part = frame[frame["criterion"] == name]
+        at = part["decade"] + 5 + 1.2 * (position - (len(names) - 1) / 2)
+        ends = np.abs(part[["percent_lo", "percent_hi"]].to_numpy().T - part["percent"].to_numpy())
+        tone = (DEEP, WARM)[position % 2]
+        face = tone if position < 2 else "white"
+        ax.errorbar(
+            at,
+            part["percent"],
+            yerr=ends,
+            fmt=MARKERS[position % len(MARKERS)],
+            color=tone,
+            mfc=face,
+            markersize=4,
+            label=name,
+        )
+    ax.set(xlabel="Decade", ylabel=f"Trees with a {result.direction} [%]", ylim=(0, None))
+    ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
+    return tidy(ax, grid="y")
+
+
+@draws("OriginTable")
+def plot_origins(result: OriginTable, *, ax: Axes | None = None) -> Axes:
+    """Draw the probability of gap origin against early growth."""
+    ax = ax if ax is not None else new_axes()
+    frame = result.frame
+    top = max(2 * result.calibration.threshold_mm, float(np.nanmax(frame["early_growth_mm"], initial=0.0)))
+    growth = np.linspace(0.01, top * 1.05, 200)
+    ax.plot(growth, result.calibration.gap_probability(growth), color=PALE, label="calibration")
+    ax.plot(frame["early_growth_mm"], frame["p_gap"], "o", color=DEEP, markersize=4, label="tree")
+    ax.axvline(result.calibration.threshold_mm, color=WARM, linestyle="--", label="even odds")
+    ax.set(xlabel="Early radial growth [mm per year]", ylabel="Probability of gap origin", ylim=(-0.02, 1.02))
+    ax.legend(frameon=False, fontsize=SMALL, loc="lower right")
+    return tidy(ax, grid="y")
 
 
 def plot_in_line(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
@@ -389,7 +330,7 @@ def plot_in_line(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
     ax = ax if ax is not None else new_axes(7.2, 3.4)
     frame = alignment.in_line()
     year = frame["year_from_bark"].to_numpy(dtype=float)
-    for name, shift, colour in (("a", _APART / 2, DEEP), ("b", -_APART / 2, INK)):
+    for name, shift, colour in (("a", APART / 2, DEEP), ("b", -APART / 2, INK)):
         signal = frame[f"signal_{name}"].to_numpy(dtype=float, na_value=np.nan)
         ax.plot(year, signal + shift, color=colour, linewidth=0.9)
     for number, event in enumerate(alignment.best.to_dict("records")):
@@ -397,15 +338,15 @@ def plot_in_line(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
         rows = frame.index[frame["kind"] == kind]
         near = min(rows, key=lambda row: abs(year[row] - event["ring_from_bark"]), default=None)
         place = year[near] if near is not None else float(event["ring_from_bark"])
-        side = _APART if kind.endswith("_a") else -_APART
+        side = APART if kind.endswith("_a") else -APART
         ax.axvline(place, color=PALE, linewidth=3, zorder=0)
-        ax.plot(place, side, _MARKS[kind], color=WARM, markersize=8, markeredgewidth=2, zorder=3)
+        ax.plot(place, side, EVENT_MARKS[kind], color=WARM, markersize=8, markeredgewidth=2, zorder=3)
         words = f"{kind.split('_', maxsplit=1)[0]}, p {event['prob_near']:.2f}"
         rise = 8 + 9 * (number % 3)  # near events do not write over each other
         away = rise if kind.endswith("_a") else -rise - 6
         ax.annotate(words, (place, side), (4, away), textcoords="offset points", color=WARM, fontsize=8)
-    ax.set_yticks([_APART / 2, -_APART / 2], ["core A", "core B"])
-    ax.set(xlabel="Year from the bark (1 = outermost ring)", ylim=(-1.9 * _APART, 1.9 * _APART))
+    ax.set_yticks([APART / 2, -APART / 2], ["core A", "core B"])
+    ax.set(xlabel="Year from the bark (1 = outermost ring)", ylim=(-1.9 * APART, 1.9 * APART))
     return tidy(ax, grid="x")
 
 
@@ -437,7 +378,7 @@ def plot_offset_path(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
         interpolation="nearest",
         extent=(0.5, len(path) + 0.5, offsets[0] - 0.5, offsets[-1] + 0.5),
     )
-    used = offsets[path.to_numpy().max(axis=0) > _SEEN]
+    used = offsets[path.to_numpy().max(axis=0) > SEEN]
     ax.set_ylim(used.min() - 1.5, used.max() + 1.5)
     ax.set_yticks(np.arange(used.min() - 1, used.max() + 2))
     ax.set(
@@ -473,105 +414,7 @@ def plot_reliability(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     return tidy(ax, grid="")
 
 
-@draws("GrowthHistory")
-def plot_growth(result: GrowthHistory, *, ax: Axes | None = None) -> Axes:
-    """Draw the inside-bark diameter by year, both methods.
-
-    Parameters
-    ----------
-    result : GrowthHistory
-        Growth of one tree.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
-    ax = ax if ax is not None else new_axes()
-    frame = result.to_frame()
-    name = "diameter_inside_bark_cm"
-    band = f"{100 * result.prob:.0f} % interval"
-    ax.fill_between(frame["year"], frame[f"{name}_lo"], frame[f"{name}_hi"], color=PALE, label=band)
-    ax.plot(frame["year"], frame[f"{name}_median"], color=DEEP, label="proportional")
-    other = frame["diameter_inside_bark_subtractive_cm_median"]
-    if other.notna().any():
-        ax.plot(frame["year"], other, color=WARM, linestyle="--", label="subtractive")
-    ax.set(xlabel="Year", ylabel="Diameter inside bark [cm]", ylim=(0, None))
-    ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
-    return tidy(ax, grid="y")
-
-
-@draws("GrowthChanges")
-def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
-    """Draw the share of trees with a change by decade, with the number of trees that could show one.
-
-    Parameters
-    ----------
-    result : GrowthChanges
-        Releases or suppressions.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
-    ax = ax if ax is not None else new_axes()
-    frame = result.by_decade()
-    depth = frame.groupby("decade")["at_risk"].max()
-    twin = ax.twinx()
-    twin.fill_between(depth.index + 5, depth.to_numpy(), step="mid", color=PALE, alpha=0.6)
-    twin.set(ylabel="Trees that can show a change (shaded)", ylim=(0, None))
-    ax.set_zorder(twin.get_zorder() + 1)
-    ax.patch.set_visible(False)
-    names = [criterion.name for criterion in result.criteria]
-    for position, name in enumerate(names):
-        part = frame[frame["criterion"] == name]
-        at = part["decade"] + 5 + 1.2 * (position - (len(names) - 1) / 2)
-        ends = np.abs(part[["percent_lo", "percent_hi"]].to_numpy().T - part["percent"].to_numpy())
-        tone = (DEEP, WARM)[position % 2]
-        face = tone if position < 2 else "white"
-        ax.errorbar(
-            at,
-            part["percent"],
-            yerr=ends,
-            fmt=MARKERS[position % len(MARKERS)],
-            color=tone,
-            mfc=face,
-            markersize=4,
-            label=name,
-        )
-    ax.set(xlabel="Decade", ylabel=f"Trees with a {result.direction} [%]", ylim=(0, None))
-    ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
-    return tidy(ax, grid="y")
-
-
-@draws("OriginTable")
-def plot_origins(result: OriginTable, *, ax: Axes | None = None) -> Axes:
-    """Draw the probability of gap origin against early growth.
-
-    Parameters
-    ----------
-    result : OriginTable
-        Origins of a set of trees.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The axes drawn on.
-    """
-    ax = ax if ax is not None else new_axes()
-    frame = result.frame
-    top = max(2 * result.calibration.threshold_mm, float(np.nanmax(frame["early_growth_mm"], initial=0.0)))
-    growth = np.linspace(0.01, top * 1.05, 200)
-    ax.plot(growth, result.calibration.gap_probability(growth), color=PALE, label="calibration")
-    ax.plot(frame["early_growth_mm"], frame["p_gap"], "o", color=DEEP, markersize=4, label="tree")
-    ax.axvline(result.calibration.threshold_mm, color=WARM, linestyle="--", label="even odds")
-    ax.set(xlabel="Early radial growth [mm per year]", ylabel="Probability of gap origin", ylim=(-0.02, 1.02))
-    ax.legend(frameon=False, fontsize=SMALL, loc="lower right")
-    return tidy(ax, grid="y")
+def _legend(ax: Axes) -> None:
+    legend = ax.legend(frameon=False, fontsize=SMALL, loc="best")
+    for text in legend.get_texts():
+        text.set(color=INK, parse_math=False)

@@ -28,17 +28,9 @@ SMALL, TINY = 8.0, 7.0  # choice: points, readable at 160 mm of print width
 
 
 def new_axes(width_in: float = 6.4, height_in: float = 4.0) -> Axes:
-    """Make a figure that fits its labels, with one axes.
+    """Empty axes of a new figure that fits its labels, of which notebooks and `show` know.
 
-    Parameters
-    ----------
-    width_in, height_in : float
-        Size [inch]; 6.4 inch is the text width of an A4 page (choice).
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        Empty axes of a new figure that notebooks and `show` know of.
+    6.4 inch is the text width of an A4 page (choice).
     """
     import matplotlib.pyplot as plt
 
@@ -47,20 +39,7 @@ def new_axes(width_in: float = 6.4, height_in: float = 4.0) -> Axes:
 
 
 def tidy(ax: Axes, *, grid: str = "x") -> Axes:
-    """Give axes the look of the package: two spines, thin grid, small labels.
-
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-        Axes to change.
-    grid : {"x", "y"}, default "x"
-        Across which axis the thin grid lines stand.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The same axes.
-    """
+    """Give axes the look of the package: two spines, small labels, thin grid lines across the x or the y axis."""
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
     for side in ("left", "bottom"):
@@ -74,22 +53,8 @@ def tidy(ax: Axes, *, grid: str = "x") -> Axes:
 
 
 def year_ticks(low: float, high: float, *, most: int = 10) -> list[int]:
-    """Choose round years for an axis, round in BCE where the axis goes there.
+    """About `most` round years (astronomical: 100 BCE is -99) between the ends, round in BCE where the axis goes there.
 
-    Parameters
-    ----------
-    low, high : float
-        Ends of the axis, astronomical years.
-    most : int, default 10
-        About how many ticks (choice: what fits a text width).
-
-    Returns
-    -------
-    list of int
-        Astronomical years; 100 BCE is -99.
-
-    Examples
-    --------
     >>> year_ticks(1800, 1900, most=5)
     [1800, 1820, 1840, 1860, 1880, 1900]
     >>> year_ticks(-210, 120, most=4)
@@ -108,17 +73,7 @@ def year_ticks(low: float, high: float, *, most: int = 10) -> list[int]:
 
 
 def year_axis(ax: Axes, low: float, high: float, *, label: str) -> None:
-    """Set limits, ticks and label of a horizontal axis of years, with BCE where needed.
-
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-        Axes to change.
-    low, high : float
-        Ends, astronomical years.
-    label : str
-        Axis label.
-    """
+    """Limits, ticks and label of a horizontal axis of years, with BCE where needed."""
     ax.set_xlim(low, high)
     ticks = year_ticks(low, high)
     era = " CE" if low < 0 < high else ""
@@ -127,29 +82,13 @@ def year_axis(ax: Axes, low: float, high: float, *, label: str) -> None:
 
 
 def plain_labels(labels: Iterable[Text]) -> None:
-    """Keep text as typed: a dollar sign in a name must not start a formula.
-
-    Parameters
-    ----------
-    labels : iterable of matplotlib.text.Text
-        Texts that hold names from the user's tables.
-    """
+    """Keep names from the user's tables as typed: a dollar sign must not start a formula."""
     for label in labels:
         label.set_parse_math(False)
 
 
 def draw_events(ax: Axes, events: pd.DataFrame, low: float, high: float) -> None:
-    """Draw known events as dashed lines with their names above the axes, kept apart.
-
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-        Axes with a horizontal axis of years, limits already set.
-    events : pandas.DataFrame
-        Columns year and event; may be empty.
-    low, high : float
-        Years shown; events outside are left out.
-    """
+    """Draw known events (columns year, event) within the years shown as dashed lines, their names above, kept apart."""
     if not len(events) or "year" not in events or "event" not in events:
         return
     shown = events[events["year"].between(low, high)].sort_values("year", kind="stable")
@@ -176,18 +115,7 @@ def draw_events(ax: Axes, events: pd.DataFrame, low: float, high: float) -> None
 
 
 def group_looks(names: Sequence[str]) -> dict[str, dict[str, Any]]:
-    """Give each group a colour and a marker, the same whatever the order of the trees.
-
-    Parameters
-    ----------
-    names : sequence of str
-        One name a tree; repeats allowed.
-
-    Returns
-    -------
-    dict of str to dict
-        Keys color and marker by name, the most frequent name first.
-    """
+    """Colour and marker of each group, the most frequent name first, the same whatever the order of the trees."""
     counts = pd.Series(list(names), dtype=object).value_counts()
     order = sorted(counts.index, key=lambda name: (-counts[name], str(name)))
     return {
@@ -196,22 +124,8 @@ def group_looks(names: Sequence[str]) -> dict[str, dict[str, Any]]:
 
 
 def padded(values: NDArray[np.float64], *, share: float = 0.04) -> tuple[float, float]:
-    """Ends of an axis with some room around the data.
+    """Ends of an axis with some room around the data, never equal.
 
-    Parameters
-    ----------
-    values : numpy.ndarray
-        Values to show, at least one.
-    share : float, default 0.04
-        Room at each end as a share of the range (choice).
-
-    Returns
-    -------
-    tuple of float
-        Low and high end, never equal.
-
-    Examples
-    --------
     >>> padded(np.array([0.0, 100.0]))
     (-4.0, 104.0)
     """

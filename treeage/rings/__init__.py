@@ -2,14 +2,12 @@
 
 # fmt: off
 from treeage.rings.mass import RATE_STEP
-from treeage.rings.missing import (
-    compare_rules, hidden_width, missed_ring_mass, missing_rings, missing_rings_many, rule_rings, shared_spreads,
-    typical_distance,
-)
+from treeage.rings.missing import compare_rules, missing_rings, missing_rings_many, rule_rings
 from treeage.rings.model import (
-    InnerGrowth, RingModel, inner_growth, inner_growth_from_means, ring_model, visible_growth,
+    InnerGrowth, RingCalibration, RingModel, hidden_width, inner_growth, inner_growth_from_means, missed_ring_mass,
+    ring_model, shared_spreads, typical_distance, visible_growth,
 )
-from treeage.rings.stand import DatedSeries, RingCalibration, calibrate_missing_rings, stand_adjustment
+from treeage.rings.stand import DatedSeries, calibrate_missing_rings, stand_adjustment
 
 __all__ = [
     "DatedSeries", "InnerGrowth", "RATE_STEP", "RingCalibration", "RingModel", "calibrate_missing_rings",

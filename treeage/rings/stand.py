@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from treeage.display import freeze_arrays
 from treeage.errors import Fault, InputError, require_series
 from treeage.rings.mass import Array, Ints
-from treeage.rings.model import RingModel, inner_growth, ring_model
+from treeage.rings.model import RingCalibration, RingModel, inner_growth, ring_model
 from treeage.schema import check_widths
 
 _FEWEST_VISIBLE = 5  # choice: rings that must stay visible when a complete core is cut
@@ -22,71 +22,6 @@ _FACTOR_RANGE = (0.5, 1.2)  # choice: how far the scale of a core's own deviatio
 _MOST_NEIGHBOURS = 40  # choice: more neighbours in the same years change nothing that counts
 _FEWEST_SEEN = 10  # choice: rings of a neighbour after the year of the cut
 _LEAST_COVER = 0.5  # choice: share of the hidden years that a neighbour must show
-
-
-@dataclass(frozen=True, eq=False)
-class RingCalibration:
-    """Offsets and spreads that replace those of the shipped model in one stand.
-
-    Parameters
-    ----------
-    distance_mm : numpy.ndarray, shape (n_node,)
-        Distances [mm] at which the offsets are given, increasing; between them they are interpolated in
-        ln(distance), outside the nearest holds.
-    offset : numpy.ndarray, shape (n_node,) or (n_core, n_node)
-        Added to the expected log hidden width: one row for the whole stand, or one row a core.
-    stand_sd, tree_sd : float
-        Standard deviations that remain for the stand (b) and for the tree (u), in log width.
-    own_factor : numpy.ndarray, shape (n_node,) or (n_core, n_node)
-        Factor on the scale of a core's own deviation (v).
-    trees : numpy.ndarray, shape () or (n_core,)
-        Number of other trees the offset rests on.
-
-    Examples
-    --------
-    >>> calibration = calibrate_missing_rings([[1.0] * 60, [1.1] * 60])
-    >>> int(calibration.trees), calibration.stand_sd < ring_model().stand_sd
-    (2, True)
-    """
-
-    distance_mm: Array
-    offset: Array
-    stand_sd: float
-    tree_sd: float
-    own_factor: Array
-    trees: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
-
-    def offset_on(self, distance_mm: Array) -> Array:
-        """Offsets of the log hidden width at other distances [mm], (n_r,) or (n_core, n_r); 0 is the smallest node."""
-        return self._between(self.offset, distance_mm)
-
-    def factor_at(self, distance_mm: Array) -> Array:
-        """Factor on the own scale at one typical distance [mm] a core, shape (n_core,)."""
-        return self._between(self.own_factor, distance_mm[:, None])[:, 0]
-
-    def take(self, rows: ArrayLike) -> RingCalibration:
-        """The cores at some positions, in that order; a calibration of the whole stand as it is."""
-        if self.offset.ndim == 1:
-            return self
-        chosen = np.asarray(rows, dtype=np.intp)
-        offset, factor, trees = (values[chosen] for values in (self.offset, self.own_factor, self.trees))
-        return RingCalibration(self.distance_mm, offset, self.stand_sd, self.tree_sd, factor, trees)
-
-    def _between(self, values: Array, distance_mm: Array) -> Array:
-        nodes = np.log(self.distance_mm)
-        where = np.log(np.maximum(distance_mm, self.distance_mm[0]))
-        place = np.clip(np.interp(where, nodes, np.arange(nodes.size)), 0, nodes.size - 1.000001)
-        cell = place.astype(np.intp)
-        part = place - cell
-        if values.ndim == 1:
-            return np.asarray(values[cell] * (1 - part) + values[cell + 1] * part)
-        if where.ndim == 1:
-            return np.asarray(values[:, cell] * (1 - part) + values[:, cell + 1] * part)
-        rows = np.arange(values.shape[0])[:, None]
-        return np.asarray(values[rows, cell] * (1 - part) + values[rows, cell + 1] * part)
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,12 +15,12 @@ from dataclasses import dataclass
 from enum import StrEnum, auto
 from functools import cache
 from importlib import resources
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.errors import Fault, InputError
+from treeage.errors import Fault, InputError, ModelError, show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +32,25 @@ SETTINGS_FILE = "field.toml"
 SETTINGS_SECTIONS = ("site", "defaults", "height")
 SITE_KEYS = ("name", "description", "hemisphere", "breast_height_m", "shrinkage_percent")
 HEMISPHERES = ("north", "south")
+
+
+class Word(StrEnum):
+    """A word of the tables or settings that decides a computation; shown as it is written there."""
+
+    __repr__ = str.__repr__
+
+
+AnyWord = TypeVar("AnyWord", bound=Word)
+
+
+def word_of(kind: type[AnyWord], word: str, where: str, name: str) -> AnyWord:
+    """Give the member of a word, or refuse it and list the words there are."""
+    try:
+        return kind(word)
+    except ValueError:
+        *others, last = kind
+        need = f"{', '.join(others)} or {last}"
+        raise ModelError(Fault(show(word), need, "Use one of them.", where, 0, name)) from None
 
 
 class Dating(StrEnum):
