@@ -37,8 +37,7 @@ class Result:
 
     Examples
     --------
-    >>> from treeage.pmf import Pmf
-    >>> isinstance(Pmf.point(3), Result)
+    >>> Result().sentence().startswith("<treeage.display.Result")
     True
     """
 
@@ -61,7 +60,7 @@ class Result:
         matplotlib.axes.Axes
             The axes drawn on.
         """
-        import_module("treeage.plots")
+        import_module(f"{__package__}.plots")
         figure = next(FIGURES[each.__name__] for each in type(self).__mro__ if each.__name__ in FIGURES)
         axes: Axes = figure(self, ax=ax)
         return axes

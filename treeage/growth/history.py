@@ -688,6 +688,15 @@ def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str,
     radius at the bark; the ring of an incomplete outer end is dropped, its year counts in the age only. Two
     cores are averaged arithmetically, three or more by the quadratic mean. Years of counted cores are as
     uncertain as their count.
+
+    Examples
+    --------
+    >>> import tempfile, treeage
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     field_folder, _ = treeage.example_field(folder + "/field")
+    ...     growth = field_growth(treeage.read_field(field_folder))
+    >>> int(growth["T17"].years[0]), int(growth["T17"].years[-1]), int(growth["T17"].cores.max())
+    (1814, 2024, 2)
     """
     cores = read_cores(field)
     known = [source != DistanceSource.NOTHING for source in cores.source]
@@ -776,6 +785,16 @@ def past_trees(
     -----
     The past diameter at breast height is the present one times the share that the coring height had reached:
     the proportional method, with the bark ratio and the taper of today.
+
+    Examples
+    --------
+    >>> import tempfile, treeage
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     field_folder, _ = treeage.example_field(folder + "/field")
+    ...     field = treeage.read_field(field_folder)
+    >>> stand = past_trees(treeage.estimate_ages(field), 1950, growth=field_growth(field), count=300)
+    >>> stand.totals()["quantity"].tolist()
+    ['trees', 'basal area [m2]', 'quadratic diameter [cm]']
     """
     names = list(ages.trees)
     if not names:
