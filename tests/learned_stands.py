@@ -5,12 +5,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from treeage.estimate import missed_mass, prepare
-from treeage.hierarchical.data import StandData, stand_data
+from treeage.hierarchical.data import FORMS, StandData, stand_data
 from treeage.hierarchical.dates import drawn_cores
-from treeage.hierarchical.factors import SHIFTS, scaled_growth
-from treeage.hierarchical.heights import FORMS
 from treeage.hierarchical.kernel import form_log_prior
-from treeage.hierarchical.likelihood import tree_likelihoods
+from treeage.hierarchical.likelihood import SHIFTS, scaled_growth, tree_likelihoods
 from treeage.simulate import scenario, simulate_stand
 
 

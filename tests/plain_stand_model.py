@@ -6,7 +6,7 @@ import numpy as np
 
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.hierarchical import LearningPriors
-from treeage.hierarchical.factors import FACTOR_LIMITS, FactorKind
+from treeage.hierarchical.likelihood import FACTOR_LIMITS, FactorKind
 from treeage.rings import ring_model
 
 

@@ -175,7 +175,6 @@ def test_cores_are_immutable_in_depth():
     assert Flag.NO_DIAMETER in flagged.flags[0] and Flag.NO_DIAMETER not in cores.flags[0]
 
 
-@pytest.mark.xfail(reason="innermost_year, rows_of and joint_counts of Cores can still be written to", strict=True)
 def test_what_follows_from_cores_cannot_be_changed_either():
     """Innermost years, rows by tree and joint count errors are read-only too."""
     cores = gathered()

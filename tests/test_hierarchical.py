@@ -24,21 +24,24 @@ from treeage.hierarchical import (
     prior_predictive,
     prior_table,
 )
-from treeage.hierarchical.checks import core_checks
-from treeage.hierarchical.data import stand_data
+from treeage.hierarchical.data import DIFFERENCE_YEARS, FORMS, form_axis, stand_data
 from treeage.hierarchical.dates import learned_answers, like_draws
-from treeage.hierarchical.factors import FACTOR_LIMITS, SHIFTS, ErrorFactor, FactorKind, scale_distance, scaled_counts
-from treeage.hierarchical.heights import DIFFERENCE_YEARS, FORMS, form_axis
 from treeage.hierarchical.kernel import HeightKernel, plain_mode, stand_kernel
 from treeage.hierarchical.likelihood import (
+    FACTOR_LIMITS,
+    SHIFTS,
+    ErrorFactor,
+    FactorKind,
     chebyshev_nodes,
     degrees,
+    scale_distance,
+    scaled_counts,
     tree_axes,
     tree_likelihoods,
     tree_log_likelihood,
 )
 from treeage.hierarchical.priors import NAMES, ParameterMap
-from treeage.hierarchical.sampling import build_model, group_dataset, mode_and_covariance
+from treeage.hierarchical.sampling import build_model, core_checks, group_dataset, mode_and_covariance
 from treeage.pmf import Mass
 from treeage.tables import Field
 

@@ -8,7 +8,7 @@ from learned_stands import small_field
 from treeage.estimate import date_trees, estimate_ages, lead_cores, prepare
 from treeage.hierarchical.data import stand_data
 from treeage.hierarchical.dates import join_posteriors, join_ties, joint_draws, learned_answers
-from treeage.hierarchical.factors import ErrorFactor, FactorKind
+from treeage.hierarchical.likelihood import ErrorFactor, FactorKind
 from treeage.pmf import Mass, Pmf
 from treeage.posterior import HeightTie, TreePosterior
 from treeage.tables import Field, Settings

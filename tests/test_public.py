@@ -234,7 +234,7 @@ def test_the_one_edge_upwards_is_by_name():
     """Only `display` loads a room by name, and only `plots`; the root does so for its lazy names."""
     users = [module for module in MODULES if "import_module" in FILES[module].read_text(encoding="utf-8")]
     assert users == ["display"]
-    loads = re.findall(r'import_module\((.*)\)', FILES["display"].read_text(encoding="utf-8"))
+    loads = re.findall(r"import_module\((.*)\)", FILES["display"].read_text(encoding="utf-8"))
     assert loads == ['f"{__package__}.plots"']
 
 

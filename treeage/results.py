@@ -8,7 +8,6 @@ from __future__ import annotations
 import html
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_level, require_seed
 from treeage.pmf import Mass, Pmf
+from treeage.schema import Word
 
 if TYPE_CHECKING:
     import xarray
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 
-class Status(StrEnum):
+class Status(Word):
     """What became of a row of the input; the values are the words of the tables."""
 
     ESTIMATED = "estimated"
@@ -35,7 +35,7 @@ class Status(StrEnum):
     NOT_USED = "not used"
 
 
-class Step(StrEnum):
+class Step(Word):
     """Steps of the chain in the table of sources."""
 
     DISTANCE = "distance to the pith"
@@ -47,7 +47,7 @@ class Step(StrEnum):
     LEARNED = "learned parameters"
 
 
-class Known(StrEnum):
+class Known(Word):
     """How a source is known: from the user, a fit, the literature (read to derived), or by definition."""
 
     USER = "user"
@@ -61,7 +61,7 @@ class Known(StrEnum):
     NONE = "none"
 
 
-class Flag(StrEnum):
+class Flag(Word):
     """What a reader must know about a tree or core; data/flags.csv holds the words for people."""
 
     ADVANCE_ORIGIN = "advance_origin"

@@ -9,9 +9,9 @@ import pytest
 from learned_stands import rows_by_tree, small_stand
 
 from treeage.distance import DISTANCE_GRID_MM
+from treeage.hierarchical.data import FORMS
 from treeage.hierarchical.dates import drawn_cores, learned_answers
-from treeage.hierarchical.factors import FactorKind
-from treeage.hierarchical.heights import FORMS
+from treeage.hierarchical.likelihood import FactorKind
 from treeage.rings import ring_model
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::UserWarning")]

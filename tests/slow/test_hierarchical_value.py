@@ -12,9 +12,9 @@ from learned_stands import draw_replica, small_stand
 from scipy.stats import norm
 
 from treeage.hierarchical import LearningPriors, Sampling
+from treeage.hierarchical.data import FORMS
 from treeage.hierarchical.dates import learned_answers
 from treeage.hierarchical.fit import spread_draws
-from treeage.hierarchical.heights import FORMS
 from treeage.hierarchical.kernel import stand_kernel
 from treeage.hierarchical.priors import NAMES, ParameterMap
 from treeage.hierarchical.sampling import build_model, sample_model

@@ -10,6 +10,7 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from enum import Enum, auto
 from functools import cached_property, partial
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -135,9 +136,11 @@ class Cores:
     joint_counts: Mapping[str, JointCount] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        for value in (*vars(self).values(), *self.widths_mm):
+        joint = (mass for _, _, mass in self.joint_counts.values())
+        for value in (*vars(self).values(), *self.widths_mm, *joint):
             if isinstance(value, np.ndarray):
                 value.flags.writeable = False
+        object.__setattr__(self, "joint_counts", MappingProxyType(dict(self.joint_counts)))
 
     def __len__(self) -> int:
         return int(self.line.size)
@@ -145,7 +148,9 @@ class Cores:
     @cached_property
     def innermost_year(self) -> Ints:
         """Year of the innermost counted ring if the count is exact, shape (n_core,)."""
-        return self.outer_year - self.rings_counted + 1
+        years = self.outer_year - self.rings_counted + 1
+        years.flags.writeable = False
+        return years
 
     @cached_property
     def rows_of(self) -> Mapping[str, tuple[int, ...]]:
@@ -153,7 +158,7 @@ class Cores:
         rows: dict[str, list[int]] = {}
         for row, tree in enumerate(self.tree):
             rows.setdefault(str(tree), []).append(row)
-        return {tree: tuple(own) for tree, own in rows.items()}
+        return MappingProxyType({tree: tuple(own) for tree, own in rows.items()})
 
     def with_flag(self, rows: Collection[int], flag: Flag) -> Cores:
         """The same cores with a flag more on some of them."""

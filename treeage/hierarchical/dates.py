@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from treeage.estimate import Cores, Shared, date_trees, lead_cores, minimum_answer, tree_answer
 from treeage.height import HeightModel
-from treeage.hierarchical.data import StandData
-from treeage.hierarchical.factors import (
+from treeage.hierarchical.data import StandData, learned_model
+from treeage.hierarchical.kernel import SD_FLOOR
+from treeage.hierarchical.likelihood import (
     SHIFTS,
     ErrorFactor,
     FactorKind,
@@ -22,8 +23,6 @@ from treeage.hierarchical.factors import (
     scaled_counts,
     scaled_growth,
 )
-from treeage.hierarchical.heights import learned_model
-from treeage.hierarchical.kernel import SD_FLOOR
 from treeage.hierarchical.sampling import GROUPS
 from treeage.pmf import Mass, Pmf
 from treeage.posterior import GrowthNodes, HeightTie, TreePosterior
@@ -133,7 +132,7 @@ def drawn_heights(data: StandData, draws: Draws, rng: np.random.Generator) -> di
     size = len(draws["rate_bias"])
     models: dict[str, HeightModel] = {}
     picked: dict[str, Ints] = {}
-    for name, own in data.shared.species.items():
+    for name, own in sorted(data.shared.species.items()):
         if name in data.heights.species:
             k = data.heights.species.index(name)
             curve = {key: draws[key][:, k] for key in _CURVE}
@@ -261,13 +260,15 @@ def joint_draws(answers: Sequence[TreeAge], size: int, n_each: int, seed: int) -
     """
     rng = np.random.default_rng(seed)
     node = np.repeat(np.arange(size), n_each)
-    trees, columns = [], []
-    for answer in answers:
+    drawn: dict[str, Ints] = {}
+    for answer in sorted(answers, key=lambda answer: answer.tree):  # the order of trees never matters
         parts = answer.parts
         if parts is None:
             continue
         stand = np.zeros_like(node) if parts.tied else node
         collar = answer.distributions["collar_years"].sample(node.size, rng)
-        trees.append(answer.tree)
-        columns.append(parts.sample(stand, node, rng) - collar)
-    return trees, np.column_stack(columns) if columns else np.zeros((node.size, 0), dtype=np.int64)
+        drawn[answer.tree] = parts.sample(stand, node, rng) - collar
+    trees = [answer.tree for answer in answers if answer.tree in drawn]
+    if not trees:
+        return trees, np.zeros((node.size, 0), dtype=np.int64)
+    return trees, np.column_stack([drawn[tree] for tree in trees])

@@ -16,12 +16,19 @@ from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, ModelError, ModelWarning, require_field, require_level, require_seed
 from treeage.estimate import account_rows, gather_sources, height_notes, prepare, record_settings
-from treeage.hierarchical.checks import Diagnosis, core_checks, diagnose
 from treeage.hierarchical.data import StandData, stand_data
 from treeage.hierarchical.dates import joint_draws, learned_answers
 from treeage.hierarchical.kernel import stand_kernel
 from treeage.hierarchical.priors import NAMES, UNITS, LearningPriors, ParameterMap
-from treeage.hierarchical.sampling import Sampling, build_model, group_dataset, sample_model
+from treeage.hierarchical.sampling import (
+    Diagnosis,
+    Sampling,
+    build_model,
+    core_checks,
+    diagnose,
+    group_dataset,
+    sample_model,
+)
 from treeage.results import Ages, Flag, Status, Step
 
 if TYPE_CHECKING:

@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from treeage.hierarchical.factors import FACTOR_LIMITS, SHIFTS, FactorKind
-from treeage.hierarchical.heights import DIFFERENCE_YEARS, FORMS, HeightData
-from treeage.hierarchical.likelihood import TOTAL_DEGREE, TreeLikelihoods, degrees
+from treeage.hierarchical.data import DIFFERENCE_YEARS, FORMS, HeightData
+from treeage.hierarchical.likelihood import FACTOR_LIMITS, SHIFTS, TOTAL_DEGREE, FactorKind, TreeLikelihoods, degrees
 from treeage.hierarchical.priors import NAMES, ParameterMap
 
 if TYPE_CHECKING:

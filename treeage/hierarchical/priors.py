@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.hierarchical.factors import FACTOR_LIMITS, FactorKind
+from treeage.hierarchical.likelihood import FACTOR_LIMITS, FactorKind
 from treeage.priors import Sourced
 
 if TYPE_CHECKING:

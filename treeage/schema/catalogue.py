@@ -53,7 +53,7 @@ def word_of(kind: type[AnyWord], word: str, where: str, name: str) -> AnyWord:
         raise ModelError(Fault(show(word), need, "Use one of them.", where, 0, name)) from None
 
 
-class Dating(StrEnum):
+class Dating(Word):
     """How a core was dated; the values are the words of the column `dating`.
 
     Examples
@@ -67,7 +67,7 @@ class Dating(StrEnum):
     FIELD_COUNT = "field_count"
 
 
-class InnerEnd(StrEnum):
+class InnerEnd(Word):
     """What the inner end of a core shows; the words of the column `inner_end`.
 
     Examples
@@ -83,7 +83,7 @@ class InnerEnd(StrEnum):
     BROKEN = auto()
 
 
-class OuterEnd(StrEnum):
+class OuterEnd(Word):
     """What the outer end of a core shows; the words of the column `outer_end`.
 
     Examples
