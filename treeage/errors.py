@@ -131,13 +131,7 @@ class _FaultError(ValueError):
 
     @property
     def faults(self) -> pd.DataFrame:
-        """All faults as a frame.
-
-        Returns
-        -------
-        pandas.DataFrame, shape (n, 7)
-            Columns file, row, item, column, got, need, do.
-        """
+        """All faults as a frame: shape (n, 7). Columns file, row, item, column, got, need, do."""
         return faults_frame(self._faults)
 
 

@@ -96,46 +96,22 @@ class Pmf(Result):
 
     @property
     def start(self) -> int:
-        """First whole number of the support.
-
-        Returns
-        -------
-        int
-            The lowest number that is stored.
-        """
+        """First whole number of the support: the lowest number that is stored."""
         return self._start
 
     @property
     def stop(self) -> int:
-        """Last whole number of the support.
-
-        Returns
-        -------
-        int
-            The highest number that is stored (included).
-        """
+        """Last whole number of the support: the highest number that is stored (included)."""
         return self._start + self._mass.size - 1
 
     @property
     def support(self) -> NDArray[np.int64]:
-        """Whole numbers that carry the mass.
-
-        Returns
-        -------
-        numpy.ndarray of int, shape (n,)
-            start, start + 1, ..., stop.
-        """
+        """Whole numbers that carry the mass: shape (n,). start, start + 1, ..., stop."""
         return np.arange(self._start, self._start + self._mass.size)
 
     @property
     def mass(self) -> NDArray[np.float64]:
-        """Probabilities, read-only.
-
-        Returns
-        -------
-        numpy.ndarray, shape (n,)
-            One for each number of the support; they sum to 1.
-        """
+        """Probabilities, read-only: shape (n,). One for each number of the support; they sum to 1."""
         return self._mass
 
     def mean(self) -> float:

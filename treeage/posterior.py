@@ -252,25 +252,12 @@ def combine_cores(
 def combine_cases(
     masses: list[Mass], case_weights: Array, count_cases: list[tuple[float, tuple[int, ...]]], low: int, size: int
 ) -> Array:
-    """Likelihood over shifts and added rings of one tree whose cores depend on each other.
+    """Likelihood over shifts and added rings, (n_shift, size), of one tree whose cores depend on each other.
 
-    Parameters
-    ----------
-    masses : list of Mass, each shape (n_case, n_shift, n)
-        Rings to add to each core in each joint case (for example a joint place of the pith); n_case is 1 for a core
-        that the cases do not touch.
-    case_weights : numpy.ndarray, shape (n_case,)
-        Probabilities of the cases.
-    count_cases : list of (float, tuple of int)
-        Joint cases of what shifts the cores against the tree's axis: probability, and for each core the number of
-        rings by which its own axis is ahead of the tree's.
-    low, size : int
-        First number and length of the tree's axis of added rings.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n_shift, size)
-        Sum over the cases of the product over the cores.
+    masses: rings to add to each core in each joint case (for example a joint place of the pith), (n_case, n_shift, n),
+    with one case for a core that the cases do not touch; case_weights, (n_case,): their probabilities. count_cases:
+    joint cases of what shifts the cores against the tree's axis low, low + 1, ...: probability, and for each core the
+    number of rings by which its own axis is ahead of the tree's. Sum over the cases of the product over the cores.
 
     Examples
     --------
@@ -430,27 +417,11 @@ def pair_tails(first: Array, second: Array) -> tuple[Array, Array]:
 
 
 def worst_pair(aligned: list[Array], informs: Flags, weights: Array, *, mixed: Array | None = None) -> Array:
-    """Two-sided predictive p value of the worst pair of cores, corrected for the number of pairs.
+    """Two-sided predictive p value of the worst pair of cores, corrected for the number of pairs; NaN without a pair.
 
-    Parameters
-    ----------
-    aligned : list of numpy.ndarray, each shape (n, n_shift, k)
-        Mass of the added rings of each core on the common axis, long enough for all of it.
-    informs : numpy.ndarray of bool, shape (n, n_core)
-        Which cores take part.
-    weights : numpy.ndarray, shape (n_shift,)
-        Probabilities of the shared growth.
-    mixed : numpy.ndarray, shape (n,), optional
-        Weights when the rows are states of one tree (years between its heights): tails are averaged over them.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,) or (1,) with `mixed`
-        NaN where fewer than two cores inform.
-
-    Notes
-    -----
-    With a shared shift s: p = 2 min(P(A <= B), P(A >= B)), both averaged over s (and over the states) first.
+    aligned: mass of the added rings of each core on the common axis, each (n, n_shift, k); informs, (n, n_core): which
+    cores take part; weights, (n_shift,): of the shared growth; mixed, (n,): weights where the rows are states of one
+    tree (years between its heights). p = 2 min(P(A <= B), P(A >= B)), both averaged over shifts (and states) first.
     """
     rows = informs.shape[0] if mixed is None else 1
     worst, pairs = np.full(rows, np.nan), np.zeros(rows)
@@ -470,24 +441,11 @@ def worst_pair(aligned: list[Array], informs: Flags, weights: Array, *, mixed: A
 
 
 def allowed_share(answer: Array, aligned: list[Array], speaks: Flags, present: Flags, reach: int) -> Array:
-    """Share of the other cores' answer that the cores which only bound it allow, for the narrowest of them.
+    """Share of the other cores' answer that the cores which only bound it allow, for the narrowest of them; else NaN.
 
-    Parameters
-    ----------
-    answer : numpy.ndarray, shape (n, k)
-        Mass of the added rings from the cores with information.
-    aligned : list of numpy.ndarray, each shape (n, n_shift, reach + k)
-        Mass of each core; that of a bounding core is flat where it allows the pith.
-    speaks, present : numpy.ndarray of bool, shape (n, n_core)
-        Cores with information, and all cores.
-    reach : int
-        Places before the answer's axis.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        NaN where no core only bounds. A bound is one-sided: it says nothing against many added rings, so beyond its
-        own range it counts as allowing all.
+    answer, (n, k): mass of the added rings from the cores with information (`speaks` among those `present`); aligned:
+    each (n, n_shift, reach + k), flat where a bounding core allows the pith. A bound is one-sided: it says nothing
+    against many added rings, so beyond its own range it counts as allowing all.
 
     Examples
     --------

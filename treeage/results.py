@@ -246,11 +246,8 @@ class TreeAge(Result):
     def date_refers_to(self) -> str:
         """What the date of the tree refers to.
 
-        Returns
-        -------
-        str
-            "root collar"; "coring height" where no height model was given or chosen, so that the tree is older than its
-            date by the unknown years to that height; empty without an estimate.
+        "root collar"; "coring height" where no height model was given or chosen, so that the tree is older than its
+        date by the unknown years to that height; empty without an estimate.
         """
         if not self.distributions:
             return ""
@@ -260,10 +257,7 @@ class TreeAge(Result):
     def date(self) -> Pmf:
         """The date of the tree: its establishment year, or without a height model its pith year at coring height.
 
-        Returns
-        -------
-        Pmf
-            Over ring years; `date_refers_to` says of what.
+        Over ring years; `date_refers_to` says of what.
         """
         return self._get("pith_year" if self.date_refers_to == CORE_HEIGHT else "establishment_year")
 
@@ -279,24 +273,12 @@ class TreeAge(Result):
 
     @property
     def pith_year(self) -> Pmf:
-        """Year of ring 1 at the coring height.
-
-        Returns
-        -------
-        Pmf
-            Over ring years.
-        """
+        """Year of ring 1 at the coring height: over ring years."""
         return self._get("pith_year")
 
     @property
     def age_at_core_height(self) -> Pmf:
-        """Growing seasons from ring 1 at the coring height to the outer year, both counted.
-
-        Returns
-        -------
-        Pmf
-            Over seasons.
-        """
+        """Growing seasons from ring 1 at the coring height to the outer year, both counted: over seasons."""
         return self._get("age_at_core_height")
 
     @property
@@ -317,13 +299,7 @@ class TreeAge(Result):
 
     @property
     def age(self) -> Pmf:
-        """Growing seasons from establishment to the last year, both counted.
-
-        Returns
-        -------
-        Pmf
-            Over seasons.
-        """
+        """Growing seasons from establishment to the last year, both counted: over seasons."""
         return self._get("age")
 
     @property
@@ -344,24 +320,12 @@ class TreeAge(Result):
 
     @property
     def missed_rings(self) -> Pmf:
-        """Rings between the innermost counted ring of the lead core and the pith.
-
-        Returns
-        -------
-        Pmf
-            Over rings.
-        """
+        """Rings between the innermost counted ring of the lead core and the pith: over rings."""
         return self._get("missed_rings")
 
     @property
     def years_to_core_height(self) -> Pmf:
-        """Whole seasons before the one in which the tip passed the coring height.
-
-        Returns
-        -------
-        Pmf
-            Over seasons.
-        """
+        """Whole seasons before the one in which the tip passed the coring height: over seasons."""
         return self._get("years_to_core_height")
 
     def row(self, prob: float | None = None) -> dict[str, Any]:
@@ -565,35 +529,20 @@ class Ages(Result):
 
     @property
     def trees(self) -> list[str]:
-        """Ids of the trees with an estimate.
-
-        Returns
-        -------
-        list of str
-            In the order of trees.csv; minimum-only trees are left out.
-        """
+        """Ids of the trees with an estimate: in the order of trees.csv; minimum-only trees are left out."""
         return [answer.tree for answer in self.tree_ages if answer.status == Status.ESTIMATED]
 
     @property
     def at_core_height(self) -> list[str]:
         """Ids of the dated trees whose date is the year at coring height, because their species has no height model.
 
-        Returns
-        -------
-        list of str
-            In the order of trees.csv.
+        In the order of trees.csv.
         """
         return [answer.tree for answer in self.tree_ages if answer.date_refers_to == CORE_HEIGHT]
 
     @property
     def date_note(self) -> str:
-        """Say which dates refer to the coring height.
-
-        Returns
-        -------
-        str
-            One sentence; empty when every date is an establishment year.
-        """
+        """Say which dates refer to the coring height: one sentence; empty when every date is an establishment year."""
         names = [answer.species or "species not given" for answer in self if answer.date_refers_to == CORE_HEIGHT]
         if not names:
             return ""

@@ -3,9 +3,9 @@
 # fmt: off
 from treeage.alignment.lattice import Move
 from treeage.alignment.pair import Alignment, align_cores, align_many, align_stand, core_signals, stand_prior
-from treeage.alignment.prior import AlignmentPrior, unseen_rings
+from treeage.alignment.prior import AlignmentPrior, alignment_prior, unseen_rings
 
 __all__ = [
-    "Alignment", "AlignmentPrior", "Move", "align_cores", "align_many", "align_stand", "core_signals",
-    "stand_prior", "unseen_rings",
+    "Alignment", "AlignmentPrior", "Move", "align_cores", "align_many", "align_stand", "alignment_prior",
+    "core_signals", "stand_prior", "unseen_rings",
 ]

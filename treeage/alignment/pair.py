@@ -71,12 +71,9 @@ class Alignment:
     def events(self) -> pd.DataFrame:
         """Every possible event with at least 1 % within three rings.
 
-        Returns
-        -------
-        pandas.DataFrame
-            Columns kind (absent_in_a, absent_in_b, false_in_a, false_in_b), ring_from_bark (1 = outermost, counted in
-            the core that has one ring more there; the outer band of a false ring), prob (this kind at this ring),
-            prob_near (this kind within three rings either side); likeliest first.
+        Columns kind (absent_in_a, absent_in_b, false_in_a, false_in_b), ring_from_bark (1 = outermost, counted in the
+        core that has one ring more there; the outer band of a false ring), prob (this kind at this ring), prob_near
+        (this kind within three rings either side); likeliest first.
         """
         return _event_table(self.grids)
 
@@ -84,10 +81,7 @@ class Alignment:
     def best(self) -> pd.DataFrame:
         """Return the single most probable set of events.
 
-        Returns
-        -------
-        pandas.DataFrame
-            Columns as in `events`, from the bark inward; empty if no event is likelier than not.
+        Columns as in `events`, from the bark inward; empty if no event is likelier than not.
         """
         return _best_events(self.grids)
 
@@ -95,11 +89,8 @@ class Alignment:
     def joint(self) -> tuple[int, int, Array]:
         """Joint mass of true minus counted rings in both cores.
 
-        Returns
-        -------
-        tuple of (int, int, numpy.ndarray)
-            First value for A, first value for B, mass with A in rows and B in columns. Rings absent in both cores do
-            not show and are not in it: see `unseen_rings`.
+        First value for A, first value for B, mass with A in rows and B in columns. Rings absent in both cores do not
+        show and are not in it: see `unseen_rings`.
         """
         return self.start_a, self.start_b, self.joint_mass
 
@@ -107,10 +98,7 @@ class Alignment:
     def extra_rings_a(self) -> Pmf:
         """True minus counted rings of core A over the span the cores share.
 
-        Returns
-        -------
-        Pmf
-            Positive when rings are absent in A, negative when some were counted twice.
+        Positive when rings are absent in A, negative when some were counted twice.
         """
         return Pmf(self.start_a, self.joint_mass.sum(axis=1)).trim(1e-12)
 
@@ -118,22 +106,13 @@ class Alignment:
     def extra_rings_b(self) -> Pmf:
         """True minus counted rings of core B over the span the cores share.
 
-        Returns
-        -------
-        Pmf
-            Positive when rings are absent in B, negative when some were counted twice.
+        Positive when rings are absent in B, negative when some were counted twice.
         """
         return Pmf(self.start_b, self.joint_mass.sum(axis=0)).trim(1e-12)
 
     @cached_property
     def ring_difference(self) -> Pmf:
-        """Rings of A minus rings of B over the span they share.
-
-        Returns
-        -------
-        Pmf
-            0: nothing missing or false, or the events cancel.
-        """
+        """Rings of A minus rings of B over the span they share: 0: nothing missing or false, or the events cancel."""
         rows, columns = self.joint_mass.shape
         mass = np.zeros(rows + columns - 1)
         np.add.at(mass, np.arange(columns)[None, :] - np.arange(rows)[:, None] + rows - 1, self.joint_mass)
@@ -141,35 +120,20 @@ class Alignment:
 
     @property
     def correlation(self) -> float:
-        """Correlation of the two cores' growth signals.
-
-        Returns
-        -------
-        float
-            Posterior mean.
-        """
+        """Correlation of the two cores' growth signals: posterior mean."""
         return self.sums.correlation
 
     @property
     def log_evidence(self) -> float:
         """Natural logarithm of the likelihood ratio against two unrelated series.
 
-        Returns
-        -------
-        float
-            Positive when the cores agree better than chance.
+        Positive when the cores agree better than chance.
         """
         return self.sums.log_evidence
 
     @property
     def outer_shift(self) -> Pmf:
-        """Rings that core A lacks at its outer end against core B.
-
-        Returns
-        -------
-        Pmf
-            All at 0 unless the prior left it open.
-        """
+        """Rings that core A lacks at its outer end against core B: all at 0 unless the prior left it open."""
         return self.sums.outer_shift
 
     def in_line(self) -> pd.DataFrame:

@@ -38,31 +38,14 @@ Pair = tuple[int, int]
 def read_pairs(cores: Cores) -> tuple[Cores, pd.DataFrame]:
     """Align the ring tables of the two longest cores of each tree that is not crossdated on both.
 
-    Parameters
-    ----------
-    cores : Cores
-        All cores.
-
-    Returns
-    -------
-    cores : Cores
-        With `joint_counts`, and flags where a ring is likelier absent or false than not; trees without two complete
-        ring tables keep the published count errors.
-    events : pandas.DataFrame
-        Columns EVENT_COLUMNS (kind: absent or false): rings that are probably absent or false on a core.
-
-    Notes
-    -----
-    The cores are put together from the last ring year that both have. Rings of one core outside the stretch they
-    share (lost outer rings of the other, a core that reaches further in) keep the published count error of so many
-    rings. On a crossdated core nothing can be absent or false. Where the number of lost outer rings of a count is
-    uncertain, the widths say how far the outer ends lie apart, and what is left of the two errors joins the
-    count errors; how an event next to the bark trades with the shift is left out.
-
-    References
-    ----------
-    .. [1] Own derivation, see `alignment`.
+    Gives the cores with `joint_counts` and flags where a ring is likelier absent or false than not, and the events
+    (EVENT_COLUMNS); trees without two complete ring tables keep the published count errors.
     """
+    # The cores are put together from the last ring year that both have. Rings of one core outside the stretch they
+    # share (lost outer rings of the other, a core that reaches further in) keep the published count error of so many
+    # rings. On a crossdated core nothing can be absent or false. Where the number of lost outer rings of a count is
+    # uncertain, the widths say how far the outer ends lie apart, and what is left of the two errors joins the count
+    # errors; how an event next to the bark trades with the shift is left out.
     pairs: list[tuple[str, Pair, list[Array]]] = []
     for tree, rows in cores.rows_of.items():
         whole = [row for row in rows if cores.widths_mm[row].size == cores.rings_counted[row] >= LEAST_RINGS]

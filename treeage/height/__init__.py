@@ -6,15 +6,15 @@ from treeage.height.model import (
     GrowthForm, HEIGHT_APART_M, HeightModel, TREE_NODES, axis_tangent, growth_axis, normal_nodes, whole_seasons,
 )
 from treeage.height.sources import (
-    early_heights, from_curve, from_mean_sd, from_published, from_quantiles, height_model, no_height_model,
-    published_curve, published_curves, years_to_height,
+    EarlyHeight, early_heights, from_curve, from_mean_sd, from_published, from_quantiles, height_model,
+    no_height_model, published_curve, published_curves, years_to_height,
 )
 from treeage.height.young import GROWTH_CANDIDATES, from_seedlings, from_two_heights, seasons_between
 
 __all__ = [
-    "CurveFit", "GROWTH_CANDIDATES", "GrowthForm", "HEIGHT_APART_M", "HeightCurve", "HeightModel", "TREE_NODES",
-    "axis_tangent", "early_heights", "fit_curve", "from_curve", "from_mean_sd", "from_published", "from_quantiles",
-    "from_seedlings", "from_two_heights", "growth_axis", "height_curve", "height_model", "no_height_model",
-    "normal_nodes", "published_curve", "published_curves", "seasons_between", "tip_heights", "whole_seasons",
-    "years_to_height",
+    "CurveFit", "EarlyHeight", "GROWTH_CANDIDATES", "GrowthForm", "HEIGHT_APART_M", "HeightCurve", "HeightModel",
+    "TREE_NODES", "axis_tangent", "early_heights", "fit_curve", "from_curve", "from_mean_sd", "from_published",
+    "from_quantiles", "from_seedlings", "from_two_heights", "growth_axis", "height_curve", "height_model",
+    "no_height_model", "normal_nodes", "published_curve", "published_curves", "seasons_between", "tip_heights",
+    "whole_seasons", "years_to_height",
 ]

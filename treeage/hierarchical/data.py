@@ -51,50 +51,22 @@ _AT_GROUND = -40.0  # choice: stands for the logarithm of a height of 0; nothing
 
 @dataclass(frozen=True, eq=False)
 class HeightData:
-    """Observations on early height growth of the species whose curve is learned.
+    """Observations on early height growth of the species whose curve is learned."""
 
-    Parameters
-    ----------
-    species : tuple of str
-        Species with a learned curve.
-    middle_m, tallest_m : numpy.ndarray, shape (n_species,)
-        Height at which the level is defined, and the tallest young tree [m].
-    young_species : numpy.ndarray of int, shape (n_young,)
-        Species of each young tree of known age.
-    young_log_age : numpy.ndarray, shape (n_young,)
-        Log age [log seasons].
-    young_axis : numpy.ndarray, shape (n_young, n_form)
-        Growth axis of each form: 0 and slope 1 on log height at the middle height.
-    pair_species : numpy.ndarray of int, shape (n_pair,)
-        Species of each tree with rings at two heights.
-    pair_log_years, pair_rounding : numpy.ndarray, shape (n_pair,)
-        Log of the seasons between the heights, and the variance of that from rounding to whole rings.
-    pair_axis : numpy.ndarray, shape (n_pair, 2, n_form)
-        Axis of the lower and the upper height.
-    cored_tree : tuple of str
-        Trees cored at two heights.
-    cored_species : numpy.ndarray of int, shape (n_cored,)
-        Their species.
-    cored_axis : numpy.ndarray, shape (n_cored, 2, n_form)
-        Axis of the lower and the upper height.
-    options : tuple of Mapping
-        Words of the height model's settings, by species (sampling, tip).
-    """
-
-    species: tuple[str, ...]
-    middle_m: Array
-    tallest_m: Array
-    young_species: Ints
-    young_log_age: Array
-    young_axis: Array
-    pair_species: Ints
-    pair_log_years: Array
-    pair_rounding: Array
-    pair_axis: Array
-    cored_tree: tuple[str, ...]
-    cored_species: Ints
-    cored_axis: Array
-    options: tuple[Mapping[str, str], ...]
+    species: tuple[str, ...]  # with a learned curve
+    middle_m: Array  # (n_species,): height at which the level is defined
+    tallest_m: Array  # (n_species,): the tallest young tree
+    young_species: Ints  # (n_young,): species of each young tree of known age
+    young_log_age: Array  # (n_young,): log seasons
+    young_axis: Array  # (n_young, n_form): growth axis, 0 and slope 1 on log height at the middle height
+    pair_species: Ints  # (n_pair,): species of each tree with rings at two heights
+    pair_log_years: Array  # (n_pair,): log of the seasons between the heights
+    pair_rounding: Array  # (n_pair,): variance of that from rounding to whole rings
+    pair_axis: Array  # (n_pair, 2, n_form): axis of the lower and the upper height
+    cored_tree: tuple[str, ...]  # trees cored at two heights
+    cored_species: Ints  # (n_cored,)
+    cored_axis: Array  # (n_cored, 2, n_form): axis of the lower and the upper height
+    options: tuple[Mapping[str, str], ...]  # words of the height model's settings, by species (sampling, tip)
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -235,40 +207,17 @@ def learned_model(
 
 @dataclass(frozen=True, eq=False)
 class StandData:
-    """Everything the hierarchical model is built on.
+    """Everything the hierarchical model is built on; arrays by species, teaching tree, or tree cored at two heights."""
 
-    Parameters
-    ----------
-    learning : LearningCores
-        Cores as the exact engine prepares them, what they share, and the error factors that act on each.
-    species : tuple of str
-        Species of the cores.
-    stand_sd, tree_sd : numpy.ndarray, shape (n_species,)
-        What the engine takes for the spreads of b and u, by species.
-    trees : TreeLikelihoods
-        Trees with two or more cores at one height.
-    tree_species : numpy.ndarray of int, shape (n_tree,)
-        Species of each of these.
-    heights : HeightData
-        Young trees, pairs and trees cored at two heights.
-    difference : numpy.ndarray, shape (n_cored, n_shift, DIFFERENCE_YEARS)
-        Likelihood of the years between the two heights of each such tree, at every shift.
-    difference_species : numpy.ndarray of int, shape (n_cored,)
-        Species (of `species`) of each of these.
-    """
-
-    learning: LearningCores
-    species: tuple[str, ...]
-    stand_sd: Array
-    tree_sd: Array
-    trees: TreeLikelihoods
-    tree_species: Ints
-    heights: HeightData
-    difference: Array
-    difference_species: Ints
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
+    learning: LearningCores  # cores as the exact engine prepares them, what they share, and the factors that act
+    species: tuple[str, ...]  # of the cores
+    stand_sd: Array  # (n_species,): what the engine takes for the spread of b
+    tree_sd: Array  # (n_species,): and of u
+    trees: TreeLikelihoods  # trees with two or more cores at one height
+    tree_species: Ints  # (n_tree,): species of each of these
+    heights: HeightData  # young trees, pairs and trees cored at two heights
+    difference: Array  # (n_cored, n_shift, DIFFERENCE_YEARS): likelihood of the years between the two heights
+    difference_species: Ints  # (n_cored,): species (of `species`) of each of these
 
     @property
     def cores(self) -> Cores:

@@ -121,13 +121,7 @@ class LearnedAges(Ages):
 
     @property
     def diagnosis(self) -> Diagnosis:
-        """What the sampler's diagnostics say.
-
-        Returns
-        -------
-        Diagnosis
-            Table and words.
-        """
+        """What the sampler's diagnostics say: table and words."""
         found: Diagnosis = self.extras["diagnosis"]
         return found
 

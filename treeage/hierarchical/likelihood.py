@@ -202,24 +202,12 @@ def fit_matrix(kinds: tuple[FactorKind, ...]) -> tuple[Ints, Array]:
 
 @dataclass(frozen=True, eq=False)
 class TreeLikelihoods:
-    """Log likelihoods of the trees that teach something, as polynomials of the log factors at every shift.
-
-    Parameters
-    ----------
-    trees : tuple of str
-        Ids.
-    axis_factor : numpy.ndarray of int, shape (n_tree, MOST_AXES)
-        Index into factors of each error axis of a tree; the last index + 1 where the axis is not used.
-    factors : tuple of ErrorFactor
-        Those on distances first, then those on counts.
-    coefficients : numpy.ndarray, shape (n_tree, n_term, n_shift)
-        Coefficients of the terms of `degrees`.
-    """
+    """Log likelihoods of the trees that teach something, as polynomials of the log factors at every shift."""
 
     trees: tuple[str, ...]
-    axis_factor: Ints
-    factors: tuple[ErrorFactor, ...]
-    coefficients: Array
+    axis_factor: Ints  # (n_tree, MOST_AXES): index into factors of each error axis; their number where not used
+    factors: tuple[ErrorFactor, ...]  # those on distances first, then those on counts
+    coefficients: Array  # (n_tree, n_term, n_shift): of the terms of `degrees`
 
     def __post_init__(self) -> None:
         freeze_arrays(self)

@@ -73,13 +73,7 @@ class Sampling:
 
     @property
     def ticks(self) -> int:
-        """Calls with 1 that a progress bar gets at most.
-
-        Returns
-        -------
-        int
-            Draws of all chains and runs of the exact engine.
-        """
+        """Calls with 1 that a progress bar gets at most: draws of all chains and runs of the exact engine."""
         return self.chains * (self.draws + self.tune) + GROUPS
 
 
@@ -205,21 +199,11 @@ def group_dataset(inference: Any, group: str) -> Any:
 
 @dataclass(frozen=True, eq=False)
 class Diagnosis:
-    """What the sampler's diagnostics say.
+    """What the sampler's diagnostics say."""
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        One row a parameter: parameter, of, mean, sd, lo, hi (90 %), effective_size, tail_size, r_hat, meaning.
-    divergences : int
-        Transitions that diverged.
-    faults : tuple of str
-        What is wrong and what to do; empty when nothing is.
-    """
-
-    table: pd.DataFrame
-    divergences: int
-    faults: tuple[str, ...]
+    table: pd.DataFrame  # a row a parameter: parameter, of, mean, sd, lo, hi (90 %), effective and tail size, r_hat
+    divergences: int  # transitions that diverged
+    faults: tuple[str, ...]  # what is wrong and what to do; empty when nothing is
 
     @property
     def passed(self) -> bool:

@@ -2,7 +2,7 @@
 
 # fmt: off
 from treeage.schema.catalogue import (
-    Column, Dating, HEMISPHERES, INPUT_TABLES, InnerEnd, OuterEnd, REQUIRED_TABLES, SETTINGS_FILE,
+    Column, Dating, HEMISPHERES, INPUT_TABLES, InnerEnd, Interval, OuterEnd, REQUIRED_TABLES, SETTINGS_FILE,
     SETTINGS_SECTIONS, SITE_KEYS, Word, column, columns, columns_text, default_columns, nearest, nomenclature,
     word_of,
 )
@@ -13,7 +13,7 @@ from treeage.schema.limits import (
 
 __all__ = [
     "Column", "Dating", "FEWEST_YOUNG_TREES", "HEIGHT_MODEL_KEYS", "HEMISPHERES", "INPUT_TABLES", "InnerEnd",
-    "MEAN_WIDTH", "OuterEnd", "REQUIRED_TABLES", "RING_WIDTH", "SEEDLING_REACH", "SETTINGS_FILE",
+    "Interval", "MEAN_WIDTH", "OuterEnd", "REQUIRED_TABLES", "RING_WIDTH", "SEEDLING_REACH", "SETTINGS_FILE",
     "SETTINGS_SECTIONS", "SITE_KEYS", "Word", "check_distances", "check_widths", "column", "column_in_other_unit",
     "columns", "columns_text", "default_columns", "height_faults", "nearest", "nomenclature", "ratio_slip", "slip",
     "unit_named", "width_slip", "word_of",

@@ -2,10 +2,10 @@
 
 # fmt: off
 from treeage.simulate.model import example_field, simulate_from_model
-from treeage.simulate.scenarios import SCENARIO_NAMES, Scenario, scenario
+from treeage.simulate.scenarios import Coring, Pulse, Reading, SCENARIO_NAMES, Scenario, Species, Stem, Wood, scenario
 from treeage.simulate.stands import SimulatedStand, simulate_stand
 
 __all__ = [
-    "SCENARIO_NAMES", "Scenario", "SimulatedStand", "example_field", "scenario", "simulate_from_model",
-    "simulate_stand",
+    "Coring", "Pulse", "Reading", "SCENARIO_NAMES", "Scenario", "SimulatedStand", "Species", "Stem", "Wood",
+    "example_field", "scenario", "simulate_from_model", "simulate_stand",
 ]

@@ -114,13 +114,7 @@ class StandHistory(Result):
 
     @property
     def core_height_note(self) -> str:
-        """How many dates are years at coring height.
-
-        Returns
-        -------
-        str
-            Empty when none is.
-        """
+        """How many dates are years at coring height: empty when none is."""
         if not self.at_core_height:
             return ""
         return (
