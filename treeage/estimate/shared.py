@@ -26,7 +26,7 @@ from treeage.rings import (
     shared_spreads,
     stand_adjustment,
 )
-from treeage.schema import FEWEST_YOUNG_TREES, Dating, InnerEnd
+from treeage.schema import FEWEST_YOUNG_TREES, Dating, HeightChoice, InnerEnd
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -239,7 +239,7 @@ def height_models(field: Field) -> dict[str, HeightModel]:
 def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str, str]:
     """Height group of each species, see `height_groups`; species with own young trees stay alone."""
     chosen = {species: _chosen_height(field, species) or {} for species in models}
-    own = {species for species in models if chosen[species].get("model") in ("seedlings", "two_heights")}
+    own = {species for species in models if HeightChoice(chosen[species].get("model", "none")).from_young_trees}
     return height_groups(models, own)
 
 
@@ -250,7 +250,7 @@ def _chosen_height(field: Field, species: str) -> Mapping[str, Any] | None:
         return chosen
     own = field.seedlings[field.seedlings["species"] == species]
     sized = own["height_m"].notna() & own["age_years"].notna()
-    return {"model": "seedlings"} if int(sized.sum()) >= FEWEST_YOUNG_TREES else None
+    return {"model": HeightChoice.SEEDLINGS.value} if int(sized.sum()) >= FEWEST_YOUNG_TREES else None
 
 
 def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] = ()) -> dict[str, str]:

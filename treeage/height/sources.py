@@ -41,7 +41,7 @@ from treeage.height.model import (
 )
 from treeage.height.young import from_seedlings, from_two_heights
 from treeage.pmf import Pmf
-from treeage.schema import Word, column, height_faults, slip, word_of
+from treeage.schema import HeightChoice, Word, column, height_faults, slip, word_of
 
 USER_SHARED_SHARE: Final = 0.25  # choice: a quarter of the variance of the user's own figure is common
 PUBLISHED_SHARED_SHARE: Final = 0.5  # choice: a figure from elsewhere can be off for all trees
@@ -652,13 +652,13 @@ def _from_curve(options: Mapping[str, Any]) -> HeightModel:
 
 
 _MAKERS: Final[Mapping[str, Callable[[Mapping[str, Any], Rows], HeightModel]]] = {
-    "seedlings": lambda options, young: from_seedlings(*_complete(young, _SEEDLING_COLUMNS), **options),
-    "two_heights": lambda options, young: from_two_heights(*_complete(young, _PAIR_COLUMNS)),
-    "mean_sd": lambda options, young: from_mean_sd(**options),
-    "quantiles": lambda options, young: from_quantiles(**options),
-    "published": lambda options, young: from_published(**options),
-    "curve": lambda options, young: _from_curve(options),
-    "none": lambda options, young: no_height_model(),
+    HeightChoice.SEEDLINGS: lambda options, young: from_seedlings(*_complete(young, _SEEDLING_COLUMNS), **options),
+    HeightChoice.TWO_HEIGHTS: lambda options, young: from_two_heights(*_complete(young, _PAIR_COLUMNS)),
+    HeightChoice.MEAN_SD: lambda options, young: from_mean_sd(**options),
+    HeightChoice.QUANTILES: lambda options, young: from_quantiles(**options),
+    HeightChoice.PUBLISHED: lambda options, young: from_published(**options),
+    HeightChoice.CURVE: lambda options, young: _from_curve(options),
+    HeightChoice.NONE: lambda options, young: no_height_model(),
 }
 """The models by the words of the settings, from their options and the young trees of the species."""
 

@@ -20,6 +20,8 @@ from treeage.height import (
     HEIGHT_APART_M,
     TREE_NODES,
     HeightModel,
+    Sampling,
+    Tip,
     axis_tangent,
     growth_axis,
     normal_nodes,
@@ -34,7 +36,7 @@ from treeage.hierarchical.likelihood import (
     tree_likelihoods,
 )
 from treeage.rings import shared_spreads
-from treeage.schema import FEWEST_YOUNG_TREES, SEEDLING_REACH
+from treeage.schema import FEWEST_YOUNG_TREES, SEEDLING_REACH, HeightChoice
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -130,7 +132,7 @@ def height_data(
 def _is_learned(field: Field, species: str, model: HeightModel) -> bool:
     """Whether a species' height model rests on the user's young trees."""
     chosen = field.settings.height.get(species, field.settings.height.get("default"))
-    return not model.is_none and (chosen is None or chosen.get("model") in ("seedlings", "two_heights"))
+    return not model.is_none and (chosen is None or HeightChoice(chosen["model"]).from_young_trees)
 
 
 def _species_rows(field: Field, species: str, cored: Mapping[str, tuple[str, float, float]]) -> dict[str, Any] | None:
@@ -145,7 +147,7 @@ def _species_rows(field: Field, species: str, cored: Mapping[str, tuple[str, flo
     middle, tallest = float(np.exp(np.log(heights).mean())), float(heights.max())
     chosen = field.settings.height.get(species, field.settings.height.get("default")) or {}
     options = {key: str(chosen[key]) for key in ("sampling", "tip") if key in chosen}
-    age = young[:, 1] - 0.5 if options.get("tip") == "within_season" else young[:, 1]
+    age = young[:, 1] - 0.5 if options.get("tip") == Tip.WITHIN_SEASON else young[:, 1]
     years, rounding = seasons_between(pairs[:, 0], pairs[:, 1] - pairs[:, 3])
     cored_heights = np.array(list(own.values())).reshape(-1, 2)
 
@@ -185,7 +187,7 @@ def learned_model(
     picked = np.minimum((rng.random((level.size, 1)) > total).sum(axis=1), len(FORMS) - 1)
     tallest, middle = float(data.tallest_m[place]), float(data.middle_m[place])
     ends = np.array([axis_tangent(form, share * tallest, middle) for form, share in FORMS])[picked]
-    if data.options[place].get("sampling") == "standing":
+    if data.options[place].get("sampling") == Sampling.STANDING:
         level = level - spread**2
     return HeightModel(
         name=f"{fixed.name}, learned with the stand",

@@ -67,6 +67,23 @@ class Dating(Word):
     FIELD_COUNT = "field_count"
 
 
+class HeightChoice(Word):
+    """What the years to the coring height rest on; the words of the key `model` in field.toml."""
+
+    SEEDLINGS = "seedlings"
+    TWO_HEIGHTS = "two_heights"
+    MEAN_SD = "mean_sd"
+    QUANTILES = "quantiles"
+    PUBLISHED = "published"
+    CURVE = "curve"
+    NONE = "none"
+
+    @property
+    def from_young_trees(self) -> bool:
+        """Whether it rests on the user's own young trees."""
+        return self in (HeightChoice.SEEDLINGS, HeightChoice.TWO_HEIGHTS)
+
+
 class InnerEnd(Word):
     """What the inner end of a core shows; the words of the column `inner_end`.
 

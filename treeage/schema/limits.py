@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError, show
-from treeage.schema.catalogue import SETTINGS_FILE, Column, Interval, column, nearest
+from treeage.schema.catalogue import SETTINGS_FILE, Column, HeightChoice, Interval, column, nearest
 
 RING_WIDTH: Final = Interval(0.1, 10.0)  # mean ring width [mm] of nearly all trees (common practice)
 MEAN_WIDTH: Final = Interval(0.02, 20.0)  # choice: no core of a tree has a mean ring width [mm] beyond these
@@ -265,13 +265,13 @@ def _core(core: int, cores: int) -> str:
 # ------------------------------------------------------------------ settings of a height model
 
 HEIGHT_MODEL_KEYS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
-    "seedlings": ((), ("sampling", "tip")),
-    "two_heights": ((), ()),
-    "mean_sd": (("height_m", "mean_years", "sd_years"), ("shared_share", "counts", "source")),
-    "quantiles": (("height_m", "probs", "years"), ("shared_share", "counts", "source")),
-    "published": (("name",), ("shared_share",)),
-    "curve": (("name", "site_index"), ("log_sd", "shared_share")),
-    "none": ((), ()),
+    HeightChoice.SEEDLINGS: ((), ("sampling", "tip")),
+    HeightChoice.TWO_HEIGHTS: ((), ()),
+    HeightChoice.MEAN_SD: (("height_m", "mean_years", "sd_years"), ("shared_share", "counts", "source")),
+    HeightChoice.QUANTILES: (("height_m", "probs", "years"), ("shared_share", "counts", "source")),
+    HeightChoice.PUBLISHED: (("name",), ("shared_share",)),
+    HeightChoice.CURVE: (("name", "site_index"), ("log_sd", "shared_share")),
+    HeightChoice.NONE: ((), ()),
 }
 """For each model word, the keys it needs and the keys it allows."""
 

@@ -14,7 +14,14 @@ from typing import Any
 import numpy as np
 
 from treeage.errors import Findings, Words, show
-from treeage.schema import FEWEST_YOUNG_TREES, SEEDLING_REACH, SETTINGS_FILE, height_faults, nearest
+from treeage.schema import (
+    FEWEST_YOUNG_TREES,
+    SEEDLING_REACH,
+    SETTINGS_FILE,
+    HeightChoice,
+    height_faults,
+    nearest,
+)
 from treeage.tables.columns import FloatArray, TypedTable
 from treeage.tables.cores import check_arcs, check_bark, check_cores, check_points, check_sizes, ratio
 from treeage.tables.rings import RingBlocks, bare_name, check_rings, core_places
@@ -226,9 +233,9 @@ def _section(species: str) -> str:
 
 def _young_trees(species: str, key: str, model: Mapping[str, Any] | None, tables: Tables, findings: Findings) -> None:
     word = None if model is None else model["model"]
-    if word not in (None, "seedlings", "two_heights"):
+    if word not in (None, HeightChoice.SEEDLINGS, HeightChoice.TWO_HEIGHTS):
         return
-    pairs = word == "two_heights"
+    pairs = word == HeightChoice.TWO_HEIGHTS
     noun, columns = ("trees counted at two heights", PAIR_COLUMNS) if pairs else ("young trees", SINGLE_COLUMNS)
     heights = _usable_heights(tables.get("seedlings"), species, columns)
     if word is not None and heights.size < FEWEST_YOUNG_TREES:
