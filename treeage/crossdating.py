@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, core_signals
-from treeage.display import freeze_arrays
 from treeage.errors import Fault, InputError, require_nonnegative, require_probability, show
+from treeage.pmf import freeze_arrays
 
 if TYPE_CHECKING:
     import pandas as pd

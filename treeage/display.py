@@ -7,14 +7,12 @@ functions have entered themselves under the name of the result they draw.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import fields
 from html import escape
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 if TYPE_CHECKING:
     import pandas as pd
-    from _typeshed import DataclassInstance
     from matplotlib.axes import Axes
 
     Figure = TypeVar("Figure", bound=Callable[..., Axes])
@@ -89,18 +87,6 @@ class Result:
         return html_block(
             self.to_frame(), sentence=self.sentence(), notes=self._caveats, rows=self._rows, digits=self._digits
         )
-
-
-def freeze_arrays(result: DataclassInstance) -> None:
-    """Make the arrays of a frozen dataclass read-only, for its `__post_init__`; as views: the maker keeps their own."""
-    import numpy as np
-
-    for field in fields(result):
-        value = getattr(result, field.name)
-        if isinstance(value, np.ndarray):
-            view = value.view()
-            view.flags.writeable = False
-            object.__setattr__(result, field.name, view)
 
 
 def html_block(

@@ -7,14 +7,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, ModelError, kind_of, require_level, show
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 _TINY = 1e-12  # choice: probability below which a quantile does not step on, so that rounding cannot move an interval
 
@@ -489,6 +492,16 @@ class Pmf(Result):
         return self._start + np.minimum(steps, self._mass.size - 1)
 
 
+def freeze_arrays(result: DataclassInstance) -> None:
+    """Make the arrays of a frozen dataclass read-only, for its `__post_init__`; as views: the maker keeps their own."""
+    for field in fields(result):
+        value = getattr(result, field.name)
+        if isinstance(value, np.ndarray):
+            view = value.view()
+            view.flags.writeable = False
+            object.__setattr__(result, field.name, view)
+
+
 @dataclass(frozen=True, eq=False)
 class Mass:
     """Rows of probabilities on whole numbers, all on one stretch that begins at `start`.
@@ -510,9 +523,7 @@ class Mass:
     mass: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        view = np.asarray(self.mass).view()
-        view.flags.writeable = False
-        object.__setattr__(self, "mass", view)
+        freeze_arrays(self)
 
     __iter__ = None  # rows are taken by index; unpacking it fails, also where there are two rows
 

@@ -12,8 +12,7 @@ import numpy as np
 
 from treeage.alignment.lattice import EVENTS, Array, Lattice, Move, Signals, lattice, pick, rough_evidence
 from treeage.alignment.prior import AlignmentPrior, alignment_model
-from treeage.display import freeze_arrays
-from treeage.pmf import Pmf
+from treeage.pmf import Pmf, freeze_arrays
 
 # move: (rings used in both series together, change of the offset j - i, change of true minus counted rings in A)
 MOVES: dict[Move, tuple[int, int, int]] = {

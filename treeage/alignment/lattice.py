@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.display import freeze_arrays
+from treeage.pmf import freeze_arrays
 
 Array = NDArray[np.float64]
 

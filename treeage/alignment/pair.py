@@ -16,9 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from treeage.alignment.engine import EventGrids, PairSums, align_batch
 from treeage.alignment.lattice import EVENTS, Array, Move, Signals, median, signals
 from treeage.alignment.prior import HIGHEST_SHARE, AlignmentPrior, alignment_model
-from treeage.display import freeze_arrays
 from treeage.errors import Fault, InputError, require_nonnegative
-from treeage.pmf import Pmf
+from treeage.pmf import Pmf, freeze_arrays
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -26,7 +26,7 @@ from treeage.rings import (
     shared_spreads,
     stand_adjustment,
 )
-from treeage.schema import FEWEST_YOUNG_TREES, Dating, HeightChoice, InnerEnd
+from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, Dating, HeightChoice, InnerEnd
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -239,7 +239,7 @@ def height_models(field: Field) -> dict[str, HeightModel]:
 def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str, str]:
     """Height group of each species, see `height_groups`; species with own young trees stay alone."""
     chosen = {species: _chosen_height(field, species) or {} for species in models}
-    own = {species for species in models if HeightChoice(chosen[species].get("model", "none")).from_young_trees}
+    own = {species for species in models if chosen[species].get("model") in FROM_YOUNG_TREES}
     return height_groups(models, own)
 
 

@@ -15,10 +15,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.display import Result, freeze_arrays
+from treeage.display import Result
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
 from treeage.estimate import Cores, column_numbers, read_cores
+from treeage.pmf import freeze_arrays
 from treeage.stand import PastStand, interval_levels, past_stand
 
 if TYPE_CHECKING:

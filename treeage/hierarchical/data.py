@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.display import freeze_arrays
 from treeage.estimate import Cores, Shared, on_one_line
 from treeage.height import (
     GROWTH_CANDIDATES,
@@ -35,8 +34,9 @@ from treeage.hierarchical.likelihood import (
     learning_cores,
     tree_likelihoods,
 )
+from treeage.pmf import freeze_arrays
 from treeage.rings import shared_spreads
-from treeage.schema import FEWEST_YOUNG_TREES, SEEDLING_REACH, HeightChoice
+from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SEEDLING_REACH
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -132,7 +132,7 @@ def height_data(
 def _is_learned(field: Field, species: str, model: HeightModel) -> bool:
     """Whether a species' height model rests on the user's young trees."""
     chosen = field.settings.height.get(species, field.settings.height.get("default"))
-    return not model.is_none and (chosen is None or HeightChoice(chosen["model"]).from_young_trees)
+    return not model.is_none and (chosen is None or chosen["model"] in FROM_YOUNG_TREES)
 
 
 def _species_rows(field: Field, species: str, cored: Mapping[str, tuple[str, float, float]]) -> dict[str, Any] | None:

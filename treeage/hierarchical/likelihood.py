@@ -17,10 +17,9 @@ from scipy.fft import irfft, next_fast_len, rfft
 
 from treeage import priors
 from treeage.counting import count_error_mass
-from treeage.display import freeze_arrays
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, grid_cells
 from treeage.estimate import Cores, JointCount, Shared, SpeciesShared, missed_mass, table_size
-from treeage.pmf import Mass
+from treeage.pmf import Mass, freeze_arrays
 from treeage.posterior import GrowthNodes, added_rings, align_added
 from treeage.rings import RingCalibration
 from treeage.schema import Dating

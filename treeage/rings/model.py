@@ -17,9 +17,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.display import freeze_arrays
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import Fault, InputError, kind_of, require_nonnegative, require_positive, show
+from treeage.pmf import freeze_arrays
 from treeage.rings.mass import Array, Ints, Tails, exact_mass, fast_mass
 
 MassArray = NDArray[Any]  # single precision from the grids, double by brute force

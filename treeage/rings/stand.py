@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.display import freeze_arrays
 from treeage.errors import Fault, InputError, require_series
+from treeage.pmf import freeze_arrays
 from treeage.rings.mass import Array, Ints
 from treeage.rings.model import RingCalibration, RingModel, inner_growth, ring_model
 from treeage.schema import check_widths

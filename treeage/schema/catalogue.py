@@ -15,12 +15,12 @@ from dataclasses import dataclass
 from enum import StrEnum, auto
 from functools import cache
 from importlib import resources
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.errors import Fault, InputError, ModelError, show
+from treeage.errors import Fault, InputError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,19 +38,6 @@ class Word(StrEnum):
     """A word of the tables or settings that decides a computation; shown as it is written there."""
 
     __repr__ = str.__repr__
-
-
-AnyWord = TypeVar("AnyWord", bound=Word)
-
-
-def word_of(kind: type[AnyWord], word: str, where: str, name: str) -> AnyWord:
-    """Give the member of a word, or refuse it and list the words there are."""
-    try:
-        return kind(word)
-    except ValueError:
-        *others, last = kind
-        need = f"{', '.join(others)} or {last}"
-        raise ModelError(Fault(show(word), need, "Use one of them.", where, 0, name)) from None
 
 
 class Dating(Word):
@@ -78,10 +65,9 @@ class HeightChoice(Word):
     CURVE = "curve"
     NONE = "none"
 
-    @property
-    def from_young_trees(self) -> bool:
-        """Whether it rests on the user's own young trees."""
-        return self in (HeightChoice.SEEDLINGS, HeightChoice.TWO_HEIGHTS)
+
+FROM_YOUNG_TREES = frozenset({HeightChoice.SEEDLINGS, HeightChoice.TWO_HEIGHTS})
+"""Choices that rest on the user's own young trees."""
 
 
 class InnerEnd(Word):

@@ -14,13 +14,13 @@ from functools import cache
 from importlib import resources
 from itertools import pairwise
 from numbers import Real
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.errors import Fault, InputError, show
-from treeage.schema.catalogue import SETTINGS_FILE, Column, HeightChoice, Interval, column, nearest
+from treeage.errors import Fault, InputError, ModelError, show
+from treeage.schema.catalogue import SETTINGS_FILE, Column, HeightChoice, Interval, Word, column, nearest
 
 RING_WIDTH: Final = Interval(0.1, 10.0)  # mean ring width [mm] of nearly all trees (common practice)
 MEAN_WIDTH: Final = Interval(0.02, 20.0)  # choice: no core of a tree has a mean ring width [mm] beyond these
@@ -35,6 +35,19 @@ _IMPERIAL: Final = ("inches", "feet")
 _METRES: Final = {"mm": 0.001, "cm": 0.01, "dm": 0.1, "m": 1.0, "in": 0.0254, "inch": 0.0254, "ft": 0.3048}
 _MISSING_CODES: Final = (-1.0, -9.0, -99.0, -999.0, -9999.0, 9990.0, 9999.0)  # codes for "not measured" in common use
 _NEAR: Final = 1.25  # choice: two lengths that agree within this factor after a change of unit tell that unit
+
+
+AnyWord = TypeVar("AnyWord", bound=Word)
+
+
+def word_of(kind: type[AnyWord], word: str, where: str, name: str) -> AnyWord:
+    """Give the member of a word, or refuse it and list the words there are."""
+    try:
+        return kind(word)
+    except ValueError:
+        *others, last = kind
+        need = f"{', '.join(others)} or {last}"
+        raise ModelError(Fault(show(word), need, "Use one of them.", where, 0, name)) from None
 
 
 # ------------------------------------------------------------------ slips of the unit

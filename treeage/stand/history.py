@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 import pandas as pd
 
-from treeage.display import Result, freeze_arrays, html_block
+from treeage.display import Result, html_block
 from treeage.errors import Fault, InputError, ModelWarning, require_attributes, require_level, require_seed
+from treeage.pmf import freeze_arrays
 from treeage.stand.diameter import FEWEST_CORED, AgeFromDiameter, age_from_diameter
 from treeage.stand.past import EventResponse, StandOrigin, after_events, stand_origin
 from treeage.stand.pulses import PulseHistory, find_pulses

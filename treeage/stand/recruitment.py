@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from treeage.display import Result, freeze_arrays
+from treeage.display import Result
 from treeage.errors import Fault, InputError, require_nonnegative, require_probability
+from treeage.pmf import freeze_arrays
 from treeage.stand.structure import (
     Array,
     Ints,

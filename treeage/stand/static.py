@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from treeage.display import Result, freeze_arrays
+from treeage.display import Result
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
+from treeage.pmf import freeze_arrays
 from treeage.stand.structure import Array, Ints, check_draws, check_weights
 
 if TYPE_CHECKING:

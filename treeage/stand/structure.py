@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.display import Result, freeze_arrays
+from treeage.display import Result
 from treeage.errors import Fault, InputError, require_positive, require_probability, show
+from treeage.pmf import freeze_arrays
 
 if TYPE_CHECKING:
     import pandas as pd
