@@ -304,7 +304,7 @@ def test_signatures_are_plain(module):
         assert arguments.kwarg is None or name in ARGUMENT_CHECKS, f"{module}.{name} takes **{arguments.kwarg.arg}"
         names = [each.arg for each in (*arguments.posonlyargs, *arguments.args, *arguments.kwonlyargs)]
         count = len([each for each in names if each not in ("self", "cls")])
-        assert count <= MOST_PARAMETERS or name == "Field.from_frames", f"{module}.{name} has {count} parameters"
+        assert count <= MOST_PARAMETERS, f"{module}.{name} has {count} parameters"
         defaults = [*arguments.defaults, *(each for each in arguments.kw_defaults if each is not None)]
         assert not any(isinstance(each, (ast.List, ast.Dict, ast.Set)) for each in defaults), f"{module}.{name}"
 

@@ -19,12 +19,13 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from treeage import priors
-from treeage.pmf import Mass, Pmf
+from treeage.pmf import Mass, Pmf, freeze_arrays
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
+_EXCLUDED = 4.0  # choice: a likelihood of at most so many floors says that the cores exclude each other
 CONTRADICTS = 1e-3  # choice: a bound that leaves less of the other cores' answer contradicts them
 _REACH = 3.6  # choice: standard deviations of the shared growth covered by the nodes (all but 3e-4 of it)
 _SPACING = 1.2  # choice: node spacing in sd of the tree's part; a sum of normals this close errs by about 2e-6
@@ -48,6 +49,9 @@ class GrowthNodes:
     shifts: Array
     stand_weights: Array
     given_stand: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
     @property
     def weights(self) -> Array:
@@ -145,6 +149,16 @@ def align_added(added: Mass, offset: Ints, low: int, size: int) -> Array:
     return aligned
 
 
+def gross_floor(size: int) -> float:
+    """Mass that every one of `size` places keeps for a reason outside the model (`priors.GROSS_ERROR`)."""
+    return priors.GROSS_ERROR.value / size
+
+
+def exclude_each_other(likelihood: Array, size: int) -> Flags:
+    """Whether the best joint likelihood of several cores rests on the floors alone."""
+    return np.asarray(likelihood < _EXCLUDED * gross_floor(size))
+
+
 @dataclass(frozen=True, eq=False)
 class PithPosterior:
     """Posterior of the pith year of many trees, given each value of the stand's part of the growth.
@@ -221,7 +235,7 @@ def combine_cores(
     reference = np.where(speaks, years, np.iinfo(np.int64).max).min(axis=1)
     offset = np.where(present, years - reference[:, None], 0)
     size = added.size
-    floor = priors.GROSS_ERROR.value / size
+    floor = gross_floor(size)
     several = np.asarray(present.sum(axis=1) > 1)[:, None, None]
     reach = max(0, int(offset.max()))  # a later core has mass before the axis, which its conflict needs
     aligned: list[Array] = []
@@ -238,7 +252,7 @@ def combine_cores(
     conflict = worst_pair(aligned, informs, nodes.weights)
     mass = np.matmul(nodes.given_stand, product)
     total = mass.sum(axis=2, keepdims=True)
-    contradiction = (informs.sum(axis=1) > 1) & (total[:, :, 0].max(axis=1) < 4 * floor)
+    contradiction = (informs.sum(axis=1) > 1) & exclude_each_other(total[:, :, 0].max(axis=1), size)
     if bound.size > 1:
         share = allowed_share(np.matmul(nodes.stand_weights, mass / total), aligned, speaks, present, reach)
         against = share < CONTRADICTS
@@ -265,7 +279,7 @@ def combine_cases(
     >>> combine_cases([half, half], np.ones(1), [(1.0, (0, 0))], 0, 2).round(3).tolist()
     [[0.25, 0.25]]
     """
-    floor = priors.GROSS_ERROR.value / size
+    floor = gross_floor(size)
     placed: dict[tuple[int, int], Array] = {}  # the same core at the same place serves many cases
     total = np.zeros((masses[0].mass.shape[1], size))
     for weight, ahead in count_cases:
@@ -296,6 +310,9 @@ class HeightTie:
     joint: Mass
     years: Mass
     evidence: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
 
 def tie_heights(
@@ -399,6 +416,9 @@ class TreePosterior:
     contradiction: bool
     tie: HeightTie | None = None
 
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
     @property
     def lead_place(self) -> int:
         """Place of the lead core among those that inform."""
@@ -419,9 +439,10 @@ def pair_tails(first: Array, second: Array) -> tuple[Array, Array]:
 def worst_pair(aligned: list[Array], informs: Flags, weights: Array, *, mixed: Array | None = None) -> Array:
     """Two-sided predictive p value of the worst pair of cores, corrected for the number of pairs; NaN without a pair.
 
-    aligned: mass of the added rings of each core on the common axis, each (n, n_shift, k); informs, (n, n_core): which
-    cores take part; weights, (n_shift,): of the shared growth; mixed, (n,): weights where the rows are states of one
-    tree (years between its heights). p = 2 min(P(A <= B), P(A >= B)), both averaged over shifts (and states) first.
+    aligned: mass of the added rings of each core on a common axis that holds all of it, (n, n_shift, k); informs,
+    (n, n_core): which cores take part; weights, (n_shift,): of the shared growth; mixed, (n,): weights where the rows
+    are states of one tree (years between its heights). p = 2 min(P(A <= B), P(A >= B)), both averaged over shifts (and
+    states) first.
     """
     rows = informs.shape[0] if mixed is None else 1
     worst, pairs = np.full(rows, np.nan), np.zeros(rows)
@@ -444,8 +465,8 @@ def allowed_share(answer: Array, aligned: list[Array], speaks: Flags, present: F
     """Share of the other cores' answer that the cores which only bound it allow, for the narrowest of them; else NaN.
 
     answer, (n, k): mass of the added rings from the cores with information (`speaks` among those `present`); aligned:
-    each (n, n_shift, reach + k), flat where a bounding core allows the pith. A bound is one-sided: it says nothing
-    against many added rings, so beyond its own range it counts as allowing all.
+    (n, n_shift, reach + k), with `reach` places before the answer's axis, flat where a bounding core allows the pith. A
+    bound is one-sided: it says nothing against many added rings, so beyond its own range it counts as allowing all.
 
     Examples
     --------

@@ -135,7 +135,7 @@ def estimate_ages(
         sources=gather_sources(cores, shared, answers),
         stand_weights=shared.stand_weights,
         settings=record_settings(field, seed),
-        height_weights=shared.height_weights,
+        height_weights=dict(shared.height_weights),
         extras={"ring_events": events, "rule_comparison": rule_comparison(cores)},
     )
 

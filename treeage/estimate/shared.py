@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from treeage.errors import Fault, InputError, ModelError
 from treeage.estimate.cores import Cores, at_pith
 from treeage.height import HEIGHT_APART_M, HeightModel, height_model, no_height_model
+from treeage.pmf import freeze_arrays
 from treeage.posterior import GrowthNodes, TreePosterior, growth_nodes
 from treeage.results import Flag
 from treeage.rings import (
@@ -66,10 +68,13 @@ class SpeciesShared:
     height: HeightModel
     height_group: str
 
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
 
 @dataclass(frozen=True, eq=False)
 class Shared:
-    """What trees share, by species; the learned layer swaps only this.
+    """What trees share, by species; with the sizes of the errors in `Cores` this is what the learned layer swaps.
 
     Parameters
     ----------
@@ -81,6 +86,10 @@ class Shared:
 
     species: Mapping[str, SpeciesShared]
     height_weights: Mapping[str, Array] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "species", MappingProxyType(dict(self.species)))
+        object.__setattr__(self, "height_weights", MappingProxyType(dict(self.height_weights)))
 
     def __getitem__(self, species: str) -> SpeciesShared:
         return self.species[species]

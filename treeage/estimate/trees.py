@@ -18,7 +18,6 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage import priors
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, joint_distances, share_a_line
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import Shared, SpeciesShared, missed_mass
@@ -34,6 +33,7 @@ from treeage.posterior import (
     allowed_share,
     combine_cases,
     combine_cores,
+    exclude_each_other,
     tie_heights,
     worst_pair,
 )
@@ -296,7 +296,7 @@ def _dependent_tree(cores: Cores, tree: str, own: SpeciesShared, missed: Array, 
     informs = [k for k, row in enumerate(rows) if not cores.bound_only[row]]
     aligned = [axis.aligned(added, k) for k in range(len(rows))]
     conflict = _conflict([aligned[k] for k in informs], axis, nodes)
-    contradiction = len(informs) > 1 and given.sum(axis=1).max() < 4 * priors.GROSS_ERROR.value / axis.size
+    contradiction = len(informs) > 1 and bool(exclude_each_other(given.sum(axis=1).max(), axis.size))
     if len(informs) < len(rows):
         unbound = summed(informs)
         allowed = _allowed(aligned, informs, axis, nodes.stand_weights @ unbound[1])

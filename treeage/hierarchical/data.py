@@ -19,8 +19,6 @@ from treeage.height import (
     HEIGHT_APART_M,
     TREE_NODES,
     HeightModel,
-    Sampling,
-    Tip,
     axis_tangent,
     growth_axis,
     normal_nodes,
@@ -36,7 +34,7 @@ from treeage.hierarchical.likelihood import (
 )
 from treeage.pmf import freeze_arrays
 from treeage.rings import shared_spreads
-from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SEEDLING_REACH
+from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SEEDLING_REACH, SeedlingSampling, Tip
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -187,7 +185,7 @@ def learned_model(
     picked = np.minimum((rng.random((level.size, 1)) > total).sum(axis=1), len(FORMS) - 1)
     tallest, middle = float(data.tallest_m[place]), float(data.middle_m[place])
     ends = np.array([axis_tangent(form, share * tallest, middle) for form, share in FORMS])[picked]
-    if data.options[place].get("sampling") == Sampling.STANDING:
+    if data.options[place].get("sampling") == SeedlingSampling.STANDING:
         level = level - spread**2
     return HeightModel(
         name=f"{fixed.name}, learned with the stand",

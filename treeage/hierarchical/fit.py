@@ -6,7 +6,7 @@ The likelihood is that of the exact engine; see `sampling.build_model`.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +21,7 @@ from treeage.hierarchical.dates import joint_draws, learned_answers
 from treeage.hierarchical.kernel import stand_kernel
 from treeage.hierarchical.priors import NAMES, UNITS, LearningPriors, ParameterMap
 from treeage.hierarchical.sampling import (
+    DIMS,
     Diagnosis,
     Sampling,
     build_model,
@@ -65,7 +66,7 @@ def prior_table(priors: LearningPriors | None = None) -> pd.DataFrame:
 
 
 def prior_predictive(
-    field: Field, *, priors: LearningPriors | None = None, draws: int = 1000, seed: int = 0
+    field: Field, *, priors: LearningPriors | None = None, draws: int = 1000, seed: int = 0, prob: float = 0.9
 ) -> pd.DataFrame:
     """Say what the priors mean for this field before any core has taught anything.
 
@@ -79,11 +80,13 @@ def prior_predictive(
         Draws from the prior.
     seed : int, default 0
         Same seed, same draws.
+    prob : float, default 0.9
+        Probability of the intervals.
 
     Returns
     -------
     pandas.DataFrame
-        parameter, of, lo, median, hi (90 %), meaning; the last rows are predictions: the factor on the number of
+        parameter, of, lo, median, hi, meaning; the last rows are predictions: the factor on the number of
         missed rings of a tree, and the seasons to the middle height of the young trees.
     """
     used = priors or LearningPriors()
@@ -92,10 +95,11 @@ def prior_predictive(
     rng = np.random.default_rng(seed)
     values = [parameters.values(rng.standard_normal(parameters.size)) for _ in range(draws)]
     samples = {name: np.array([np.atleast_1d(value[name]) for value in values]) for name in NAMES}
-    labels = {
-        "rate_bias": data.species, "tree_sd": data.species, "own_factor": ("",), "distance_factor": parameters.methods,
-        "count_factor": parameters.datings, **dict.fromkeys(NAMES[5:], data.heights.species),
+    coords = {
+        "species": data.species, "method": parameters.methods, "dating": parameters.datings,
+        "height_species": data.heights.species,
     }  # fmt: skip
+    labels: dict[str, Sequence[str]] = {name: coords[DIMS[name]] if name in DIMS else ("",) for name in NAMES}
     shared = samples["rate_bias"] + samples["tree_sd"] * rng.standard_normal(samples["tree_sd"].shape)
     spread = samples["height_spread"] * rng.standard_normal(samples["height_spread"].shape)
     samples |= {
@@ -110,7 +114,7 @@ def prior_predictive(
     rows = []
     for name, sample in samples.items():
         for k, label in enumerate(labels[name]):
-            low, middle, high = np.quantile(sample[:, k], [0.05, 0.5, 0.95])
+            low, middle, high = np.quantile(sample[:, k], [(1 - prob) / 2, 0.5, (1 + prob) / 2])
             rows.append((name, label, low, middle, high, meanings[name]))
     return pd.DataFrame(rows, columns=["parameter", "of", "lo", "median", "hi", "meaning"])
 
@@ -133,7 +137,8 @@ class LearnedAges(Ages):
         str
             The summary of the exact engine with the learned parameters and the diagnostics.
         """
-        lines = [self.diagnosis.sentence(), super().summary(), "Learned from the stand (mean, 90 % interval):"]
+        learned = f"Learned from the stand (mean, {100 * self.prob:g} % interval):"
+        lines = [self.diagnosis.sentence(), super().summary(), learned]
         for row in self.diagnosis.table.to_dict("records"):
             name = f"{row['parameter']} {row['of']}".strip()
             lines.append(f"  {name}: {row['mean']:.2f} ({row['lo']:.2f} to {row['hi']:.2f})")
@@ -229,7 +234,7 @@ def fit_hierarchical(
     draws = spread_draws(inference, NODES)
     trees_in_order = [str(tree) for tree in field.trees["tree"]]
     answers, shared = learned_answers(data, draws, trees_in_order, prob=prob, seed=seed, tick=tick)
-    diagnosis = diagnose(inference)
+    diagnosis = diagnose(inference, prob=prob)
     cored = {(each.species, each.facts["core_height_m"]) for each in answers if each.status == Status.ESTIMATED}
     models = {name: own.height for name, own in shared.species.items()}
     notes = pd.concat([field.notes, height_notes(models, cored)], ignore_index=True)

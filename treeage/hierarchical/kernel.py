@@ -245,7 +245,7 @@ def _by_argument(by_basis: Array, parts: list[Array], slopes: Array, where: Ints
 
 
 def _log_sum(values: Array) -> Array:
-    """Log of the sum of exponentials of each row."""
+    """Log of the sum of exponentials of each row; in the sampler's loop, where SciPy's takes several times as long."""
     top = values.max(axis=1)
     total: Array = top + np.log(np.exp(values - top[:, None]).sum(axis=1))
     return total
@@ -298,6 +298,7 @@ class StandKernel:
         return self._kept[1]
 
     def _evaluate(self, z: Array) -> tuple[list[Array], Array]:
+        """Outputs in the order of the operation, and the gradient of the log likelihood by z."""
         values = self.parameters.values(z)
         log_own, log_factors = self.parameters.log_factors(z)
         bias, tree_sd = values["rate_bias"], values["tree_sd"]

@@ -15,12 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
-from treeage import priors
 from treeage.counting import count_error_mass
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, grid_cells
 from treeage.estimate import Cores, JointCount, Shared, SpeciesShared, missed_mass, table_size
 from treeage.pmf import Mass, freeze_arrays
-from treeage.posterior import GrowthNodes, added_rings, align_added
+from treeage.posterior import GrowthNodes, added_rings, align_added, gross_floor
 from treeage.rings import RingCalibration
 from treeage.schema import Dating
 
@@ -317,7 +316,7 @@ def tree_log_likelihood(
         flat = Mass(start, added.reshape(-1, SHIFTS.size, added.shape[-1]))
         offset = np.full(len(flat.mass), innermost[place] - innermost.min())
         aligned = align_added(flat, offset, start, most + 1).reshape(*added.shape[:-1], -1)
-        aligned = aligned + priors.GROSS_ERROR.value / (most + 1)
+        aligned = aligned + gross_floor(most + 1)
         distance, counted = learning.distance_factor[row], learning.count_factor[row]
         word = "w" + letters.get(distance, "x") + letters.get(counted, "y")  # x, y: axes of one value
         operands.append((aligned, word + "sk"))
@@ -399,4 +398,4 @@ def difference_likelihood(learning: LearningCores, rows: Sequence[int], *, most_
     lag = np.arange(most_years) - gap
     inside = np.abs(lag) < size
     out: Array = np.where(inside, cross[:, np.where(inside, lag, 0)], 0.0)
-    return np.asarray(np.maximum(out, 0.0) + priors.GROSS_ERROR.value / size)
+    return np.asarray(np.maximum(out, 0.0) + gross_floor(size))

@@ -145,7 +145,7 @@ def with_pulses(ages: Ages, *, pulses: int = 2, seed: int = 0) -> Ages:
     posterior = group_dataset(inference, "posterior")
     priors = posterior["pulse_prior"].to_numpy().reshape(-1, size)
     some = priors[((np.arange(_NODES) + 0.5) * len(priors) / _NODES).astype(np.int64)]
-    table = _pulse_table(posterior, first)
+    table = _pulse_table(posterior, first, ages.prob)
     if table["r_hat"].max() > 1.05:  # choice: looser than for dates, which average over the pulses
         said = f"{pulses} pulses: the chains disagree (R-hat {table['r_hat'].max():.2f}); try fewer pulses"
         warnings.warn(said, ModelWarning, stacklevel=2)
@@ -192,7 +192,7 @@ def _sample(kernel: PulseKernel, seed: int) -> Any:
     return sample_model(model, kernel, _SAMPLING, seed=seed, tries=_TRIES)
 
 
-def _pulse_table(posterior: Any, first: int) -> pd.DataFrame:
+def _pulse_table(posterior: Any, first: int, prob: float) -> pd.DataFrame:
     """Weights, centres and spreads with intervals, one row a pulse."""
     import arviz
 
@@ -203,7 +203,8 @@ def _pulse_table(posterior: Any, first: int) -> pd.DataFrame:
     for k in range(posterior.sizes["pulse"]):
         row: dict[str, float] = {"pulse": k + 1}
         for name, place, offset in (("weight", k + 1, 0), ("centre", k, first), ("spread", k, 0)):
-            low, middle, high = np.quantile(chosen[f"pulse_{name}"].to_numpy()[:, :, place], [0.05, 0.5, 0.95]) + offset
+            values = chosen[f"pulse_{name}"].to_numpy()[:, :, place]
+            low, middle, high = np.quantile(values, [(1 - prob) / 2, 0.5, (1 + prob) / 2]) + offset
             row |= {f"{name}_median": middle, f"{name}_lo": low, f"{name}_hi": high}
         worst = [r_hat["pulse_weight"].to_numpy()[k + 1], r_hat["pulse_centre"].to_numpy()[k]]
         rows.append(row | {"r_hat": float(max(*worst, r_hat["pulse_spread"].to_numpy()[k]))})

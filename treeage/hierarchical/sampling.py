@@ -177,7 +177,7 @@ def mode_and_covariance(kernel: Kernel, *, tries: int = 1) -> tuple[Array, Array
         outputs, gradient = kernel(z)
         return -(float(outputs[0]) - 0.5 * float(z @ z)), z - gradient
 
-    rng = np.random.default_rng(0)
+    rng = np.random.default_rng(0)  # starts of the search alone: the mode does not depend on them
     starts = [np.zeros(kernel.size), *rng.standard_normal((tries - 1, kernel.size))]
     found = [minimize(downhill, start, jac=True, method="L-BFGS-B") for start in starts]
     mode: Array = min(found, key=lambda one: float(one.fun)).x
@@ -201,7 +201,7 @@ def group_dataset(inference: Any, group: str) -> Any:
 class Diagnosis:
     """What the sampler's diagnostics say."""
 
-    table: pd.DataFrame  # a row a parameter: parameter, of, mean, sd, lo, hi (90 %), effective and tail size, r_hat
+    table: pd.DataFrame  # a row a parameter: parameter, of, mean, sd, lo, hi, effective and tail size, r_hat
     divergences: int  # transitions that diverged
     faults: tuple[str, ...]  # what is wrong and what to do; empty when nothing is
 
@@ -219,13 +219,15 @@ class Diagnosis:
         return f"SAMPLING FAILED ITS CHECKS, do not use these dates ({numbers}). " + " ".join(self.faults)
 
 
-def diagnose(inference: Any) -> Diagnosis:
+def diagnose(inference: Any, *, prob: float = 0.9) -> Diagnosis:
     """Judge a fit by divergences, R-hat and effective sample sizes.
 
     Parameters
     ----------
     inference : arviz.InferenceData or xarray.DataTree
         With the groups posterior and sample_stats.
+    prob : float, default 0.9
+        Probability of the intervals of the table.
 
     Returns
     -------
@@ -248,7 +250,7 @@ def diagnose(inference: Any) -> Diagnosis:
         values = chosen[name]
         labels = values[values.dims[2]].to_numpy().tolist() if len(values.dims) > 2 else [""]
         samples = values.to_numpy().reshape(values.sizes["chain"] * values.sizes["draw"], -1)
-        low, high = np.quantile(samples, [0.05, 0.95], axis=0)
+        low, high = np.quantile(samples, [(1 - prob) / 2, (1 + prob) / 2], axis=0)
         columns = (np.atleast_1d(np.asarray(part[name])) for part in (sizes, tails, r_hats))
         numbers = (labels, samples.mean(axis=0), samples.std(axis=0), low, high, *columns)
         rows += [(name, *row, UNITS[str(name)]) for row in zip(*numbers, strict=True)]
