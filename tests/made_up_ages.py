@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from treeage.distance import DistanceSource
 from treeage.pmf import Mass, Pmf
 from treeage.results import Ages, SharedParts, TreeAge
 
@@ -81,7 +82,10 @@ def made_up_tree(number: int, *, name: str | None = None, outer_year: int = OUTE
                 "core_height_m": [0.8, 0.8],
                 "rings_counted": [rings, rings - 7],
                 "innermost_year": [innermost, innermost + 7],
-                "distance_from": ["pith on the core" if inner == "pith" else "arc", "radius less core length"],
+                "distance_from": [
+                    DistanceSource.PITH if inner == "pith" else DistanceSource.ARC,
+                    DistanceSource.RADIUS_LESS_LENGTH,
+                ],
                 "lead": [True, False],
             }
         ),

@@ -1,5 +1,8 @@
 """Two cores read against each other: the public face."""
 
+import copy
+import pickle
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -7,7 +10,7 @@ from hypothesis import strategies as st
 
 from treeage.alignment import AlignmentPrior, align_cores, align_many, align_stand, stand_prior, unseen_rings
 from treeage.alignment.pair import near_sums
-from treeage.alignment.prior import alignment_prior
+from treeage.alignment.prior import alignment_model, alignment_prior
 from treeage.errors import InputError
 
 
@@ -239,6 +242,25 @@ def test_priors_by_genus_and_crown_class():
     assert alignment_prior(crown_class="suppressed").absent_share_a == pytest.approx(12.5 * start.absent_share_a)
     # Lorimer, Dahir & Singer 1999, abstract: 16.2 against 1.3
     assert alignment_prior(genus="Juniperus", crown_class="suppressed").absent_share_b == 0.05  # upper limit
+    # a species name finds its genus
+    for species, genus in (("Pinus sylvestris", "Pinus"), ("quercus robur", "Quercus")):
+        assert alignment_prior(genus=species) == alignment_prior(genus=genus) != start
+        assert unseen_rings(200, genus=species).mean() == unseen_rings(200, genus=genus).mean()
+
+
+def test_what_is_believed_cannot_be_changed_later():
+    """Shifts are a copy of the prior's own, read-only; the prior still pickles and copies; so is the shipped model."""
+    given_shifts = {0: 0.9, 1: 0.1}
+    prior = AlignmentPrior(outer_shifts=given_shifts)
+    given_shifts[2] = 0.5
+    for same in (prior, pickle.loads(pickle.dumps(prior)), copy.deepcopy(prior)):
+        assert same.outer_shifts == {0: 0.9, 1: 0.1}
+        with pytest.raises(TypeError, match="cannot be changed"):
+            same.outer_shifts[2] = 0.5
+    with pytest.raises(TypeError, match="does not support item assignment"):
+        alignment_model()["absent_share"] = 0.1
+    with pytest.raises(TypeError, match="does not support item assignment"):
+        alignment_model()["correlation_weights"][0] = 1.0
 
 
 def test_rings_absent_in_both_cores():

@@ -11,6 +11,8 @@ from scipy import integrate, stats
 from treeage.counting import (
     REFERENCE_RINGS,
     TOO_FEW_SHARE,
+    _share_nodes,
+    _sizes,
     absent_ring_share,
     count_error,
     count_error_mass,
@@ -178,6 +180,13 @@ def test_the_table_is_fast():
         count_error_mass(rings, words, genus="Larix")
         best = min(best, time.perf_counter() - begin)
     assert best / rings.size < 5e-6  # target: below 5 microseconds a core
+
+
+def test_kept_arrays_are_read_only():
+    """What is worked out once cannot be changed by a caller."""
+    for kept in (_sizes(), _share_nodes(Dating.LAB_COUNT)):
+        with pytest.raises(ValueError, match="read-only"):
+            kept[0] = 2
 
 
 def test_faults_name_value_and_unit():

@@ -18,9 +18,11 @@ from treeage.distance import (
     conflict_probability,
     direct_likelihood,
     distance_mass,
+    draw_distances,
     inside_radius,
     joint_distances,
     off_axis_radius,
+    on_grid,
     point_likelihood,
     radial_length,
     ray_likelihood,
@@ -356,6 +358,25 @@ def test_grid_is_even_in_the_logarithm():
     assert DISTANCE_GRID_MM[0] == 0.0
     assert np.allclose(np.diff(np.log(DISTANCE_GRID_MM[1:])), DISTANCE_STEP)
     assert not DISTANCE_GRID_MM.flags.writeable
+
+
+def test_known_distances_keep_their_place_on_the_grid():
+    """Each lies on its two neighbours and keeps its mean (definition); the pith and the end of the grid on one."""
+    distances = np.array([0.0, 0.01, 7.3, 212.0, DISTANCE_GRID_MM[-1], 2000.0])
+    mass = on_grid(distances)
+    assert mass @ DISTANCE_GRID_MM == pytest.approx(np.minimum(distances, DISTANCE_GRID_MM[-1]))
+    assert (mass > 0).sum(axis=1).tolist() == [1, 2, 2, 2, 1, 1]
+
+
+def test_draws_are_even_over_a_step_about_their_distance():
+    """One distance of the grid: a uniform law one step wide, variance step**2 / 12 (closed form); none at the pith."""
+    at, step = DISTANCE_GRID_MM[150], DISTANCE_GRID_MM[151] - DISTANCE_GRID_MM[150]
+    mass = 3.0 * np.isclose(DISTANCE_GRID_MM, at)  # any scale
+    drawn = draw_distances(mass, 20_000, np.random.default_rng(1))
+    assert np.abs(drawn - at).max() <= step / 2
+    assert drawn.mean() == pytest.approx(at, abs=4 * step / np.sqrt(12 * 20_000))  # 4 standard errors
+    assert drawn.var() == pytest.approx(step**2 / 12, rel=0.03)  # standard error of a uniform variance: 0.6 %
+    assert not draw_distances(on_grid(np.zeros(1))[0], 9, np.random.default_rng(1)).any()
 
 
 @pytest.mark.parametrize(

@@ -167,7 +167,8 @@ def test_public_objects_are_documented(name):
                 assert words.partition("\n")[0].endswith("."), f"{name}.{key} does not open with a sentence"
                 said_once = key in vars(Result)  # on the base class
                 is_property = isinstance(vars(found)[key], property)  # its sentence is what it is
-                assert said_once or is_property or "Returns\n-------" in words, f"{name}.{key} does not say what it returns"
+                says = "Returns\n-------" in words
+                assert said_once or is_property or says, f"{name}.{key} does not say what it returns"
     else:
         for section in ("Parameters\n----------", "Returns\n-------", "Examples\n--------"):
             assert section in text, f"{name} lacks {section.split()[0]}"

@@ -1,5 +1,7 @@
 """Frozen answers and their faces, without an engine."""
 
+import copy
+import pickle
 from dataclasses import FrozenInstanceError, replace
 
 import numpy as np
@@ -121,6 +123,33 @@ def test_results_are_frozen():
         ages.prob = 0.5
     with pytest.raises(FrozenInstanceError):
         next(iter(ages)).outer_year = 1
+
+
+@pytest.mark.parametrize(
+    "again", [lambda it: it, copy.copy, copy.deepcopy, replace, lambda it: pickle.loads(pickle.dumps(it))]
+)
+def test_what_is_inside_a_result_is_frozen(again):
+    """Nothing inside a mapping of a result can be set either, also in copies, nor does the maker's dict get through."""
+    settings = {"name": "x", "height": {"default": {"model": "none"}}}
+    weights = {"": np.ones(1)}
+    ages = again(replace(made_up_ages(2), settings=settings, stand_weights=weights, extras={"places": {"a": 1}}))
+    settings["name"], settings["height"]["default"]["model"], weights["other"] = "y", "curve", np.ones(2)
+    assert dict(ages.settings) == {"name": "x", "height": {"default": {"model": "none"}}}
+    assert list(ages.stand_weights) == [""]
+    tree = again(ages["T01"])
+    inside = (
+        ages.settings,
+        ages.settings["height"],
+        ages.settings["height"]["default"],
+        ages.stand_weights,
+        ages.extras,
+    )
+    for mapping in (*inside, ages.height_weights, tree.distributions, tree.shares, tree.facts):
+        with pytest.raises(TypeError, match="cannot be changed"):
+            mapping["age"] = None
+    with pytest.raises(ValueError, match="read-only"):
+        ages.stand_weights[""][0] = 2.0
+    assert tree.age.interval(0.9) == made_up_ages(2)["T01"].age.interval(0.9)
 
 
 def test_sentences_round_as_the_trade_does():

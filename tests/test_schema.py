@@ -14,9 +14,12 @@ from treeage.schema import (
     Dating,
     InnerEnd,
     OuterEnd,
+    TreeOrigin,
+    Word,
     column,
     columns,
     default_columns,
+    genus_of,
     nearest,
     nomenclature,
 )
@@ -72,10 +75,16 @@ def test_every_column_says_what_it_means() -> None:
                 assert item.default in item.choices, item
 
 
-@pytest.mark.parametrize(("name", "words"), [("dating", Dating), ("inner_end", InnerEnd), ("outer_end", OuterEnd)])
-def test_words_that_decide_are_members(name: str, words: type[InnerEnd]) -> None:
+WORDS = [
+    ("cores", "dating", Dating), ("cores", "inner_end", InnerEnd), ("cores", "outer_end", OuterEnd),
+    ("trees", "origin", TreeOrigin),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("table", "name", "words"), WORDS)
+def test_words_that_decide_are_members(table: str, name: str, words: type[Word]) -> None:
     """The members are the words of the column, in its order (oracle: the table of columns)."""
-    assert tuple(words) == column("cores", name).choices
+    assert tuple(words) == column(table, name).choices
 
 
 def test_one_name_has_one_unit() -> None:
@@ -110,6 +119,12 @@ def test_measured_columns_have_no_default_value() -> None:
     allowed = set(default_columns())
     assert {"core_height_m", "dating", "bark_mm", "outer_year"} <= allowed
     assert not allowed & {"tree", "core", "rings_counted", "width_mm", "distance_mm", "rise_mm", "age_years", "dbh_cm"}
+
+
+def test_genus_is_the_first_word_of_a_species_name() -> None:
+    """Capitalised as genera are written; nothing and no text have none."""
+    assert [genus_of(name) for name in ("Picea abies", "pinus", " LARIX  decidua ")] == ["Picea", "Pinus", "Larix"]
+    assert [genus_of(name) for name in ("", "  ", None, math.nan)] == [None] * 4
 
 
 @pytest.mark.parametrize(

@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from treeage.simulate import Scenario, scenario
-from treeage.simulate.trees import Cores, core_line, draw_cores, draw_trees
+from treeage.simulate.trees import VirtualCores, core_line, draw_cores, draw_trees
 
 
-def _draw(recipe: Scenario, seed: int) -> Cores:
+def _draw(recipe: Scenario, seed: int) -> VirtualCores:
     rng = np.random.default_rng(seed)
     return draw_cores(recipe, draw_trees(recipe, rng), rng)
 
@@ -80,7 +80,7 @@ def test_radius_stays_in_a_plausible_range() -> None:
     assert 60 < np.median(radius) < 180
 
 
-def _log_ratios(cores: Cores, distance_mm: float) -> np.ndarray:
+def _log_ratios(cores: VirtualCores, distance_mm: float) -> np.ndarray:
     """Log of hidden mean width over the mean of the next ten rings, NaN where a core is too short."""
     out = np.full(cores.sections.rings.size, np.nan)
     for core, rings in enumerate(cores.sections.rings):

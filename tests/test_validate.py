@@ -12,7 +12,7 @@ import pytest
 from treeage.errors import InputError
 from treeage.estimate import estimate_ages
 from treeage.simulate import scenario, simulate_from_model, simulate_stand
-from treeage.validate import Validation, score_against_truth, validate_scenario, validate_stands
+from treeage.validate import Validation, score_against_truth, validate_stands
 
 ALONE = partial(estimate_ages, from_stand=False, from_pairs=False)  # the model of simulate_from_model
 
@@ -72,7 +72,7 @@ def test_truth_without_the_column_or_the_trees_is_named() -> None:
 def test_no_stands_are_refused() -> None:
     """Nothing to validate is a fault."""
     with pytest.raises(InputError, match="got nothing, need at least one stand"):
-        validate_scenario("pith", stands=0)
+        validate_stands([])
 
 
 def test_demo_is_dated_without_a_gross_slip() -> None:

@@ -7,7 +7,7 @@ import numpy as np
 from treeage.distance import DISTANCE_GRID_MM, grid_cells
 from treeage.pmf import Mass
 from treeage.posterior import added_rings, combine_cores, growth_nodes
-from treeage.rings import RATE_STEP, inner_growth, missed_ring_mass, ring_model
+from treeage.rings import LOG_STEP, inner_growth, missed_ring_mass, ring_model
 
 DISTANCE_MM, DISTANCE_SD_MM = (12.0, 25.0), (2.0, 4.0)
 COUNT_ERROR = np.array([[0.0, 0.7, 0.2, 0.1], [0.1, 0.6, 0.2, 0.1]])  # errors -1, 0, 1, 2; made up for this check
@@ -29,7 +29,7 @@ def exact_mass():
     distance = distance * grid_cells()
     distance[:, 0] = 0.0
     distance /= distance.sum(axis=1, keepdims=True)
-    nodes = growth_nodes(model.tree_sd, model.stand_sd, step=RATE_STEP)
+    nodes = growth_nodes(model.tree_sd, model.stand_sd, step=LOG_STEP)
     missed = missed_ring_mass(inner_growth(cores()), distance, nodes.shifts, max_rings=150)
     added = added_rings(np.asarray(missed, dtype=float), Mass(-1, COUNT_ERROR))
     result = combine_cores(added, INNERMOST, np.array([[0, 1]]), nodes)

@@ -1,7 +1,4 @@
-"""Lets `python -m treeage` do what the command `treeage` does.
-
-Layer 8, part of the family of `cli`.
-"""
+"""Lets `python -m treeage` do what the command `treeage` does."""
 
 from treeage.cli import main
 

@@ -15,8 +15,8 @@ from scipy.special import gammaln, ndtr, ndtri
 
 from treeage.errors import Fault, InputError, require_nonnegative, show
 from treeage.pmf import Mass, Pmf
-from treeage.priors import Sourced
-from treeage.schema import Dating
+from treeage.priors import Known, Sourced
+from treeage.schema import Dating, genus_of
 
 _KINDS: Final = tuple(Dating)
 REFERENCE_RINGS: Final = 200  # choice: the published errors do not state a number of rings; old-growth samples
@@ -36,17 +36,19 @@ _SIZE_STEP: Final = 1.04  # choice: above, one mass function for each 4 % of rin
 _ST_GEORGE = "St. George, Ault & Torbenson 2013, Geophys. Res. Lett. 40, doi 10.1002/grl.50743"
 
 
-def _absent(share: float, source: str, known: str) -> Sourced:
+def _absent(share: float, source: str, known: Known) -> Sourced:
     return Sourced(share, "1/ring", "locally absent rings for each counted ring", f"{_ST_GEORGE}: {source}", known)
 
 
-_OVERALL = _absent(1 / 240, "1 absent in 240 rings over 2,359 records", "abstract")
-_FREQUENT = _absent(1 / 120, "'frequent' in this genus; twice the overall rate", "choice")
-_RARE = _absent(1 / 2500, "'very rare' in this genus; the rate poleward of 50 degrees N", "choice")
+# Two readings of one source, not reconciled: these are for a core alone, those of data/alignment_shares.csv times
+# absent_share of data/alignment_model.json (0.0015) for two cores of a tree
+_OVERALL = _absent(1 / 240, "1 absent in 240 rings over 2,359 records", Known.ABSTRACT)
+_FREQUENT = _absent(1 / 120, "'frequent' in this genus; twice the overall rate", Known.CHOICE)
+_RARE = _absent(1 / 2500, "'very rare' in this genus; the rate poleward of 50 degrees N", Known.CHOICE)
 _ABSENT: Final = {
     "Pinus": _FREQUENT,
     "Pseudotsuga": _FREQUENT,
-    "Larix": _absent(1 / 240, "'occasional' in this genus; the overall rate", "choice"),
+    "Larix": _absent(1 / 240, "'occasional' in this genus; the overall rate", Known.CHOICE),
     "Quercus": _RARE,
     "Picea": _RARE,
 }
@@ -54,20 +56,15 @@ _DOUGLASS = "Douglass 1919, Carnegie Inst. Publ. 289, p. 29: 4 extra rings in 65
 _BEAUFAIT = "Beaufait & Nelson, cited by Fowells 1965: counts 1.6 times the age"
 
 
-def _false(share: float, source: str, known: str) -> Sourced:
+def _false(share: float, source: str, known: Known) -> Sourced:
     return Sourced(share, "1/ring", "false rings for each counted ring", source, known)
 
 
 _FALSE: Final = {
-    "Pinus": _false(4 / 3250, f"{_DOUGLASS} (ponderosa pine)", "derived"),
-    "Taxodium": _false(0.375, _BEAUFAIT, "memory"),
+    "Pinus": _false(4 / 3250, f"{_DOUGLASS} (ponderosa pine)", Known.DERIVED),
+    "Taxodium": _false(0.375, _BEAUFAIT, Known.MEMORY),
 }
-_FALSE_OTHER = _false(4 / 3250, f"{_DOUGLASS} of ponderosa pine, used for every genus", "choice")
-
-
-def _genus_name(genus: str | None) -> str:
-    words = (genus or "").split()
-    return words[0].capitalize() if words else ""
+_FALSE_OTHER = _false(4 / 3250, f"{_DOUGLASS} of ponderosa pine, used for every genus", Known.CHOICE)
 
 
 def absent_ring_share(genus: str | None = None) -> Sourced:
@@ -102,7 +99,7 @@ def absent_ring_share(genus: str | None = None) -> Sourced:
     >>> round(1 / absent_ring_share().value), round(1 / absent_ring_share("Picea abies").value)
     (240, 2500)
     """
-    return _ABSENT.get(_genus_name(genus), _OVERALL)
+    return _ABSENT.get(genus_of(genus) or "", _OVERALL)
 
 
 def false_ring_share(genus: str | None = None) -> Sourced:
@@ -133,7 +130,7 @@ def false_ring_share(genus: str | None = None) -> Sourced:
     >>> round(false_ring_share("Pinus").value, 5)
     0.00123
     """
-    return _FALSE.get(_genus_name(genus), _FALSE_OTHER)
+    return _FALSE.get(genus_of(genus) or "", _FALSE_OTHER)
 
 
 def count_error(rings_counted: int, dating: str, *, genus: str | None = None, outer_lost_sd: float = 0.0) -> Pmf:
@@ -275,7 +272,8 @@ def count_error_mass(
     known = {name: absent_ring_share(name).value for name in set(names)}
     levels = sorted(set(known.values()))
     level = np.array([levels.index(known[name]) for name in names])
-    key = np.where(code == 0, 0, (code * len(levels) + level) * _sizes().size + _size_index(rings))
+    key = (code * len(levels) + level) * _sizes().size + _size_index(rings)
+    key[code == _KINDS.index(Dating.CROSSDATED)] = -1  # one mass function for all of them
     _, first, row = np.unique(key, return_index=True, return_inverse=True)
     pmfs = [
         _error_pmf(_KINDS[code[i]], levels[level[i]], int(_sizes()[_size_index(rings[i : i + 1])[0]])) for i in first
@@ -292,7 +290,9 @@ def _share_nodes(dating: Dating) -> NDArray[np.float64]:
     median, log_sd = _MEDIAN[dating], _LOG_SD[dating]
     top = ndtr(np.log(_CAP[dating] / median) / log_sd)
     middle = (np.arange(_NODES) + 0.5) / _NODES
-    return np.asarray(median * np.exp(log_sd * ndtri(middle * top)))
+    shares = np.asarray(median * np.exp(log_sd * ndtri(middle * top)))
+    shares.flags.writeable = False  # kept from call to call
+    return shares
 
 
 def _wrong_rings(shares: NDArray[np.float64], rings: int, most: int) -> NDArray[np.float64]:
@@ -324,7 +324,9 @@ def _sizes() -> NDArray[np.int64]:
     """Numbers of rings that have a mass function of their own."""
     steps = np.arange(-40, 120)  # 42 to 21,000 rings
     geometric = np.round(REFERENCE_RINGS * _SIZE_STEP ** steps.astype(float)).astype(np.int64)
-    return np.concatenate([np.arange(1, _EXACT_SIZES + 1), geometric[geometric > _EXACT_SIZES]])
+    sizes = np.concatenate([np.arange(1, _EXACT_SIZES + 1), geometric[geometric > _EXACT_SIZES]])
+    sizes.flags.writeable = False  # kept from call to call
+    return sizes
 
 
 def _size_index(rings: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, core_signals
+from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, core_signals, log_widths
 from treeage.errors import Fault, InputError, require_nonnegative, require_probability, show
 from treeage.pmf import freeze_arrays
+from treeage.schema import innermost_year
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,14 +71,11 @@ class Crossdating:
     swaps : pandas.DataFrame
         Cores that agree better with another tree than with their mate, in trees without a likely absent or false ring:
         tree, core, correlation_mate, years_mate, other_tree, correlation_other, years_other.
-    alignments : dict
-        Alignment of each compared core (A) with its reference (B), by (tree, core).
     """
 
     agreement: pd.DataFrame
     places: pd.DataFrame
     swaps: pd.DataFrame
-    alignments: dict[tuple[str, str], Alignment]
 
 
 def reference_series(cores: Sequence[DatedCore]) -> tuple[int, Array]:
@@ -103,7 +101,9 @@ def reference_series(cores: Sequence[DatedCore]) -> tuple[int, Array]:
     """
     by_tree: dict[str, list[tuple[int, Array]]] = {}
     for core in cores:
-        by_tree.setdefault(core.tree, []).append((core.outer_year - core.widths_mm.size + 1, _index(core.widths_mm)))
+        by_tree.setdefault(core.tree, []).append(
+            (innermost_year(core.outer_year, core.widths_mm.size), _index(core.widths_mm))
+        )
     if not by_tree:
         return 0, np.zeros(0)
     low = min(first for parts in by_tree.values() for first, _ in parts)
@@ -126,7 +126,8 @@ def reference_series(cores: Sequence[DatedCore]) -> tuple[int, Array]:
 
 
 def _index(widths_mm: Array) -> Array:
-    logs = np.log(widths_mm + 0.2 * np.median(widths_mm))  # choice: as in the alignment, keeps absent rings finite
+    """Log widths less their local mean."""
+    logs = log_widths(widths_mm)
     kernel = np.ones(2 * _HALF_WINDOW + 1)
     near = slice(_HALF_WINDOW, _HALF_WINDOW + logs.size)
     return np.asarray(logs - np.convolve(logs, kernel)[near] / np.convolve(np.ones(logs.size), kernel)[near])
@@ -198,10 +199,11 @@ def crossdate_stand(
             places += _places(core, one, last)
     doubtful = {key for key, one in found.items() if len(one.best) or one.extra_rings_a.prob_at(0) < _COUNT_HOLDS}
     columns = ["tree", "core", "kind", "ring_from_bark", "year", "prob", "prob_near", "best"]
-    return Crossdating(pd.DataFrame(rows), pd.DataFrame(places, columns=columns), _swaps(cores, doubtful), found)
+    return Crossdating(pd.DataFrame(rows), pd.DataFrame(places, columns=columns), _swaps(cores, doubtful))
 
 
 def _check(cores: Sequence[DatedCore], max_shift_years: int) -> None:
+    """Refuse fewer than three trees, too many shifts, a core named twice and bad widths."""
     faults = []
     trees = {core.tree for core in cores}
     if len(trees) < _LEAST_TREES + 1:
@@ -231,7 +233,7 @@ def _one_sided(base: AlignmentPrior, lacking: int, reach: int) -> AlignmentPrior
 
 def _overlap(core: DatedCore, first: int, series: Array) -> tuple[Array, Array]:
     """Signals of a core and of another series in the years they share, oldest first."""
-    start = core.outer_year - core.widths_mm.size + 1
+    start = innermost_year(core.outer_year, core.widths_mm.size)
     low, high = max(start, first), min(core.outer_year, first + series.size - 1)
     if high - low + 1 < _LEAST_YEARS:
         return np.zeros(0), np.zeros(0)

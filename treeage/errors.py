@@ -198,6 +198,7 @@ def _require(
     test: Callable[[NDArray[np.float64]], NDArray[np.bool_]],
     values: Mapping[str, ArrayLike],
 ) -> list[NDArray[np.float64]]:
+    """Values as float arrays, each of which passes the test; all faults at once, where `kind` says what is needed."""
     faults: list[Fault] = []
     arrays: list[NDArray[np.float64]] = []
     for name, value in values.items():
@@ -343,7 +344,7 @@ def place_fault(error: OSError, where: str, place: str = "") -> Fault:
 Words = tuple[str, str, str]  # got, need, do
 
 
-class Rows(Protocol):
+class TableLines(Protocol):
     """What is needed to point at the rows of a table."""
 
     @property
@@ -367,7 +368,7 @@ class Findings:
 
     def at_rows(
         self,
-        table: Rows,
+        table: TableLines,
         where: Sequence[int] | NDArray[Any],
         column: str,
         words: Words | Callable[[int], Words],

@@ -332,6 +332,7 @@ def _twice(runs: list[_Run], file: str) -> list[Fault]:
 
 
 def _series(run: _Run, file: str, faults: list[Fault]) -> RingSeries:
+    """Ring widths [mm] of one block of values of a series, with what is wrong with it added to the faults."""
     unit = _STOP_UNIT_MM[run.stop or 999]
     values = np.array(run.values, dtype=np.float64)
     widths = np.asarray(np.round(np.where(values < 0, np.nan, values * unit), 3), dtype=np.float64)
@@ -495,6 +496,7 @@ def _is_width(block: _Values) -> bool:
 
 
 def _convert(one: _Series, block: _Values, file: str, faults: list[Fault]) -> RingSeries:
+    """Ring widths [mm] of one block of values of a series, with what is wrong with it added to the faults."""
     name = one.titles.get("measurementSeries", "")
     unit = _UNIT_MM.get(block.unit.strip().lower())
     if unit is None:

@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -245,7 +246,7 @@ class Pmf(Result):
             If prob is not one number between 0 and 1.
         """
         prob = require_level("Pmf.interval", "prob", prob)
-        low, high = self._quantiles((1 - prob) / 2, 1 - (1 - prob) / 2)
+        low, high = self._quantiles(*interval_levels(prob)[1:])
         return low, high
 
     def _quantiles(self, *probs: float) -> list[int]:
@@ -269,42 +270,6 @@ class Pmf(Result):
             Mass 1 at value.
         """
         return cls(value, [1.0])
-
-    @classmethod
-    def from_log(cls, start: int, log_mass: ArrayLike) -> Pmf:
-        """Make a mass function from logarithms of unscaled probabilities.
-
-        Parameters
-        ----------
-        start : int
-            First whole number of the support.
-        log_mass : array-like, shape (n,)
-            Logarithms; minus infinity is probability 0.
-
-        Returns
-        -------
-        Pmf
-            Scaled to sum to 1.
-
-        Raises
-        ------
-        ModelError
-            If no value has any probability: the sources exclude each other.
-        """
-        logs = np.asarray(log_mass, dtype=np.float64)
-        top = logs.max(initial=-np.inf)
-        if not np.isfinite(top):
-            raise ModelError(
-                Fault(
-                    "no whole number with any probability",
-                    "at least one that every source allows",
-                    "Look for a wrong input.",
-                    "Pmf.from_log",
-                    0,
-                    "log_mass",
-                )
-            )
-        return cls(start, np.exp(logs - top))
 
     @classmethod
     def mixture(cls, pmfs: Sequence[Pmf], weights: ArrayLike | None = None) -> Pmf:
@@ -399,16 +364,8 @@ class Pmf(Result):
         product = self.on(start, size) * other.on(start, size) if size > 0 else np.zeros(1)
         if product.sum() <= 0:
             ranges = f"{self.start} to {self.stop} and {other.start} to {other.stop}"
-            raise ModelError(
-                Fault(
-                    ranges,
-                    "two ranges with a number in common",
-                    "Check both sources.",
-                    "Pmf.multiply",
-                    0,
-                    "other",
-                )
-            )
+            need = "two ranges with a number in common"
+            raise ModelError(Fault(ranges, need, "Check both sources.", "Pmf.multiply", 0, "other"))
         return Pmf(start, product)
 
     def condition(self, low: int | None = None, high: int | None = None) -> Pmf:
@@ -492,14 +449,46 @@ class Pmf(Result):
         return self._start + np.minimum(steps, self._mass.size - 1)
 
 
+class ReadOnlyDict(dict[Any, Any]):
+    """A dict that stays as it was made, in depth, also when it is pickled or copied."""
+
+    def __init__(self, items: Any = ()) -> None:
+        super().__init__((key, _read_only(value)) for key, value in dict(items).items())
+
+    def _refuse(self, *_: Any, **__: Any) -> NoReturn:
+        raise TypeError("This cannot be changed: make a new one, for example with dataclasses.replace.")
+
+    __setitem__ = __delitem__ = __ior__ = _refuse
+    update = pop = popitem = setdefault = clear = _refuse
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (type(self), (dict(self),))
+
+
+def _read_only(value: Any) -> Any:
+    """Read-only views of arrays and read-only copies of dicts; anything else as it is."""
+    if isinstance(value, np.ndarray):
+        value = value.view()
+        value.flags.writeable = False
+    return ReadOnlyDict(value) if isinstance(value, (dict, MappingProxyType)) else value
+
+
 def freeze_arrays(result: DataclassInstance) -> None:
-    """Make the arrays of a frozen dataclass read-only, for its `__post_init__`; as views: the maker keeps their own."""
+    """Make arrays and dicts of a frozen dataclass read-only, for its `__post_init__`: the maker keeps their own."""
     for field in fields(result):
         value = getattr(result, field.name)
-        if isinstance(value, np.ndarray):
-            view = value.view()
-            view.flags.writeable = False
-            object.__setattr__(result, field.name, view)
+        if isinstance(value, (np.ndarray, dict, MappingProxyType)):
+            object.__setattr__(result, field.name, _read_only(value))
+
+
+def interval_levels(prob: float) -> list[float]:
+    """Levels of the median, the low and the high end of the equal-tailed interval of a probability.
+
+    >>> interval_levels(0.5)
+    [0.5, 0.25, 0.75]
+    """
+    tail = (1 - prob) / 2
+    return [0.5, tail, 1 - tail]
 
 
 @dataclass(frozen=True, eq=False)

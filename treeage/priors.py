@@ -1,15 +1,37 @@
-"""Every default number of the distance, rate and bark steps with its source and how it is known, as frozen data.
+"""Every default number of distances, bark, taper, curvature, aim and gross errors, with its source and how it is known.
 
 Sources: the publications named in each entry; entries marked "choice" are the project's own judgement.
 """
 
 from __future__ import annotations
 
+import csv
+from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
+from functools import cache
+from importlib import resources
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+class Known(StrEnum):
+    """How a number or a source is known: from the user, a fit, the literature (read to derived), or by definition."""
+
+    USER = "user"
+    FITTED = "fitted"
+    DEFINITION = "definition"
+    READ = "read"
+    ABSTRACT = "abstract"
+    MEMORY = "memory"
+    DERIVED = "derived"
+    CHOICE = "choice"
+    NONE = "none"
+
+    __repr__ = str.__repr__
 
 
 @dataclass(frozen=True)
@@ -26,7 +48,7 @@ class Sourced:
         What it stands for.
     source : str
         Publication, or the reason of a choice.
-    known : str
+    known : Known
         read (in the text), abstract (in the abstract), memory, derived (arithmetic from a cited figure) or choice.
 
     Examples
@@ -39,7 +61,7 @@ class Sourced:
     unit: str
     meaning: str
     source: str
-    known: str
+    known: Known
 
 
 ECCENTRICITY = Sourced(
@@ -48,103 +70,110 @@ ECCENTRICITY = Sourced(
     "mean offset of the pith from the geometric centre, as a share of the inside-bark radius",
     "between 12.3 % (Renvall 1923, Acta For. Fenn. 26, 428 cores) and 14.4 % (derived from the 13 % mean difference "
     "of two radii in Woodall 2008, Tree-Ring Research 64)",
-    "derived",
+    Known.DERIVED,
 )
 ROUNDNESS = Sourced(
     0.10,
     "share",
     "spread of a ring's local radius of curvature about its distance to the pith",
     "rings are not circles; of the size of the radius differences of Woodall 2008",
-    "choice",
+    Known.CHOICE,
 )
 ARC_SD = Sourced(
     0.10,
     "mm",
     "reading error of the rise of an arc",
     "observers agree within 0.1-0.2 mm on good material (Douglass 1919, Carnegie Inst. Publ. 289)",
-    "derived",
+    Known.DERIVED,
 )
-CHORD_SD = Sourced(0.10, "mm", "reading error of the chord of an arc", "as for the rise", "choice")
-CIRCLE_STEP = Sourced(2.0, "mm", "step between the circles of a transparent template", "common practice", "choice")
-RAY_ANGLE_SD = Sourced(2.0, "degree", "reading error of the angle between two rays", "a small protractor", "choice")
-RAY_GAP_SD = Sourced(0.2, "mm", "reading error of the gap between two rays", "as for ring widths", "choice")
+CHORD_SD = Sourced(0.10, "mm", "reading error of the chord of an arc", "as for the rise", Known.CHOICE)
+CIRCLE_STEP = Sourced(2.0, "mm", "step between the circles of a transparent template", "common practice", Known.CHOICE)
+RAY_ANGLE_SD = Sourced(2.0, "degree", "reading error of the angle between two rays", "a small protractor", Known.CHOICE)
+RAY_GAP_SD = Sourced(0.2, "mm", "reading error of the gap between two rays", "as for ring widths", Known.CHOICE)
 DIRECT_SHARE = Sourced(
     0.15,
     "share",
     "standard deviation of a distance written down without one, as a share of it (and 1 mm at least)",
     "wide enough not to claim precision that was not stated",
-    "choice",
+    Known.CHOICE,
 )
 DIAMETER_SHARE = Sourced(
     0.02,
     "share",
     "error of the inside radius from a girth, from reading and stems that are not round",
     "girth overstates area by 0.5-2.4 % (Rodriguez et al. 2014, Forest Systems)",
-    "derived",
+    Known.DERIVED,
 )
 TAPER = Sourced(
-    1.0, "cm/m", "taper used when only the diameter at another height is known", "common practice", "choice"
+    1.0, "cm/m", "taper used when only the diameter at another height is known", "common practice", Known.CHOICE
 )
-TAPER_SD = Sourced(1.0, "cm/m", "spread of that taper (butt swell)", "common practice", "choice")
+TAPER_SD = Sourced(1.0, "cm/m", "spread of that taper (butt swell)", "common practice", Known.CHOICE)
 BARK_SHARE = Sourced(
     0.09,
     "share",
     "single bark as a share of the outside radius when no bark was measured",
     "inside/outside ratio about 0.91 (J. Goudie, BC Ministry of Forests 1993); handbook table 0.896-0.917",
-    "read",
+    Known.READ,
 )
 BARK_SHARE_SD = Sourced(
     0.03,
     "share",
     "spread of that share between species and sites",
     "0.81 to 0.92 in published ratios",
-    "derived",
+    Known.DERIVED,
 )
 BARK_SD_SHARE = Sourced(
     0.15,
     "share",
     "standard deviation of a measured bark thickness given without one",
     "reading in furrowed bark",
-    "choice",
+    Known.CHOICE,
 )
-CORE_WIDTH = Sourced(5.0, "mm", "width of the wood on which curvature can be seen", "common borers 4.3-5.15 mm", "read")
+CORE_WIDTH = Sourced(
+    5.0, "mm", "width of the wood on which curvature can be seen", "common borers 4.3-5.15 mm", Known.READ
+)
 CURVATURE_SEEN = Sourced(
     0.157,
     "mm",
     "rise across the core that half of the observers notice",
     "a chord limited by the core's width tells nothing beyond about 20 mm",
-    "derived",
+    Known.DERIVED,
 )
-CURVATURE_SEEN_SD = Sourced(0.05, "mm", "spread of that threshold", "reading error", "choice")
+CURVATURE_SEEN_SD = Sourced(0.05, "mm", "spread of that threshold", "reading error", Known.CHOICE)
 CURVATURE_OVERLOOKED = Sourced(
     0.25,
     "share",
     "share of 'no arcs' entries that only mean nothing usable was found, at any distance",
     "field sheets are filled in a hurry",
-    "choice",
+    Known.CHOICE,
 )
-AIM_TAIL_DF = Sourced(4.0, "degrees of freedom", "tails of the miss of an aimed core", "borers drift", "choice")
+AIM_TAIL_DF = Sourced(4.0, "degrees of freedom", "tails of the miss of an aimed core", "borers drift", Known.CHOICE)
 GROSS_ERROR = Sourced(
     1e-6,
     "share",
     "probability that a core contradicts the others for a reason outside the model (swapped ids, a slip)",
     "keeps two contradicting cores from leaving no answer",
-    "choice",
+    Known.CHOICE,
 )
 
 
+@cache
+def data_text(file: str) -> str:
+    """Text of a file that ships in `treeage/data`."""
+    return resources.files("treeage").joinpath("data", file).read_text(encoding="utf-8")
+
+
+@cache
+def data_rows(file: str) -> tuple[Mapping[str, str], ...]:
+    """Rows of a table that ships in `treeage/data`, as texts by column; read-only."""
+    return tuple(MappingProxyType(row) for row in csv.DictReader(data_text(file).splitlines()))
+
+
 def defaults_table() -> pd.DataFrame:
-    """List every default with its source.
+    """Every default with its source: columns name, value, unit, meaning, source, known.
 
-    Returns
-    -------
-    pandas.DataFrame, shape (n, 6)
-        Columns name, value, unit, meaning, source, known.
-
-    Examples
-    --------
-    >>> list(defaults_table().columns)
-    ['name', 'value', 'unit', 'meaning', 'source', 'known']
+    >>> defaults_table()["name"][0]
+    'eccentricity'
     """
     import pandas as pd
 

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_level, require_seed
-from treeage.pmf import Mass, Pmf
-from treeage.schema import Word
+from treeage.pmf import Mass, Pmf, freeze_arrays
+from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, Word
 
 if TYPE_CHECKING:
     import xarray
@@ -45,20 +45,6 @@ class Step(Word):
     DIAMETER = "diameter"
     HEIGHT = "years to coring height"
     LEARNED = "learned parameters"
-
-
-class Known(Word):
-    """How a source is known: from the user, a fit, the literature (read to derived), or by definition."""
-
-    USER = "user"
-    FITTED = "fitted"
-    DEFINITION = "definition"
-    READ = "read"
-    ABSTRACT = "abstract"
-    MEMORY = "memory"
-    DERIVED = "derived"
-    CHOICE = "choice"
-    NONE = "none"
 
 
 class Flag(Word):
@@ -159,7 +145,6 @@ DISTRIBUTIONS = (
     "establishment_year",
     "age",
 )
-ROOT_COLLAR, CORE_HEIGHT = "root collar", "coring height"  # what a date refers to
 FACTS = ("cores", "dating", "inner_end", "lead_core", "core_height_m", "rings_counted")
 SHARES = ("share_count", "share_distance", "share_rate", "share_height", "share_collar")
 CONVENTIONS = (
@@ -171,20 +156,8 @@ CONVENTIONS = (
 
 
 def year_text(year: int) -> str:
-    """Write an astronomical year for people.
+    """An astronomical year for people: the BCE year for 0 and below.
 
-    Parameters
-    ----------
-    year : int
-        Astronomical year; 0 is 1 BCE.
-
-    Returns
-    -------
-    str
-        The year, or the BCE year for 0 and below.
-
-    Examples
-    --------
     >>> year_text(1892), year_text(0), year_text(-274)
     ('1892', '1 BCE', '275 BCE')
     """
@@ -242,6 +215,9 @@ class TreeAge(Result):
     outer_lost: Pmf = field(default_factory=lambda: Pmf.point(0))
     prob: float = 0.9
 
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
     @property
     def date_refers_to(self) -> str:
         """What the date of the tree refers to.
@@ -283,18 +259,7 @@ class TreeAge(Result):
 
     @property
     def establishment_year(self) -> Pmf:
-        """First growing season of the tree.
-
-        Returns
-        -------
-        Pmf
-            Over ring years.
-
-        Raises
-        ------
-        InputError
-            If the tree has no estimate, or no height model: use `date` then.
-        """
+        """First growing season of the tree: over ring years; without a height model use `date`."""
         return self._get("establishment_year")
 
     @property
@@ -304,15 +269,8 @@ class TreeAge(Result):
 
     @property
     def last_year(self) -> int:
-        """Year that the age runs to: the outer year and the rings lost outside it.
+        """Year that the age runs to: the outer year and the rings lost outside it (the median where that is uncertain).
 
-        Returns
-        -------
-        int
-            Ring year; the median where the number of lost rings is uncertain.
-
-        Examples
-        --------
         >>> TreeAge("A1", "", "", "minimum only", {}, 2000, 100, outer_lost=Pmf.point(20)).last_year
         2020
         """
@@ -354,26 +312,17 @@ class TreeAge(Result):
         return out
 
     def sentence(self, prob: float | None = None) -> str:
-        """Say the answer in one plain sentence that can be defended.
+        """The answer in words, with the interval of a probability, by default that of the estimate.
 
-        Parameters
-        ----------
-        prob : float, optional
-            Probability of the interval; the one of the estimate by default.
+        The year is rounded to five where the standard deviation is above 3 years and to ten above 6; the interval is in
+        full.
 
-        Returns
-        -------
-        str
-            Year rounded to five where the standard deviation is above 3 years and to ten above 6; the interval in full.
-
-        Examples
-        --------
         >>> TreeAge("A1", "Larix decidua", "", "minimum only", {}, 2024, 118).sentence()
         'Tree A1 shows 118 rings counted without crossdating, about its least age in 2024; no estimate is possible.'
         """
         if not self.distributions:
             rings, year = self.minimum_age, year_text(self.outer_year)
-            if self.facts.get("dating") == "crossdated":
+            if self.facts.get("dating") == Dating.CROSSDATED:
                 return (
                     f"Tree {self.tree} is at least {rings} years old in {year} (crossdated; no estimate is possible)."
                 )
@@ -400,18 +349,7 @@ class TreeAge(Result):
         return f"Tree {self.tree} established {when}; it was {age_low} to {age_high} years old {ended} {year}."
 
     def to_frame(self, prob: float | None = None) -> pd.DataFrame:
-        """The answer as a table of one row, unrounded.
-
-        Parameters
-        ----------
-        prob : float, optional
-            Probability of the intervals; the one of the estimate by default.
-
-        Returns
-        -------
-        pandas.DataFrame, one row
-            Columns of the ages table.
-        """
+        """The answer as one row of the ages table, with intervals of a probability, by default that of the estimate."""
         return frame_of_rows([self.row(prob)])
 
     def __repr__(self) -> str:
@@ -440,20 +378,8 @@ class TreeAge(Result):
 
 
 def frame_of_rows(rows: list[dict[str, Any]]) -> pd.DataFrame:
-    """Make the ages table from its rows, whole numbers as whole numbers also where some are missing.
+    """The ages table from rows of `TreeAge.row`, whole numbers as whole numbers also where some are missing.
 
-    Parameters
-    ----------
-    rows : list of dict
-        From `TreeAge.row`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns of the ages table in order.
-
-    Examples
-    --------
     >>> frame_of_rows([TreeAge("A1", "", "", "minimum only", {}, 2024, 118).row()])["minimum_age"].tolist()
     [118]
     """
@@ -484,17 +410,18 @@ class Ages(Result):
     notes : pandas.DataFrame
         What was odd in the input.
     sources : pandas.DataFrame
-        Every model and default actually used: step, what, source, known, trees.
+        Every model and default actually used: step, what, source, known, used (number of cores or trees). The index
+        names the species of a height model.
     stand_weights : Mapping of str to numpy.ndarray
-        Probabilities of the stand's growth-rate part, by rate group.
+        Probabilities of the stand's part of the growth, by growth group.
     height_weights : Mapping of str to numpy.ndarray
         Probabilities of the height model's shared values, by height group; equal where absent.
     settings : Mapping
         Site, hemisphere and the rest of the settings used.
     sampled : xarray.DataArray or None
-        Joint draws that replace the exact ones (from the hierarchical layer).
+        Joint draws that replace the exact ones; from `fit_hierarchical` or `with_pulses`.
     inference : object or None
-        Inference data for ArviZ, from the hierarchical layer.
+        Inference data for ArviZ; from `fit_hierarchical`.
     extras : Mapping
         Tables of special steps (ring alignment, comparison of rules), by name.
     """
@@ -512,6 +439,9 @@ class Ages(Result):
     sampled: xarray.DataArray | None = None
     inference: Any = None
     extras: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
     def __len__(self) -> int:
         return len(self.tree_ages)
@@ -556,22 +486,9 @@ class Ages(Result):
         )
 
     def to_frame(self, prob: float | None = None) -> pd.DataFrame:
-        """The ages table, unrounded, one row a tree.
+        """The ages table, one row a tree, with intervals of a probability, by default that of the estimate.
 
-        Parameters
-        ----------
-        prob : float, optional
-            Probability of the intervals; the one of the estimate by default.
-
-        Returns
-        -------
-        pandas.DataFrame, one row a tree
-            Columns as in `treeage.schema.nomenclature`, table ages.
-
-        Raises
-        ------
-        InputError
-            If prob is not between 0 and 1.
+        Columns as in `treeage.schema.nomenclature`, table ages; InputError if prob is not between 0 and 1.
         """
         level = require_level("Ages.to_frame", "prob", self.prob if prob is None else prob)
         return frame_of_rows([answer.row(level) for answer in self.tree_ages])
@@ -599,7 +516,7 @@ class Ages(Result):
 
         Notes
         -----
-        A draw takes one value of the stand's growth-rate part for each rate group and one of the height model for
+        A draw takes one value of the stand's part of the growth for each growth group and one of the height model for
         each height group, then every tree given these. So the mean over trees does not get better than its
         shared part, however many trees there are.
         """
@@ -647,32 +564,9 @@ class Ages(Result):
 
 
 def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], NDArray[np.int64]]:
-    """Joint draws as plain numbers: those of `Ages.draws`, for steps that need no labelled array.
+    """Joint draws of `Ages.draws` as plain numbers: ids of the estimated trees, and years, shape (count, n_tree).
 
-    Parameters
-    ----------
-    ages : Ages
-        Ages of a field.
-    count : int
-        Number of draws, at least 1.
-    seed : int, default 0
-        Same seed, same draws.
-
-    Returns
-    -------
-    trees : list of str
-        Ids of the estimated trees.
-    years : numpy.ndarray of int, shape (count, n_tree)
-        Establishment years.
-
-    Raises
-    ------
-    InputError
-        If count is below 1, or seed is not a whole number of at least 0.
-
-    Notes
-    -----
-    See `Ages.draws` for what is shared within a draw.
+    InputError if count is below 1, or seed is not a whole number of at least 0.
     """
     if ages.sampled is not None:
         drawn = ages.sampled.transpose("draw", "tree")
@@ -681,18 +575,39 @@ def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], ND
     _require_some(count)
     rng = np.random.default_rng(require_seed("Ages.draws", seed))
     parts = {answer.tree: answer.parts for answer in ages.tree_ages if answer.parts is not None}
-    stand = {group: rng.choice(weights.size, count, p=weights) for group, weights in sorted(ages.stand_weights.items())}
+    stand = {group: rng.random(count) for group in sorted(ages.stand_weights)}
     level = {group: rng.random(count) for group in sorted({own.height_group for own in parts.values()})}
+    picked = shared_values(ages, stand, level)
     years = np.empty((count, len(parts)), dtype=np.int64)
     for column in sorted(range(len(parts)), key=list(parts).__getitem__):  # by id: the order of trees never matters
         tree = list(parts)[column]
         own = parts[tree]
+        collar = ages[tree].distributions["collar_years"].sample(count, rng)
+        growth, height = picked[own.growth_group, own.height_group]
+        years[:, column] = own.sample(growth, height, rng) - collar
+    return list(parts), years
+
+
+def shared_values(
+    ages: Ages, stand: Mapping[str, Array], level: Mapping[str, Array], *, together: bool = False
+) -> dict[tuple[str, str], tuple[NDArray[np.int64], NDArray[np.int64]]]:
+    """Indices of the shared growth and height values in each draw, by growth and height group.
+
+    stand, level: uniform draws by growth and by height group; together: growth and heights were learned as pairs.
+    """
+    picked = {}
+    parts = (answer.parts for answer in ages if answer.parts is not None)
+    for own in {(each.growth_group, each.height_group): each for each in parts}.values():
         nodes = own.shared_values
         weights = ages.height_weights.get(own.height_group, np.full(nodes, 1 / nodes))
-        shared = np.minimum(np.searchsorted(np.cumsum(weights), level[own.height_group]), nodes - 1)
-        collar = ages[tree].distributions["collar_years"].sample(count, rng)
-        years[:, column] = own.sample(stand[own.growth_group], shared, rng) - collar
-    return list(parts), years
+        growth = _indices(ages.stand_weights[own.growth_group], stand[own.growth_group])
+        height = growth if together else _indices(weights, level[own.height_group])
+        picked[own.growth_group, own.height_group] = growth, height
+    return picked
+
+
+def _indices(weights: Array, uniform: Array) -> NDArray[np.int64]:
+    return np.minimum(np.searchsorted(np.cumsum(weights), uniform), weights.size - 1)
 
 
 def _rows_drawn(size: int, count: int, seed: int) -> NDArray[np.int64]:

@@ -1,6 +1,8 @@
 """Whether statements keep their promise where the truth is known: scores of mass functions, of probabilities, of ages.
 
-Own derivation, with the scores of Czado, Gneiting & Held (2009) for whole numbers; virtual stands give the truth.
+Own derivation; virtual stands give the truth. Ranks and scores of whole numbers: Czado, C., Gneiting, T. & Held, L.
+(2009). Predictive model assessment for count data. Biometrics 65, 1254-1261. doi 10.1111/j.1541-0420.2009.01191.x (from
+memory).
 """
 
 from __future__ import annotations
@@ -13,13 +15,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError, require_nonnegative, require_probability, show
-from treeage.pmf import Pmf
+from treeage.pmf import Pmf, interval_levels
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from treeage.results import Ages
-    from treeage.simulate import Scenario, SimulatedStand
+    from treeage.simulate import SimulatedStand
     from treeage.tables import Field
 
 Floats = NDArray[np.float64]
@@ -71,11 +73,6 @@ def coverage(
     whole ones, so the band is a little wide, and cases that share an error (trees of one stand) vary more
     than it allows.
 
-    References
-    ----------
-    .. [1] Czado, C., Gneiting, T. & Held, L. (2009). Biometrics 65, 1254-1261.
-       doi 10.1111/j.1541-0420.2009.01191.x (from memory)
-
     Examples
     --------
     Every face of a fair die once: a right model, and a nominal share for any probability.
@@ -91,10 +88,9 @@ def coverage(
     below, up_to = rank_interval(pmfs, values)
     rows = []
     for prob in probs:
-        tail = (1 - prob) / 2
         ends = np.array([pmf.interval(prob) for pmf in pmfs])
         low, high = binomial_band(values.size, prob, band=band)
-        covered = float(_share_between(below, up_to, tail, 1 - tail).mean())
+        covered = float(_share_between(below, up_to, *interval_levels(prob)[1:]).mean())
         rows.append(
             {
                 "prob": float(prob),
@@ -136,14 +132,9 @@ def rank_statistics(pmfs: Sequence[Pmf], truths: ArrayLike, *, bins: int = 10, b
 
     Notes
     -----
-    Each truth is spread over its stretch from F(x - 1) to F(x), so that whole numbers leave no steps [1]_.
+    Each truth is spread over its stretch from F(x - 1) to F(x), so that whole numbers leave no steps.
     A U shape means too narrow, a hump too wide, a slope a bias: much in the low bins means that the stated
     numbers are too high.
-
-    References
-    ----------
-    .. [1] Czado, C., Gneiting, T. & Held, L. (2009). Biometrics 65, 1254-1261.
-       doi 10.1111/j.1541-0420.2009.01191.x (from memory)
 
     Examples
     --------
@@ -242,12 +233,7 @@ def bias(pmfs: Sequence[Pmf], truths: ArrayLike) -> pd.DataFrame:
     Notes
     -----
     ranked_score is the mean over cases of sum over k of (F(k) - [x <= k])**2 in the unit of the numbers;
-    for a point statement it is the absolute error. Lower is better for both scores [1]_.
-
-    References
-    ----------
-    .. [1] Czado, C., Gneiting, T. & Held, L. (2009). Biometrics 65, 1254-1261.
-       doi 10.1111/j.1541-0420.2009.01191.x (from memory)
+    for a point statement it is the absolute error. Lower is better for both scores.
 
     Examples
     --------
@@ -298,12 +284,7 @@ def rank_interval(pmfs: Sequence[Pmf], truths: ArrayLike) -> tuple[Floats, Float
 
     Notes
     -----
-    If the stated distributions are right, a number drawn evenly between the two is even on 0 to 1 [1]_.
-
-    References
-    ----------
-    .. [1] Czado, C., Gneiting, T. & Held, L. (2009). Predictive model assessment for count data. Biometrics
-       65, 1254-1261. doi 10.1111/j.1541-0420.2009.01191.x (from memory)
+    If the stated distributions are right, a number drawn evenly between the two is even on 0 to 1.
 
     Examples
     --------
@@ -642,55 +623,3 @@ def validate_stands(
         bias=bias(pmfs, truths),
         scores=scores,
     )
-
-
-def validate_scenario(
-    recipe: Scenario | str,
-    *,
-    stands: int = 10,
-    seed: int = 0,
-    probs: Sequence[float] = PROBS,
-    estimate: Callable[[Field], Ages] | None = None,
-) -> Validation:
-    """Draw stands of a scenario, estimate them and score the answers.
-
-    Parameters
-    ----------
-    recipe : Scenario or str
-        The recipe, or the name of one that ships.
-    stands : int, default 10
-        Number of stands (choice: stands share errors, so few large stands say less than many small ones).
-    seed : int, default 0
-        Seed of the first stand; the others follow.
-    probs : sequence of float, default (0.5, 0.8, 0.9, 0.95)
-        Interval probabilities.
-    estimate : callable, optional
-        Field to Ages; `estimate_ages` with its defaults when left out.
-
-    Returns
-    -------
-    Validation
-        Coverage, ranks, sharpness and bias of the establishment years.
-
-    Raises
-    ------
-    InputError
-        If there is no scenario of that name, or stands is below 1.
-
-    Notes
-    -----
-    The virtual stands do not follow the model of the estimate exactly (see `simulate_stand`): this shows
-    how the intervals hold outside it, and what stands share makes the share of hits vary more than the
-    binomial band.
-
-    Examples
-    --------
-    >>> validate_scenario("pith", stands=0)
-    Traceback (most recent call last):
-        ...
-    treeage.errors.InputError: validate_stands, stands: got nothing, need at least one stand. Draw some.
-    """
-    from treeage.simulate import simulate_stand
-
-    drawn = [simulate_stand(recipe, seed=seed + step) for step in range(stands)]
-    return validate_stands(drawn, probs=probs, estimate=estimate)

@@ -14,7 +14,7 @@ from two_core_model import pymc_years
 from treeage.counting import count_error_mass
 from treeage.distance import aimed_core_density, arc_likelihood, distance_mass
 from treeage.posterior import added_rings, combine_cores, growth_nodes
-from treeage.rings import RATE_STEP, inner_growth, missed_ring_mass, ring_model
+from treeage.rings import LOG_STEP, inner_growth, missed_ring_mass, ring_model
 
 TREES = 960
 CHUNK = 48
@@ -33,7 +33,7 @@ def stand(trees=TREES):
 def date_all(growth, distance, innermost, dating):
     """The engine on all trees, in the chunks that the pipeline uses."""
     model = ring_model()
-    nodes = growth_nodes(model.tree_sd, model.stand_sd, step=RATE_STEP)
+    nodes = growth_nodes(model.tree_sd, model.stand_sd, step=LOG_STEP)
     for first in range(0, len(growth), 2 * CHUNK):
         rows = np.arange(first, min(len(growth), first + 2 * CHUNK))
         missed = missed_ring_mass(growth.take(rows), distance[rows], nodes.shifts, max_rings=122)

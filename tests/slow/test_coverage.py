@@ -10,8 +10,8 @@ import pytest
 
 from treeage.estimate import cores as estimate_cores
 from treeage.estimate import estimate_ages
-from treeage.simulate import scenario, simulate_from_model
-from treeage.validate import Validation, validate_scenario, validate_stands
+from treeage.simulate import scenario, simulate_from_model, simulate_stand
+from treeage.validate import Validation, validate_stands
 
 pytestmark = pytest.mark.slow
 
@@ -82,6 +82,6 @@ def test_arcs_taken_as_exact_fail(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_intervals_stay_honest_outside_the_model(name: str) -> None:
     """On geometric stands, which do not follow the model, 90 % intervals hold between 80 and 99 % of the trees."""
     recipe = replace(scenario(name), trees=TREES)
-    checked = validate_scenario(recipe, stands=4, seed=3000)
+    checked = validate_stands([simulate_stand(recipe, seed=3000 + step) for step in range(4)])
     covered = checked.coverage.set_index("prob")["covered"]
     assert 0.80 < covered[0.9] < 0.99, checked.coverage.to_string()

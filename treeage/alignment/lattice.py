@@ -102,7 +102,23 @@ def signals(widths_mm: Array, coefficients: Array, split_shape: float) -> Signal
 
 
 def log_widths(widths_mm: Array) -> Array:
-    """Logarithm of widths plus a fixed share of their median, which keeps absent rings finite."""
+    """Logarithm of widths plus a fixed share of their median, which keeps absent rings finite.
+
+    Parameters
+    ----------
+    widths_mm : numpy.ndarray, shape (n,)
+        Widths of one core [mm], at least 0, with a median above 0.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        ln(width + 0.2 x median).
+
+    Examples
+    --------
+    >>> np.exp(log_widths(np.array([0.0, 1.0, 2.0]))).round(6).tolist()
+    [0.2, 1.2, 2.2]
+    """
     return np.log(widths_mm + _FLOOR * median(widths_mm))
 
 

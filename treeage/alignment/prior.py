@@ -5,29 +5,29 @@ Published shares of rings (St. George et al. 2013; Douglass 1919; Lorimer et al.
 
 from __future__ import annotations
 
-import csv
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from importlib.resources import files
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
 from treeage.alignment.lattice import Array, EventFactors, Signals
 from treeage.errors import Fault, InputError, show
-from treeage.pmf import Pmf
+from treeage.pmf import Pmf, ReadOnlyDict
+from treeage.priors import data_rows, data_text
+from treeage.schema import genus_of
 
 HIGHEST_SHARE = 0.05  # choice: bristlecone pine, up to 5 % absent on a radius, is about the worst there is
 
 
 @lru_cache(maxsize=1)
-def alignment_model() -> dict[str, Any]:
+def alignment_model() -> Mapping[str, Any]:
     """Constants of the alignment as shipped, fitted and chosen, with their source."""
-    text = files("treeage").joinpath("data/alignment_model.json").read_text(encoding="utf-8")
-    model: dict[str, Any] = json.loads(text)
-    return model
+    model = json.loads(data_text("alignment_model.json"))
+    return MappingProxyType({name: tuple(each) if isinstance(each, list) else each for name, each in model.items()})
 
 
 def _default(name: str) -> float:
@@ -95,7 +95,7 @@ class AlignmentPrior:
             faults.append(_fault("outer_shifts", show(dict(shifts)), need))
         if faults:
             raise InputError(faults)
-        object.__setattr__(self, "outer_shifts", dict(shifts))  # a copy of its own
+        object.__setattr__(self, "outer_shifts", ReadOnlyDict(shifts))
 
     def factors(self, core_a: Signals, core_b: Signals) -> EventFactors:
         """Prior factors ring by ring of two cores; an absent ring is likelier where the other core is narrow."""
@@ -128,7 +128,7 @@ def alignment_prior(
     Parameters
     ----------
     genus : str, optional
-        Genus; an unknown one has the default shares.
+        Genus, or a species name that begins with it; an unknown one has the default shares.
     crown_class : str, optional
         dominant, codominant, intermediate, suppressed or overtopped; others have the default shares.
     crossdated_a, crossdated_b : bool, default False
@@ -162,7 +162,7 @@ def alignment_prior(
     start = AlignmentPrior(outer_shifts=outer_shifts or {0: 1.0})
     shares: dict[str, Any] = {}
     for kind, share in (("absent", start.absent_share_a), ("false", start.false_share_a)):
-        factor = _factor(kind, "genus", genus) * _factor(kind, "crown", crown_class)
+        factor = _factor(kind, "genus", genus_of(genus)) * _factor(kind, "crown", crown_class)
         for core, exact in (("a", crossdated_a), ("b", crossdated_b)):
             shares[f"{kind}_share_{core}"] = 0.0 if exact else min(share * factor, HIGHEST_SHARE)
     return replace(start, **shares)
@@ -225,11 +225,10 @@ def _outside(name: str, value: float, low: float, high: float, need: str) -> lis
     return [] if good else [_fault(name, show(value), need)]
 
 
-@lru_cache(maxsize=1)
-def share_factors() -> tuple[dict[str, str], ...]:
+# The absent shares of genera read the source that `counting` reads too, otherwise and for another use: not reconciled.
+def share_factors() -> tuple[Mapping[str, str], ...]:
     """Factors by genus and crown class on the default shares: kind, group, level, factor, known and source."""
-    text = files("treeage").joinpath("data/alignment_shares.csv").read_text(encoding="utf-8")
-    return tuple(csv.DictReader(text.splitlines()))
+    return data_rows("alignment_shares.csv")
 
 
 def _factor(kind: str, group: str, level: str | None) -> float:

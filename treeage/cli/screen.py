@@ -100,7 +100,7 @@ def ages_lines(ages: Ages) -> str:
 
 def _how_sure(answer: TreeAge, prob: float) -> tuple[bool, int]:
     """Order from best to worst: a date at coring height leaves unknown years open, however narrow its interval."""
-    from treeage.results import ROOT_COLLAR
+    from treeage.schema import ROOT_COLLAR
 
     low, high = answer.date.interval(prob)
     return answer.date_refers_to != ROOT_COLLAR, high - low
@@ -108,7 +108,8 @@ def _how_sure(answer: TreeAge, prob: float) -> tuple[bool, int]:
 
 def _tree_lines(answers: Sequence[TreeAge], ages: Ages) -> list[str]:
     """Dates as lines of words; a star marks dates at coring height where others are establishment years."""
-    from treeage.results import CORE_HEIGHT, year_text
+    from treeage.results import year_text
+    from treeage.schema import CORE_HEIGHT
 
     level = f"{100 * ages.prob:g} %"
     alone = len(ages.at_core_height) == len(ages.trees)

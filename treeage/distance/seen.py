@@ -1,13 +1,15 @@
-"""From what is seen on a core to a likelihood of the distance to the pith [mm] on the common grid.
+"""The grid of distances to the pith [mm], its masses, the sources and their conflict, and likelihoods of what is seen.
 
 Plane geometry of arcs, circles and rays; the errors of reading as in the publications named in `priors`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Flag, auto
+from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +17,10 @@ from scipy.special import ndtr
 
 from treeage import priors
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive
+from treeage.schema import column_numbers
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Array = NDArray[np.float64]
 
@@ -58,6 +64,9 @@ class DistanceSource(Flag):
     DIRECT = auto()
     POINTS = auto()
     RADIUS_LESS_LENGTH = auto()
+
+    def __str__(self) -> str:
+        return source_words(self)
 
 
 _WORDS = {
@@ -109,6 +118,59 @@ def grid_cells() -> Array:
     """
     edges = np.concatenate([[0.0], (DISTANCE_GRID_MM[1:] + DISTANCE_GRID_MM[:-1]) / 2, DISTANCE_GRID_MM[-1:] * 1.02])
     return np.diff(edges)
+
+
+def on_grid(distance_mm: Array) -> Array:
+    """Known distances as masses on the grid.
+
+    Parameters
+    ----------
+    distance_mm : numpy.ndarray, shape (n,)
+        Distances [mm], at least 0.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n_grid)
+        Each split between its two neighbours on the grid, so that the mean is kept; beyond the grid at its end.
+
+    Examples
+    --------
+    >>> round(float(on_grid(np.array([12.3]))[0] @ DISTANCE_GRID_MM), 6)
+    12.3
+    """
+    mass = np.zeros((distance_mm.size, DISTANCE_GRID_MM.size))
+    upper = np.clip(np.searchsorted(DISTANCE_GRID_MM, distance_mm), 1, DISTANCE_GRID_MM.size - 1)
+    low, high = DISTANCE_GRID_MM[upper - 1], DISTANCE_GRID_MM[upper]
+    part = np.clip((distance_mm - low) / (high - low), 0.0, 1.0)
+    rows = np.arange(distance_mm.size)
+    mass[rows, upper - 1] = 1 - part
+    mass[rows, upper] += part
+    return mass
+
+
+def draw_distances(mass: Array, count: int, rng: np.random.Generator) -> Array:
+    """Draws from a mass on the grid, spread evenly over one step about each of its distances.
+
+    Parameters
+    ----------
+    mass : numpy.ndarray, shape (n_grid,)
+        Of one core, of any scale.
+    count, rng : int and numpy.random.Generator
+        Number of draws, and the source of randomness.
+
+    Returns
+    -------
+    numpy.ndarray, shape (count,)
+        Distances [mm], at least 0; the pith and the end of the grid are not spread.
+
+    Examples
+    --------
+    >>> draw_distances(on_grid(np.zeros(1))[0], 2, np.random.default_rng(0)).tolist()
+    [0.0, 0.0]
+    """
+    cell = rng.choice(mass.size, size=count, p=mass / mass.sum())
+    step = np.concatenate([[0.0], np.diff(DISTANCE_GRID_MM[1:]), [0.0]])
+    return np.asarray(np.maximum(DISTANCE_GRID_MM[cell] + (rng.random(count) - 0.5) * step[cell], 0.0))
 
 
 def distance_mass(density: Array, likelihoods: Sequence[Array]) -> Array:
@@ -164,6 +226,7 @@ def conflict_probability(first: Array, second: Array) -> Array:
     >>> float(conflict_probability(a, b)[0]), float(conflict_probability(a, a)[0])
     (0.0, 1.0)
     """
+    # posterior.worst_pair is the same question of unscaled masses, whose two tails are averaged over shifts first
     below = np.cumsum(second, axis=1)
     second_at_most = (first * below).sum(axis=1)
     second_at_least = (first * (1 - below + second)).sum(axis=1)
@@ -171,10 +234,12 @@ def conflict_probability(first: Array, second: Array) -> Array:
     return p_value
 
 
-def column(value: ArrayLike) -> Array:
+def as_column(value: ArrayLike) -> Array:
     """Values as a column, one row a core, to meet the grid."""
     return np.atleast_1d(np.asarray(value, dtype=np.float64))[:, None]
 
+
+# ------------------------------------------------------------------ arcs
 
 _SQRT_TAU = np.sqrt(2 * np.pi)
 # Roundness as thirteen narrow normals half a standard deviation apart: the spread of their places and half a step as
@@ -185,9 +250,6 @@ _FACTOR_SD = 0.25 * priors.ROUNDNESS.value
 _LOG_WEIGHTS = -0.5 * _DEVIATIONS**2 / (1 - 0.25**2)
 _CHUNK = 64  # choice: arcs worked on at a time; keeps the arrays in the processor's cache
 _POINT_SD_MM = 0.1  # choice: digitising error of a boundary where too few points are left to estimate it
-
-
-# ------------------------------------------------------------------ arcs
 
 
 def arc_radius(chord_mm: ArrayLike, rise_mm: ArrayLike) -> Array:
@@ -307,7 +369,7 @@ def arc_likelihood(
     True
     """
     arcs = _read_arcs("arc_likelihood", chord_mm, rise_mm, arc_sd_mm)
-    *arcs, beyond = np.broadcast_arrays(*arcs, column(beyond_mm))
+    *arcs, beyond = np.broadcast_arrays(*arcs, as_column(beyond_mm))
     total = np.full((len(beyond), DISTANCE_GRID_MM.size), -np.inf)
     for first in range(0, len(beyond), _CHUNK):
         part = slice(first, first + _CHUNK)
@@ -352,7 +414,7 @@ def common_arcs_likelihood(
     True
     """
     arcs = _read_arcs("common_arcs_likelihood", chord_mm, rise_mm, arc_sd_mm)
-    beyond = column(beyond_mm)
+    beyond = as_column(beyond_mm)
     nearest = DISTANCE_GRID_MM[None, :] + beyond.min()
     total = np.full(DISTANCE_GRID_MM.size, -np.inf)
     for factor, log_weight in zip(_FACTORS, _LOG_WEIGHTS, strict=True):
@@ -366,7 +428,7 @@ def _read_arcs(where: str, chord_mm: ArrayLike, rise_mm: ArrayLike, arc_sd_mm: A
     require_positive(where, chord_mm=chord_mm)
     require_nonnegative(where, rise_mm=rise_mm)
     reading = priors.ARC_SD.value if arc_sd_mm is None else arc_sd_mm
-    return list(np.broadcast_arrays(column(chord_mm), column(rise_mm), column(reading)))
+    return list(np.broadcast_arrays(as_column(chord_mm), as_column(rise_mm), as_column(reading)))
 
 
 def _reading(arcs: list[Array], radius: Array) -> Array:
@@ -453,8 +515,8 @@ def circle_likelihood(radius_mm: ArrayLike, step_mm: ArrayLike | None = None) ->
     step = priors.CIRCLE_STEP.value if step_mm is None else step_mm
     require_positive("circle_likelihood", radius_mm=radius_mm, step_mm=step)
     grid = DISTANCE_GRID_MM[None, :]
-    sd = np.sqrt((column(step) / 2) ** 2 + (priors.ROUNDNESS.value * grid) ** 2)
-    return _top_one(_normal(column(radius_mm) - grid, sd))
+    sd = np.sqrt((as_column(step) / 2) ** 2 + (priors.ROUNDNESS.value * grid) ** 2)
+    return _top_one(_normal(as_column(radius_mm) - grid, sd))
 
 
 def ray_likelihood(gap_mm: ArrayLike, angle_deg: ArrayLike, angle_sd_deg: ArrayLike | None = None) -> Array:
@@ -497,9 +559,9 @@ def ray_likelihood(gap_mm: ArrayLike, angle_deg: ArrayLike, angle_sd_deg: ArrayL
     """
     sd_read = priors.RAY_ANGLE_SD.value if angle_sd_deg is None else angle_sd_deg
     require_positive("ray_likelihood", gap_mm=gap_mm, angle_deg=angle_deg, angle_sd_deg=sd_read)
-    gap, angle = column(gap_mm), np.deg2rad(column(angle_deg))
+    gap, angle = as_column(gap_mm), np.deg2rad(as_column(angle_deg))
     expected = 2 * np.arctan2(gap / 2, DISTANCE_GRID_MM[None, :])
-    sd = np.hypot(np.deg2rad(column(sd_read)), expected * priors.RAY_GAP_SD.value / gap)
+    sd = np.hypot(np.deg2rad(as_column(sd_read)), expected * priors.RAY_GAP_SD.value / gap)
     return _top_one(_normal(angle - expected, sd))
 
 
@@ -533,8 +595,8 @@ def direct_likelihood(distance_mm: ArrayLike, distance_sd_mm: ArrayLike | None =
     >>> bool(abs(DISTANCE_GRID_MM[likelihood[0].argmax()] - 20) < 0.5)
     True
     """
-    distance = column(distance_mm)
-    given = column(np.nan if distance_sd_mm is None else distance_sd_mm)
+    distance = as_column(distance_mm)
+    given = as_column(np.nan if distance_sd_mm is None else distance_sd_mm)
     sd = np.where(np.isnan(given), direct_sd(distance), given)
     require_nonnegative("direct_likelihood", distance_mm=distance, distance_sd_mm=sd)
     sd = np.maximum(sd, DISTANCE_STEP / 2 * distance + 1e-3)
@@ -642,3 +704,70 @@ def point_likelihood(ring: ArrayLike, x_mm: ArrayLike, y_mm: ArrayLike, *, beyon
     sd = np.hypot(fit.curvature_sd, priors.ROUNDNESS.value * expected)
     likelihood = np.exp(-0.5 * ((fit.curvature - expected) / sd) ** 2) / sd
     return np.asarray(likelihood / likelihood.max())
+
+
+# ------------------------------------------------------------------ columns that make a reading
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A source of distance in the cells of a core: its likelihood, the columns it needs, its error with the default."""
+
+    likelihood: Callable[..., Array]
+    columns: tuple[str, ...]
+    error: str
+    default: float
+
+    def values(self, table: pd.DataFrame) -> list[Array]:
+        """Numbers of the columns and then of the error; NaN where a cell is empty."""
+        values = [column_numbers(table, name) for name in self.columns]
+        return [*values, column_numbers(table, self.error, self.default)]
+
+
+READINGS: Mapping[DistanceSource, Reading] = MappingProxyType(
+    {
+        DistanceSource.ARC: Reading(arc_likelihood, ("chord_mm", "rise_mm"), "arc_sd_mm", priors.ARC_SD.value),
+        DistanceSource.CIRCLE: Reading(
+            circle_likelihood, ("circle_radius_mm",), "circle_step_mm", priors.CIRCLE_STEP.value
+        ),
+        DistanceSource.RAYS: Reading(
+            ray_likelihood, ("ray_gap_mm", "ray_angle_deg"), "ray_angle_sd_deg", priors.RAY_ANGLE_SD.value
+        ),
+        DistanceSource.DIRECT: Reading(direct_likelihood, ("distance_mm",), "distance_sd_mm", float("nan")),
+    }
+)
+"""Readings in the cells of a core."""
+
+
+def read_likelihoods(
+    table: pd.DataFrame, sources: Iterable[DistanceSource] = tuple(READINGS)
+) -> dict[DistanceSource, tuple[NDArray[np.bool_], Array]]:
+    """Likelihoods of the readings in a table of cores.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row a core, columns as in cores.csv.
+    sources : iterable of DistanceSource
+        Kinds of readings to look for; all of `READINGS` when left out.
+
+    Returns
+    -------
+    dict of DistanceSource to (numpy.ndarray of bool, numpy.ndarray)
+        For every kind that some core has: the rows, shape (n_core,), and the likelihood for these on
+        `DISTANCE_GRID_MM`, as `core_distances` takes them.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> table = pd.DataFrame({"circle_radius_mm": [None, 12.0]})
+    >>> [(source.name, rows.tolist()) for source, (rows, _) in read_likelihoods(table).items()]
+    [('CIRCLE', [False, True])]
+    """
+    found = {}
+    for source in sources:
+        values = READINGS[source].values(table)
+        rows = np.all(np.isfinite(values[:-1]), axis=0)
+        if rows.any():
+            found[source] = rows, READINGS[source].likelihood(*(value[rows] for value in values))
+    return found

@@ -1,4 +1,4 @@
-"""Distance to the pith [mm] where the wood shows nothing: radius minus core length, with an eccentric pith.
+"""Distance of every core to the pith [mm]: all its sources together, and radius less length with an eccentric pith.
 
 Own derivation: a pith offset that is normal in the plane, of the published mean size (`priors.ECCENTRICITY`).
 """
@@ -15,16 +15,15 @@ from treeage import priors
 from treeage.distance.seen import (
     DISTANCE_GRID_MM,
     DistanceSource,
-    column,
+    as_column,
     conflict_probability,
     distance_mass,
     unseen_curvature,
 )
 from treeage.errors import require_nonnegative, require_positive
-from treeage.schema import InnerEnd
+from treeage.schema import InnerEnd, horizontal_share
 
 Array = NDArray[np.float64]
-
 Flags = NDArray[np.bool_]
 Readings = Mapping[DistanceSource, tuple[Flags, Array]]
 
@@ -37,7 +36,7 @@ _ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 _ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, _WEIGHTS * np.pi / 4  # 0 to a right angle
 
 
-# ------------------------------------------------------------------ tape and calliper
+# ------------------------------------------------------------------ all sources of a core
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,6 +142,9 @@ def _disagree(seen_by: Readings, density: Array) -> Flags:
     return odd
 
 
+# ------------------------------------------------------------------ tape and calliper
+
+
 def inside_radius(
     diameter_cm: ArrayLike, bark_mm: ArrayLike | None = None, bark_sd_mm: ArrayLike | None = None
 ) -> tuple[Array, Array]:
@@ -227,10 +229,7 @@ def radial_length(length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_
     length, tilt, shrink = require_nonnegative(
         "radial_length", length_mm=length_mm, tilt_deg=tilt_deg, shrinkage_percent=shrinkage_percent
     )
-    return np.asarray(length * np.cos(np.deg2rad(tilt)) / (1 - shrink / 100))
-
-
-# ------------------------------------------------------------------ densities
+    return np.asarray(length * horizontal_share(tilt) / (1 - shrink / 100))
 
 
 def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
@@ -265,6 +264,9 @@ def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
     """
     along, miss = require_nonnegative("off_axis_radius", along_mm=along_mm, miss_mm=miss_mm)
     return np.asarray(np.hypot(along, miss))
+
+
+# ------------------------------------------------------------------ densities
 
 
 def short_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm: ArrayLike) -> Array:
@@ -309,10 +311,10 @@ def short_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm:
     """
     require_positive("short_core_density", radius_mm=radius_mm)
     require_nonnegative("short_core_density", radius_sd_mm=radius_sd_mm, length_mm=length_mm)
-    radius = column(radius_mm)
+    radius = as_column(radius_mm)
     across = (OFFSET_SHARE * radius)[:, :, None]
-    along = np.hypot(across, column(radius_sd_mm)[:, :, None])
-    short = (radius - column(length_mm))[:, :, None]
+    along = np.hypot(across, as_column(radius_sd_mm)[:, :, None])
+    short = (radius - as_column(length_mm))[:, :, None]
     grid = DISTANCE_GRID_MM[None, :, None]
     ahead = (short - grid * np.cos(_ANGLES)) / along
     aside = grid * np.sin(_ANGLES) / across
@@ -354,8 +356,8 @@ def aimed_core_density(radius_mm: ArrayLike, radius_sd_mm: ArrayLike, length_mm:
     True
     """
     require_positive("aimed_core_density", radius_mm=radius_mm)
-    radius, sd = column(radius_mm), column(radius_sd_mm)
-    length = column(length_mm)
+    radius, sd = as_column(radius_mm), as_column(radius_sd_mm)
+    length = as_column(length_mm)
     known = np.isfinite(length)
     short = np.where(known, np.maximum(radius - length, 0.0), 0.0)
     scale = np.sqrt((OFFSET_SHARE * radius) ** 2 + short**2 + sd**2)

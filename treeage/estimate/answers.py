@@ -14,14 +14,15 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from treeage import priors
-from treeage.distance import DistanceSource, source_words
-from treeage.estimate.cores import Cores, WidthSource
-from treeage.estimate.shared import FEWEST_RINGS, LEAST_TREES, Shared, genus_of
+from treeage.distance import DistanceSource
+from treeage.estimate.cores import Cores
+from treeage.estimate.shared import FEWEST_RINGS, LEAST_TREES, Shared
 from treeage.pmf import Pmf
 from treeage.posterior import TreePosterior
-from treeage.results import CORE_HEIGHT, ROOT_COLLAR, Flag, Known, SharedParts, Status, Step, TreeAge
+from treeage.priors import Known
+from treeage.results import FACTS, SHARES, Flag, SharedParts, Status, Step, TreeAge
 from treeage.rings import compare_rules, ring_model
-from treeage.schema import Dating, InnerEnd
+from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, InnerEnd, TreeOrigin, genus_of
 
 if TYPE_CHECKING:
     from treeage.height import HeightModel
@@ -31,7 +32,11 @@ Array = NDArray[np.float64]
 
 CONFLICT_LEVEL = 0.01  # choice: cores of a tree are reported as disagreeing below this predictive p value
 ACCOUNT_COLUMNS = ["table", "row", "tree", "core", "status", "reason", "rows"]
-_ORIGIN_FLAGS = {"sprout": Flag.SPROUT_ORIGIN, "advance": Flag.ADVANCE_ORIGIN, "planted": Flag.PLANTED_ORIGIN}
+_ORIGIN_FLAGS: dict[str, Flag] = {
+    TreeOrigin.SPROUT: Flag.SPROUT_ORIGIN,
+    TreeOrigin.ADVANCE: Flag.ADVANCE_ORIGIN,
+    TreeOrigin.PLANTED: Flag.PLANTED_ORIGIN,
+}
 
 
 def tree_answer(posterior: TreePosterior, cores: Cores, shared: Shared, *, prob: float) -> TreeAge:
@@ -140,8 +145,7 @@ def variance_shares(by_core: Array, pith: float, height: float, collar: float) -
     parts = parts / parts.sum() * pith if parts.sum() > 0 else np.array([0.0, 0.0, pith])
     shares = np.append(parts, [height, collar])
     total = shares.sum()
-    names = ("share_count", "share_distance", "share_rate", "share_height", "share_collar")
-    return dict(zip(names, (shares / total).tolist() if total > 1e-12 else [float("nan")] * 5, strict=True))
+    return dict(zip(SHARES, (shares / total).tolist() if total > 1e-12 else [float("nan")] * 5, strict=True))
 
 
 def _missed_given_tree(posterior: TreePosterior, innermost_year: int, pith: Pmf) -> Pmf:
@@ -170,14 +174,9 @@ def _outer_year(cores: Cores, rows: Sequence[int]) -> tuple[int, Pmf]:
 
 
 def _lead_facts(cores: Cores, lead: int, number: int) -> dict[str, Any]:
-    return {
-        "cores": number,
-        "dating": str(cores.dating[lead]),
-        "inner_end": str(cores.inner_end[lead]),
-        "core_height_m": float(cores.height_m[lead]),
-        "rings_counted": int(cores.rings_counted[lead]),
-        "lead_core": str(cores.core[lead]),
-    }
+    core, height_m, rings = str(cores.core[lead]), float(cores.height_m[lead]), int(cores.rings_counted[lead])
+    values = (number, str(cores.dating[lead]), str(cores.inner_end[lead]), core, height_m, rings)
+    return dict(zip(FACTS, values, strict=True))
 
 
 def _flags(posterior: TreePosterior, cores: Cores, height: HeightModel) -> tuple[Flag, ...]:
@@ -208,7 +207,7 @@ def _core_table(posterior: TreePosterior, cores: Cores, prob: float) -> pd.DataF
         rows.append({
             "core": str(cores.core[row]), "dating": str(cores.dating[row]), "inner_end": str(cores.inner_end[row]),
             "core_height_m": float(cores.height_m[row]), "rings_counted": int(cores.rings_counted[row]),
-            "innermost_year": int(cores.innermost_year[row]), "distance_from": source_words(cores.source[row]),
+            "innermost_year": int(cores.innermost_year[row]), "distance_from": cores.source[row],
             "pith_year_median": pith.median() if pith else None, "pith_year_lo": low, "pith_year_hi": high,
             "lead": row == posterior.lead,
         })  # fmt: skip
@@ -301,12 +300,6 @@ _COUNT_SOURCES = {
     Dating.LAB_COUNT: (f"{_WEISBERG}: mean error 1.5 years", Known.ABSTRACT),
     Dating.FIELD_COUNT: (f"{_WEISBERG}: 75 % within 10, 87 % within 20 years", Known.ABSTRACT),
 }
-_WIDTH_WORDS = {
-    WidthSource.RING_TABLE: "ring table",
-    WidthSource.LENGTH: "core length",
-    WidthSource.DIAMETER: "diameter",
-    WidthSource.INNER_WIDTH: "inner width",
-}
 _BORROWED = (
     (priors.BARK_SHARE, Flag.BARK_FROM_PUBLISHED_SHARE),
     (priors.TAPER, Flag.DIAMETER_FROM_BREAST_HEIGHT),
@@ -314,20 +307,23 @@ _BORROWED = (
 
 
 def gather_sources(cores: Cores, shared: Shared, answers: Iterable[TreeAge]) -> pd.DataFrame:
-    """Models and defaults that the answers rest on: step, what, source, known, used (number of cores or trees)."""
+    """Models and defaults that the answers rest on: step, what, source, known, used (number of cores or trees).
+
+    The index names the species of a height model; empty for the rest.
+    """
     dated = [answer for answer in answers if answer.status == Status.ESTIMATED]
     rows: list[tuple[str, str, str, str, int]] = []
     lines = np.argsort(cores.line)  # counts alike stand in the order of cores.csv
     for source, count in _counts(cores.source[row] for row in lines if not cores.bound_only[row]):
         parts = [found for member, found in _DISTANCE_SOURCES.items() if member in source]
         sources, knowns = (list(dict.fromkeys(part[at] for part in parts)) for at in (0, 1))
-        rows.append((Step.DISTANCE, source_words(source), "; ".join(sources), ", ".join(knowns), count))
+        rows.append((Step.DISTANCE, str(source), "; ".join(sources), ", ".join(knowns), count))
     hidden = [row for row in lines if cores.distance[row, 0] < 1 and not cores.bound_only[row]]
     rows.append(
-        ("missed rings", "log-linear model of the hidden mean width", ring_model().source, Known.FITTED, len(hidden))
+        (Step.MISSED_RINGS, "log-linear model of the hidden mean width", ring_model().source, Known.FITTED, len(hidden))
     )
     for width, count in _counts(cores.width_source[row] for row in hidden):
-        rows.append((Step.WIDTHS, _WIDTH_WORDS[width], "the tables of this folder", Known.USER, count))
+        rows.append((Step.WIDTHS, width, "the tables of this folder", Known.USER, count))
     for species, own in shared.species.items():
         what = f"{species}: hidden widths adjusted by {own.neighbours} dated trees of the stand"
         used = int((own.place >= 0).sum()) if own.neighbours else 0
@@ -342,6 +338,7 @@ def gather_sources(cores: Cores, shared: Shared, answers: Iterable[TreeAge]) -> 
         used = sum(flag in flags for flags in cores.flags)
         rows.append((Step.DIAMETER, f"{entry.meaning}: {entry.value:g} {entry.unit}", entry.source, entry.known, used))
     refers = [(answer.species, answer.date_refers_to) for answer in dated]
+    about = [""] * len(rows)
     for species, own in shared.species.items():
         step, model = Step.HEIGHT, own.height
         at_collar, above = (refers.count((species, refers_to)) for refers_to in (ROOT_COLLAR, CORE_HEIGHT))
@@ -350,7 +347,9 @@ def gather_sources(cores: Cores, shared: Shared, answers: Iterable[TreeAge]) -> 
             rows.append((step, f"{species}: none, dates refer to the coring height", model.source, Known.NONE, above))
         else:
             rows.append((step, f"{species}: {model.name}", model.source, model.known, at_collar))
-    return pd.DataFrame([row for row in rows if row[-1]], columns=["step", "what", "source", "known", "used"])
+        about += [species] * (len(rows) - len(about))
+    table = pd.DataFrame(rows, columns=["step", "what", "source", "known", "used"], index=about)
+    return table[table["used"] > 0]
 
 
 def _counts(items: Iterable[Any]) -> list[tuple[Any, int]]:

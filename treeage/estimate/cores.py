@@ -6,9 +6,8 @@ height and core id, so that the order of rows in a table never matters.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
-from enum import Enum, auto
 from functools import cached_property, partial
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -21,22 +20,30 @@ from treeage import priors
 from treeage.counting import count_error_mass, lost_kernel
 from treeage.distance import (
     DISTANCE_GRID_MM,
+    READINGS,
     CoreDistances,
     DistanceSource,
     arc_likelihood,
-    circle_likelihood,
     common_arcs_likelihood,
     core_distances,
-    direct_likelihood,
     inside_radius,
     point_likelihood,
     radial_length,
-    ray_likelihood,
+    read_likelihoods,
 )
 from treeage.pmf import Mass
 from treeage.results import Flag
-from treeage.rings import InnerGrowth, ring_model, shared_spreads, visible_growth
-from treeage.schema import Dating, InnerEnd
+from treeage.rings import InnerGrowth, hidden_width, shared_spreads, visible_growth
+from treeage.schema import (
+    FEWEST_POINTS,
+    Dating,
+    InnerEnd,
+    OuterEnd,
+    Word,
+    column_numbers,
+    horizontal_share,
+    innermost_year,
+)
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -47,19 +54,18 @@ Flags = NDArray[np.bool_]
 Words = NDArray[np.object_]
 
 MOST_RINGS = 6000  # choice: more missed rings than any tree has
-_FEWEST_POINTS = 3  # digitised points on one boundary that fix a circle
 
 JointCount = tuple[tuple[int, int], tuple[int, int], Array]
 """Rows of two cores, the first count error of each, and the joint mass of their count errors."""
 
 
-class WidthSource(Enum):
-    """What the visible growth of a core was taken from."""
+class WidthSource(Word):
+    """What the visible growth of a core was taken from; `data/words.csv` says it for people."""
 
-    RING_TABLE = auto()
-    INNER_WIDTH = auto()
-    LENGTH = auto()
-    DIAMETER = auto()
+    RING_TABLE = "ring table"
+    INNER_WIDTH = "inner width"
+    LENGTH = "core length"
+    DIAMETER = "diameter"
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +79,7 @@ class Cores:
     tree, core, species, plot, crown_class, origin : numpy.ndarray of str, shape (n_core,)
         Ids and words of the core and of its tree.
     dating, inner_end, outer_end : numpy.ndarray of str, shape (n_core,)
-        Words of cores.csv; dating as `Dating`.
+        Words of cores.csv, as `Dating`, `InnerEnd` and `OuterEnd`.
     outer_year, rings_counted : numpy.ndarray of int, shape (n_core,)
         As read.
     height_m, azimuth_deg, outer_lost, outer_lost_sd, collar_years, collar_years_sd : numpy.ndarray, shape (n_core,)
@@ -148,7 +154,7 @@ class Cores:
     @cached_property
     def innermost_year(self) -> Ints:
         """Year of the innermost counted ring if the count is exact, shape (n_core,)."""
-        years = self.outer_year - self.rings_counted + 1
+        years = innermost_year(self.outer_year, self.rings_counted)
         years.flags.writeable = False
         return years
 
@@ -196,7 +202,7 @@ def read_cores(field: Field) -> Cores:
         origin=words("origin"),
         dating=dating,
         inner_end=inner_end,
-        outer_end=words("outer_end"),
+        outer_end=np.array([OuterEnd(word) for word in table["outer_end"]], dtype=object),
         outer_year=table["outer_year"].to_numpy(dtype=np.int64),
         rings_counted=counted,
         height_m=number("core_height_m"),
@@ -226,20 +232,6 @@ def _joined(field: Field) -> pd.DataFrame:
     own = field.cores.drop(columns=[name for name in field.trees.columns if name != "tree"], errors="ignore")
     table = own.assign(line=np.arange(len(own))).merge(field.trees, on="tree", how="left")
     return table.sort_values(["tree", "core_height_m", "core"], kind="stable").reset_index(drop=True)
-
-
-def column_numbers(table: pd.DataFrame, name: str, default: float = float("nan")) -> Array:
-    """Numbers of a column, shape (n_row,), with a default for empty cells and absent columns.
-
-    Examples
-    --------
-    >>> column_numbers(pd.DataFrame({"tilt_deg": [5.0, None]}), "tilt_deg", 0.0).tolist()
-    [5.0, 0.0]
-    """
-    if name not in table:
-        return np.full(len(table), default)
-    values = pd.to_numeric(table[name], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
-    return np.where(np.isfinite(values), values, default)
 
 
 def _words(table: pd.DataFrame, name: str) -> Words:
@@ -276,7 +268,7 @@ def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[Flag]])
 def _widths(field: Field, table: pd.DataFrame, tilt: Array) -> list[Array]:
     """Visible widths, horizontal and green, innermost first."""
     measured = field.ring_widths()
-    scale = np.cos(np.deg2rad(tilt)) / (1 - field.settings.shrinkage_percent / 100)
+    scale = horizontal_share(tilt) / (1 - field.settings.shrinkage_percent / 100)
     keys = zip(table["tree"], table["core"], strict=True)
     return [measured.get(key, np.zeros(0)) * factor for key, factor in zip(keys, scale, strict=True)]
 
@@ -297,27 +289,10 @@ def _mark_distances(flags: list[set[Flag]], found: CoreDistances, inner_end: Wor
     _mark(flags, np.isin(inner_end, [InnerEnd.ROT, InnerEnd.BROKEN]) & ~seen, Flag.INNER_END_LOST)
 
 
-_READINGS: Mapping[DistanceSource, tuple[Callable[..., Array], tuple[str, ...], tuple[str, float]]] = {
-    DistanceSource.CIRCLE: (circle_likelihood, ("circle_radius_mm",), ("circle_step_mm", priors.CIRCLE_STEP.value)),
-    DistanceSource.RAYS: (
-        ray_likelihood,
-        ("ray_gap_mm", "ray_angle_deg"),
-        ("ray_angle_sd_deg", priors.RAY_ANGLE_SD.value),
-    ),
-    DistanceSource.DIRECT: (direct_likelihood, ("distance_mm",), ("distance_sd_mm", np.nan)),
-}
-"""Sources of one cell or two: the likelihood, the columns it needs, and its error with the default."""
-
-
 def _likelihoods(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[DistanceSource, tuple[Flags, Array]]:
     """Every likelihood that some core has: rows, and values for these rows."""
-    found = _arcs(field, table, widths)
-    for source, (function, needed, (error, default)) in _READINGS.items():
-        values = [*(column_numbers(table, name) for name in needed), column_numbers(table, error, default)]
-        rows = np.all(np.isfinite(values[:-1]), axis=0)
-        if rows.any():
-            found[source] = rows, function(*(value[rows] for value in values))
-    return found | _points(field, table, widths)
+    single = [source for source in READINGS if source is not DistanceSource.ARC]
+    return _arcs(field, table, widths) | read_likelihoods(table, single) | _points(field, table, widths)
 
 
 def _beyond(widths: Array, ring: int) -> float:
@@ -334,31 +309,28 @@ def _places(table: pd.DataFrame) -> dict[tuple[str, str], int]:
 
 def _arcs(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[DistanceSource, tuple[Flags, Array]]:
     """The arc of cores.csv; with those of arcs.csv it shares the roundness of its core's rings."""
-    chord, rise = column_numbers(table, "chord_mm"), column_numbers(table, "rise_mm")
-    reading = column_numbers(table, "arc_sd_mm", priors.ARC_SD.value)
+    arc = READINGS[DistanceSource.ARC]
+    chord, rise, reading = arc.values(table)
     own = np.isfinite(chord) & np.isfinite(rise)
     place, more = _places(table), field.arcs
-    more_sd = column_numbers(more, "arc_sd_mm", priors.ARC_SD.value)
     arcs: dict[int, list[tuple[float, float, float, float]]] = {}
-    for tree, core, ring, *arc in zip(
-        more["tree"], more["core"], more["ring"], more["chord_mm"], more["rise_mm"], more_sd, strict=True
-    ):
+    for tree, core, ring, *values in zip(more["tree"], more["core"], more["ring"], *arc.values(more), strict=True):
         row = place.get((tree, core), -1)
         beyond = _beyond(widths[row], int(ring)) if row >= 0 else float("nan")
         if np.isfinite(beyond):
             first = [(chord[row], rise[row], reading[row], 0.0)] if own[row] else []
-            arcs.setdefault(row, first).append((*arc, beyond))
+            arcs.setdefault(row, first).append((*values, beyond))
     several = np.zeros(len(table), dtype=bool)
     several[list(arcs)] = True
     found, rows = {}, own & ~several
     if rows.any():
         found[DistanceSource.ARC] = rows, arc_likelihood(chord[rows], rise[rows], reading[rows])
     if several.any():
-        values = np.ones((len(table), DISTANCE_GRID_MM.size))
+        likelihood = np.ones((len(table), DISTANCE_GRID_MM.size))
         for row, read in arcs.items():
             chords, rises, errors, places = np.array(read, dtype=np.float64).T
-            values[row] = common_arcs_likelihood(chords, rises, errors, beyond_mm=places)
-        found[DistanceSource.SEVERAL_ARCS] = several, values[several]
+            likelihood[row] = common_arcs_likelihood(chords, rises, errors, beyond_mm=places)
+        found[DistanceSource.SEVERAL_ARCS] = several, likelihood[several]
     return found
 
 
@@ -370,7 +342,7 @@ def _points(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Dist
         row = place.get((str(key[0]), str(key[1])), -1)
         boundary = points[points["ring"] >= 1]
         enough = boundary.groupby("ring").size().max() if len(boundary) else 0
-        beyond = _beyond(widths[row], int(boundary["ring"].min())) if row >= 0 and enough >= _FEWEST_POINTS else np.nan
+        beyond = _beyond(widths[row], int(boundary["ring"].min())) if row >= 0 and enough >= FEWEST_POINTS else np.nan
         if np.isfinite(beyond):
             ring, along, across = (boundary[name].to_numpy() for name in ("ring", "x_mm", "y_mm"))
             values[row] = point_likelihood(ring, along, across, beyond_mm=beyond)
@@ -437,23 +409,13 @@ def _with_lost_rings(count: Mass, lost_sd: Array, dating: Words) -> Mass:
 
 def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
     """Missed rings beyond which about one in a hundred thousand lies."""
-    model = ring_model()
     total = np.cumsum(distance, axis=1)
     high = DISTANCE_GRID_MM[np.minimum((total < 1 - 1e-5).sum(axis=1), DISTANCE_GRID_MM.size - 1)]
     high = np.maximum(high, 0.05)
-    location = np.array([model.location(growth, high[[0]])[0, 0]]) if len(high) == 1 else _own_location(growth, high)
+    location, scale = hidden_width(growth, high[:, None], high)
     stand_sd, tree_sd = shared_spreads()
-    reach = 3.0 * np.hypot(tree_sd, stand_sd) + 7.0 * model.own_scale(growth, high)
-    rings = np.exp(np.log(high) - location + reach)
+    reach = 3.0 * np.hypot(tree_sd, stand_sd) + 7.0 * scale
+    rings = np.exp(np.log(high) - location[:, 0] + reach)
     rings = np.where(distance[:, 0] >= 1.0, 1, rings)
     most: Ints = np.clip(np.ceil(rings) + 2, 3, MOST_RINGS).astype(np.int64)
     return most
-
-
-def _own_location(growth: InnerGrowth, distance_mm: Array) -> Array:
-    """Expected log hidden width of each core at its own distance."""
-    knots = np.exp(np.linspace(np.log(0.05), np.log(DISTANCE_GRID_MM[-1]), 24))
-    values = ring_model().location(growth, knots)
-    at = np.clip((np.log(distance_mm / knots[0]) / np.log(knots[1] / knots[0])).astype(int), 0, knots.size - 1)
-    rows = np.arange(len(distance_mm))
-    return np.asarray(np.minimum(values[rows, at], values[rows, np.minimum(at + 1, knots.size - 1)]))

@@ -12,12 +12,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.alignment import Alignment, AlignmentPrior, align_many, unseen_rings
+from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, unseen_rings
 from treeage.counting import absent_ring_share, count_error, false_ring_share, lost_kernel
 from treeage.estimate.cores import Cores, JointCount
-from treeage.estimate.shared import genus_of
 from treeage.results import Flag
-from treeage.schema import Dating
+from treeage.schema import Dating, genus_of
 
 Array = NDArray[np.float64]
 
@@ -167,8 +166,8 @@ def _events(cores: Cores, pair: Pair, reading: Alignment) -> list[tuple[int, lis
     last, rows = int(min(cores.outer_year[list(pair)])), []
     best = reading.best
     for named, ring, prob, near in zip(*(best[name] for name in best.columns), strict=True):
-        kind, side = str(named).rsplit("_in_", 1)
-        on, other = pair if side == "a" else pair[::-1]
-        where = [cores.tree[on], cores.core[on], cores.core[other], kind, int(ring), last - int(ring) + 1]
+        event = Move(named)
+        on, other = pair if event.core == "a" else pair[::-1]
+        where = [cores.tree[on], cores.core[on], cores.core[other], event.word, int(ring), last - int(ring) + 1]
         rows.append((on, [*where, float(prob), float(near)]))
     return rows

@@ -14,21 +14,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, InputError, ModelError
+from treeage.errors import Fault, InputError, ModelError, faults_frame
 from treeage.estimate.cores import Cores, at_pith
 from treeage.height import HEIGHT_APART_M, HeightModel, height_model, no_height_model
 from treeage.pmf import freeze_arrays
 from treeage.posterior import GrowthNodes, TreePosterior, growth_nodes
 from treeage.results import Flag
-from treeage.rings import (
-    RATE_STEP,
-    DatedSeries,
-    RingCalibration,
-    missed_ring_mass,
-    shared_spreads,
-    stand_adjustment,
-)
-from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, Dating, HeightChoice, InnerEnd
+from treeage.rings import LOG_STEP, DatedSeries, RingCalibration, missed_ring_mass, shared_spreads, stand_adjustment
+from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SETTINGS_FILE, Dating, HeightChoice, InnerEnd, genus_of
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -38,7 +31,6 @@ Ints = NDArray[np.int64]
 
 LEAST_TREES = 3  # choice: with fewer dated trees of a species there is no stand to learn from
 FEWEST_RINGS = 15  # choice: a series shorter than this says little about its neighbours
-NOTE_COLUMNS = ["file", "row", "item", "column", "got", "need", "do"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,15 +121,10 @@ def share(cores: Cores, heights: Mapping[str, HeightModel], groups: Mapping[str,
         if trees >= LEAST_TREES:
             calibration = stand_adjustment(_series(cores, rows), _series(cores, neighbours), genus=genus_of(name))
         stand_sd, tree_sd = shared_spreads(calibration=calibration)
-        growth = growth_nodes(tree_sd, stand_sd, step=RATE_STEP)
+        growth = growth_nodes(tree_sd, stand_sd, step=LOG_STEP)
         used = trees if calibration is not None else 0
         found[name] = SpeciesShared(growth, calibration, place, used, height, groups.get(name, name))
     return Shared(found)
-
-
-def genus_of(species: str) -> str | None:
-    """First word of a species name; None where there is none."""
-    return species.split(maxsplit=1)[0] if species else None
 
 
 def _neighbours(cores: Cores, rows: Ints) -> Ints:
@@ -254,7 +241,7 @@ def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str,
 
 def _chosen_height(field: Field, species: str) -> Mapping[str, Any] | None:
     """Settings of a species' height model; its young trees where none is named, and nothing where they are too few."""
-    chosen: Mapping[str, Any] | None = field.settings.height.get(species, field.settings.height.get("default"))
+    chosen = field.settings.height_choice(species)
     if chosen is not None:
         return chosen
     own = field.seedlings[field.seedlings["species"] == species]
@@ -311,13 +298,10 @@ def height_notes(models: Mapping[str, HeightModel], used: Collection[tuple[str, 
         heights = sorted({height for name, height in used if name == species and (height > 0 or not model.is_none)})
         for caution in sorted({caution for height in heights for caution in model.cautions(height)}):
             told.setdefault(caution, []).append(species)
-    rows = [
-        {"file": "field.toml", "row": 0, "item": ", ".join(names), "column": "height", "got": caution,
-         "need": "years to coring height with a source that covers it",
-         "do": "Measure seedlings or core some trees at two heights."}
-        for caution, names in told.items()
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=NOTE_COLUMNS)
+    need = "years to coring height with a source that covers it"
+    do = "Measure seedlings or core some trees at two heights."
+    told_of = ((caution, ", ".join(names)) for caution, names in told.items())
+    return faults_frame([Fault(caution, need, do, SETTINGS_FILE, 0, "height", names) for caution, names in told_of])
 
 
 def species_without_heights(field: Field) -> pd.DataFrame:

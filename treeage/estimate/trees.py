@@ -18,7 +18,7 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.distance import DISTANCE_GRID_MM, DistanceSource, joint_distances, share_a_line
+from treeage.distance import DISTANCE_GRID_MM, DistanceSource, joint_distances, on_grid, share_a_line
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import Shared, SpeciesShared, missed_mass
 from treeage.height import HEIGHT_APART_M
@@ -373,21 +373,9 @@ def _cases(cores: Cores, tree: str, own: SpeciesShared, missed: Array, added: Ma
     masses = []
     for k, row in enumerate(rows):
         same, count = np.full(weights.size, row), read.get(row, cores.count[row])
-        placed = missed_mass(cores, same, own, missed.shape[2] - 1, distance=_on_grid(places[:, k]))
+        placed = missed_mass(cores, same, own, missed.shape[2] - 1, distance=on_grid(places[:, k]))
         masses.append(added_rings(placed, Mass(count.start, np.repeat(count.mass[None], weights.size, axis=0))))
     return masses, weights
-
-
-def _on_grid(distance_mm: Array) -> Array:
-    """Known distances as mass on the grid, split between the two neighbours."""
-    mass = np.zeros((distance_mm.size, DISTANCE_GRID_MM.size))
-    upper = np.clip(np.searchsorted(DISTANCE_GRID_MM, distance_mm), 1, DISTANCE_GRID_MM.size - 1)
-    low, high = DISTANCE_GRID_MM[upper - 1], DISTANCE_GRID_MM[upper]
-    part = np.clip((distance_mm - low) / (high - low), 0.0, 1.0)
-    rows = np.arange(distance_mm.size)
-    mass[rows, upper - 1] = 1 - part
-    mass[rows, upper] += part
-    return mass
 
 
 def _read_counts(cores: Cores, tree: str) -> dict[int, Mass]:

@@ -19,7 +19,7 @@ from scipy.special import betaincinv, expit, ndtr
 from treeage.display import Result
 from treeage.errors import Fault, InputError, ModelWarning, require_nonnegative, require_positive, show
 from treeage.growth.history import Array, CoreWidths
-from treeage.stand import interval_levels
+from treeage.pmf import interval_levels
 
 ENOUGH_WIDTHS = 50_000  # Black et al. 2009, abstract: about 50,000 widths a species for a stable boundary line
 LINE_BIN_MM = 0.5  # choice: classes of prior growth [mm] in which the upper edge is read, as is common practice

@@ -16,11 +16,12 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
-from treeage.distance import DISTANCE_GRID_MM, DistanceSource
+from treeage.distance import DistanceSource, draw_distances
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
-from treeage.estimate import Cores, column_numbers, read_cores
-from treeage.pmf import freeze_arrays
-from treeage.stand import PastStand, interval_levels, past_stand
+from treeage.estimate import Cores, read_cores
+from treeage.pmf import freeze_arrays, interval_levels
+from treeage.schema import OuterEnd, column_numbers
+from treeage.stand import PastStand, past_stand, trees_by_id
 
 if TYPE_CHECKING:
     from treeage.results import Ages
@@ -675,7 +676,7 @@ def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str,
     Returns
     -------
     dict of str to GrowthHistory
-        By tree, in the order of cores.csv; trees without widths, or whose distance to the pith nothing
+        By tree, in the order of tree ids; trees without widths, or whose distance to the pith nothing
         bounds, are left out.
 
     Raises
@@ -712,7 +713,7 @@ def _one_tree(cores: Cores, rows: list[int], prob: float, seed: int) -> GrowthHi
     """Growth of one tree from those of its cores that reach its last ring year."""
     last = cores.outer_year[rows].max()
     rows = [row for row in rows if cores.outer_year[row] == last]
-    drop = bool((cores.outer_end[rows] == "incomplete").any())
+    drop = bool((cores.outer_end[rows] == OuterEnd.INCOMPLETE).any())
     series = [_core(cores, row, drop, seed) for row in rows if cores.widths_mm[row].size > int(drop)]
     row = rows[0]
     radius, radius_sd = float(cores.radius_mm[row]), float(cores.radius_sd_mm[row])
@@ -732,14 +733,8 @@ def _one_tree(cores: Cores, rows: list[int], prob: float, seed: int) -> GrowthHi
 
 
 def _core(cores: Cores, row: int, drop: bool, seed: int) -> CoreWidths:
-    """Widths of one core with draws of its distance, spread evenly within the steps of the grid."""
-    rng = np.random.default_rng([seed, row])
-    mass = cores.distance[row] / cores.distance[row].sum()
-    cell = rng.choice(mass.size, size=DISTANCE_DRAWS, p=mass)
-    edges = np.append(DISTANCE_GRID_MM, DISTANCE_GRID_MM[-1])
-    share = rng.random(DISTANCE_DRAWS) - 0.5
-    width = np.where(cell == 0, 0.0, edges[cell + 1] - edges[cell])
-    distance = np.maximum(DISTANCE_GRID_MM[cell] + share * width, 0.0)
+    """Widths of one core with draws of its distance."""
+    distance = draw_distances(cores.distance[row], DISTANCE_DRAWS, np.random.default_rng([seed, row]))
     widths, outer = cores.widths_mm[row], int(cores.outer_year[row])
     years = np.arange(outer - widths.size + 1, outer + 1)
     last = widths.size - int(drop)
@@ -802,11 +797,7 @@ def past_trees(
         raise InputError(Fault("no dated tree", "at least one", "Date some trees.", "past_trees", 0, "ages"))
     draws = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
     survey = max(int(ages[name].outer_year) for name in names)
-    table = ages.tree_table
-    if "tree" in table.columns:
-        table = table.assign(tree=table["tree"].astype(str)).drop_duplicates("tree").set_index("tree").reindex(names)
-    else:
-        table = pd.DataFrame(index=pd.Index(names))
+    table = trees_by_id(ages.tree_table).reindex(names)
     now = column_numbers(table, "dbh_cm")
     then: Array = np.full((DISTANCE_DRAWS, len(names)), np.nan)
     for column, name in enumerate(names):

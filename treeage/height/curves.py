@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError, ModelError, require_nonnegative, require_positive, show
-from treeage.schema import Word, word_of
+from treeage.schema import CountsFrom, Word, word_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,13 +27,6 @@ _LEAST: Final = 1e-9  # choice: bound of parameters that must be above 0
 _TOPS: Final = (1.05, 1.3, 1.8, 3.0)  # choice: asymptotes tried, in largest heights
 _PACES: Final = (0.3, 1.0, 3.0)  # choice: rates tried, in inverse middle ages
 _SHAPES: Final = (0.7, 1.2, 2.0)  # choice: shapes tried
-
-
-class CountsFrom(Word):
-    """Where age 0 of a curve is."""
-
-    COLLAR = "collar"
-    BREAST_HEIGHT = "breast height"
 
 
 class BelowStart(Word):

@@ -18,6 +18,7 @@ from scipy.special import ndtr, ndtri
 from treeage.errors import Fault, ModelError, require_nonnegative, show
 from treeage.height.curves import HeightCurve
 from treeage.pmf import Mass, Pmf
+from treeage.priors import Known
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -194,8 +195,8 @@ class HeightModel:
         What the model is, in words for a table.
     source : str
         Where its numbers come from.
-    known : {'user', 'read', 'abstract', 'memory', 'none'}
-        How the numbers are known; 'user': from the user's own trees or figures.
+    known : Known
+        How the numbers are known (user, read, abstract, memory or none); user: from the user's own trees or figures.
     forms : tuple of GrowthForm, shape (n_shared,)
         Form of early height growth in each shared node, see `growth_axis`.
     scales_m : numpy.ndarray, shape (n_shared,)
@@ -221,7 +222,7 @@ class HeightModel:
 
     name: str
     source: str
-    known: str
+    known: Known
     forms: tuple[GrowthForm, ...]
     scales_m: Floats
     intercept: Floats

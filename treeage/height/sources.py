@@ -5,12 +5,10 @@ Lognormal passing times with a stated share of the variance common to the stand;
 
 from __future__ import annotations
 
-import csv
 import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
-from importlib import resources
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -29,7 +27,7 @@ from treeage.errors import (
     require_probability,
     show,
 )
-from treeage.height.curves import CountsFrom, Floats, HeightCurve
+from treeage.height.curves import Floats, HeightCurve
 from treeage.height.model import (
     SHARED_NODES,
     TREE_NODES,
@@ -41,30 +39,25 @@ from treeage.height.model import (
 )
 from treeage.height.young import from_seedlings, from_two_heights
 from treeage.pmf import Pmf
-from treeage.schema import HeightChoice, Word, column, height_faults, slip, word_of
+from treeage.priors import Known, data_rows
+from treeage.schema import (
+    FOOT_M,
+    Counts,
+    CountsFrom,
+    FigureUse,
+    HeightChoice,
+    column,
+    height_faults,
+    slip,
+    word_of,
+)
 
 USER_SHARED_SHARE: Final = 0.25  # choice: a quarter of the variance of the user's own figure is common
 PUBLISHED_SHARED_SHARE: Final = 0.5  # choice: a figure from elsewhere can be off for all trees
 CURVE_LOG_SD: Final = 0.5  # 0.4-0.6 for natural origin under cover (judgement from published ranges)
 JENSEN_HEIGHT_M: Final = 1.0  # choice: the usual coring height
 CURVE_TRUST_FROM_M: Final = 2.0  # below, site curves are extrapolated from older dominant trees
-FOOT_M: Final = 0.3048  # exact by definition
 NO_SOURCE: Final = "stated by the user, no source given"
-
-
-class Counts(Word):
-    """What the years of a figure are: a difference of rings, or a time as it passed."""
-
-    RINGS = "rings"
-    TIME = "time"
-
-
-class FigureUse(Word):
-    """Years to a height, years for each metre of height, or years hidden by a buried collar."""
-
-    HEIGHT = "height"
-    RATE = "rate"
-    COLLAR = "collar"
 
 
 def checked_share(where: str, shared_share: float) -> float:
@@ -154,7 +147,7 @@ def from_mean_sd(
     return _lognormal_model(
         f"mean {float(mean):g}, sd {float(sd):g} years at {float(height):g} m",
         source=source or NO_SOURCE,
-        known="user",
+        known=Known.USER,
         height_m=float(height),
         log_median=float(np.log(seasons)) - log_sd**2 / 2,
         log_sd=log_sd,
@@ -163,7 +156,7 @@ def from_mean_sd(
 
 
 def _lognormal_model(
-    name: str, *, source: str, known: str, height_m: float, log_median: float, log_sd: float, share: float
+    name: str, *, source: str, known: Known, height_m: float, log_median: float, log_sd: float, share: float
 ) -> HeightModel:
     """Lognormal passing times stated at one height [log seasons]; other heights by a power that the stand shares."""
     level = log_median + np.sqrt(share) * log_sd * normal_nodes(SHARED_NODES)
@@ -172,7 +165,7 @@ def _lognormal_model(
 
 
 def _stated_at(
-    height_m: float, *, name: str, source: str, known: str, level: Floats | float, deviation: Floats
+    height_m: float, *, name: str, source: str, known: Known, level: Floats | float, deviation: Floats
 ) -> HeightModel:
     """Passing times known at one height: log time `level` there, trees about it; a power of height elsewhere."""
     slope = power_slopes()
@@ -256,7 +249,7 @@ def from_quantiles(
         float(height),
         name=f"{levels.size} quantiles at {float(height):g} m",
         source=source or NO_SOURCE,
-        known="user",
+        known=Known.USER,
         level=0.0,
         deviation=piecewise(total, ndtri(levels), seasons),
     )
@@ -283,7 +276,7 @@ def no_height_model(*, chosen: bool = True) -> HeightModel:
     return HeightModel(
         name="none",
         source="chosen in field.toml" if chosen else "no height model was given",
-        known="none",
+        known=Known.NONE,
         forms=(GrowthForm.NONE,) * SHARED_NODES,
         scales_m=np.ones(SHARED_NODES),
         intercept=np.zeros(SHARED_NODES),
@@ -319,7 +312,7 @@ class EarlyHeight:
     valid_from_m: float
     valid_to_m: float
     source: str
-    known: str
+    known: Known
     note: str
 
 
@@ -342,23 +335,17 @@ class PublishedCurve:
     site_low_m: float
     site_high_m: float
     source: str
-    known: str
+    known: Known
     checked: str
 
 
-def _rows(file: str) -> list[dict[str, str]]:
-    """Rows of a table that ships with the package, as texts by column."""
-    text = resources.files("treeage").joinpath("data", file).read_text(encoding="utf-8")
-    return list(csv.DictReader(text.splitlines()))
-
-
-@lru_cache(maxsize=1)
+@cache
 def _early_heights() -> tuple[EarlyHeight, ...]:
-    kinds: dict[str, Callable[[str], Any]] = {"use": FigureUse, "counts": Counts}
-    kinds |= dict.fromkeys(("name", "species", "place", "trees", "source", "known", "note"), str)
+    kinds: dict[str, Callable[[str], Any]] = {"use": FigureUse, "counts": Counts, "known": Known}
+    kinds |= dict.fromkeys(("name", "species", "place", "trees", "source", "note"), str)
     return tuple(
         EarlyHeight(**{key: kinds.get(key, _number)(text) for key, text in row.items()})
-        for row in _rows("early_heights.csv")
+        for row in data_rows("early_heights.csv")
     )
 
 
@@ -383,25 +370,17 @@ def early_heights() -> dict[str, EarlyHeight]:
     return {entry.name: entry for entry in _early_heights()}
 
 
-@lru_cache(maxsize=1)
+@cache
 def _published_curves() -> tuple[PublishedCurve, ...]:
-    return tuple(
-        PublishedCurve(
-            name=row["name"],
-            species=row["species"],
-            form=row["form"],
-            counts_from=CountsFrom(row["counts_from"]),
-            base_age_years=float(row["base_age_years"]),
-            unit_m=float(row["unit_m"]),
-            coefficients=tuple(float(value) for value in row["coefficients"].split(";")),
-            site_low_m=float(row["site_low"]) * float(row["unit_m"]),
-            site_high_m=float(row["site_high"]) * float(row["unit_m"]),
-            source=row["source"],
-            known=row["known"],
-            checked=row["checked"],
-        )
-        for row in _rows("height_curves.csv")
-    )
+    return tuple(_published_curve(dict(row)) for row in data_rows("height_curves.csv"))
+
+
+def _published_curve(row: dict[str, Any]) -> PublishedCurve:
+    """One row of the table, its site indices in metres."""
+    row |= {name: float(row[name]) for name in ("base_age_years", "unit_m")}
+    row |= {f"{name}_m": float(row.pop(name)) * row["unit_m"] for name in ("site_low", "site_high")}
+    row["coefficients"] = tuple(float(value) for value in row["coefficients"].split(";"))
+    return PublishedCurve(**row | {"counts_from": CountsFrom(row["counts_from"]), "known": Known(row["known"])})
 
 
 def published_curves() -> dict[str, PublishedCurve]:
@@ -523,7 +502,7 @@ def from_published(name: str, *, shared_share: float = PUBLISHED_SHARED_SHARE) -
     slope = np.ones(SHARED_NODES) if entry.use is FigureUse.RATE else model.slope
     level = model.intercept + model.slope * np.log(entry.height_m)
     remark = f"years to the coring height from a published figure ({name}), not from this stand"
-    memory = ("this figure is recalled and was not checked at its source",) if entry.known == "memory" else ()
+    memory = ("this figure is recalled and was not checked at its source",) if entry.known == Known.MEMORY else ()
     return replace(
         model,
         intercept=level - slope * np.log(entry.height_m),
@@ -627,13 +606,13 @@ def _mean_curve_shift(curve: HeightCurve, tree: Floats) -> float:
     return float(brentq(too_tall, low, high, xtol=1e-15))
 
 
-Rows = Mapping[str, Any] | None
+YoungTrees = Mapping[str, Any] | None
 
 _SEEDLING_COLUMNS: Final = ("height_m", "age_years")
 _PAIR_COLUMNS: Final = ("low_height_m", "low_rings", "high_height_m", "high_rings")
 
 
-def _complete(seedlings: Rows, names: tuple[str, ...]) -> list[NDArray[np.float64]]:
+def _complete(seedlings: YoungTrees, names: tuple[str, ...]) -> list[NDArray[np.float64]]:
     """The named columns on the rows where all of them are there."""
     missing = [name for name in names if seedlings is None or name not in seedlings]
     if seedlings is None or missing:
@@ -651,7 +630,7 @@ def _from_curve(options: Mapping[str, Any]) -> HeightModel:
     return from_curve(site_index_m=float(options["site_index"]), **rest)
 
 
-_MAKERS: Final[Mapping[str, Callable[[Mapping[str, Any], Rows], HeightModel]]] = {
+_MAKERS: Final[Mapping[str, Callable[[Mapping[str, Any], YoungTrees], HeightModel]]] = {
     HeightChoice.SEEDLINGS: lambda options, young: from_seedlings(*_complete(young, _SEEDLING_COLUMNS), **options),
     HeightChoice.TWO_HEIGHTS: lambda options, young: from_two_heights(*_complete(young, _PAIR_COLUMNS)),
     HeightChoice.MEAN_SD: lambda options, young: from_mean_sd(**options),
@@ -663,7 +642,7 @@ _MAKERS: Final[Mapping[str, Callable[[Mapping[str, Any], Rows], HeightModel]]] =
 """The models by the words of the settings, from their options and the young trees of the species."""
 
 
-def height_model(settings: Mapping[str, Any], *, seedlings: Rows = None) -> HeightModel:
+def height_model(settings: Mapping[str, Any], *, seedlings: YoungTrees = None) -> HeightModel:
     """Make the height model of one species from its settings.
 
     Parameters

@@ -24,7 +24,8 @@ from treeage.height.model import (
     normal_nodes,
     power_slopes,
 )
-from treeage.schema import FEWEST_YOUNG_TREES, SEEDLING_REACH, Word, word_of
+from treeage.priors import Known
+from treeage.schema import FEWEST_YOUNG_TREES, SEEDLING_REACH, SeedlingSampling, Tip, word_of
 
 _SPREAD_GUESS: Final = 0.3  # log-sd between trees: 0.15-0.25 open, 0.4-0.6 shaded (from published ranges)
 _SPREAD_WEIGHT: Final = 2.0  # choice: the guess counts as much as two trees
@@ -41,22 +42,8 @@ GROWTH_CANDIDATES: Final[tuple[tuple[GrowthForm, float], ...]] = (
 """Growth forms that young trees choose from, each with its scale in heights of the tallest of them (choice)."""
 
 
-class Sampling(Word):
-    """Ages are times to the heights, or those of trees met at random, where slow trees are met more often."""
-
-    PASSING = "passing"
-    STANDING = "standing"
-
-
-class Tip(Word):
-    """Whether the season's height growth was over when the height was measured."""
-
-    END_OF_SEASON = "end_of_season"
-    WITHIN_SEASON = "within_season"
-
-
 def from_seedlings(
-    height_m: ArrayLike, age_years: ArrayLike, *, sampling: str = Sampling.PASSING, tip: str = Tip.END_OF_SEASON
+    height_m: ArrayLike, age_years: ArrayLike, *, sampling: str = SeedlingSampling.PASSING, tip: str = Tip.END_OF_SEASON
 ) -> HeightModel:
     """Height model from young trees measured for height and age.
 
@@ -112,20 +99,20 @@ def from_seedlings(
     True
     """
     heights, ages = _seedling_arrays(height_m, age_years)
-    met = word_of(Sampling, sampling, "seedlings", "sampling")
+    met = word_of(SeedlingSampling, sampling, "seedlings", "sampling")
     within = word_of(Tip, tip, "seedlings", "tip") is Tip.WITHIN_SEASON
     log_ages = np.log(ages - 0.5 if within else ages)
     tallest = float(heights.max())
     fits = [_fit_form(form, share * tallest, heights, log_ages) for form, share in GROWTH_CANDIDATES]
     picked, level, slope, spread = _shared_states(fits)
-    if met is Sampling.STANDING:
+    if met is SeedlingSampling.STANDING:
         level = level - spread**2
     stretch = np.array([fit.stretch for fit in picked])
     centre = np.array([fit.centre for fit in picked])
     return HeightModel(
         name=f"{heights.size} young trees",
         source="the user's own young trees",
-        known="user",
+        known=Known.USER,
         forms=tuple(fit.form for fit in picked),
         scales_m=np.array([fit.scale_m for fit in picked]),
         intercept=level - slope * centre / stretch,
@@ -338,7 +325,7 @@ def from_two_heights(
     return HeightModel(
         name=f"{low.size} two-height pairs",
         source="the user's own trees counted at two heights",
-        known="user",
+        known=Known.USER,
         forms=(GrowthForm.POWER,) * SHARED_NODES,
         scales_m=np.ones(SHARED_NODES),
         intercept=level + shift,

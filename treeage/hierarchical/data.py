@@ -33,8 +33,9 @@ from treeage.hierarchical.likelihood import (
     tree_likelihoods,
 )
 from treeage.pmf import freeze_arrays
+from treeage.priors import Known
 from treeage.rings import shared_spreads
-from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SEEDLING_REACH, SeedlingSampling, Tip
+from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SEEDLING_REACH, SeedlingSampling, Tip, column_numbers
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -129,7 +130,7 @@ def height_data(
 
 def _is_learned(field: Field, species: str, model: HeightModel) -> bool:
     """Whether a species' height model rests on the user's young trees."""
-    chosen = field.settings.height.get(species, field.settings.height.get("default"))
+    chosen = field.settings.height_choice(species)
     return not model.is_none and (chosen is None or chosen["model"] in FROM_YOUNG_TREES)
 
 
@@ -143,7 +144,7 @@ def _species_rows(field: Field, species: str, cored: Mapping[str, tuple[str, flo
         return None
     heights = np.concatenate([young[:, 0], pairs[:, 2]])
     middle, tallest = float(np.exp(np.log(heights).mean())), float(heights.max())
-    chosen = field.settings.height.get(species, field.settings.height.get("default")) or {}
+    chosen = field.settings.height_choice(species) or {}
     options = {key: str(chosen[key]) for key in ("sampling", "tip") if key in chosen}
     age = young[:, 1] - 0.5 if options.get("tip") == Tip.WITHIN_SEASON else young[:, 1]
     years, rounding = seasons_between(pairs[:, 0], pairs[:, 1] - pairs[:, 3])
@@ -162,11 +163,7 @@ def _species_rows(field: Field, species: str, cored: Mapping[str, tuple[str, flo
 
 def _numbers(table: pd.DataFrame, names: Sequence[str]) -> Array:
     """Rows of the named columns that are complete."""
-    if any(name not in table for name in names):
-        return np.zeros((0, len(names)))
-    values = np.column_stack(
-        [pd.to_numeric(table[name], errors="coerce").to_numpy(np.float64, na_value=np.nan) for name in names]
-    )
+    values = np.column_stack([column_numbers(table, name) for name in names])
     whole: Array = values[np.isfinite(values).all(axis=1)]
     return whole
 
@@ -190,7 +187,7 @@ def learned_model(
     return HeightModel(
         name=f"{fixed.name}, learned with the stand",
         source=fixed.source,
-        known="user",
+        known=Known.USER,
         forms=tuple(FORMS[k][0] for k in picked),
         scales_m=np.array([FORMS[k][1] * tallest for k in picked]),
         intercept=level - slope * ends[:, 0] / ends[:, 1],

@@ -251,7 +251,7 @@ def fit_hierarchical(
         tree_table=field.trees,
         events=field.events,
         notes=notes,
-        sources=pd.concat([gather_sources(cores, shared, answers), _prior_sources(used, diagnosis)], ignore_index=True),
+        sources=pd.concat([gather_sources(cores, shared, answers), _prior_sources(used, diagnosis)]),
         stand_weights=shared.stand_weights,
         settings=plain | {"learned": True, "draws": chosen.draws, "tune": chosen.tune, "chains": chosen.chains},
         sampled=_sampled(trees, years),

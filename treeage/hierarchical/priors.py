@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.hierarchical.likelihood import FACTOR_LIMITS, FactorKind
-from treeage.priors import Sourced
+from treeage.priors import Known, Sourced
 
 if TYPE_CHECKING:
     from treeage.hierarchical.data import StandData
@@ -49,7 +49,7 @@ _COORDINATES = ("bias", "species_bias", "tree_sd", "species_sd", *FactorKind, "l
 
 
 def _choice(value: float, unit: str, meaning: str, reason: str) -> Sourced:
-    return Sourced(value, unit, meaning, reason, "choice")
+    return Sourced(value, unit, meaning, reason, Known.CHOICE)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,8 @@ from treeage.errors import Fault, InputError, ModelWarning
 from treeage.hierarchical.kernel import likelihood_operation
 from treeage.hierarchical.sampling import Sampling, group_dataset, sample_model
 from treeage.pmf import Pmf
-from treeage.results import ROOT_COLLAR, Ages, Flag, TreeAge
+from treeage.results import Ages, Flag, TreeAge, shared_values
+from treeage.schema import ROOT_COLLAR
 
 Array = NDArray[np.float64]
 
@@ -238,7 +239,9 @@ def _joint_draws(ages: Ages, first: int, priors: Array, seed: int) -> Any:
     rng = np.random.default_rng(seed)
     size = 5 * len(priors)
     pulse = np.arange(size) % len(priors)
-    picked = _shared_values(ages, size, rng)
+    levels = {group: rng.random(size) for group in sorted({a.parts.height_group for a in ages if a.parts is not None})}
+    stand_draws = dict.fromkeys(ages.stand_weights, rng.random(size))
+    picked = shared_values(ages, stand_draws, levels, together=ages.sampled is not None)
     trees, columns = [], []
     for answer in ages:
         if answer.parts is None:
@@ -258,22 +261,3 @@ def _joint_draws(ages: Ages, first: int, priors: Array, seed: int) -> Any:
         columns.append(column)
     coords = {"draw": np.arange(size), "tree": trees}
     return xarray.DataArray(np.column_stack(columns), dims=("draw", "tree"), coords=coords, name="establishment_year")
-
-
-def _shared_values(ages: Ages, size: int, rng: np.random.Generator) -> dict[tuple[str, str], tuple[Array, Array]]:
-    """Values of the shared parts in each draw, by group; paired where they were learned together."""
-    together = ages.sampled is not None
-    picked: dict[tuple[str, str], tuple[Array, Array]] = {}
-    level = {group: rng.random(size) for group in sorted({a.parts.height_group for a in ages if a.parts is not None})}
-    node = rng.random(size)
-    for answer in ages:
-        parts = answer.parts
-        if parts is None or (parts.growth_group, parts.height_group) in picked:
-            continue
-        weights = np.cumsum(ages.stand_weights[parts.growth_group])
-        stand = np.minimum(np.searchsorted(weights, node), weights.size - 1)
-        count = parts.shared_values
-        known = np.cumsum(ages.height_weights.get(parts.height_group, np.full(count, 1 / count)))
-        shared = stand if together else np.minimum(np.searchsorted(known, level[parts.height_group]), count - 1)
-        picked[parts.growth_group, parts.height_group] = (stand, shared)
-    return picked

@@ -30,7 +30,8 @@ from treeage.plots.style import (
     year_axis,
 )
 from treeage.pmf import Pmf
-from treeage.results import CORE_HEIGHT, ROOT_COLLAR, SHARES, TreeAge, joint_years, year_text
+from treeage.results import SHARES, Status, TreeAge, joint_years, year_text
+from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, innermost_year
 from treeage.stand import age_structure
 
 if TYPE_CHECKING:
@@ -103,7 +104,7 @@ def _first_counted(tree_age: TreeAge) -> int:
     if "lead" in cores and "innermost_year" in cores and cores["lead"].any():
         return int(cores.loc[cores["lead"].astype(bool), "innermost_year"].iloc[0])
     counted = tree_age.facts.get("rings_counted")
-    return tree_age.outer_year - int(tree_age.minimum_age if counted is None else counted) + 1
+    return innermost_year(tree_age.outer_year, int(tree_age.minimum_age if counted is None else counted))
 
 
 def _steps(tree_age: TreeAge, first: int) -> list[_Step]:
@@ -193,7 +194,7 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
         rows = [at for at, answer in enumerate(answers) if answer.species == species]
         _draw_species(ax, [answers[at] for at in rows], rows, look, ages.prob, size)
     for at, answer in enumerate(answers):
-        if answer.status != "estimated":
+        if answer.status != Status.ESTIMATED:
             ax.annotate(
                 "",
                 (low, at),
@@ -211,28 +212,28 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
         ax.set_ylabel("Tree")
     else:
         ax.set_ylabel("Trees in order of date [number]")
-    _species_key(ax, looks, any(answer.status != "estimated" for answer in answers))
+    _species_key(ax, looks, any(answer.status != Status.ESTIMATED for answer in answers))
     return ax
 
 
 def _latest_claim(answer: TreeAge) -> tuple[float, str]:
     """Order of the lines: by median date, or by the innermost counted ring where only that is known."""
-    if answer.status == "estimated":
+    if answer.status == Status.ESTIMATED:
         return float(answer.date.median()), answer.tree
-    return float(answer.outer_year - answer.minimum_age + 1), answer.tree
+    return float(innermost_year(answer.outer_year, answer.minimum_age)), answer.tree
 
 
 def _span(answer: TreeAge, prob: float) -> tuple[int, int]:
-    if answer.status == "estimated":
+    if answer.status == Status.ESTIMATED:
         return answer.date.interval(prob)
-    first = answer.outer_year - answer.minimum_age + 1
+    first = innermost_year(answer.outer_year, answer.minimum_age)
     return first, first
 
 
 def _draw_species(
     ax: Axes, answers: list[TreeAge], rows: list[int], look: dict[str, Any], prob: float, size: float
 ) -> None:
-    found = [(at, each) for at, each in zip(rows, answers, strict=True) if each.status == "estimated"]
+    found = [(at, each) for at, each in zip(rows, answers, strict=True) if each.status == Status.ESTIMATED]
     pairs = [(at, each.date) for at, each in found]
     if not pairs:
         return

@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.results import year_text
+from treeage.stand import dated_events
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -89,8 +90,7 @@ def plain_labels(labels: Iterable[Text]) -> None:
 
 def draw_events(ax: Axes, events: pd.DataFrame, low: float, high: float) -> None:
     """Draw known events (columns year, event) within the years shown as dashed lines, their names above, kept apart."""
-    if not len(events) or "year" not in events or "event" not in events:
-        return
+    events = dated_events(events)
     shown = events[events["year"].between(low, high)].sort_values("year", kind="stable")
     ends = [-np.inf, -np.inf, -np.inf]  # right end of the last name on each of three lines of text
     for year, event in zip(shown["year"], shown["event"], strict=True):

@@ -6,12 +6,10 @@ Templates `report.html.j2` and `methods.md.j2`; words `words.csv`, `flags.csv`, 
 from __future__ import annotations
 
 import base64
-import csv
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 from string import ascii_lowercase
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -21,11 +19,10 @@ import pandas as pd
 from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from treeage import schema
-from treeage.distance import DistanceSource, source_words
 from treeage.errors import Fault
-from treeage.priors import defaults_table
-from treeage.results import CONVENTIONS, CORE_HEIGHT, Flag, Known, Status, Step, year_text
-from treeage.schema import Dating
+from treeage.priors import Known, data_rows, data_text, defaults_table
+from treeage.results import CONVENTIONS, Flag, Status, Step, year_text
+from treeage.schema import CORE_HEIGHT, Dating
 from treeage.stand import seen_cells
 from treeage.version import VERSION
 
@@ -64,21 +61,13 @@ def words(group: str) -> Mapping[str, str]:
     >>> words("dating")["field_count"]
     'counted in the field'
     """
-    return MappingProxyType({row["key"]: row["text"] for row in _data_rows("words.csv") if row["group"] == group})
+    return MappingProxyType({row["key"]: row["text"] for row in data_rows("words.csv") if row["group"] == group})
 
 
 @cache
 def flag_meanings() -> Mapping[str, str]:
     """What each flag of the ages table means, in a sentence."""
-    return MappingProxyType({row["flag"]: row["meaning"] for row in _data_rows("flags.csv")})
-
-
-def _data_rows(file: str) -> list[dict[str, str]]:
-    return list(csv.DictReader(_data_text(file).splitlines()))
-
-
-def _data_text(file: str) -> str:
-    return resources.files("treeage").joinpath("data", file).read_text(encoding="utf-8")
+    return MappingProxyType({row["flag"]: row["meaning"] for row in data_rows("flags.csv")})
 
 
 @cache
@@ -87,10 +76,10 @@ def _template(file: str) -> Template:
     from jinja2 import Environment, StrictUndefined
 
     if file.endswith(".html.j2"):
-        return Environment(autoescape=True, undefined=StrictUndefined).from_string(_data_text(file))
+        return Environment(autoescape=True, undefined=StrictUndefined).from_string(data_text(file))
     environment = Environment(undefined=StrictUndefined, finalize=_plain)
     environment.filters |= {"counted": _counted, "listed": _listed, "paragraph": _paragraph}
-    return environment.from_string(_data_text(file))
+    return environment.from_string(data_text(file))
 
 
 def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -236,7 +225,7 @@ def _steps(ages: Ages) -> dict[str, Any]:
     datings = {str(word) for answer in dated if len(answer.cores) for word in answer.cores["dating"]}
     missed, heights = (_used(ages, step) for step in (Step.MISSED_RINGS, Step.HEIGHT))
     modelled = [row for row in heights if row["known"] not in (Known.NONE, Known.DEFINITION)]
-    above = [row for row in heights if row["known"] == Known.NONE]
+    above = ages.sources[(ages.sources["step"] == Step.HEIGHT) & (ages.sources["known"] == Known.NONE)]
     collars = [answer.distributions["collar_years"] for answer in ages if "collar_years" in answer.distributions]
     return {
         "distances": _distances(dated),
@@ -250,7 +239,7 @@ def _steps(ages: Ages) -> dict[str, Any]:
         "pairs_read": sum(row["used"] for row in _used(ages, Step.COUNT) if row["known"] == Known.FITTED),
         "several_cores": any(len(answer.cores) > 1 for answer in dated),
         "height_models": [f"{row['what']} ({row['source'].rstrip('.')})" for row in modelled],
-        "without_heights": [f"{row['what'].partition(': none')[0]} ({row['source']})" for row in above],
+        "without_heights": [f"{species} ({source})" for species, source in above["source"].items()],
         "collars": sum(years.mean() > 0 for years in collars),
         "disagreeing": sum(bool(set(WORST_FLAGS) & set(answer.flags)) for answer in dated),
     }
@@ -264,17 +253,9 @@ def _used(ages: Ages, step: str) -> list[dict[str, Any]]:
 def _distances(dated: Sequence[TreeAge]) -> list[str]:
     """What the distances to the pith rest on, in words with their numbers."""
     texts = words("distance")
-    found = [source for answer in dated if len(answer.cores) for source in answer.cores["distance_from"].dropna()]
-    parts = [_distance_parts()[source] for source in found]
-    named = [" and ".join(texts[str(one.name).lower()] for one in part) for part in parts if part]
+    found = [source for answer in dated if len(answer.cores) for source in answer.cores["distance_from"]]
+    named = [" and ".join(texts[str(one.name).lower()] for one in source) for source in found if source]
     return _shares(named, {text: text for text in texts.values()})
-
-
-@cache
-def _distance_parts() -> Mapping[str, DistanceSource]:
-    """The sources of a distance behind the words of the column distance_from."""
-    combinations = (DistanceSource(bits) for bits in range(2 ** len(DistanceSource)))
-    return MappingProxyType({source_words(source): source for source in combinations})
 
 
 def _sources(ages: Ages) -> list[dict[str, Any]]:
@@ -499,7 +480,7 @@ def column_lines(table: str, columns: Sequence[str]) -> list[dict[str, str]]:
     [{'names': 'date median, lo, hi', 'unit': 'year', 'meaning': 'centre of the pulse, given these pulses'}]
     """
     lines = []
-    for row in _data_rows("stand_columns.csv"):
+    for row in data_rows("stand_columns.csv"):
         if row["table"] != table:
             continue
         quantity = row["quantity"]

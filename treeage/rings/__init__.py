@@ -1,7 +1,7 @@
 """How many rings lie between the innermost visible ring and the pith."""
 
 # fmt: off
-from treeage.rings.mass import RATE_STEP
+from treeage.rings.mass import LOG_STEP
 from treeage.rings.missing import compare_rules, missing_rings, missing_rings_many, rule_rings
 from treeage.rings.model import (
     InnerGrowth, RingCalibration, RingModel, hidden_width, inner_growth, inner_growth_from_means, missed_ring_mass,
@@ -10,7 +10,7 @@ from treeage.rings.model import (
 from treeage.rings.stand import DatedSeries, calibrate_missing_rings, stand_adjustment
 
 __all__ = [
-    "DatedSeries", "InnerGrowth", "RATE_STEP", "RingCalibration", "RingModel", "calibrate_missing_rings",
+    "DatedSeries", "InnerGrowth", "LOG_STEP", "RingCalibration", "RingModel", "calibrate_missing_rings",
     "compare_rules", "hidden_width", "inner_growth", "inner_growth_from_means", "missed_ring_mass", "missing_rings",
     "missing_rings_many", "ring_model", "rule_rings", "shared_spreads", "stand_adjustment", "typical_distance",
     "visible_growth",

@@ -1,6 +1,6 @@
 """Mass functions of missed rings: distance, expected width and its spread integrated together, fast and exact.
 
-Cumulative tables on an even grid of the logarithm of the number of rings; own derivation.
+Densities on an even grid of the logarithm of the number of rings; own derivation.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-RATE_STEP = 0.03  # choice: step of the log grids; cubic interpolation keeps them within 1e-3 total variation
+LOG_STEP = 0.03  # choice: step of the log grids; cubic interpolation keeps them within 1e-3 total variation
 SCALE_RATIO = 1.2  # choice: neighbouring own scales that are mixed; see own_mixture
 SCALE_LOW = 0.10  # choice: a core never repeats what is known of it more closely than this
 SCALE_NODES = 14  # choice: up to 0.10 * 1.2**13 = 1.07
@@ -94,7 +94,7 @@ def own_mixture(scale: Array) -> tuple[Ints, Array]:
 
 @dataclass(frozen=True)
 class LogGrid:
-    """Even grid of ln(number of rings) that covers all edges at all shifts: first node, and nodes RATE_STEP apart."""
+    """Even grid of ln(number of rings) that covers all edges at all shifts: first node, and nodes LOG_STEP apart."""
 
     low: float
     size: int
@@ -102,13 +102,13 @@ class LogGrid:
     @property
     def nodes(self) -> Array:
         """ln(number of rings), shape (size,)."""
-        return np.asarray(self.low + RATE_STEP * np.arange(self.size), dtype=np.float64)
+        return np.asarray(self.low + LOG_STEP * np.arange(self.size), dtype=np.float64)
 
     @property
     def wide(self) -> LogGrid:
         """The same grid with a margin on both sides, for the expected values; its nodes contain those of this one."""
-        steps = int(round(_MARGIN / RATE_STEP))
-        return LogGrid(self.low - steps * RATE_STEP, self.size + 2 * steps)
+        steps = int(round(_MARGIN / LOG_STEP))
+        return LogGrid(self.low - steps * LOG_STEP, self.size + 2 * steps)
 
 
 def fast_mass(
@@ -174,7 +174,7 @@ def _kernel(grid: LogGrid, node: int, tails: Tails) -> NDArray[np.float32]:
     centre = wide.nodes[None, :]
     # both grids are even with one step: the density depends on the difference of the places alone
     steps: Array = np.arange(1.0 - wide.size, grid.size)
-    along = tails.density((grid.low - wide.low + RATE_STEP * steps) / scale) / scale
+    along = tails.density((grid.low - wide.low + LOG_STEP * steps) / scale) / scale
     density = np.lib.stride_tricks.sliding_window_view(along, wide.size)[:, ::-1]
     below = tails.cdf((grid.low - centre) / scale)
     above = Tails(tails.df, 1.0 / tails.skew).cdf((centre - grid.nodes[-1]) / scale)
@@ -187,7 +187,7 @@ def _spread_on_grid(expected: Array, mass: Array, grid: LogGrid) -> NDArray[np.f
     used = np.flatnonzero(mass[:, 1:] > _NEGLIGIBLE)
     rows, columns = np.divmod(used, mass.shape[1] - 1)
     used += rows + 1
-    position = np.clip((expected.ravel()[used] - wide.low) / RATE_STEP, 1.0, wide.size - 3.001)
+    position = np.clip((expected.ravel()[used] - wide.low) / LOG_STEP, 1.0, wide.size - 3.001)
     cell = position.astype(np.intp)
     t = position - cell
     share = mass.ravel()[used]
@@ -224,12 +224,12 @@ def _edge_operator(shifts: tuple[float, ...], max_rings: int) -> tuple[LogGrid, 
     from scipy.sparse import coo_array
 
     edges = _ring_edges(max_rings)
-    low = np.floor((edges[0] + min(shifts)) / RATE_STEP) * RATE_STEP - 2 * RATE_STEP
-    size = int(np.ceil((edges[-1] + max(shifts) - low) / RATE_STEP)) + 4
-    place = (edges[None, :] + np.asarray(shifts)[:, None] - low) / RATE_STEP
+    low = np.floor((edges[0] + min(shifts)) / LOG_STEP) * LOG_STEP - 2 * LOG_STEP
+    size = int(np.ceil((edges[-1] + max(shifts) - low) / LOG_STEP)) + 4
+    place = (edges[None, :] + np.asarray(shifts)[:, None] - low) / LOG_STEP
     cell = np.floor(place).astype(np.intp)
     # an edge lies part of the way into a cell of four nodes: what is below it ends one row, the rest begins the next
-    part = _cubic_integrals((place - cell).ravel()).ravel() * RATE_STEP
+    part = _cubic_integrals((place - cell).ravel()).ravel() * LOG_STEP
     columns = (cell[..., None] - 1 + np.arange(4)).ravel()
     first = np.arange(len(shifts))[:, None] * max_rings  # row of one ring at each shift
     upper = np.repeat(first + np.arange(max_rings - 1), 4)
@@ -239,7 +239,7 @@ def _edge_operator(shifts: tuple[float, ...], max_rings: int) -> tuple[LogGrid, 
     count = stop - start
     whole_row = np.repeat(np.arange(start.size), count)
     whole_cell = np.repeat(start - np.cumsum(count) + count, count) + np.arange(count.sum())
-    full = _cubic_integrals(np.ones(1))[0] * RATE_STEP
+    full = _cubic_integrals(np.ones(1))[0] * LOG_STEP
     whole_columns = np.clip(whole_cell[:, None] - 1 + np.arange(4), 0, size - 1)
     tails = (first.ravel(), first.ravel() + max_rings - 1)
     rows = np.concatenate([upper, upper + 1, np.repeat(whole_row, 4), *tails])

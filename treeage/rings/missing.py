@@ -1,11 +1,13 @@
 """Missed inner rings: how many rings lie between the innermost visible ring and the pith.
 
-Puts together what `model` expects of the hidden width, what `stand` has learned of it, and the grids of `mass`.
+Puts together what `model` expects of the hidden width, what `stand` has learned of it, and the grids of `mass`; then
+the plain rules of the literature, and how wrong they and the model would have been on complete cores.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from enum import auto
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,24 +26,11 @@ from treeage.errors import (
     require_series,
     show,
 )
-from treeage.pmf import Pmf
+from treeage.pmf import Pmf, interval_levels
 from treeage.rings.mass import Array, Ints, Tails, fast_mass
-from treeage.rings.model import (
-    MassArray,
-    RingCalibration,
-    expected_rings,
-    inner_growth,
-    ring_model,
-    shared_spreads,
-)
-from treeage.rings.stand import (
-    DatedSeries,
-    age_evidence,
-    best_prediction,
-    calibration_from,
-    rings_to_hide,
-)
-from treeage.schema import check_distances, check_widths
+from treeage.rings.model import MassArray, RingCalibration, expected_rings, inner_growth, ring_model, shared_spreads
+from treeage.rings.stand import DatedSeries, age_evidence, best_prediction, calibration_from, rings_to_hide
+from treeage.schema import Word, check_distances, check_widths
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -166,7 +155,7 @@ def missing_rings_many(
         below = np.cumsum(cells, axis=1, dtype=np.float64)
         below /= below[:, -1:]
         mean[rows] = cells @ np.arange(cells.shape[1]) / cells.sum(1)
-        for column, level in enumerate((0.5, (1 - prob) / 2, 1 - (1 - prob) / 2)):
+        for column, level in enumerate(interval_levels(prob)):
             steps[column, rows] = (below < level - _ROUNDING).sum(1)
     return pd.DataFrame({"median": steps[0], "mean": mean, "lo": steps[1], "hi": steps[2]})
 
@@ -239,10 +228,25 @@ def _masses_by_size(expected: Array, mass: Array, scale: Array, tails: Tails) ->
     return blocks
 
 
-_WINDOWS = {"constant_width_5": 5, "constant_width_10": 10, "constant_width_20": 20}  # rings in the mean
-RULES = (*_WINDOWS, "constant_basal_area", "initial_growth")
-MODELS = ("model", "model_calibrated")
-_FEWEST_VISIBLE = 10  # choice: rings that must stay visible, so that every rule has its window
+# ------------------------------------------------------------------ plain rules
+
+
+class Rule(Word):
+    """A plain rule, or the model beside them; the words of the column `rule` of `compare_rules`."""
+
+    CONSTANT_WIDTH_5 = auto()
+    CONSTANT_WIDTH_10 = auto()
+    CONSTANT_WIDTH_20 = auto()
+    CONSTANT_BASAL_AREA = auto()
+    INITIAL_GROWTH = auto()
+    MODEL = auto()
+    MODEL_CALIBRATED = auto()
+
+
+_WINDOWS = {Rule.CONSTANT_WIDTH_5: 5, Rule.CONSTANT_WIDTH_10: 10, Rule.CONSTANT_WIDTH_20: 20}  # rings in the mean
+RULES = (*_WINDOWS, Rule.CONSTANT_BASAL_AREA, Rule.INITIAL_GROWTH)
+MODELS = (Rule.MODEL, Rule.MODEL_CALIBRATED)
+_VISIBLE_FOR_RULES = 10  # choice: rings that must stay visible, so that every rule has its window
 _PROB = 0.9  # the package's one interval probability
 _BASAL_AREA_RINGS = 10  # choice: the same inner wood as the middle constant-width rule
 _COLUMNS = ["distance_mm", "rule", "cores", "true_rings", "bias_rings", "mean_error_rings", "within_5", "covered_90"]
@@ -292,16 +296,16 @@ def rule_rings(
     """
     distance = np.atleast_1d(np.asarray(distances_mm, dtype=np.float64))
     series = [np.asarray(widths, dtype=np.float64) for widths in inner_widths_mm]
-    if rule == "initial_growth":
+    if rule == Rule.INITIAL_GROWTH:
         return initial_growth_rings(distance, complete_mm)
-    if rule == "constant_basal_area":
+    if rule == Rule.CONSTANT_BASAL_AREA:
         rings = np.array([min(_BASAL_AREA_RINGS, widths.size) for widths in series])
         inner = np.array([widths[:_BASAL_AREA_RINGS].sum() for widths in series])
         area = np.pi * ((distance + inner) ** 2 - distance**2) / rings
         return constant_basal_area_rings(distance, area)
     if rule not in RULES:
         raise InputError(Fault(show(rule), f"one of {', '.join(RULES)}", "Choose one.", "rule_rings", 0, "rule"))
-    return constant_width_rings(distance, np.array([widths[: _WINDOWS[rule]].mean() for widths in series]))
+    return constant_width_rings(distance, np.array([widths[: _WINDOWS[Rule(rule)]].mean() for widths in series]))
 
 
 def compare_rules(
@@ -356,7 +360,7 @@ def compare_rules(
     names = np.array([str(number) for number in range(len(series))] if tree is None else list(tree))
     rows = []
     for target in truncate_mm:
-        cut = [rings_to_hide(np.cumsum(widths), float(target), _FEWEST_VISIBLE) for widths in series]
+        cut = [rings_to_hide(np.cumsum(widths), float(target), _VISIBLE_FOR_RULES) for widths in series]
         cores = [core for core, hidden in enumerate(cut) if hidden > 0]
         if cores:
             rows += _rows_at(float(target), series, np.array(cut), np.array(cores), names, genus)
@@ -407,13 +411,9 @@ def initial_growth_rings(distance_mm: ArrayLike, widths_from_pith_mm: Sequence[A
 
 
 def _rows_at(
-    target: float,
-    series: list[Array],
-    cut: Ints,
-    cores: Ints,
-    names: NDArray[np.str_],
-    genus: str | None,
+    target: float, series: list[Array], cut: Ints, cores: Ints, names: NDArray[np.str_], genus: str | None
 ) -> list[tuple[float, str, int, float, float, float, float, float]]:
+    """Rows of `compare_rules` at one distance; `cut`: rings each core loses, `cores`: those that are long enough."""
     truth = cut[cores].astype(np.float64)
     distance = np.array([series[core][: cut[core]].sum() for core in cores])
     visible = [series[core][cut[core] :] for core in cores]
@@ -421,11 +421,11 @@ def _rows_at(
     for rule in (*RULES, *MODELS):
         covered = np.full(cores.size, np.nan)
         if rule in MODELS:
-            calibration = None if rule == "model" else _from_other_trees(visible, names[cores], series, names, genus)
+            calibration = None if rule is Rule.MODEL else _from_other_trees(visible, names[cores], series, names, genus)
             table = missing_rings_many(distance, visible, genus=genus, calibration=calibration, prob=_PROB)
             predicted = table["mean"].to_numpy(dtype=np.float64)
             covered = ((table["lo"] <= truth) & (truth <= table["hi"])).to_numpy(dtype=np.float64)
-        elif rule == "initial_growth":
+        elif rule is Rule.INITIAL_GROWTH:
             predicted = np.full(cores.size, np.nan)
             for name in np.unique(names[cores]):
                 own = np.flatnonzero(names[cores] == name)
@@ -439,16 +439,12 @@ def _rows_at(
             error = (predicted - truth)[known]
             share = float(covered[known].mean())
             summary = (float(truth[known].mean()), float(error.mean()), float(np.abs(error).mean()))
-            rows.append((target, rule, int(known.sum()), *summary, float((np.abs(error) <= 5).mean()), share))
+            rows.append((target, rule.value, int(known.sum()), *summary, float((np.abs(error) <= 5).mean()), share))
     return rows
 
 
 def _from_other_trees(
-    visible: list[Array],
-    own_names: NDArray[np.str_],
-    series: list[Array],
-    names: NDArray[np.str_],
-    genus: str | None,
+    visible: list[Array], own_names: NDArray[np.str_], series: list[Array], names: NDArray[np.str_], genus: str | None
 ) -> RingCalibration:
     """One row a core, learned from the complete cores of the other trees."""
     model = ring_model()

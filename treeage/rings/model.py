@@ -7,12 +7,11 @@ own derivation, fitted to raw ring widths of a public archive by tests/fitting/f
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib import resources
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,7 +19,9 @@ from numpy.typing import ArrayLike, NDArray
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import Fault, InputError, kind_of, require_nonnegative, require_positive, show
 from treeage.pmf import freeze_arrays
+from treeage.priors import data_text
 from treeage.rings.mass import Array, Ints, Tails, exact_mass, fast_mass
+from treeage.schema import genus_of
 
 MassArray = NDArray[Any]  # single precision from the grids, double by brute force
 
@@ -188,13 +189,13 @@ def _growth_of_flat(flat: Array, counts: Ints, genus: tuple[str | None, ...]) ->
         columns.append((total[starts + length] - total[starts]) / length)
     columns.append((total[ends] - total[starts]) / counts)
     for millimetres in WINDOW_MM:
-        columns.append(_rate_within(total, starts, ends, millimetres))
+        columns.append(_mean_width_within(total, starts, ends, millimetres))
     columns.append(_fastest_run(total, starts, ends))
     logs = [np.log(np.maximum(column, WIDTH_FLOOR_MM)) for column in columns]
     return InnerGrowth(np.column_stack([*logs, *_spreads(flat, starts, counts)]), counts.astype(np.float64), genus)
 
 
-def _rate_within(total: Array, starts: Ints, ends: Ints, millimetres: float) -> Array:
+def _mean_width_within(total: Array, starts: Ints, ends: Ints, millimetres: float) -> Array:
     """Mean width [mm] of the rings within a length of wood from the innermost ring outwards, the last ring in part."""
     target = np.minimum(total[starts] + millimetres, total[ends])
     ring = np.minimum(np.maximum(np.searchsorted(total, target, side="left"), starts + 1), ends)
@@ -229,20 +230,14 @@ def _spreads(flat: Array, starts: Ints, counts: Ints) -> tuple[Array, Array]:
 
 def _genus_tuple(genus: str | Sequence[str | None] | None, cores: int, where: str) -> tuple[str | None, ...]:
     if genus is None or isinstance(genus, str):
-        return (_genus_of(genus),) * cores
+        return (genus_of(genus),) * cores
     if not hasattr(genus, "__len__"):
         need = "a name, or one for each core"
         raise InputError(Fault(kind_of(genus), need, "Write for example 'Larix'.", where, 0, "genus"))
     if len(genus) != cores:
         need = f"one, or {cores} (one a core)"
         raise InputError(Fault(f"{len(genus)} genera", need, "Pass one for each core.", where, 0, "genus"))
-    return tuple(_genus_of(name) for name in genus)
-
-
-def _genus_of(name: object) -> str | None:
-    """First word of a species name, capitalised; anything but text (None, NaN) is unknown."""
-    words = name.split() if isinstance(name, str) else []
-    return words[0].capitalize() if words else None
+    return tuple(genus_of(name) for name in genus)
 
 
 def _checked_series(widths_mm: Sequence[ArrayLike], where: str) -> tuple[Array, Ints]:
@@ -296,9 +291,6 @@ class RingModel:
     tree_sd, stand_sd : float
         Standard deviations of the deviations that the cores of a tree (u) and the trees of a stand (b) share, in log
         width.
-    young_sd : float
-        Standard deviation, within stand_sd, of the young-tree trend that the archive understates because its series
-        start at the first measured ring; complete cores of the stand update it.
     stand_nodes_mm : numpy.ndarray, shape (n_stand,)
         Distances [mm] at which the covariances below are given.
     stand_variance : numpy.ndarray, shape (n_stand,)
@@ -326,7 +318,6 @@ class RingModel:
     genus_scale: Mapping[str, float]
     tree_sd: float
     stand_sd: float
-    young_sd: float
     stand_nodes_mm: Array
     stand_variance: Array
     stand_target: Array
@@ -415,13 +406,13 @@ def ring_model() -> RingModel:
     >>> ring_model().tree_sd > 0
     True
     """
-    text = resources.files("treeage").joinpath("data/rings_model.json").read_text(encoding="utf-8")
-    data = json.loads(text)
+    data = json.loads(data_text("rings_model.json"))
     if tuple(data["terms"]) != TERMS:
-        need = "the features of this version"
-        raise InputError(Fault(show(data["features"]), need, "Install the package anew.", "rings_model.json"))
+        need = "the terms of this version"
+        raise InputError(Fault(show(data["terms"]), need, "Install the package anew.", "rings_model.json"))
     arrays = {name: np.array(data[name], dtype=np.float64) for name in _ARRAYS}
-    # the young-tree term is shared by all trees near the pith, so by the first and the third kind of evidence
+    # the trend of young trees, which the archive understates because its series start at the first measured ring, is
+    # shared by all trees near the pith, so by the first and the third kind of evidence
     young = data["young_sd"]
     arrays["stand_variance"] += young**2
     for kind in (0, 2):
@@ -435,7 +426,6 @@ def ring_model() -> RingModel:
         genus_scale=MappingProxyType(data["genus_scale"]),
         tree_sd=data["tree_sd"],
         stand_sd=float(np.hypot(data["stand_sd"], young)),
-        young_sd=young,
         source=data["source"],
         **arrays,
     )
@@ -622,6 +612,8 @@ def expected_rings(
 
 # ------------------------------------------------------------------ masses
 
+_METHODS: Final[Mapping[str, Callable[..., MassArray]]] = {"fast": fast_mass, "exact": exact_mass}
+
 
 def missed_ring_mass(
     growth: InnerGrowth,
@@ -684,6 +676,6 @@ def missed_ring_mass(
         raise InputError(Fault(show(max_rings), "at least 2 [rings]", "Raise it.", "missed_ring_mass", 0, "max_rings"))
     used = model or ring_model()
     expected, scale = expected_rings(growth, DISTANCE_GRID_MM, mass, used, calibration)
-    run = fast_mass if method == "fast" else exact_mass
+    run = _METHODS[method]
     values = np.atleast_1d(np.asarray(shifts, dtype=np.float64))
     return run(expected, mass, scale, used.tails, values, max_rings=max_rings)

@@ -17,7 +17,7 @@ from treeage.rings.mass import Array, Ints
 from treeage.rings.model import RingCalibration, RingModel, inner_growth, ring_model
 from treeage.schema import check_widths
 
-_FEWEST_VISIBLE = 5  # choice: rings that must stay visible when a complete core is cut
+_VISIBLE_TO_TEACH = 5  # choice: rings that must stay visible when a complete core is cut
 _FACTOR_RANGE = (0.5, 1.2)  # choice: how far the scale of a core's own deviation may be moved
 _MOST_NEIGHBOURS = 40  # choice: more neighbours in the same years change nothing that counts
 _FEWEST_SEEN = 10  # choice: rings of a neighbour after the year of the cut
@@ -130,7 +130,7 @@ def calibrate_missing_rings(
     if not trees.any():
         longest = max(np.asarray(widths).size for widths in widths_from_pith_mm)
         got = f"{len(widths_from_pith_mm)} series, the longest of {longest} rings"
-        need = f"a core with {_FEWEST_VISIBLE} rings or more beyond the inner {used.stand_nodes_mm[0]:g} mm"
+        need = f"a core with {_VISIBLE_TO_TEACH} rings or more beyond the inner {used.stand_nodes_mm[0]:g} mm"
         do = "Pass complete cores, ring 1 first, widths in mm; or leave out calibration."
         raise InputError(Fault(got, need, do, where, 0, name))
     mean = np.where(trees > 0, np.nansum(deviation, axis=0) / np.maximum(trees, 1), 0.0)
@@ -264,7 +264,7 @@ def deviations_from_pith(
         series = np.asarray(widths, dtype=np.float64)
         radius = np.cumsum(series)
         for node, target in enumerate(distances_mm):
-            rings = rings_to_hide(radius, float(target), _FEWEST_VISIBLE)
+            rings = rings_to_hide(radius, float(target), _VISIBLE_TO_TEACH)
             if rings:
                 places.append((core, node))
                 visible.append(series[rings:])
@@ -297,6 +297,7 @@ class _Pairs:
 
 
 def _pairs(targets: DatedSeries, neighbours: DatedSeries) -> _Pairs:
+    """All pairs of a target and a core that shows years before it and enough after; of many other trees some."""
     counts = neighbours.ring_count
     names = _tree_codes((*neighbours.tree, *targets.tree))
     other_tree = np.array([names[name] for name in neighbours.tree])

@@ -6,24 +6,25 @@ choices, wide enough for the largest and slowest trees known. Own derivation.
 
 from __future__ import annotations
 
-import csv
 import difflib
 import math
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum, auto
 from functools import cache
-from importlib import resources
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError
+from treeage.priors import data_rows
 
 if TYPE_CHECKING:
     import pandas as pd
+
+Years = TypeVar("Years", int, NDArray[np.int64], NDArray[np.float64])
 
 INPUT_TABLES = ("trees", "cores", "rings", "arcs", "points", "seedlings", "events")
 REQUIRED_TABLES = ("trees", "cores")
@@ -32,6 +33,7 @@ SETTINGS_FILE = "field.toml"
 SETTINGS_SECTIONS = ("site", "defaults", "height")
 SITE_KEYS = ("name", "description", "hemisphere", "breast_height_m", "shrinkage_percent")
 HEMISPHERES = ("north", "south")
+ROOT_COLLAR, CORE_HEIGHT = "root collar", "coring height"  # what a date refers to
 
 
 class Word(StrEnum):
@@ -54,6 +56,16 @@ class Dating(Word):
     FIELD_COUNT = "field_count"
 
 
+class TreeOrigin(Word):
+    """How a tree began; the words of the column `origin`."""
+
+    SEED = "seed"
+    SPROUT = "sprout"
+    PLANTED = "planted"
+    ADVANCE = "advance"
+    UNKNOWN = "unknown"
+
+
 class HeightChoice(Word):
     """What the years to the coring height rest on; the words of the key `model` in field.toml."""
 
@@ -68,6 +80,42 @@ class HeightChoice(Word):
 
 FROM_YOUNG_TREES = frozenset({HeightChoice.SEEDLINGS, HeightChoice.TWO_HEIGHTS})
 """Choices that rest on the user's own young trees."""
+
+
+class SeedlingSampling(Word):
+    """Ages are times to the heights, or those of trees met at random, where slow trees are met more often."""
+
+    PASSING = "passing"
+    STANDING = "standing"
+
+
+class Tip(Word):
+    """Whether the season's height growth was over when the height was measured."""
+
+    END_OF_SEASON = "end_of_season"
+    WITHIN_SEASON = "within_season"
+
+
+class Counts(Word):
+    """What the years of a figure are: a difference of rings, or a time as it passed."""
+
+    RINGS = "rings"
+    TIME = "time"
+
+
+class FigureUse(Word):
+    """Years to a height, years for each metre of height, or years hidden by a buried collar."""
+
+    HEIGHT = "height"
+    RATE = "rate"
+    COLLAR = "collar"
+
+
+class CountsFrom(Word):
+    """Where age 0 of a height curve is."""
+
+    COLLAR = "collar"
+    BREAST_HEIGHT = "breast height"
 
 
 class InnerEnd(Word):
@@ -98,6 +146,12 @@ class OuterEnd(Word):
     BARK = auto()
     INCOMPLETE = auto()
     LOST = auto()
+
+
+def genus_of(species: object) -> str | None:
+    """Genus of a species name: its first word, capitalised; None where there is none, or no text (NaN)."""
+    words = species.split() if isinstance(species, str) else []
+    return words[0].capitalize() if words else None
 
 
 @dataclass(frozen=True)
@@ -203,24 +257,16 @@ class Column:
 
 @cache
 def _all_columns() -> tuple[Column, ...]:
-    text = resources.files("treeage").joinpath("data", "columns.csv").read_text(encoding="utf-8")
-    return tuple(_column(row) for row in csv.DictReader(text.splitlines()))
+    return tuple(_column(row) for row in data_rows("columns.csv"))
 
 
-def _column(row: dict[str, str]) -> Column:
-    return Column(
-        table=row["table"],
-        name=row["name"],
-        kind=row["kind"],
-        unit=row["unit"],
-        required=row["required"] == "yes",
-        range=Interval.parse(row["range"]) if row["range"] else None,
-        plausible=Interval.parse(row["plausible"]) if row["plausible"] else None,
-        choices=tuple(row["choices"].split("|")) if row["choices"] else (),
-        default=row["default"],
-        defaultable=row["defaultable"] == "yes",
-        meaning=row["meaning"],
-    )
+def _column(row: Mapping[str, str]) -> Column:
+    cells: dict[str, Any] = dict(row)
+    for name in ("range", "plausible"):
+        cells[name] = Interval.parse(row[name]) if row[name] else None
+    for name in ("required", "defaultable"):
+        cells[name] = row[name] == "yes"
+    return Column(**cells | {"choices": tuple(row["choices"].split("|")) if row["choices"] else ()})
 
 
 def columns(table: str) -> tuple[Column, ...]:
@@ -346,22 +392,84 @@ def nomenclature() -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = [
-        {
-            "table": item.table,
-            "column": item.name,
-            "kind": item.kind,
-            "unit": item.unit,
-            "required": item.required,
-            "range": item.range.text() if item.range else "",
-            "plausible": item.plausible.text() if item.plausible else "",
-            "choices": ", ".join(item.choices),
-            "default": item.default,
-            "meaning": item.meaning,
-        }
-        for item in _all_columns()
-    ]
-    return pd.DataFrame(rows)
+    page = pd.DataFrame([vars(item) for item in _all_columns()]).rename(columns={"name": "column"})
+    for name in ("range", "plausible"):
+        page[name] = [limits.text() if limits else "" for limits in page[name]]
+    page["choices"] = [", ".join(words) for words in page["choices"]]
+    return page.drop(columns="defaultable")
+
+
+def column_numbers(table: pd.DataFrame, name: str, default: float = float("nan")) -> NDArray[np.float64]:
+    """Numbers of a column of a table.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Any table.
+    name : str
+        The column; it may be absent.
+    default : float, optional
+        What stands for empty cells and for an absent column; NaN when left out.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_row,)
+        The numbers.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> column_numbers(pd.DataFrame({"tilt_deg": [5.0, None]}), "tilt_deg", 0.0).tolist()
+    [5.0, 0.0]
+    """
+    import pandas as pd
+
+    if name not in table:
+        return np.full(len(table), default)
+    values = pd.to_numeric(table[name], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    return np.where(np.isfinite(values), values, default)
+
+
+def innermost_year(outer_year: Years, rings: Years) -> Years:
+    """Year of the innermost ring of a core with an exact count.
+
+    Parameters
+    ----------
+    outer_year, rings : int or numpy.ndarray
+        Year of the outermost ring, and number of rings.
+
+    Returns
+    -------
+    int or numpy.ndarray
+        outer_year - rings + 1.
+
+    Examples
+    --------
+    >>> innermost_year(2020, 100)
+    1921
+    """
+    return outer_year - rings + 1
+
+
+def horizontal_share(tilt_deg: ArrayLike) -> NDArray[np.float64]:
+    """Share of a length along a tilted core that is horizontal.
+
+    Parameters
+    ----------
+    tilt_deg : array-like
+        Angle of the core to the horizontal [degree], up or down.
+
+    Returns
+    -------
+    numpy.ndarray
+        The cosine.
+
+    Examples
+    --------
+    >>> round(float(horizontal_share(60.0)), 12)
+    0.5
+    """
+    return np.asarray(np.cos(np.deg2rad(tilt_deg)))
 
 
 _ONE_ROW = {

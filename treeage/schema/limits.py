@@ -6,12 +6,9 @@ converted. Own derivation.
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from collections.abc import Mapping, Sequence
-from functools import cache
-from importlib import resources
 from itertools import pairwise
 from numbers import Real
 from typing import Any, Final, TypeVar
@@ -20,7 +17,21 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError, ModelError, show
-from treeage.schema.catalogue import SETTINGS_FILE, Column, HeightChoice, Interval, Word, column, nearest
+from treeage.priors import data_rows
+from treeage.schema.catalogue import (
+    SETTINGS_FILE,
+    Column,
+    Counts,
+    CountsFrom,
+    FigureUse,
+    HeightChoice,
+    Interval,
+    SeedlingSampling,
+    Tip,
+    Word,
+    column,
+    nearest,
+)
 
 RING_WIDTH: Final = Interval(0.1, 10.0)  # mean ring width [mm] of nearly all trees (common practice)
 MEAN_WIDTH: Final = Interval(0.02, 20.0)  # choice: no core of a tree has a mean ring width [mm] beyond these
@@ -288,17 +299,14 @@ HEIGHT_MODEL_KEYS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] 
 }
 """For each model word, the keys it needs and the keys it allows."""
 
+FEWEST_POINTS: Final = 3  # digitised points on one ring boundary: a circle has three unknowns
 FEWEST_YOUNG_TREES: Final = 5  # choice: fewer say next to nothing about the spread between trees
 SEEDLING_REACH: Final = 3.0  # choice: refused from this many times the height of the tallest young tree
 
-_FOOT_M: Final = 0.3048  # exact by definition
+FOOT_M: Final = 0.3048  # exact by definition
 _LARGEST: Final = 1e300  # choice: neither infinite nor a whole number that no float can hold
 _NUMBERS: Final = {"height_m": "m", "mean_years": "years", "sd_years": "years", "site_index": "m", "log_sd": ""}
-_WORDS: Final = {
-    "counts": ("rings", "time"),
-    "sampling": ("passing", "standing"),
-    "tip": ("end_of_season", "within_season"),
-}
+_WORDS: Final[Mapping[str, type[Word]]] = {"counts": Counts, "sampling": SeedlingSampling, "tip": Tip}
 
 
 def height_faults(settings: Mapping[str, Any], *, section: str = "height") -> list[Fault]:
@@ -364,7 +372,7 @@ def _value_faults(section: str, word: str, key: str, value: object) -> list[Faul
         good = _is_number(value) and 0 <= value <= 1  # type: ignore[operator]
         need = "0 to 1 [share of the variance]"
     elif key in _WORDS:
-        good, need = isinstance(value, str) and value in _WORDS[key], f"one of {', '.join(_WORDS[key])}"
+        good, need = isinstance(value, str) and value in list(_WORDS[key]), f"one of {', '.join(_WORDS[key])}"
     elif key in ("probs", "years"):
         numbers = isinstance(value, (list, tuple, np.ndarray)) and all(_is_number(item) for item in value)
         good, need = numbers, "a list of numbers, as [4, 8, 17]"
@@ -387,36 +395,30 @@ def _name_faults(section: str, word: str, value: object) -> list[Fault]:
 
 def _joint_faults(section: str, word: str, settings: Mapping[str, Any]) -> list[Fault]:
     """Faults of values that are right by themselves."""
-    if word == "quantiles":
+    if word == HeightChoice.QUANTILES:
         probs, years = ([float(item) for item in settings[key]] for key in ("probs", "years"))
         rising = all(low < high for values in (probs, years) for low, high in pairwise(values))
         rising &= len(probs) == len(years) > 1
         if not rising or probs[0] <= 0 or probs[-1] >= 1 or years[0] < 0:
             need = "at least two of each, as many years as probs, both rising, probs between 0 and 1, years at least 0"
             return [_fault(section, "probs and years", f"{probs} and {years}", need, "Correct them.")]
-    if word == "curve":
-        site, (low, high) = float(settings["site_index"]), published_names("curve")[settings["name"]]
+    if word == HeightChoice.CURVE:
+        site, (low, high) = float(settings["site_index"]), published_names(word)[settings["name"]]
         if not low - 1e-9 <= site <= high + 1e-9:
-            feet = low <= site * _FOOT_M <= high
-            do = f"This looks like feet: write {site * _FOOT_M:.1f}." if feet else "Choose another height model."
+            feet = low <= site * FOOT_M <= high
+            do = f"This looks like feet: write {site * FOOT_M:.1f}." if feet else "Choose another height model."
             return [_fault(section, "site_index", show(site), f"{low:.1f} to {high:.1f} [m] for this curve", do)]
     return []
 
 
-@cache
-def published_names(word: str) -> Mapping[str, tuple[float, float]]:
+def published_names(word: str) -> dict[str, tuple[float, float]]:
     """Names that the models `published` and `curve` know.
 
     With each the site indices a curve was checked for [m], or the heights a figure covers [m].
     """
-    curves = word == "curve"
-    file = "height_curves.csv" if curves else "early_heights.csv"
-    text = resources.files("treeage").joinpath("data", file).read_text(encoding="utf-8")
-    found = {}
-    for row in csv.DictReader(text.splitlines()):
-        if curves and row["counts_from"] == "collar":
-            unit = float(row["unit_m"])
-            found[row["name"]] = (float(row["site_low"]) * unit, float(row["site_high"]) * unit)
-        elif not curves and row["use"] != "collar":
-            found[row["name"]] = (float(row["valid_from_m"]), float(row["valid_to_m"]))
-    return found
+    if word == HeightChoice.CURVE:
+        curves = [row for row in data_rows("height_curves.csv") if row["counts_from"] == CountsFrom.COLLAR]
+        ranges = [[float(row[name]) * float(row["unit_m"]) for name in ("site_low", "site_high")] for row in curves]
+        return {row["name"]: (low, high) for row, (low, high) in zip(curves, ranges, strict=True)}
+    figures = [row for row in data_rows("early_heights.csv") if row["use"] != FigureUse.COLLAR]
+    return {row["name"]: (float(row["valid_from_m"]), float(row["valid_to_m"])) for row in figures}

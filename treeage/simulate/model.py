@@ -6,26 +6,21 @@ that the estimate uses too.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from treeage.counting import count_error_mass
 from treeage.distance import (
     DISTANCE_GRID_MM,
-    DistanceSource,
-    arc_likelihood,
-    circle_likelihood,
     core_distances,
-    direct_likelihood,
     inside_radius,
     joint_distances,
     radial_length,
-    ray_likelihood,
+    read_likelihoods,
     share_a_line,
 )
 from treeage.errors import Fault, InputError, show
@@ -39,21 +34,13 @@ from treeage.rings import (
     typical_distance,
     visible_growth,
 )
-from treeage.schema import InnerEnd
+from treeage.schema import InnerEnd, OuterEnd, column_numbers, horizontal_share
 from treeage.simulate.scenarios import Scenario, scenario
 from treeage.simulate.stands import EXAMPLE_SEED, SimulatedStand, simulate_stand
 from treeage.simulate.trees import Floats, Ints
 
 if TYPE_CHECKING:
     import pandas as pd
-
-_READINGS: Final[Mapping[DistanceSource, tuple[tuple[str, ...], Callable[..., Floats]]]] = {
-    DistanceSource.ARC: (("chord_mm", "rise_mm", "arc_sd_mm"), arc_likelihood),
-    DistanceSource.CIRCLE: (("circle_radius_mm", "circle_step_mm"), circle_likelihood),
-    DistanceSource.RAYS: (("ray_gap_mm", "ray_angle_deg", "ray_angle_sd_deg"), ray_likelihood),
-    DistanceSource.DIRECT: (("distance_mm", "distance_sd_mm"), direct_likelihood),
-}
-"""Columns of each kind of reading at an inner end, and its likelihood."""
 
 
 class SharedBy(StrEnum):
@@ -133,7 +120,8 @@ def simulate_from_model(
     establishment = (chosen.outer_year - longest)[owner]
     outer = establishment + span
     tables = dict(stand.tables)
-    tables["cores"] = given.assign(outer_year=outer, outer_end=np.where(outer < chosen.outer_year, "lost", "bark"))
+    ends = np.where(outer < chosen.outer_year, OuterEnd.LOST.value, OuterEnd.BARK.value)
+    tables["cores"] = given.assign(outer_year=outer, outer_end=ends)
     tables["rings"] = stand.tables["rings"].assign(year=np.nan)
     truth = _truth(cores, chosen.outer_year, establishment=establishment, years=years)
     truth["cores"] = truth["cores"].assign(missed_rings=missed, count_error=error, distance_mm=distance)
@@ -156,10 +144,6 @@ def _truth(cores: pd.DataFrame, outer_year: int, *, establishment: Ints, years: 
 # ---------------------------------------------------------------------- columns of the joined table of cores
 
 
-def _numbers(table: pd.DataFrame, name: str) -> Floats:
-    return np.asarray(table[name], dtype=np.float64)
-
-
 def _species(cores: pd.DataFrame) -> list[str]:
     return [str(name) for name in cores["species"]]
 
@@ -171,19 +155,19 @@ def _owner(cores: pd.DataFrame) -> Ints:
 
 def _radius(cores: pd.DataFrame) -> tuple[Floats, Floats]:
     """Inside-bark radius and its standard deviation [mm]."""
-    return inside_radius(*(_numbers(cores, name) for name in ("core_diameter_cm", "bark_mm", "bark_sd_mm")))
+    return inside_radius(*(column_numbers(cores, name) for name in ("core_diameter_cm", "bark_mm", "bark_sd_mm")))
 
 
 def _length(cores: pd.DataFrame) -> Floats:
-    return radial_length(_numbers(cores, "core_length_mm"), tilt_deg=np.abs(_numbers(cores, "tilt_deg")))
+    return radial_length(column_numbers(cores, "core_length_mm"), tilt_deg=np.abs(column_numbers(cores, "tilt_deg")))
 
 
 def visible_widths(stand: SimulatedStand) -> list[Floats]:
     """Widths of every core as the estimate sees them: horizontal, innermost first; empty where not measured."""
     cores, rings = stand.tables["cores"], stand.tables["rings"]
     groups = rings.groupby(["tree", "core"], sort=False).indices
-    values = _numbers(rings, "width_mm")
-    level = np.cos(np.deg2rad(_numbers(cores, "tilt_deg")))
+    values = column_numbers(rings, "width_mm")
+    level = horizontal_share(column_numbers(cores, "tilt_deg"))
     keys = zip(cores["tree"], cores["core"], level, strict=True)
     return [
         values[groups[tree, core]] * cosine if (tree, core) in groups else np.zeros(0) for tree, core, cosine in keys
@@ -198,13 +182,9 @@ def distance_masses(cores: pd.DataFrame) -> Floats:
 
     The table has the columns of the tree joined on; diameter, bark and length are there.
     """
-    seen_by = {}
-    for source, (names, function) in _READINGS.items():
-        values = [_numbers(cores, name) for name in names]
-        rows = np.isfinite(values[0])
-        if rows.any():
-            seen_by[source] = rows, function(*(value[rows] for value in values))
-    return core_distances(cores["inner_end"].to_numpy(dtype=object), seen_by, *_radius(cores), _length(cores)).mass
+    return core_distances(
+        cores["inner_end"].to_numpy(dtype=object), read_likelihoods(cores), *_radius(cores), _length(cores)
+    ).mass
 
 
 def _draw_places(mass: Floats, rng: np.random.Generator) -> Ints:
@@ -217,7 +197,7 @@ def _draw_places(mass: Floats, rng: np.random.Generator) -> Ints:
 def _line_pairs(cores: pd.DataFrame) -> list[tuple[int, int]]:
     """Pairs of rows of trees with two cores near one line that show nothing of the pith."""
     blind = ~cores["inner_end"].isin([InnerEnd.ARCS.value, InnerEnd.PITH.value]).to_numpy()
-    azimuth = _numbers(cores, "azimuth_deg")
+    azimuth = column_numbers(cores, "azimuth_deg")
     pairs = [tuple(map(int, rows)) for rows in cores.groupby("tree", sort=False).indices.values() if len(rows) == 2]
     return [(one, two) for one, two in pairs if blind[[one, two]].all() and share_a_line((azimuth[one], azimuth[two]))]
 
@@ -226,7 +206,7 @@ def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator)
     """Draw the distance of each core; two cores near one line see one pith."""
     distance = DISTANCE_GRID_MM[_draw_places(mass, rng)]
     (radius, radius_sd), length = _radius(cores), _length(cores)
-    azimuth = _numbers(cores, "azimuth_deg")
+    azimuth = column_numbers(cores, "azimuth_deg")
     no_arcs = cores["inner_end"].to_numpy() == InnerEnd.NO_ARCS
     for one, two in _line_pairs(cores):
         weights, both = joint_distances(
@@ -245,7 +225,7 @@ def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator)
 
 def visible(cores: pd.DataFrame, widths: list[Floats]) -> InnerGrowth:
     """Visible growth of each core from its ring widths, or else from its mean inner width."""
-    mean, count = (np.nan_to_num(_numbers(cores, f"inner_width_{unit}"), nan=1.0) for unit in ("mm", "rings"))
+    mean, count = (np.nan_to_num(column_numbers(cores, f"inner_width_{unit}"), nan=1.0) for unit in ("mm", "rings"))
     return visible_growth(widths, mean, count, genus=_species(cores))
 
 
@@ -283,7 +263,7 @@ def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, *, alone: bool, rng:
     }
     state = {name: int(rng.integers(model.deviation.shape[0])) for name, model in models.items()}
     years = np.zeros(len(cores), dtype=np.int64)
-    heights, species = _numbers(cores, "core_height_m"), _species(cores)
+    heights, species = column_numbers(cores, "core_height_m"), _species(cores)
     for rows in cores.groupby("tree", sort=False).indices.values():
         name = species[rows[0]]
         model = models[name]

@@ -17,7 +17,7 @@ from treeage.counting import count_error
 from treeage.distance import arc_rise, direct_sd
 from treeage.schema import Dating, InnerEnd
 from treeage.simulate.scenarios import CountErrors, Reading, Scenario
-from treeage.simulate.trees import Cores, Flags, Floats, Ints, Stop, Strings, Trees
+from treeage.simulate.trees import Flags, Floats, Ints, Stop, Strings, Trees, VirtualCores
 
 OVERDISPERSION: Final = 0.7  # choice: shape of the gamma spread of the mistakes; most cores have few, some have many
 FALSE_RINGS_YEARS: Final = 30.0  # choice: time constant of the fall of false rings with the ring number
@@ -76,7 +76,7 @@ def draw_dating(reading: Reading, trees: int, rng: np.random.Generator) -> Strin
 
 
 def read_cores(
-    recipe: Scenario, trees: Trees, cores: Cores, *, dating: Strings, rng: np.random.Generator
+    recipe: Scenario, trees: Trees, cores: VirtualCores, *, dating: Strings, rng: np.random.Generator
 ) -> list[Series]:
     """Count and measure all cores; `dating` has one word a tree."""
     names = [each.name for each in recipe.species]
@@ -190,7 +190,7 @@ def true_chord(distance_mm: Floats, miss_mm: Floats, passes: Flags, half_mm: flo
     return np.asarray(np.where(whole, along, np.hypot(step, high - low)))
 
 
-def read_traces(recipe: Scenario, cores: Cores, rng: np.random.Generator) -> Traces:
+def read_traces(recipe: Scenario, cores: VirtualCores, rng: np.random.Generator) -> Traces:
     """Read arcs, template circles, rays and direct distances at the inner ends.
 
     An arc is seen when its true rise across a core of 5 mm exceeds a threshold that varies between cores; broken and

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,15 +14,16 @@ import numpy as np
 
 from treeage.errors import Fault, InputError
 from treeage.height import whole_seasons
-from treeage.schema import Dating, columns
+from treeage.priors import data_text
+from treeage.schema import Dating, HeightChoice, TreeOrigin, columns, horizontal_share
 from treeage.simulate.reading import INNER_RINGS, Series, Traces, draw_dating, read_cores, read_traces
 from treeage.simulate.scenarios import Scenario, Species, scenario
 from treeage.simulate.trees import (
     CROWN_CLASSES,
-    Cores,
     Flags,
     Strings,
     Trees,
+    VirtualCores,
     draw_cores,
     draw_trees,
     growth_curve,
@@ -134,15 +134,13 @@ class SimulatedStand:
             raise InputError(Fault(got, need, "Choose another folder.", "SimulatedStand.write", 0, "folder"))
         write_field(target, {name: _plain(frame) for name, frame in self.tables.items()}, self.field_settings())
         words = {"name": self.scenario.name, "seed": self.seed, "note": self.scenario.note}
-        write_text(target / "README.md", _text("virtual_stand.md").format(title=self.settings["site"]["name"], **words))
+        write_text(
+            target / "README.md", data_text("virtual_stand.md").format(title=self.settings["site"]["name"], **words)
+        )
         for name, frame in self.truth.items():
             write_table(_plain(frame), truth / f"{name}.csv")
-        write_text(truth / "README.md", _text("virtual_truth.md").format(**words))
+        write_text(truth / "README.md", data_text("virtual_truth.md").format(**words))
         return target, truth
-
-
-def _text(file: str) -> str:
-    return resources.files("treeage").joinpath("data", file).read_text(encoding="utf-8")
 
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:
@@ -222,14 +220,15 @@ def simulate_stand(
 
 def _settings(recipe: Scenario) -> dict[str, Any]:
     """Content of field.toml."""
-    model = "seedlings" if recipe.seedlings_per_species else "two_heights" if recipe.pairs_per_species else "none"
+    pairs = HeightChoice.TWO_HEIGHTS if recipe.pairs_per_species else HeightChoice.NONE
+    model = HeightChoice.SEEDLINGS if recipe.seedlings_per_species else pairs
     site = {
         "name": "High pasture (invented)",
         "description": recipe.note,
         "hemisphere": "north",
         "breast_height_m": BREAST_HEIGHT_M,
     }
-    return {"site": site, "height": {each.name: {"model": model} for each in recipe.species}}
+    return {"site": site, "height": {each.name: {"model": model.value} for each in recipe.species}}
 
 
 # ---------------------------------------------------------------------- field tables
@@ -241,7 +240,7 @@ def _tree_names(count: int) -> Strings:
     return np.array([f"T{number:0{digits}d}" for number in range(1, count + 1)])
 
 
-def _core_names(cores: Cores) -> tuple[Strings, Strings]:
+def _core_names(cores: VirtualCores) -> tuple[Strings, Strings]:
     """Tree and core of each core."""
     sections = cores.sections
     return _tree_names(int(sections.tree.max()) + 1)[sections.tree], np.array(list(CORE_NAMES))[sections.number]
@@ -254,7 +253,7 @@ def _frame(table: str, values: Mapping[str, object], rows: int) -> pd.DataFrame:
     return pd.DataFrame({item.name: values.get(item.name, np.full(rows, np.nan)) for item in columns(table)})
 
 
-def _trees_table(recipe: Scenario, trees: Trees, cores: Cores, rng: np.random.Generator) -> pd.DataFrame:
+def _trees_table(recipe: Scenario, trees: Trees, cores: VirtualCores, rng: np.random.Generator) -> pd.DataFrame:
     """Fill in trees.csv; the first core of each tree gives the diameter at the coring height."""
     count = trees.count
     first = np.flatnonzero(cores.sections.number == 0)
@@ -278,7 +277,7 @@ def _trees_table(recipe: Scenario, trees: Trees, cores: Cores, rng: np.random.Ge
         "bark_sd_mm": np.full(count, recipe.reading.bark_sd_mm),
         "slope_percent": np.round(np.maximum(recipe.stem.slope_percent + 8 * rng.standard_normal(count), 0), 0),
         "crown_class": np.array(CROWN_CLASSES)[trees.crown_index],
-        "origin": np.full(count, "seed"),
+        "origin": np.full(count, TreeOrigin.SEED.value),
         "status": np.full(count, "live"),
         "collar_years": np.full(count, max(collar, 0.0)),
         "collar_years_sd": np.full(count, np.round(np.sqrt(collar), 2)),
@@ -290,11 +289,11 @@ def _trees_table(recipe: Scenario, trees: Trees, cores: Cores, rng: np.random.Ge
 
 
 def _cores_table(
-    recipe: Scenario, cores: Cores, series: list[Series], *, traces: Traces, dating: Strings, measured: Flags
+    recipe: Scenario, cores: VirtualCores, series: list[Series], *, traces: Traces, dating: Strings, measured: Flags
 ) -> pd.DataFrame:
     """Fill in cores.csv; `measured` says whose ring widths stand in the table of rings."""
     count = len(series)
-    tilt = np.cos(np.deg2rad(cores.tilt_deg))
+    tilt = horizontal_share(cores.tilt_deg)
     inner = np.array([each.widths_mm[:INNER_RINGS].mean() for each in series]) / tilt
     inner_rings = np.array([min(INNER_RINGS, each.widths_mm.size) for each in series], dtype=np.float64)
     tree, core = _core_names(cores)
@@ -318,7 +317,7 @@ def _cores_table(
 
 
 def _rings_table(
-    recipe: Scenario, cores: Cores, series: list[Series], *, dating: Strings, measured: Flags
+    recipe: Scenario, cores: VirtualCores, series: list[Series], *, dating: Strings, measured: Flags
 ) -> pd.DataFrame:
     """Fill in rings.csv; the year stands there for crossdated cores only."""
     which = np.flatnonzero(measured)
@@ -326,7 +325,7 @@ def _rings_table(
     owner = np.repeat(which, sizes)
     ring = np.arange(owner.size) - np.repeat(np.cumsum(sizes) - sizes, sizes) + 1
     widths = np.concatenate([series[core].widths_mm for core in which] or [np.zeros(0)])
-    recorded = np.round(widths / np.cos(np.deg2rad(cores.tilt_deg[owner])), 2)
+    recorded = np.round(widths / horizontal_share(cores.tilt_deg[owner]), 2)
     recorded = np.where(widths > 0, np.maximum(recorded, SMALLEST_WIDTH_MM), 0.0)
     year = recipe.outer_year - np.repeat(sizes, sizes) + ring
     tree, core = _core_names(cores)
@@ -400,7 +399,7 @@ def _events_table(recipe: Scenario) -> pd.DataFrame:
 
 
 def _truth_tables(
-    recipe: Scenario, trees: Trees, cores: Cores, *, series: list[Series], dating: Strings
+    recipe: Scenario, trees: Trees, cores: VirtualCores, *, series: list[Series], dating: Strings
 ) -> dict[str, pd.DataFrame]:
     """The hidden truth: one row a tree, a core, an absent, merged, false or split ring, and a species."""
     import pandas as pd

@@ -187,7 +187,7 @@ class Sections:
 
 
 @dataclass(frozen=True)
-class Cores:
+class VirtualCores:
     """The cores as they lie in the stem, one element a core.
 
     Widths are true radial widths along the core's own radius, innermost first, 0 for absent rings and past the bark.
@@ -206,7 +206,7 @@ class Cores:
     stop: Strings  # words of Stop
 
 
-def draw_cores(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> Cores:
+def draw_cores(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> VirtualCores:
     """Take the cores of a stand: true widths, true distances to the pith and what ended each core.
 
     The borer enters at the azimuth, aims at the geometric centre with an error and runs on a straight line. A ring
@@ -235,7 +235,7 @@ def draw_cores(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> Core
     across = np.where(pith_held, 0.0, miss)
     tilted = rng.random(count) < coring.tilt_share
     tilt = np.where(tilted, np.clip(coring.tilt_sd_deg * rng.standard_normal(count), -25, 25), 0.0)
-    return Cores(
+    return VirtualCores(
         sections=sections,
         widths_mm=widths,
         radius_mm=radius,

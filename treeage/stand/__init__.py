@@ -2,20 +2,20 @@
 
 # fmt: off
 from treeage.stand.diameter import AgeFromDiameter, age_from_diameter
-from treeage.stand.history import StandHistory, stand_history
+from treeage.stand.history import StandHistory, dated_events, stand_history, trees_by_id
 from treeage.stand.past import EventResponse, PastStand, StandOrigin, after_events, past_stand, stand_origin
 from treeage.stand.pulses import PulseHistory, find_pulses
 from treeage.stand.recruitment import RecruitmentHistory, recruitment_history, seen_cells, sharpened_dates
 from treeage.stand.static import StaticModels, static_models
 from treeage.stand.structure import (
     AgeStructure, SplitDraws, age_structure, chance_to_meet, effective_trees, expansion_fixed_area,
-    expansion_nearest_trees, interval_levels, split_shared, trees_to_meet,
+    expansion_nearest_trees, split_shared, trees_to_meet,
 )
 
 __all__ = [
     "AgeFromDiameter", "AgeStructure", "EventResponse", "PastStand", "PulseHistory", "RecruitmentHistory", "SplitDraws",
     "StandHistory", "StandOrigin", "StaticModels", "after_events", "age_from_diameter", "age_structure",
-    "chance_to_meet", "effective_trees", "expansion_fixed_area", "expansion_nearest_trees", "find_pulses",
-    "interval_levels", "past_stand", "recruitment_history", "seen_cells", "sharpened_dates", "split_shared",
-    "stand_history", "stand_origin", "static_models", "trees_to_meet",
+    "chance_to_meet", "dated_events", "effective_trees", "expansion_fixed_area", "expansion_nearest_trees",
+    "find_pulses", "past_stand", "recruitment_history", "seen_cells", "sharpened_dates", "split_shared",
+    "stand_history", "stand_origin", "static_models", "trees_by_id", "trees_to_meet",
 ]

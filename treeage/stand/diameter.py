@@ -15,7 +15,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, ModelError, require_positive, require_probability, show
-from treeage.stand.structure import Array, Flags, check_draws, interval_levels, shared_part
+from treeage.pmf import freeze_arrays, interval_levels
+from treeage.stand.structure import Array, Flags, check_draws, shared_part
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,6 +49,9 @@ class DiameterLine:
     largest_cm: float
     oldest: float
     trees: int
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
     def mark(self, diameter_cm: float, age: float) -> str:
         """Why a prediction lies beyond the cored trees, or nothing."""
@@ -83,6 +87,9 @@ class AgeFromDiameter(Result):
     survey_year: int
     diameter_sd_cm: float
     slope_sd: float
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
     def draws(self, diameter_cm: ArrayLike, groups: Sequence[str] | None = None, *, seed: int = 0) -> Array:
         """Joint draws of the establishment years of trees without cores.

@@ -16,6 +16,7 @@ import pandas as pd
 from treeage.display import Result, html_block
 from treeage.errors import Fault, InputError, ModelWarning, require_attributes, require_level, require_seed
 from treeage.pmf import freeze_arrays
+from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, column_numbers
 from treeage.stand.diameter import FEWEST_CORED, AgeFromDiameter, age_from_diameter
 from treeage.stand.past import EventResponse, StandOrigin, after_events, stand_origin
 from treeage.stand.pulses import PulseHistory, find_pulses
@@ -263,7 +264,7 @@ def stand_history(
     level = require_level("stand_history", "prob", ages.prob if prob is None else prob)
     draws = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
     survey = max(int(ages[name].last_year) for name in names)
-    table = _tree_table(ages.tree_table)
+    table = trees_by_id(ages.tree_table)
     weights, notes = _weights(table, names)
     split = split_shared(draws, seed=seed)
     structure = age_structure(draws, bin_years=bin_years, trees_per_ha=weights, prob=level, seed=seed)
@@ -275,7 +276,7 @@ def stand_history(
     if events:
         response = after_events(draws, events, sharpened=sharpened, within_years=within_years, trees=names, prob=level)
     diameter, uncored = _diameters(draws, table, names, survey, diameter_sd_cm, level)
-    above = sum(getattr(ages[name], "date_refers_to", "root collar") == "coring height" for name in names)
+    above = sum(getattr(ages[name], "date_refers_to", ROOT_COLLAR) == CORE_HEIGHT for name in names)
     notes = [SURVIVORS, CAVEAT, *notes, *_left_out(table, names)]
     history = StandHistory(
         structure, recruitment, pulses, stand_origin(split, recruitment, prob=level, seed=seed), response,
@@ -285,7 +286,24 @@ def stand_history(
     return replace(history, notes=(history.core_height_note, *notes)) if above else history
 
 
-def _tree_table(table: pd.DataFrame) -> pd.DataFrame:
+def trees_by_id(table: pd.DataFrame) -> pd.DataFrame:
+    """Index a table of trees by their ids.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        With a column tree.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The first row of each tree; nothing where there are no ids.
+
+    Examples
+    --------
+    >>> trees_by_id(pd.DataFrame({"tree": [7], "dbh_cm": [31.0]})).loc["7", "dbh_cm"].item()
+    31.0
+    """
     if "tree" not in table.columns:
         return pd.DataFrame({"tree": pd.Series(dtype=object)}).set_index("tree")
     known = table.assign(tree=table["tree"].astype(str))
@@ -293,9 +311,7 @@ def _tree_table(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _numbers(table: pd.DataFrame, column: str, names: Sequence[str]) -> Array:
-    if column not in table.columns:
-        return np.full(len(names), np.nan)
-    return np.asarray(pd.to_numeric(table[column], errors="coerce").reindex(list(names)), dtype=np.float64)
+    return column_numbers(table.reindex(list(names)), column)
 
 
 def _weights(table: pd.DataFrame, names: Sequence[str]) -> tuple[Array | None, list[str]]:
@@ -314,14 +330,33 @@ def _weights(table: pd.DataFrame, names: Sequence[str]) -> tuple[Array | None, l
 
 
 def _events(table: pd.DataFrame) -> dict[str, int]:
-    if not len(table) or "year" not in table.columns or "event" not in table.columns:
-        return {}
-    years = pd.to_numeric(table["year"], errors="coerce")
     return {
         f"{event}" if (table["event"] == event).sum() == 1 else f"{event} {int(year)}": int(year)
-        for event, year in zip(table["event"], years, strict=True)
-        if np.isfinite(year)
+        for event, year in dated_events(table)[["event", "year"]].itertuples(index=False)
     }
+
+
+def dated_events(table: pd.DataFrame) -> pd.DataFrame:
+    """Choose the rows of a table of events that have a year.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        With columns year and event.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Years as numbers; no rows where a column is missing.
+
+    Examples
+    --------
+    >>> dated_events(pd.DataFrame({"year": ["1847", ""], "event": ["fire", "storm"]}))["event"].tolist()
+    ['fire']
+    """
+    if not len(table) or "year" not in table.columns or "event" not in table.columns:
+        return pd.DataFrame(columns=["year", "event"])
+    return table.assign(year=pd.to_numeric(table["year"], errors="coerce")).dropna(subset="year")
 
 
 def _left_out(table: pd.DataFrame, names: Sequence[str]) -> list[str]:

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_positive, require_probability
-from treeage.pmf import freeze_arrays
+from treeage.pmf import freeze_arrays, interval_levels
 from treeage.stand.recruitment import RecruitmentHistory
 from treeage.stand.structure import (
     Array,
@@ -23,7 +23,6 @@ from treeage.stand.structure import (
     SplitDraws,
     YearGrid,
     check_draws,
-    interval_levels,
     year_mass,
 )
 

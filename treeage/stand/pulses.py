@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
-from treeage.pmf import freeze_arrays
+from treeage.pmf import freeze_arrays, interval_levels
 from treeage.stand.recruitment import SURVIVORS, check_count
 from treeage.stand.structure import (
     Array,
@@ -25,7 +25,6 @@ from treeage.stand.structure import (
     check_draws,
     check_weights,
     effective_trees,
-    interval_levels,
     split_shared,
     year_grid,
     year_mass,

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_nonnegative, require_probability
-from treeage.pmf import freeze_arrays
+from treeage.pmf import freeze_arrays, interval_levels
 from treeage.stand.structure import (
     Array,
     Ints,
@@ -24,7 +24,6 @@ from treeage.stand.structure import (
     check_draws,
     check_weights,
     effective_trees,
-    interval_levels,
     split_shared,
     year_grid,
     year_mass,
@@ -115,23 +114,6 @@ class RecruitmentHistory(Result):
             }
         )
 
-    def share_between(self, first_year: float, last_year: float) -> Array:
-        """Share of the living trees that established in a period, as draws.
-
-        Parameters
-        ----------
-        first_year, last_year : float
-            Ends of the period, both included [year].
-
-        Returns
-        -------
-        numpy.ndarray, shape (draws,)
-            Shares from 0 to 1.
-        """
-        low = np.clip((first_year - 0.5 - self.years) / self.step_years + 0.5, 0, 1)
-        high = np.clip((last_year + 0.5 - self.years) / self.step_years + 0.5, 0, 1)
-        return np.asarray(self.intensity @ (high - low) / self.intensity.sum(axis=1))
-
     def sentence(self) -> str:
         """When half of the living trees had established, and nine tenths, with the caveat."""
         middle = np.median(self.intensity, axis=0)
@@ -196,7 +178,7 @@ def recruitment_history(
     >>> rng = np.random.default_rng(1)
     >>> dates = rng.normal(1850, 6, 80) + rng.normal(0, 5, 80)
     >>> history = recruitment_history(dates + rng.normal(0, 5, (1000, 80)), count=200)
-    >>> bool(np.median(history.share_between(1835, 1865)) > 0.85)
+    >>> bool(history.intensity[:, abs(history.years - 1850) < 15].sum() > 0.85 * history.intensity.sum())
     True
     """
     where = "recruitment_history"

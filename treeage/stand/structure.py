@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_positive, require_probability, show
-from treeage.pmf import freeze_arrays
+from treeage.pmf import freeze_arrays, interval_levels
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-MAX_FACTORS = 4  # choice: a stand has a height error for each of a few species and one or two rate errors
+MAX_FACTORS = 4  # choice: a stand has a height error for each of a few species and one or two growth errors
 SMALL_YEARS = 0.5  # choice: shared differences between trees below half a year are left in the trees' own part,
 SMALL_SHARE = 0.15  # choice: and so are those below this share of the own error, which they widen by 1 %
 MOST_VALUES = 1_500_000  # choice: draws times trees that go into the mass functions, 1,500 draws of 1,000 trees
@@ -32,28 +32,6 @@ FAR_TAIL = 0.001  # choice: share of a tree's draws that may lie beyond the grid
 CELLS_PER_SD = 4  # choice: cells per standard deviation of a tree's own error, at least
 ROUND_BINS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)  # choice: bins that readers can count with
 SQUARE_METRES = 10_000.0  # one hectare
-
-
-def interval_levels(prob: float) -> list[float]:
-    """Give the levels of the median and of both ends of the equal-tailed interval of a probability.
-
-    Parameters
-    ----------
-    prob : float
-        Probability of the interval, 0 to 1.
-
-    Returns
-    -------
-    list of float
-        Three levels for `numpy.quantile`: median, low end, high end.
-
-    Examples
-    --------
-    >>> interval_levels(0.5)
-    [0.5, 0.25, 0.75]
-    """
-    tail = (1 - prob) / 2
-    return [0.5, tail, 1 - tail]
 
 
 def check_draws(where: str, draws: ArrayLike) -> Array:

@@ -16,6 +16,7 @@ import numpy as np
 from treeage.errors import Findings, Words, show
 from treeage.schema import (
     FEWEST_YOUNG_TREES,
+    FROM_YOUNG_TREES,
     SEEDLING_REACH,
     SETTINGS_FILE,
     HeightChoice,
@@ -178,6 +179,7 @@ def _future(table: TypedTable, column: str, today: int, findings: Findings) -> N
 
 
 def _seedlings(table: TypedTable, findings: Findings) -> None:
+    """Check that each row of seedlings.csv holds a whole measurement, the right way up, of a growth that trees have."""
     height, age = table.numbers("height_m"), table.numbers("age_years")
     single, pair = table.filled(*SINGLE_COLUMNS), table.filled(*PAIR_COLUMNS)
     one = np.isnan(height) != np.isnan(age)
@@ -223,7 +225,7 @@ def _height_models(tables: Tables, settings: Settings, findings: Findings) -> No
     for species in sorted(set(tables["trees"].texts("species")) - {""}):
         key = species if species in settings.height else "default"
         if key not in wrong:
-            _young_trees(species, key, settings.height.get(key), tables, findings)
+            _young_trees(species, key, settings.height_choice(species), tables, findings)
 
 
 def _section(species: str) -> str:
@@ -233,7 +235,7 @@ def _section(species: str) -> str:
 
 def _young_trees(species: str, key: str, model: Mapping[str, Any] | None, tables: Tables, findings: Findings) -> None:
     word = None if model is None else model["model"]
-    if word not in (None, HeightChoice.SEEDLINGS, HeightChoice.TWO_HEIGHTS):
+    if word is not None and word not in FROM_YOUNG_TREES:
         return
     pairs = word == HeightChoice.TWO_HEIGHTS
     noun, columns = ("trees counted at two heights", PAIR_COLUMNS) if pairs else ("young trees", SINGLE_COLUMNS)

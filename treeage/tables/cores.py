@@ -7,13 +7,23 @@ from __future__ import annotations
 
 import numpy as np
 
+from treeage import priors
 from treeage.errors import Findings, Words, show
-from treeage.schema import MEAN_WIDTH, RING_WIDTH, InnerEnd, OuterEnd, ratio_slip, unit_named, width_slip
+from treeage.schema import (
+    FEWEST_POINTS,
+    MEAN_WIDTH,
+    RING_WIDTH,
+    InnerEnd,
+    OuterEnd,
+    horizontal_share,
+    ratio_slip,
+    unit_named,
+    width_slip,
+)
 from treeage.tables.columns import Flags, FloatArray, TypedTable
 from treeage.tables.rings import Ints, Places, RingBlocks, rows_of_cores
 
 RISE_SHARE, RISE_MM = 1.1, 0.05  # choice: a half circle read with error may have a rise that much above half its chord
-LEAST_POINTS = 3  # a circle has three unknowns
 NEEDS = (  # a column that says nothing without the other
     ("chord_mm", "rise_mm"),
     ("rise_mm", "chord_mm"),
@@ -28,7 +38,6 @@ IDLE = (  # a column that is not used without the other
 )
 DOUBLE_FACTOR = 3.0  # choice: distances to one pith that differ by more are a fault
 DOUBLE_MM = 5.0  # choice: but never below this difference
-ARC_SD_MM = 0.1  # choice: reading error of a rise when none is given, for this check only
 SURE_RISE = 3.0  # choice: a rise of so many reading errors tells a distance
 SLACK_AT_CORE, SLACK_AT_BREAST = 1.05, 1.20  # choice: stems are not round, and taper between the two heights
 PAST_PITH = 1.6  # choice: a core longer than so many radii went past the pith
@@ -73,8 +82,8 @@ def check_points(points: TypedTable, cores: TypedTable, places: Places, findings
     for core in np.unique(code[code >= 0]):
         rows = np.flatnonzero(code == core)
         marks, ends = int((ring[rows] >= 1).sum()), int((ring[rows] == 0).sum())
-        if marks < LEAST_POINTS:
-            got, need = f"{marks} points on rings", f"at least {LEAST_POINTS} points for a circle"
+        if marks < FEWEST_POINTS:
+            got, need = f"{marks} points on rings", f"at least {FEWEST_POINTS} points for a circle"
             findings.at_rows(points, rows[:1], "ring", (got, need, "Add points or remove these."))
         if ends != 1:
             got, need = f"{ends} rows with ring 0", "one row with ring 0, the inner end of the core"
@@ -163,6 +172,7 @@ def _inner_rings(cores: TypedTable, findings: Findings) -> None:
 
 
 def _pith(cores: TypedTable, marked: Flags, findings: Findings) -> None:
+    """Check inner_end against what was measured: pith with a distance, no pith at 0 mm, arcs without a measurement."""
     ends, distance = cores.words("inner_end"), cores.numbers("distance_mm")
     pith, measured = ends == InnerEnd.PITH, _has_measure(cores) | marked
     need = "0 or an empty cell where inner_end is pith [mm]"
@@ -207,7 +217,7 @@ def _outer_end(cores: TypedTable, findings: Findings) -> None:
 def _distances(cores: TypedTable) -> dict[str, FloatArray]:
     """Distances [mm] that the other entries of a row give, where they are sharp enough to be compared."""
     chord, rise, error = (cores.numbers(name) for name in ("chord_mm", "rise_mm", "arc_sd_mm"))
-    sure = rise > SURE_RISE * np.where(np.isnan(error), ARC_SD_MM, error)
+    sure = rise > SURE_RISE * np.where(np.isnan(error), priors.ARC_SD.value, error)
     arc = np.where(sure, ratio(chord**2, 8 * rise) + rise / 2, np.nan)
     rays = ratio(cores.numbers("ray_gap_mm") / 2, np.tan(np.radians(cores.numbers("ray_angle_deg")) / 2))
     return {"arc": arc, "circle": cores.numbers("circle_radius_mm"), "rays": rays}
@@ -305,7 +315,7 @@ def check_sizes(trees: TypedTable, cores: TypedTable, blocks: RingBlocks, marked
     written = cores.numbers("core_length_mm")
     length = np.where(np.isnan(written), blocks.length_mm, written)
     _mean_widths(cores, written, findings)
-    across = length * np.cos(np.radians(np.nan_to_num(cores.numbers("tilt_deg"))))
+    across = length * horizontal_share(np.nan_to_num(cores.numbers("tilt_deg")))
     _too_long(cores, across, radius, np.where(at_core, SLACK_AT_CORE, SLACK_AT_BREAST), findings)
     near = np.isin(cores.words("inner_end"), (InnerEnd.PITH, InnerEnd.ARCS))
     _too_short(cores, across, radius, near, findings)

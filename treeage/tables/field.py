@@ -17,11 +17,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.errors import Fault, Findings, InputError, fault_lines, faults_frame
+from treeage.pmf import ReadOnlyDict
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns
 from treeage.tables.checks import check_tables
 from treeage.tables.columns import TypedTable, empty_frame, final_types, typed_table
 from treeage.tables.files import RawTable, raw_from_frame, read_raw_tables
-from treeage.tables.settings import ReadOnlyDict, Settings, read_settings
+from treeage.tables.settings import Settings, read_settings
 
 SHOWN_NOTES = 12  # choice: notes shown in a text or notebook; all of them are in `notes`
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from treeage.errors import Findings, Words, show
-from treeage.schema import MEAN_WIDTH, RING_WIDTH, OuterEnd, ratio_slip, unit_named, width_slip
+from treeage.schema import MEAN_WIDTH, RING_WIDTH, Dating, OuterEnd, innermost_year, ratio_slip, unit_named, width_slip
 from treeage.tables.columns import FloatArray, TypedTable
 from treeage.tables.settings import Settings
 
@@ -23,7 +23,7 @@ LONGER_SHARE, SHORTER_SHARE, LENGTH_MM = 0.05, 0.15, 2.0  # choice: the sum of w
 LENGTH_FACTOR = 1.5  # choice: a sum of widths longer than the core by more than this is a fault
 INNER_FACTOR = 3.0  # choice: inner_width_mm against the ring table, fault beyond
 INNER_SHARE = 0.25  # choice: the same, note beyond
-COUNTED = ("lab_count", "field_count")  # words for cores that were not matched with others
+COUNTED = (Dating.LAB_COUNT, Dating.FIELD_COUNT)  # words for cores that were not matched with others
 COPY_RINGS = 10  # choice: series of at least so many equal widths are asked about
 
 Ints = NDArray[np.int64]
@@ -124,7 +124,7 @@ def check_rings(
 
 def _inner_years(cores: TypedTable) -> FloatArray:
     """Ring year of the innermost counted ring of every core."""
-    return cores.numbers("outer_year") - cores.numbers("rings_counted") + 1
+    return innermost_year(cores.numbers("outer_year"), cores.numbers("rings_counted"))
 
 
 def _ring_numbers(rings: TypedTable, cores: TypedTable, code: Ints, findings: Findings) -> FloatArray:

@@ -6,11 +6,12 @@ import json
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, NoReturn
+from typing import Any
 
 import numpy as np
 
 from treeage.errors import Findings, show
+from treeage.pmf import ReadOnlyDict
 from treeage.schema import (
     HEIGHT_MODEL_KEYS,
     HEMISPHERES,
@@ -23,19 +24,6 @@ from treeage.schema import (
 
 BREAST_HEIGHTS_M = (1.0, 1.6)  # every breast height in use lies between (1.3, 1.37, 1.4, 1.5 m; common practice)
 MOST_SHRINKAGE = 25.0  # choice: radial shrinkage of wood, green to oven dry, is mostly 2 to 8 %
-
-
-class ReadOnlyDict(dict[str, Any]):
-    """A dict that stays as it was made, also when it is pickled."""
-
-    def _refuse(self, *_: Any, **__: Any) -> NoReturn:
-        raise TypeError("This was checked when it was read and cannot be changed: make new settings or read again.")
-
-    __setitem__ = __delitem__ = __ior__ = _refuse
-    update = pop = popitem = setdefault = clear = _refuse
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        return (type(self), (dict(self),))
 
 
 @dataclass(frozen=True)
@@ -79,6 +67,10 @@ class Settings:
         models = {name: ReadOnlyDict(m) if isinstance(m, Mapping) else m for name, m in self.height.items()}
         object.__setattr__(self, "defaults", ReadOnlyDict(self.defaults))
         object.__setattr__(self, "height", ReadOnlyDict(models))
+
+    def height_choice(self, species: str) -> Mapping[str, Any] | None:
+        """Settings of the height model of a species, its own or the default; None where nothing is said of it."""
+        return self.height.get(species, self.height.get("default"))
 
 
 def read_settings(data: bytes | None, findings: Findings) -> Settings:
