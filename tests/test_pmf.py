@@ -140,3 +140,14 @@ def test_bad_probabilities_and_impossible_products_are_refused():
         pmf.interval(0.0)
     with pytest.raises(ModelError, match="got 0 to 1 and 5 to 5"):
         pmf.multiply(Pmf.point(5))
+
+
+def test_faces_of_a_distribution():
+    """Sentence, table and notebook view; a pickled copy is equal, also where the sum of the mass rounds."""
+    pmf = Pmf(1, [1, 1, 1, 1, 1, 1]).convolve(Pmf(0, [0.1, 0.2, 0.7]))
+    assert pmf.sentence() == "Median 5, 90 % interval 2 to 8."  # hand sums: 0.40 to 4, 0.57 to 5; 0.02, 0.07
+    frame = pmf.to_frame()
+    assert frame["value"].tolist() == list(range(1, 9))
+    assert frame["prob"].to_numpy() == pytest.approx(pmf.mass)
+    assert "Median 5" in pmf._repr_html_()
+    assert pickle.loads(pickle.dumps(pmf)) == pmf

@@ -18,6 +18,7 @@ from treeage.display import Result
 from treeage.errors import Fault, InputError, ModelError, kind_of, require_level, show
 
 if TYPE_CHECKING:
+    import pandas as pd
     from _typeshed import DataclassInstance
 
 _TINY = 1e-12  # choice: probability below which a quantile does not step on, so that rounding cannot move an interval
@@ -83,8 +84,8 @@ class Pmf(Result):
             f"Pmf is immutable: got {name} = {show(value)}, need a new Pmf; make one with Pmf(start, mass)"
         )
 
-    def __reduce__(self) -> tuple[type[Pmf], tuple[int, NDArray[np.float64]]]:
-        return (Pmf, (self._start, np.array(self._mass)))
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (_restored, (self._start, np.array(self._mass)))
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Pmf) and self._start == other._start and np.array_equal(self._mass, other._mass)
@@ -252,6 +253,17 @@ class Pmf(Result):
     def _quantiles(self, *probs: float) -> list[int]:
         steps = np.searchsorted(np.cumsum(self._mass), np.array(probs) - _TINY)
         return [self._start + int(step) for step in np.minimum(steps, self._mass.size - 1)]
+
+    def sentence(self) -> str:
+        """Median and 90 % interval."""
+        low, high = self.interval(0.9)
+        return f"Median {self.median()}, 90 % interval {low} to {high}."
+
+    def to_frame(self) -> pd.DataFrame:
+        """Columns value and prob, one row a whole number of the support."""
+        import pandas as pd
+
+        return pd.DataFrame({"value": self.support, "prob": self._mass})
 
     # ------------------------------------------------------------------ makers
 
@@ -471,6 +483,14 @@ def _read_only(value: Any) -> Any:
         value = value.view()
         value.flags.writeable = False
     return ReadOnlyDict(value) if isinstance(value, (dict, MappingProxyType)) else value
+
+
+def _restored(start: int, mass: NDArray[np.float64]) -> Pmf:
+    """A pickled distribution, not scaled again, so that it equals the one that was pickled."""
+    pmf = Pmf(start, mass)
+    mass.flags.writeable = False
+    object.__setattr__(pmf, "_mass", mass)
+    return pmf
 
 
 def freeze_arrays(result: DataclassInstance) -> None:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 class Known(StrEnum):
     """How a number or a source is known: from the user, a fit, the literature (read to derived), or by definition."""
 
+    __repr__ = str.__repr__
+
     USER = "user"
     FITTED = "fitted"
     DEFINITION = "definition"

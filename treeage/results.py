@@ -530,6 +530,10 @@ class Ages(Result):
         coords = {"draw": np.arange(n), "tree": trees}
         return xarray.DataArray(years, dims=("draw", "tree"), coords=coords, name=name)
 
+    def sentence(self) -> str:
+        """How many trees are dated, how well, and to what the dates refer."""
+        return " ".join(line for line in Ages.summary(self).splitlines() if not line.startswith(" "))
+
     def summary(self) -> str:
         """Say in a few lines what was estimated.
 

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from enum import StrEnum
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from treeage.pmf import freeze_arrays
+from treeage.schema import Word
 
 Array = NDArray[np.float64]
 
@@ -198,7 +198,7 @@ _ROUGH_SHIFT, _ROUGH_RINGS = 3, 20  # choice: offsets and stretch of the rough l
 # are worked out on (item, offset, ring), where a core meets plain shifts of the other; `place` puts them into cells.
 
 
-class Move(StrEnum):
+class Move(Word):
     """What a true year was in two cores; the values are the words of the column `kind` of events.
 
     Examples

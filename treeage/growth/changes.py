@@ -9,7 +9,6 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 import pandas as pd
@@ -20,6 +19,7 @@ from treeage.display import Result
 from treeage.errors import Fault, InputError, ModelWarning, require_nonnegative, require_positive, show
 from treeage.growth.history import Array, CoreWidths
 from treeage.pmf import interval_levels
+from treeage.schema import Word
 
 ENOUGH_WIDTHS = 50_000  # Black et al. 2009, abstract: about 50,000 widths a species for a stable boundary line
 LINE_BIN_MM = 0.5  # choice: classes of prior growth [mm] in which the upper edge is read, as is common practice
@@ -30,14 +30,14 @@ FEWEST_AT_RISK = 5  # choice: below this number of trees a common year cannot be
 FROM_MEMORY = "as commonly quoted, not checked against the paper"
 
 
-class Direction(StrEnum):
+class Direction(Word):
     """What is looked for in a ring series."""
 
     RELEASE = "release"
     SUPPRESSION = "suppression"  # measured as a release of the series read backwards, so that both use one threshold
 
 
-class ChangeKind(StrEnum):
+class ChangeKind(Word):
     """What a criterion measures."""
 
     PERCENT = "percent"
@@ -46,7 +46,7 @@ class ChangeKind(StrEnum):
     BOUNDARY = "boundary"
 
 
-class Origin(StrEnum):
+class Origin(Word):
     """Where a tree grew up, as told from its early growth."""
 
     GAP = "gap"

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -20,7 +19,7 @@ from treeage.distance import DistanceSource, draw_distances
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
 from treeage.estimate import Cores, read_cores
 from treeage.pmf import freeze_arrays, interval_levels
-from treeage.schema import OuterEnd, column_numbers
+from treeage.schema import OuterEnd, Word, column_numbers
 from treeage.stand import PastStand, past_stand, trees_by_id
 
 if TYPE_CHECKING:
@@ -34,7 +33,7 @@ THICKEST_BARK = 2.5  # choice: single bark [mm] per cm of diameter, a quarter of
 DISTANCE_DRAWS = 400  # choice: draws of the distance to the pith of each core
 
 
-class RadiusMean(StrEnum):
+class RadiusMean(Word):
     """How several radii of one cross-section combine."""
 
     ARITHMETIC = "arithmetic"

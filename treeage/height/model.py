@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 from functools import lru_cache
 from typing import Final
 
@@ -19,6 +18,7 @@ from treeage.errors import Fault, ModelError, require_nonnegative, show
 from treeage.height.curves import HeightCurve
 from treeage.pmf import Mass, Pmf
 from treeage.priors import Known
+from treeage.schema import Word
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -35,7 +35,7 @@ _LOG_NEVER: Final = -1e3  # log of a passing time before any season
 _TAIL: Final = 1e-9  # choice: probability below which years are not stored
 
 
-class GrowthForm(StrEnum):
+class GrowthForm(Word):
     """Form of early height growth; NONE adds no years."""
 
     POWER = "power"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from enum import Enum, StrEnum
+from enum import Enum
 from functools import lru_cache
 from itertools import product
 
@@ -21,7 +21,7 @@ from treeage.estimate import Cores, JointCount, Shared, SpeciesShared, missed_ma
 from treeage.pmf import Mass, freeze_arrays
 from treeage.posterior import GrowthNodes, added_rings, align_added, gross_floor
 from treeage.rings import RingCalibration
-from treeage.schema import Dating
+from treeage.schema import Dating, Word
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -37,7 +37,7 @@ MOST_LEARNED_RINGS = 500  # choice: a tree whose every core is open further than
 # ------------------------------------------------------------------ error factors
 
 
-class FactorKind(StrEnum):
+class FactorKind(Word):
     """What an error factor acts on."""
 
     OWN = "own"

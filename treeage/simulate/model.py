@@ -7,7 +7,6 @@ that the estimate uses too.
 from __future__ import annotations
 
 from dataclasses import replace
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,7 +33,7 @@ from treeage.rings import (
     typical_distance,
     visible_growth,
 )
-from treeage.schema import InnerEnd, OuterEnd, column_numbers, horizontal_share
+from treeage.schema import InnerEnd, OuterEnd, Word, column_numbers, horizontal_share
 from treeage.simulate.scenarios import Scenario, scenario
 from treeage.simulate.stands import EXAMPLE_SEED, SimulatedStand, simulate_stand
 from treeage.simulate.trees import Floats, Ints
@@ -43,7 +42,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-class SharedBy(StrEnum):
+class SharedBy(Word):
     """Who shares a growth rate and a state of the height model: the cores of a tree alone, or the whole stand."""
 
     TREE = "tree"

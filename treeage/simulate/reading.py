@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -15,7 +14,7 @@ import numpy as np
 from treeage import priors
 from treeage.counting import count_error
 from treeage.distance import arc_rise, direct_sd
-from treeage.schema import Dating, InnerEnd
+from treeage.schema import Dating, InnerEnd, Word
 from treeage.simulate.scenarios import CountErrors, Reading, Scenario
 from treeage.simulate.trees import Flags, Floats, Ints, Stop, Strings, Trees, VirtualCores
 
@@ -25,7 +24,7 @@ LONGEST_CHORD_MM: Final = 30.0  # choice: no longer stretch of an arc is measure
 INNER_RINGS: Final = 10  # common practice: the mean width of the inner ten rings
 
 
-class RingEvent(StrEnum):
+class RingEvent(Word):
     """What went wrong with a ring."""
 
     ABSENT = "absent"
@@ -34,7 +33,7 @@ class RingEvent(StrEnum):
     SPLIT = "split"
 
 
-class Way(StrEnum):
+class Way(Word):
     """How an arc at the inner end is read."""
 
     CIRCLE = "circle"

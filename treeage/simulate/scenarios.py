@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from typing import Final
 
 from treeage.errors import Fault, InputError, show
+from treeage.schema import Word
 
 
-class CountErrors(StrEnum):
+class CountErrors(Word):
     """Absent and false rings and mistakes drawn ring by ring, or the count error of the counting module."""
 
     EVENTS = "events"

@@ -7,13 +7,13 @@ the log ring number, straight cores aimed at the geometric centre of a stem with
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from treeage.height import HeightCurve, height_curve, whole_seasons
+from treeage.schema import Word
 from treeage.simulate.scenarios import Coring, Scenario, Species, Wood
 
 Floats = NDArray[np.float64]
@@ -31,7 +31,7 @@ FEWEST_VISIBLE: Final = 8  # choice: a core with fewer rings would not be kept
 NARROW_YEARS: Final = 1.0  # choice: absent rings are e times likelier one standard deviation down
 
 
-class Stop(StrEnum):
+class Stop(Word):
     """What ended a core; PASSED ran past the point nearest to the pith without holding it."""
 
     PITH = "pith"

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from treeage.display import Result
 from treeage.errors import Fault, InputError, ModelError, require_positive, require_probability, show
 from treeage.pmf import freeze_arrays, interval_levels
+from treeage.schema import Word
 from treeage.stand.structure import Array, Flags, check_draws, shared_part
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ LEAST_RELIABLE = 0.3  # choice: below this share of true variance in the diamete
 ALL = "(all trees)"
 
 
-class LineForm(StrEnum):
+class LineForm(Word):
     """The scale on which age is a straight line of diameter."""
 
     POWER = "power"  # logs of both

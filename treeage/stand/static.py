@@ -8,7 +8,6 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,6 +16,7 @@ from numpy.typing import ArrayLike
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
 from treeage.pmf import freeze_arrays
+from treeage.schema import Word
 from treeage.stand.structure import Array, Ints, check_draws, check_weights
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ CAVEAT = (
 )
 
 
-class StaticForm(StrEnum):
+class StaticForm(Word):
     """How trees become fewer with age; values name the forms in tables."""
 
     EXPONENTIAL = "exponential"  # N = N0 * exp(-b * age): constant mortality
