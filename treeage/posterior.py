@@ -11,7 +11,7 @@ Own derivation: likelihoods of cores multiplied under one flat prior, see Notes 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -30,6 +30,7 @@ CONTRADICTS = 1e-3  # choice: a bound that leaves less of the other cores' answe
 _REACH = 3.6  # choice: standard deviations of the shared growth covered by the nodes (all but 3e-4 of it)
 _SPACING = 1.2  # choice: node spacing in sd of the tree's part; a sum of normals this close errs by about 2e-6
 _STAND_NODES = 7  # choice: Gauss-Hermite nodes of the stand's part, exact for moments up to 13
+_PART_LEAST = 1e-3  # choice: parts smaller than this against the largest change no printed figure
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,11 +45,15 @@ class GrowthNodes:
         Probabilities of the stand's part.
     given_stand : numpy.ndarray, shape (n_stand, n_shift)
         Probabilities of the shifts for each value of the stand's part; rows sum to 1.
+    tree_sd, stand_sd : float
+        Standard deviations of the parts, as far as they are normal.
     """
 
     shifts: Array
     stand_weights: Array
     given_stand: Array
+    tree_sd: float = 0.0
+    stand_sd: float = 0.0
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -57,6 +62,15 @@ class GrowthNodes:
     def weights(self) -> Array:
         """Probabilities of the shifts whatever the stand's part, shape (n_shift,)."""
         return self.stand_weights @ self.given_stand
+
+    def given(self, stand: Array) -> Array:
+        """Probabilities of the shifts for any values of the stand's part, (n, n_shift)."""
+        density = np.exp(-0.5 * ((self.shifts[None, :] - stand[:, None]) / self.tree_sd) ** 2)
+        return np.asarray(density / density.sum(axis=1, keepdims=True))
+
+    def at(self, stand: Array) -> GrowthNodes:
+        """The same shifts with equally likely values of the stand's part."""
+        return replace(self, stand_weights=np.full(stand.size, 1.0 / stand.size), given_stand=self.given(stand))
 
 
 def growth_nodes(tree_sd: float, stand_sd: float, *, step: float) -> GrowthNodes:
@@ -90,10 +104,10 @@ def growth_nodes(tree_sd: float, stand_sd: float, *, step: float) -> GrowthNodes
     shifts: Array = spacing * np.arange(-half, half + 1, dtype=np.float64)
     points, weights = np.polynomial.hermite_e.hermegauss(_STAND_NODES if stand_sd > 0 else 1)
     given = np.exp(-0.5 * ((shifts[None, :] - stand_sd * points[:, None]) / tree) ** 2)
-    return GrowthNodes(shifts, weights / weights.sum(), given / given.sum(axis=1, keepdims=True))
+    return GrowthNodes(shifts, weights / weights.sum(), given / given.sum(axis=1, keepdims=True), tree, stand_sd)
 
 
-def added_rings(missed: Array, count: Mass) -> Mass:
+def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
     """Mass of the rings to add to a count: missed rings plus count error.
 
     Parameters
@@ -102,6 +116,8 @@ def added_rings(missed: Array, count: Mass) -> Mass:
         Mass of 0, 1, 2, ... missed rings for each shift of the growth.
     count : Mass, shape (n_core, n_error)
         Count errors, true minus counted rings.
+    signed : bool, default False
+        Whether these are parts of masses, which may be negative.
 
     Returns
     -------
@@ -122,7 +138,7 @@ def added_rings(missed: Array, count: Mass) -> Mass:
     if count.size == 1:
         return Mass(count.start, missed)
     out = np.zeros((*missed.shape[:2], size))
-    exact = error.max(axis=1) == 1.0
+    exact = (error.max(axis=1) == 1.0) & (np.abs(error).sum(axis=1) == 1.0)
     for core in np.flatnonzero(exact):
         at = int(error[core].argmax())
         out[core, :, at : at + missed.shape[2]] = missed[core]
@@ -130,23 +146,9 @@ def added_rings(missed: Array, count: Mass) -> Mass:
     if rest.any():
         length = next_fast_len(size, real=True)
         product = rfft(missed[rest], length, axis=2) * rfft(error[rest], length, axis=1)[:, None, :]
-        out[rest] = np.maximum(irfft(product, length, axis=2)[:, :, :size], 0.0)
+        whole = irfft(product, length, axis=2)[:, :, :size]
+        out[rest] = whole if signed else np.maximum(whole, 0.0)
     return Mass(count.start, out)
-
-
-def align_added(added: Mass, offset: Ints, low: int, size: int) -> Array:
-    """Put each core's mass of added rings on its tree's common axis low, low + 1, ..., shape (n_core, n_shift, size).
-
-    offset, shape (n_core,): innermost year of the core minus the tree's reference year. 0 outside what a core covers.
-    """
-    if added.mass.shape[0] == 0:
-        return np.zeros((0, added.mass.shape[1], size))
-    index = low + np.arange(size)[None, :] + offset[:, None] - added.start
-    valid = (index >= 0) & (index < added.size)
-    index = np.clip(index, 0, added.size - 1)
-    aligned: Array = np.take_along_axis(added.mass, index[:, None, :], axis=2)
-    aligned *= valid[:, None, :]
-    return aligned
 
 
 def gross_floor(size: int) -> float:
@@ -161,14 +163,16 @@ def exclude_each_other(likelihood: Array, size: int) -> Flags:
 
 @dataclass(frozen=True, eq=False)
 class PithPosterior:
-    """Posterior of the pith year of many trees, given each value of the stand's part of the growth.
+    """Posterior of the pith year of many trees, given each state of what the stand shares.
 
     Parameters
     ----------
     reference_year : numpy.ndarray of int, shape (n_tree,)
         Earliest innermost ring year of the cores with information; pith year = reference_year - added rings.
-    added : Mass, shape (n_tree, n_stand, n)
-        Added rings (can be negative: rings counted too many); rows sum to 1.
+    added : Mass, shape (n_tree, n_state, n)
+        Added rings (can be negative: rings counted too many, or a core that is wrong); rows sum to 1.
+    evidence : numpy.ndarray, shape (n_tree, n_state)
+        Probability of what the cores of the tree say together; 1 with one core.
     conflict_p : numpy.ndarray, shape (n_tree,)
         Predictive p value of the disagreement of the cores; NaN with one core.
     contradiction : numpy.ndarray of bool, shape (n_tree,)
@@ -177,6 +181,7 @@ class PithPosterior:
 
     reference_year: Ints
     added: Mass
+    evidence: Array
     conflict_p: Array
     contradiction: Flags
 
@@ -188,14 +193,14 @@ def combine_cores(
 
     Parameters
     ----------
-    added : Mass, shape (n_core, n_shift, n)
-        Rings to add to each core, from `added_rings`.
+    added : Mass, shape (n_core, n_state, n_shift, n) or (n_core, n_shift, n)
+        Rings to add to each core in every state of what the stand shares, or the same in all.
     innermost_year : numpy.ndarray of int, shape (n_core,)
         Year of the innermost counted ring if the count is exact.
     cores_of_tree : numpy.ndarray of int, shape (n_tree, n_most)
         Rows of the cores of each tree; -1 fills up.
     nodes : GrowthNodes
-        The shared growth.
+        The shared growth in these states.
     bound_only : numpy.ndarray of bool, shape (n_core,), optional
         Cores that only say the pith is not younger than their innermost ring (flat missed rings); they bound the
         answer. A bound that leaves less than `CONTRADICTS` of the other cores' answer contradicts them: it is set
@@ -204,15 +209,16 @@ def combine_cores(
     Returns
     -------
     PithPosterior
-        Mass for each tree and each value of the stand's part.
+        Mass for each tree and each state.
 
     Notes
     -----
     With pith year P, innermost year I, missed rings M and count error e, I - P = M + e. The distance by which a core
     misses the pith does not depend on P, so p(M + e = I - P | distance, widths) is the likelihood of P, and
     posterior(P) = sum over shifts s of p(s) product over cores of p_core(I - P | s), with a flat prior on P. Cores are
-    taken as independent given P and the shared growth; they are not where both lack the same ring. The stand's part
-    is not learned from the trees here (`hierarchical` does that): each of its values gets its prior weight.
+    taken as independent given P and the shared state; they are not where both lack the same ring. A core is
+    wrong with probability `priors.GROSS_ERROR` (another tree's, or misread): its year is then anywhere on the axis,
+    which reaches from before the earliest core to the latest.
 
     References
     ----------
@@ -225,72 +231,113 @@ def combine_cores(
     >>> nodes = GrowthNodes(np.zeros(1), np.ones(1), np.ones((1, 1)))
     >>> added = Mass(0, np.array([[[0.2, 0.5, 0.3]], [[0.0, 0.5, 0.5]]]))
     >>> result = combine_cores(added, np.array([1900, 1901]), np.array([[0, 1]]), nodes)
-    >>> result.reference_year.tolist(), result.added.mass[0, 0].round(3).tolist()
-    ([1900], [0.286, 0.714, 0.0])
+    >>> result.reference_year.tolist(), result.added.start, result.added.mass[0, 0].round(2).tolist()
+    ([1900], -1, [0.01, 0.28, 0.7, 0.01])
     """
+    masses = added.mass[:, None] if added.mass.ndim == 3 else added.mass
     present = np.asarray(cores_of_tree >= 0)
     informs: Flags = present if bound_only is None else present & ~bound_only[cores_of_tree]
     speaks = informs | (present & ~informs.any(axis=1, keepdims=True))  # bounds speak where they are alone
     years = innermost_year[cores_of_tree]
     reference = np.where(speaks, years, np.iinfo(np.int64).max).min(axis=1)
     offset = np.where(present, years - reference[:, None], 0)
-    size = added.size
-    floor = gross_floor(size)
-    several = np.asarray(present.sum(axis=1) > 1)[:, None, None]
-    reach = max(0, int(offset.max()))  # a later core has mass before the axis, which its conflict needs
-    aligned: list[Array] = []
-    product, bound = np.ones((2, 1, 1, 1))
+    reach = max(0, int(offset.max()))  # a later core has mass before the earliest one
+    low, size = added.start - reach, masses.shape[3] + reach
+    several = np.asarray(present.sum(axis=1) > 1)[:, None, None, None]
+    middle: list[Array] = []
+    product, bound = np.ones((2, 1, 1, 1, 1))
     for column in range(cores_of_tree.shape[1]):
         here = present[:, column]
-        wide = align_added(added[cores_of_tree[:, column]], offset[:, column], added.start - reach, size + reach)
-        aligned.append(wide)
-        factor = wide[:, :, reach:] + floor * several
-        apart = (here & ~speaks[:, column])[:, None, None]
-        product = product * np.where(speaks[:, column, None, None], factor, 1.0)
+        wide = align_added(Mass(added.start, masses[cores_of_tree[:, column]]), offset[:, column], low, size)
+        middle.append(wide.mean(axis=1) if wide.shape[1] == 1 else np.einsum("s,nsck->nck", nodes.stand_weights, wide))
+        factor = np.where(several, with_gross_error(wide), wide)
+        product = product * np.where(speaks[:, column, None, None, None], factor, 1.0)
+        apart = (here & ~speaks[:, column])[:, None, None, None]
         if apart.any():
             bound = bound * np.where(apart, factor, 1.0)
-    conflict = worst_pair(aligned, informs, nodes.weights)
-    mass = np.matmul(nodes.given_stand, product)
+    conflict = worst_pair(middle, informs, nodes.weights)
+    mass = over_shifts(nodes, product)
     total = mass.sum(axis=2, keepdims=True)
-    contradiction = (informs.sum(axis=1) > 1) & exclude_each_other(total[:, :, 0].max(axis=1), size)
+    contradiction = (informs.sum(axis=1) > 1) & exclude_each_other(nodes.stand_weights @ total[:, :, 0].T, size)
     if bound.size > 1:
-        share = allowed_share(np.matmul(nodes.stand_weights, mass / total), aligned, speaks, present, reach)
+        share = allowed_share(np.matmul(nodes.stand_weights, mass / total), middle, speaks, present, 0)
         against = share < CONTRADICTS
-        mass[~against] = np.matmul(nodes.given_stand, (product * bound)[~against])
+        mass[~against] = over_shifts(nodes, (product * bound)[~against])
         total = mass.sum(axis=2, keepdims=True)
         conflict = np.where(share < 1 - 1e-6, np.fmin(conflict, share), conflict)
         contradiction = contradiction | against
-    return PithPosterior(reference, Mass(added.start, mass / total), conflict, contradiction)
+    evidence = np.where(several[:, :, 0, 0], total[:, :, 0], 1.0)
+    return PithPosterior(reference, Mass(low, mass / total), evidence, conflict, contradiction)
 
 
-def combine_cases(
-    masses: list[Mass], case_weights: Array, count_cases: list[tuple[float, tuple[int, ...]]], low: int, size: int
-) -> Array:
-    """Likelihood over shifts and added rings, (n_shift, size), of one tree whose cores depend on each other.
+def single_cores(added: Mass, innermost_year: Ints, rows: Ints) -> PithPosterior:
+    """The posterior of trees with one core, from its added rings in every state, (n_core, n_state, n)."""
+    mass = added.mass[rows]
+    none = np.zeros(len(rows), dtype=bool)
+    scaled = mass / np.maximum(mass.sum(axis=2, keepdims=True), 1e-300)
+    return PithPosterior(
+        innermost_year[rows], Mass(added.start, scaled), np.ones(mass.shape[:2]), np.full(len(rows), np.nan), none
+    )
 
-    masses: rings to add to each core in each joint case (for example a joint place of the pith), (n_case, n_shift, n),
-    with one case for a core that the cases do not touch; case_weights, (n_case,): their probabilities. count_cases:
-    joint cases of what shifts the cores against the tree's axis low, low + 1, ...: probability, and for each core the
-    number of rings by which its own axis is ahead of the tree's. Sum over the cases of the product over the cores.
 
-    Examples
-    --------
-    >>> half = Mass(0, np.array([[[0.5, 0.5]]]))
-    >>> combine_cases([half, half], np.ones(1), [(1.0, (0, 0))], 0, 2).round(3).tolist()
-    [[0.25, 0.25]]
+def over_shifts(nodes: GrowthNodes, product: Array) -> Array:
+    """Likelihoods (n_tree, n_state or 1, n_shift, n) with the tree's part of the growth summed out, by state."""
+    return np.asarray(np.matmul(nodes.given_stand[:, None, :], product)[:, :, 0])
+
+
+def with_gross_error(mass: Array) -> Array:
+    """Mass of a core that is wrong with probability `priors.GROSS_ERROR`, and then anywhere on the axis."""
+    wrong = priors.GROSS_ERROR.value
+    return np.asarray((1 - wrong) * mass + wrong / mass.shape[-1])
+
+
+def align_added(added: Mass, offset: Ints, low: int, size: int) -> Array:
+    """Put each core's mass of added rings on its tree's common axis low, low + 1, ..., shape (n_core, ..., size).
+
+    offset, shape (n_core,): innermost year of the core minus the tree's reference year. 0 outside what a core covers.
     """
-    floor = gross_floor(size)
-    placed: dict[tuple[int, int], Array] = {}  # the same core at the same place serves many cases
-    total = np.zeros((masses[0].mass.shape[1], size))
-    for weight, ahead in count_cases:
-        product = np.ones((1, 1, 1))
-        for core, offset in enumerate(ahead):
-            if (core, offset) not in placed:
-                placed[core, offset] = masses[core].on(low + offset, size) + floor
-            product = product * placed[core, offset]
-        together = product[0] if len(product) == 1 else np.einsum("c,csk->sk", case_weights, product)
-        total += weight * together
-    return total
+    index = low + np.arange(size)[None, :] + offset[:, None] - added.start
+    valid = (index >= 0) & (index < added.size)
+    index = np.clip(index, 0, added.size - 1)
+    axes = tuple(range(1, added.mass.ndim - 1))
+    aligned: Array = np.take_along_axis(added.mass, np.expand_dims(index, axes), axis=-1)
+    aligned *= np.expand_dims(valid, axes)
+    return aligned
+
+
+def at_states(share: Array, span: Array, level: Ints, *, signed: bool = False) -> Array:
+    """Masses in every state, (n_core, n_state, n_shift, n), from the few they are made of.
+
+    share, (n_state, n_core, n_part): of each part in each state; span, (n_core, n_level, n_part, n_shift, n): the
+    parts at every level of the count's rate; level, (n_state,): the level of each state.
+    """
+    cores, levels, parts, shifts, size = span.shape
+    flat = span.reshape(cores, levels, parts, shifts * size)
+    by_core = share.transpose(1, 0, 2)
+    out = np.empty((cores, len(level), shifts * size))
+    if levels == 1:
+        np.matmul(by_core, flat[:, 0], out=out)
+    else:
+        for own in np.unique(level):
+            here = np.flatnonzero(level == own)
+            out[:, here] = by_core[:, here] @ flat[:, own]
+    if not signed:  # parts of masses are cut at 0, where rounding leaves less
+        np.maximum(out, 0.0, out=out)
+    return out.reshape(cores, len(level), shifts, size)
+
+
+def few_parts(masses: Array) -> tuple[Array, Array]:
+    """Masses of cores in many states as sums of few: shares (n_state, n_core, n_part), parts (n_part, n_core, n).
+
+    masses, (n_state, n_core, n). The parts are orthogonal (an eigenvalue problem for each core) and may be negative;
+    what is left out is below `_PART_LEAST` of the largest.
+    """
+    gram = np.einsum("snr,tnr->nst", masses, masses, optimize=True)
+    values, vectors = np.linalg.eigh(gram)
+    kept = values > _PART_LEAST**2 * values[:, -1:]
+    most = max(1, int(kept.sum(axis=1).max(initial=1)))
+    vectors = np.where(kept[:, None, -most:], vectors[:, :, -most:], 0.0)[:, :, ::-1]  # the largest first
+    return vectors.transpose(1, 0, 2), np.einsum("nsp,snr->pnr", vectors, masses, optimize=True)
 
 
 @dataclass(frozen=True, eq=False)
@@ -324,7 +371,7 @@ def tie_heights(
     ----------
     likelihood : mapping
         For each pattern of extra years between the heights (relative to the lead core, one number a core), the
-        likelihood (n_shift, n) of the rings to add at the lead core.
+        likelihood (n_state, n) of the rings to add at the lead core.
     start : int
         First number of added rings.
     passing_years : numpy.ndarray of int, shape (n_core, n_shared, n_tree_node)
@@ -351,16 +398,16 @@ def tie_heights(
     """
     lead = passing_years[0]
     low, width = int(lead.min()), int(np.ptp(lead)) + 1
-    size = next(iter(likelihood.values())).shape[1]
+    size = next(iter(likelihood.values())).shape[-1]
     joint = np.zeros((nodes.stand_weights.size, lead.shape[0], width - 1 + size))
     years = np.zeros((lead.shape[0], width))
     extra = passing_years - lead[None]
     for pattern, mass in likelihood.items():
-        by_stand, weight = nodes.given_stand @ mass, float(nodes.weights @ mass.sum(axis=1))
+        weight = float(nodes.stand_weights @ mass.sum(axis=1))
         match = np.all(extra == np.asarray(pattern)[:, None, None], axis=0)
         for shared, node in zip(*np.nonzero(match), strict=True):
             at = int(lead[shared, node]) - low
-            joint[:, shared, at : at + size] += by_stand
+            joint[:, shared, at : at + size] += mass
             years[shared, at] += weight
     total = joint.sum(axis=2, keepdims=True)
     evidence = nodes.stand_weights @ total[:, :, 0]
@@ -384,8 +431,10 @@ class TreePosterior:
         Row of the core that the dates are referred to: the one that says most by itself.
     reference_year : int
         Pith year at the lead core = reference_year - added rings.
-    added : Mass, shape (n_stand, n)
-        Added rings for each value of the stand's part of the growth.
+    added : Mass, shape (n_state, n)
+        Added rings for each state of what the stand shares.
+    evidence : numpy.ndarray, shape (n_state,)
+        How well each state explains that the cores agree; 1 with one core.
     informs : tuple of int
         Rows of the cores that do more than bound the date; the next four go with them.
     alone, missed, counts : tuple of Pmf
@@ -407,6 +456,7 @@ class TreePosterior:
     lead: int
     reference_year: int
     added: Mass
+    evidence: Array
     informs: tuple[int, ...]
     alone: tuple[Pmf, ...]
     missed: tuple[Pmf, ...]

@@ -149,12 +149,49 @@ CURVATURE_OVERLOOKED = Sourced(
     "field sheets are filled in a hurry",
     Known.CHOICE,
 )
+AIM_MM = Sourced(
+    10.0,
+    "mm",
+    "standard deviation of the sideways drift of a borer, beside the offset of the pith",
+    "about three degrees over a radius of 150 to 200 mm",
+    Known.CHOICE,
+)
+PASSES_PITH = Sourced(
+    0.8, "share", "cores bored past the depth of the pith where the wood allows it", "common practice", Known.CHOICE
+)
+SHORT_MM = Sourced(50.0, "mm", "range of the shortfall of cores that stop before it", "common practice", Known.CHOICE)
+PITH_NEAR = Sourced(
+    0.1,
+    "share",
+    "'pith' entries where the pith lies beside the core, by up to half its width",
+    "the innermost ring is taken for the pith in a hurry",
+    Known.CHOICE,
+)
+AIM_LOG_SD = Sourced(
+    0.4, "log", "spread of the sideways miss between observers and stands", "half to twice as far", Known.CHOICE
+)
+ECCENTRICITY_LOG_SD = Sourced(
+    0.35, "log", "spread of the mean offset of the pith between stands", "slope, wind and species differ", Known.CHOICE
+)
+SIGHT_LOG_SD = Sourced(
+    0.35, "log", "spread between observers of how far arcs are seen", "10 to 40 mm", Known.CHOICE
+)
+ARC_BIAS_SD = Sourced(
+    0.08,
+    "log",
+    "shared bias of radii read on arcs against the distance to the pith",
+    "rings of one stand are out of round alike; observers differ by 0.1 mm in the rise (Douglass 1919)",
+    Known.CHOICE,
+)
+ARC_SPREAD_LOG_SD = Sourced(
+    0.4, "log", "spread between stands of the errors of arcs as stated", "half to twice as large", Known.CHOICE
+)
 AIM_TAIL_DF = Sourced(4.0, "degrees of freedom", "tails of the miss of an aimed core", "borers drift", Known.CHOICE)
 GROSS_ERROR = Sourced(
-    1e-6,
+    0.01,
     "share",
-    "probability that a core contradicts the others for a reason outside the model (swapped ids, a slip)",
-    "keeps two contradicting cores from leaving no answer",
+    "probability that a core of a tree with several is wrong for a reason outside the model (swapped, misread)",
+    "about one core in a hundred",
     Known.CHOICE,
 )
 

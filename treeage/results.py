@@ -579,7 +579,7 @@ def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], ND
     _require_some(count)
     rng = np.random.default_rng(require_seed("Ages.draws", seed))
     parts = {answer.tree: answer.parts for answer in ages.tree_ages if answer.parts is not None}
-    stand = {group: rng.random(count) for group in sorted(ages.stand_weights)}
+    stand = dict.fromkeys(sorted(ages.stand_weights), rng.random(count))  # one state for all: aim and reading
     level = {group: rng.random(count) for group in sorted({own.height_group for own in parts.values()})}
     picked = shared_values(ages, stand, level)
     years = np.empty((count, len(parts)), dtype=np.int64)

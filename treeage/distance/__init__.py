@@ -7,14 +7,14 @@ from treeage.distance.seen import (
     grid_cells, on_grid, point_likelihood, ray_likelihood, read_likelihoods, source_words, unseen_curvature,
 )
 from treeage.distance.unseen import (
-    CoreDistances, aimed_core_density, core_distances, inside_radius, joint_distances, off_axis_radius,
-    radial_length, share_a_line, short_core_density,
+    inside_radius, joint_distances, off_axis_radius, radial_length, share_a_line,
 )
+from treeage.distance.ends import AimErrors, InnerEnds, end_distances, inner_ends, mixed_distances, scale_distance
 
 __all__ = [
-    "CoreDistances", "DISTANCE_GRID_MM", "DistanceSource", "READINGS", "aimed_core_density", "arc_likelihood",
-    "arc_radius", "arc_rise", "circle_likelihood", "common_arcs_likelihood", "conflict_probability", "core_distances",
-    "direct_likelihood", "direct_sd", "distance_mass", "draw_distances", "grid_cells", "inside_radius",
-    "joint_distances", "off_axis_radius", "on_grid", "point_likelihood", "radial_length", "ray_likelihood",
-    "read_likelihoods", "share_a_line", "short_core_density", "source_words", "unseen_curvature",
+    "AimErrors", "DISTANCE_GRID_MM", "DistanceSource", "InnerEnds", "READINGS", "arc_likelihood", "arc_radius",
+    "arc_rise", "circle_likelihood", "common_arcs_likelihood", "conflict_probability", "direct_likelihood",
+    "direct_sd", "distance_mass", "draw_distances", "end_distances", "grid_cells", "inner_ends", "inside_radius",
+    "joint_distances", "mixed_distances", "off_axis_radius", "on_grid", "point_likelihood", "radial_length",
+    "ray_likelihood", "read_likelihoods", "scale_distance", "share_a_line", "source_words", "unseen_curvature",
 ]

@@ -431,10 +431,29 @@ def _read_arcs(where: str, chord_mm: ArrayLike, rise_mm: ArrayLike, arc_sd_mm: A
     return list(np.broadcast_arrays(as_column(chord_mm), as_column(rise_mm), as_column(reading)))
 
 
-def _reading(arcs: list[Array], radius: Array) -> Array:
-    """Log likelihood of each rise read on circles of the given radii; only reading errors."""
+def arc_readings(chord_mm: Array, rise_mm: Array, arc_sd_mm: Array) -> Array:
+    """Likelihood of arcs, (n,), at radii of curvature on the grid: reading errors alone, (n, n_grid)."""
+    arcs = [as_column(values) for values in (chord_mm, rise_mm, arc_sd_mm)]
+    return np.asarray(np.exp(_reading(arcs, DISTANCE_GRID_MM[None, :], DISTANCE_STEP / 2)))
+
+
+def smoothed_arcs(readings: Array, bias: float, spread: float) -> Array:
+    """Likelihood of the distance, (n, n_grid), from `arc_readings` of radii that are not quite the distance.
+
+    ln(radius / distance) is normal about `bias`; its standard deviation is `priors.ROUNDNESS` times exp(spread).
+    """
+    logs = DISTANCE_STEP * np.arange(DISTANCE_GRID_MM.size - 1)
+    kernel = np.exp(-0.5 * ((logs[:, None] - logs - bias) / (priors.ROUNDNESS.value * np.exp(spread))) ** 2)
+    likelihood = np.empty_like(readings)
+    likelihood[:, 1:] = readings[:, 1:] @ (kernel / kernel.sum(axis=0))
+    likelihood[:, 0] = likelihood[:, 1]
+    return likelihood
+
+
+def _reading(arcs: list[Array], radius: Array, step_share: float = _FACTOR_SD) -> Array:
+    """Log likelihood of each rise read on circles of the given radii, which are known within a share of them."""
     chord, rise, reading = arcs
-    step = _FACTOR_SD * radius
+    step = step_share * radius
     bounded = np.maximum(radius, 0.6 * chord)  # at half a circle the rise no longer follows the chord
     slope = bounded / np.sqrt(bounded**2 - chord**2 / 4) - 1
     sd = np.sqrt(reading**2 + (chord / 4 / bounded * priors.CHORD_SD.value) ** 2 + (slope * step) ** 2)
@@ -443,13 +462,15 @@ def _reading(arcs: list[Array], radius: Array) -> Array:
     return np.asarray(-0.5 * ((rise - arc_rise(radius, chord)) / sd) ** 2 - np.log(sd) - 0.5 * short**2)
 
 
-def unseen_curvature(count: int = 1) -> Array:
+def unseen_curvature(count: int = 1, *, sight: float = 0.0) -> Array:
     """Likelihood of the distance when rings were looked at and no curvature was seen.
 
     Parameters
     ----------
     count : int, default 1
         How many rows.
+    sight : float, default 0
+        Log factor on how far from the pith this observer sees arcs.
 
     Returns
     -------
@@ -468,7 +489,7 @@ def unseen_curvature(count: int = 1) -> Array:
     >>> bool(seen[DISTANCE_GRID_MM > 5][0] > 0.7), bool(seen[DISTANCE_GRID_MM > 60][0] < 0.05)
     (True, True)
     """
-    rise = arc_rise(DISTANCE_GRID_MM[None, :], priors.CORE_WIDTH.value)
+    rise = arc_rise(DISTANCE_GRID_MM[None, :] * np.exp(-sight), priors.CORE_WIDTH.value)
     not_looked = priors.CURVATURE_OVERLOOKED.value
     unseen = not_looked + (1 - not_looked) * ndtr((priors.CURVATURE_SEEN.value - rise) / priors.CURVATURE_SEEN_SD.value)
     return np.repeat(unseen, count, axis=0)

@@ -21,12 +21,15 @@ from treeage.counting import count_error_mass, lost_kernel
 from treeage.distance import (
     DISTANCE_GRID_MM,
     READINGS,
-    CoreDistances,
+    AimErrors,
     DistanceSource,
+    InnerEnds,
     arc_likelihood,
     common_arcs_likelihood,
-    core_distances,
+    end_distances,
+    inner_ends,
     inside_radius,
+    mixed_distances,
     point_likelihood,
     radial_length,
     read_likelihoods,
@@ -90,6 +93,8 @@ class Cores:
         Visible widths of each core, innermost first, horizontal and green; empty without a ring table.
     source : tuple of DistanceSource
         What the distance rests on.
+    ends : InnerEnds
+        What was seen at the inner ends, as `end_distances` takes it.
     distance : numpy.ndarray, shape (n_core, n_grid)
         Mass of the distance to the pith on `DISTANCE_GRID_MM`; at the pith for cores that only bound the date.
     growth : InnerGrowth
@@ -106,6 +111,10 @@ class Cores:
         What a reader must know about the core.
     joint_counts : mapping of str to JointCount
         Joint count errors of the two cores of a tree that were read against each other.
+    count_levels : tuple of Mass, or None
+        Count errors at every level of the reader's rate of miscounts; None where none was counted.
+    distance_factor : numpy.ndarray, shape (n_core,), or None
+        Factors on the errors of the distances, where they were learned.
     """
 
     line: Ints
@@ -132,6 +141,7 @@ class Cores:
     bark_mm: Array
     widths_mm: tuple[Array, ...]
     source: tuple[DistanceSource, ...]
+    ends: InnerEnds
     distance: Array
     growth: InnerGrowth
     width_source: tuple[WidthSource, ...]
@@ -140,6 +150,8 @@ class Cores:
     most_rings: Ints
     flags: tuple[frozenset[Flag], ...]
     joint_counts: Mapping[str, JointCount] = field(default_factory=dict)
+    count_levels: tuple[Mass, ...] | None = None
+    distance_factor: Array | None = None
 
     def __post_init__(self) -> None:
         joint = (mass for _, _, mass in self.joint_counts.values())
@@ -157,6 +169,10 @@ class Cores:
         years = innermost_year(self.outer_year, self.rings_counted)
         years.flags.writeable = False
         return years
+
+    def counts_at_levels(self, rows: Ints) -> list[Mass]:
+        """Count errors of some cores at each level of the rate of miscounts."""
+        return [self.count[rows]] if self.count_levels is None else [level[rows] for level in self.count_levels]
 
     @cached_property
     def rows_of(self) -> Mapping[str, tuple[int, ...]]:
@@ -182,14 +198,15 @@ def read_cores(field: Field) -> Cores:
     widths = _widths(field, table, tilt)
     inner_end = np.array([InnerEnd(word) for word in table["inner_end"]], dtype=object)
     visible = np.array([own.sum() for own in widths])
-    found = core_distances(inner_end, _likelihoods(field, table, widths), radius, radius_sd, length, visible_mm=visible)
-    distance = found.mass
-    _mark_distances(flags, found, inner_end, np.isfinite(radius))
+    arc, stem = READINGS[DistanceSource.ARC].values(table), (radius, radius_sd, length)
+    ends = inner_ends(inner_end, _likelihoods(field, table, widths), tuple(arc), stem, visible_mm=visible)
+    distance = mixed_distances(*end_distances(ends, AimErrors.centre()))
+    _mark_distances(flags, ends, inner_end, np.isfinite(radius))
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     growth, width_source, known = _growth(table, (length, radius), widths, distance, flags)
     dating = np.array([Dating(word) for word in table["dating"]], dtype=object)
     count = count_error_mass(counted, dating.astype(str), genus=[str(name) for name in table["species"]])
-    bound_only = (distance.sum(axis=1) <= 0) | ~(known | (distance[:, 0] >= 1.0))
+    bound_only = (distance.sum(axis=1) <= 0) | ~(known | (inner_end == InnerEnd.PITH))
     distance = at_pith(distance, bound_only)
     words, number = partial(_words, table), partial(column_numbers, table)
     return Cores(
@@ -216,7 +233,8 @@ def read_cores(field: Field) -> Cores:
         radius_sd_mm=radius_sd,
         bark_mm=number("bark_mm"),
         widths_mm=tuple(widths),
-        source=found.source,
+        source=tuple(ends.source),
+        ends=ends,
         distance=distance,
         growth=growth,
         width_source=width_source,
@@ -276,7 +294,7 @@ def _widths(field: Field, table: pd.DataFrame, tilt: Array) -> list[Array]:
 # ------------------------------------------------------------------ distance to the pith
 
 
-def _mark_distances(flags: list[set[Flag]], found: CoreDistances, inner_end: Words, has_radius: Flags) -> None:
+def _mark_distances(flags: list[set[Flag]], found: InnerEnds, inner_end: Words, has_radius: Flags) -> None:
     """What a reader must know about the distance of each core."""
     by_length = np.array([source == DistanceSource.RADIUS_LESS_LENGTH for source in found.source])
     unknown = np.array([source == DistanceSource.NOTHING for source in found.source])

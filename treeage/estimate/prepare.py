@@ -16,6 +16,7 @@ from treeage.crossdating import DatedCore, crossdate_stand
 from treeage.errors import Fault, InputError, require_field, require_level, require_seed
 from treeage.estimate.answers import account_rows, gather_sources, minimum_answer, rule_comparison, tree_answer
 from treeage.estimate.cores import Cores, read_cores
+from treeage.estimate.nodes import learn_states
 from treeage.estimate.pairs import LEAST_RINGS, read_pairs
 from treeage.estimate.shared import (
     LEAST_TREES,
@@ -46,6 +47,7 @@ def prepare(field: Field, *, from_stand: bool = True, from_pairs: bool = True) -
     shared = share(cores, heights, shared_figures(field, heights), from_stand=from_stand)
     cores = bound_upper_cores(reach_further(cores, shared), shared.without_heights)
     cores, events = read_pairs(cores) if from_pairs else (cores, pd.DataFrame())
+    cores, shared = learn_states(cores, shared, learn=from_stand)
     return cores, shared, events
 
 

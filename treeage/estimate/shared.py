@@ -14,13 +14,22 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from treeage.distance import AimErrors, DistanceSource, end_distances, scale_distance
 from treeage.errors import Fault, InputError, ModelError, faults_frame
 from treeage.estimate.cores import Cores, at_pith
 from treeage.height import HEIGHT_APART_M, HeightModel, height_model, no_height_model
 from treeage.pmf import freeze_arrays
-from treeage.posterior import GrowthNodes, TreePosterior, growth_nodes
+from treeage.posterior import GrowthNodes, TreePosterior, few_parts, growth_nodes
 from treeage.results import Flag
-from treeage.rings import LOG_STEP, DatedSeries, RingCalibration, missed_ring_mass, shared_spreads, stand_adjustment
+from treeage.rings import (
+    LOG_STEP,
+    DatedSeries,
+    RingCalibration,
+    missed_ring_mass,
+    missed_ring_parts,
+    shared_spreads,
+    stand_adjustment,
+)
 from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SETTINGS_FILE, Dating, HeightChoice, InnerEnd, genus_of
 
 if TYPE_CHECKING:
@@ -30,6 +39,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LEAST_TREES = 3  # choice: with fewer dated trees of a species there is no stand to learn from
+_AT_ONCE = 200  # choice: cores worked on at a time
 FEWEST_RINGS = 15  # choice: a series shorter than this says little about its neighbours
 
 
@@ -65,18 +75,51 @@ class SpeciesShared:
 
 
 @dataclass(frozen=True, eq=False)
+class StandStates:
+    """Equally likely states of the errors that all cores of a field share, beside the growth of each species.
+
+    Parameters
+    ----------
+    aim : AimErrors
+        Errors of aim and reading in each state.
+    share, parts : numpy.ndarray, shape (n_state, n_core, n_part) and (n_part, n_core, n_grid)
+        Distances of all cores in each state, as sums of a few parts (`posterior.few_parts`).
+    level : numpy.ndarray of int, shape (n_state,)
+        Level of the rate of miscounts in each state, as in `Cores.count_levels`.
+    """
+
+    aim: AimErrors
+    share: Array
+    parts: Array
+    level: Ints
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    def __len__(self) -> int:
+        return int(self.level.size)
+
+    def take(self, states: Ints) -> StandStates:
+        """Some of the states, as often as wanted."""
+        return replace(self, aim=self.aim.take(states), share=self.share[states], level=self.level[states])
+
+
+@dataclass(frozen=True, eq=False)
 class Shared:
     """What trees share, by species; with the sizes of the errors in `Cores` this is what the learned layer swaps.
 
     Parameters
     ----------
     species : mapping of str to SpeciesShared
-        In the order of trees.csv.
+        In the order of trees.csv; the growth of each in every state.
+    states : StandStates
+        What all cores share.
     height_weights : mapping of str to numpy.ndarray
         Probabilities of the height model's shared values by height group; equal where absent.
     """
 
     species: Mapping[str, SpeciesShared]
+    states: StandStates
     height_weights: Mapping[str, Array] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -124,7 +167,7 @@ def share(cores: Cores, heights: Mapping[str, HeightModel], groups: Mapping[str,
         growth = growth_nodes(tree_sd, stand_sd, step=LOG_STEP)
         used = trees if calibration is not None else 0
         found[name] = SpeciesShared(growth, calibration, place, used, height, groups.get(name, name))
-    return Shared(found)
+    return Shared(found, stand_states(cores, AimErrors.centre(), np.zeros(2, dtype=np.int64)))
 
 
 def _neighbours(cores: Cores, rows: Ints) -> Ints:
@@ -178,17 +221,62 @@ def bound_upper_cores(cores: Cores, without_heights: Collection[str]) -> Cores:
     return bounded.with_flag(upper, Flag.UPPER_CORE_BOUNDS)
 
 
-def missed_mass(cores: Cores, rows: Ints, own: SpeciesShared, most: int, *, distance: Array | None = None) -> Array:
+def missed_mass(cores: Cores, rows: Ints, own: SpeciesShared, most: int, *, distance: Array) -> Array:
     """Mass of the missed rings of chosen cores of one species for every shift, shape (n, n_shift, most + 1).
 
-    The distance, shape (n, n_grid), is that of the cores where it is not passed in; a core may come several times. Flat
-    where a core only bounds the date.
+    The distance, shape (n, n_grid), is passed in; a core may come several times. Flat where a core only bounds the
+    date.
     """
     calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
-    placed = cores.distance[rows] if distance is None else distance
-    mass = missed_ring_mass(cores.growth.take(rows), placed, own.growth.shifts, max_rings=most, calibration=calibration)
+    mass = missed_ring_mass(cores.growth.take(rows), distance, own.growth.shifts, max_rings=most, calibration=calibration)
     mass = np.asarray(mass, dtype=np.float64)
     mass[cores.bound_only[rows]] = 1.0 / mass.shape[2]
+    return mass
+
+
+def missed_parts(
+    cores: Cores, rows: Ints, own: SpeciesShared, states: StandStates, most: int
+) -> tuple[Array, Array]:
+    """Missed rings of chosen cores of one species in every state, as sums of a few parts.
+
+    Shares of the parts, (n_state, n_core, n_part), and the parts at every shift, (n_core, n_part, n_shift, most + 1).
+    A distance that differs little between the states so costs little more than one.
+    """
+    calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
+    parts, share = states.parts[:, rows], states.share[:, rows]
+    kept = int(np.flatnonzero(np.abs(share).max(axis=(0, 1), initial=0.0) > 0).max(initial=0)) + 1
+    mass = missed_ring_parts(
+        cores.growth.take(rows), parts[:kept], cores.distance[rows], own.growth.shifts, max_rings=most, calibration=calibration
+    )
+    bound = cores.bound_only[rows]
+    share, mass = share[:, :, :kept], np.asarray(mass, dtype=np.float64)
+    share[:, bound], mass[bound] = 0.0, 0.0
+    share[:, bound, 0], mass[bound, 0] = 1.0, 1.0 / mass.shape[3]
+    return share, mass
+
+
+def stand_states(cores: Cores, aim: AimErrors, level: Ints) -> StandStates:
+    """States of the shared errors with the distances of all cores in each."""
+    shares, parts = [], []
+    for first in range(0, max(1, len(cores)), _AT_ONCE):
+        rows = np.arange(first, min(first + _AT_ONCE, len(cores)))
+        share, part = few_parts(state_distances(cores, rows, aim))
+        shares.append(share)
+        parts.append(part)
+    most = max(len(part) for part in parts)
+    share = np.concatenate([np.pad(each, ((0, 0), (0, 0), (0, most - each.shape[2]))) for each in shares], axis=1)
+    part = np.concatenate([np.pad(each, ((0, most - len(each)), (0, 0), (0, 0))) for each in parts], axis=1)
+    return StandStates(aim, share, part, level)
+
+
+def state_distances(cores: Cores, rows: Ints, aim: AimErrors) -> Array:
+    """Distances of some cores at every node, (n_node, n_core, n_grid), with the errors that were learned."""
+    mass, _ = end_distances(cores.ends.take(rows), aim)
+    if cores.distance_factor is not None:
+        by_length = np.array([source == DistanceSource.RADIUS_LESS_LENGTH for source in cores.source])[rows]
+        mass = np.stack([scale_distance(each, cores.distance_factor[rows], by_length) for each in mass])
+    mass[:, cores.bound_only[rows]] = 0.0
+    mass[:, cores.bound_only[rows], 0] = 1.0
     return mass
 
 

@@ -1,10 +1,10 @@
 """From cores to the posterior of every tree's pith year, batch by batch on the exact engine.
 
 No model of its own: it feeds `posterior` with `rings` and `counting`. Most trees go through `combine_cores` together.
-A tree whose cores depend on each other goes alone through `combine_cases`:
+A tree whose cores depend on each other is the product of its blocks of cores instead:
 
-    radii on one line      two lengths share one pith and one radius: joint places of the pith are the cases
-    counts read together   the joint mass of two count errors: each pair of errors shifts both cores, weighted
+    radii on one line      two lengths share one pith and one radius: a sum over joint places of the pith
+    counts read together   the joint mass of two count errors, as a sum of a few products (singular values)
     several heights        P(core) = P(lead) + extra years; every pattern of extra years that the height model's
                            shared and tree values give is one likelihood, summed with its frequency
 """
@@ -12,15 +12,16 @@ A tree whose cores depend on each other goes alone through `combine_cases`:
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
 
+from treeage import priors
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, joint_distances, on_grid, share_a_line
-from treeage.estimate.cores import Cores
-from treeage.estimate.shared import Shared, SpeciesShared, missed_mass
+from treeage.estimate.cores import Cores, JointCount
+from treeage.estimate.shared import Shared, SpeciesShared, StandStates, missed_mass, missed_parts
 from treeage.height import HEIGHT_APART_M
 from treeage.pmf import Mass, Pmf
 from treeage.posterior import (
@@ -31,10 +32,13 @@ from treeage.posterior import (
     added_rings,
     align_added,
     allowed_share,
-    combine_cases,
+    at_states,
     combine_cores,
     exclude_each_other,
+    over_shifts,
+    single_cores,
     tie_heights,
+    with_gross_error,
     worst_pair,
 )
 from treeage.schema import InnerEnd
@@ -44,9 +48,11 @@ Ints = NDArray[np.int64]
 Rows = tuple[int, ...]
 Trees = list[tuple[str, Rows]]
 
-_CHUNK = 48  # choice: trees worked on at a time; keeps the arrays in the processor's cache
+_MOST_TAUGHT = 500  # choice: a tree whose cores are open further than this teaches nothing
+_CHUNK = 48  # choice: trees worked on at a time
+_CELLS = 1e6  # choice: cells of the arrays of a batch; keeps them near the processor's cache
 _SIZE_STEP = 1.5  # choice: tables of missed rings grow by this factor, so that they are built once a size
-_CASES_HOLD, _MOST_CASES = 0.9999, 4000  # choice: the likeliest joint cases of count errors that hold this much
+_TERM_LEAST = 1e-3  # choice: products of a joint count error with singular values below this of the largest are left
 
 
 def date_trees(
@@ -75,21 +81,51 @@ def date_trees(
         Trees whose cores only bound the date are left out.
     """
     chosen_lead, dated = leads or {}, {}
-    for part, rows, own, missed in _batches(cores, shared, _open_trees(cores)):
-        place = {int(row): k for k, row in enumerate(rows)}
+    for batch in _batches(cores, shared, _open_trees(cores)):
         plain = []
-        for tree, its in part:
+        for tree, its in batch.trees:
             if _depend(cores, tree, its):
-                mine = missed[[place[row] for row in its]]
-                dated[tree] = _dependent_tree(cores, tree, own, mine, chosen_lead.get(tree))
+                dated[tree] = _dependent_tree(cores, tree, batch.of(its), chosen_lead.get(tree))
             else:
                 plain.append((tree, its))
         if plain:
-            mine = missed[[place[row] for _, its in plain for row in its]]
-            dated |= _plain_trees(cores, plain, own.growth, mine, chosen_lead)
+            mine = batch.of(tuple(row for _, its in plain for row in its))
+            dated |= _plain_trees(cores, plain, mine, chosen_lead)
         if tick:
-            tick(len(part))
+            tick(len(batch.trees))
     return dated
+
+
+def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows]) -> Iterator[Array]:
+    """How well the cores of each tree agree, (n_state, n_shift): years and counts summed out.
+
+    trees: rows of informative cores of one species. Trees with cores near one line, at several heights, or open too far
+    to teach are left out. Of two counts read together only the difference matters.
+    """
+    for rows in trees:
+        level = float(np.ptp(cores.height_m[list(rows)])) <= HEIGHT_APART_M
+        most = int(np.sort(cores.most_rings[list(rows)])[:2].max()) + int(np.ptp(cores.innermost_year[list(rows)]))
+        if not level or on_one_line(cores, rows) or most > _MOST_TAUGHT:
+            continue
+        index, size = np.asarray(rows), table_size(most)
+        batch = _Batch([], index, own, states, *missed_parts(cores, index, own, states, size))
+        joint = cores.joint_counts.get(str(cores.tree[rows[0]])) if len(rows) == 2 else None
+        counts = None if joint is None else [_difference_on_second(cores, joint)]
+        masses = batch.in_states(batch.added(cores, counts))
+        offset = cores.innermost_year[index] - cores.innermost_year[index].min()
+        low, axis_size = masses.start - int(offset.max()), masses.size + int(offset.max())
+        aligned = with_gross_error(align_added(masses, offset, low, axis_size))
+        yield np.asarray(np.prod(aligned, axis=0).sum(axis=2))
+
+
+def _difference_on_second(cores: Cores, joint: JointCount) -> Mass:
+    """The second core's count error less the first's as that of the second; none on the first."""
+    _, starts, mass = joint
+    rows, columns = np.indices(mass.shape)
+    apart = (starts[1] + columns) - (starts[0] + rows)
+    start = int(apart.min())
+    out = np.bincount((apart - start).ravel(), mass.ravel())
+    return Mass.stack([Mass(0, np.ones(1)).pmf(), Mass(start, out / out.sum()).pmf()])
 
 
 def lead_cores(cores: Cores, shared: Shared) -> dict[str, int]:
@@ -99,11 +135,59 @@ def lead_cores(cores: Cores, shared: Shared) -> dict[str, int]:
     height of this core, and means nothing averaged over two heights.
     """
     leads: dict[str, int] = {}
-    for part, rows, own, missed in _batches(cores, shared, [tree for tree in _open_trees(cores) if len(tree[1]) > 1]):
-        added, place = added_rings(missed, cores.count[rows]), {int(row): k for k, row in enumerate(rows)}
-        alone = _marginals(added.mass, own.growth)
-        leads |= {tree: _lead(cores, its, alone[[place[row] for row in its]]) for tree, its in part}
+    for batch in _batches(cores, shared, [tree for tree in _open_trees(cores) if len(tree[1]) > 1]):
+        alone, place = batch.alone(batch.added(cores)), {int(row): k for k, row in enumerate(batch.rows)}
+        leads |= {tree: _lead(cores, its, alone[[place[row] for row in its]]) for tree, its in batch.trees}
     return leads
+
+
+@dataclass(frozen=True, eq=False)
+class _Batch:
+    """Trees of one species and table size, and the missed rings of their cores as parts with shares by state."""
+
+    trees: Trees
+    rows: Ints
+    own: SpeciesShared
+    states: StandStates
+    share: Array  # (n_state, n_core, n_part)
+    missed: Array  # (n_core, n_part, n_shift, n)
+
+    def of(self, rows: Rows) -> _Batch:
+        """The batch of some of the cores."""
+        place = {int(row): k for k, row in enumerate(self.rows)}
+        own = [place[row] for row in rows]
+        return replace(self, rows=np.asarray(rows), share=self.share[:, own], missed=self.missed[own])
+
+    def added(self, cores: Cores, counts: list[Mass] | None = None) -> Mass:
+        """Missed rings plus count error, parts at every level of the count: (n_core, n_level, n_part, n_shift, n)."""
+        number, parts, shifts, size = self.missed.shape
+        flat = self.missed.reshape(number, parts * shifts, size)
+        levels = [added_rings(flat, count, signed=True) for count in counts or cores.counts_at_levels(self.rows)]
+        mass = np.stack([level.mass for level in levels], axis=1)
+        return Mass(levels[0].start, mass.reshape(number, len(levels), parts, shifts, -1))
+
+    def in_states(self, span: Mass, *, signed: bool = False) -> Mass:
+        """Parts put together in every state: (n_core, n_state, n_shift, n)."""
+        return Mass(span.start, at_states(self.share, span.mass, self.states.level, signed=signed))
+
+    def over_shifts(self, span: Mass) -> Mass:
+        """The same with the growth summed out, for cores that stand alone: (n_core, n_state, n)."""
+        number, levels, parts, shifts, size = span.mass.shape
+        weight = np.einsum("snp,sc->nspc", self.share, self.own.growth.given_stand).reshape(number, -1, parts * shifts)
+        level = self.states.level if levels > 1 else np.zeros(len(self.share), dtype=np.int64)
+        out = np.empty((number, len(level), size))
+        for own in np.unique(level):
+            here = np.flatnonzero(level == own)
+            out[:, here] = weight[:, here] @ span.mass[:, own].reshape(number, parts * shifts, size)
+        return Mass(span.start, np.maximum(out, 0.0))
+
+    def alone(self, span: Mass) -> Array:
+        """Mass of each core whatever the state, (n_core, n)."""
+        return np.asarray(np.einsum("s,nsk->nk", self.own.growth.stand_weights, self.over_shifts(span).mass))
+
+    def missed_alone(self) -> Array:
+        """Mass of the missed rings of each core whatever the state, (n_core, n)."""
+        return self.alone(Mass(0, self.missed[:, None]))
 
 
 def _open_trees(cores: Cores) -> Trees:
@@ -111,8 +195,8 @@ def _open_trees(cores: Cores) -> Trees:
     return [(tree, rows) for tree, rows in cores.rows_of.items() if not cores.bound_only[list(rows)].all()]
 
 
-def _batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[tuple[Trees, Ints, SpeciesShared, Array]]:
-    """Trees of one species and table size, a few dozen at a time; rows of their cores, what is shared, missed rings."""
+def _batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[_Batch]:
+    """Trees of one species and table size, a few dozen at a time."""
 
     def kind(item: tuple[str, Rows]) -> tuple[str, int]:
         rows = list(item[1])
@@ -121,11 +205,12 @@ def _batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[tuple[Trees
 
     kinds = {item[0]: kind(item) for item in trees}
     for (species, most), same in groupby(sorted(trees, key=lambda item: kinds[item[0]]), lambda item: kinds[item[0]]):
-        group = list(same)
-        for first in range(0, len(group), _CHUNK):
-            part = group[first : first + _CHUNK]
+        group, own = list(same), shared[species]
+        at_once = int(np.clip(_CELLS / (len(own.growth.given_stand) * own.growth.shifts.size * most), 2, _CHUNK))
+        for first in range(0, len(group), at_once):
+            part = group[first : first + at_once]
             rows = np.concatenate([rows for _, rows in part])
-            yield part, rows, shared[species], missed_mass(cores, rows, shared[species], most)
+            yield _Batch(part, rows, own, shared.states, *missed_parts(cores, rows, own, shared.states, most))
 
 
 def table_size(rings: int) -> int:
@@ -155,11 +240,6 @@ def on_one_line(cores: Cores, rows: Rows) -> bool:
 # ------------------------------------------------------------------ what each core says alone
 
 
-def _marginals(mass: Array, nodes: GrowthNodes) -> Array:
-    """Rows (n_core, n) with the shared growth summed out of (n_core, n_shift, n)."""
-    return np.asarray(np.einsum("csk,s->ck", mass, nodes.weights, optimize=True))
-
-
 def _lead(cores: Cores, rows: Rows, alone: Array) -> int:
     """The core of a tree that says most by itself: least variance; the one that reaches furthest back among equals."""
     spread = {row: round(Pmf(0, mass).var(), 6) for row, mass in zip(rows, alone, strict=True)}
@@ -173,6 +253,7 @@ class _Joint:
 
     reference_year: int
     added: Mass
+    evidence: Array
     conflict_p: float
     contradiction: bool
     tie: HeightTie | None = None
@@ -199,6 +280,7 @@ def _posterior(cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, j
         lead=lead,
         reference_year=joint.reference_year,
         added=joint.added,
+        evidence=joint.evidence,
         informs=informs,
         alone=years,
         missed=rings,
@@ -223,30 +305,38 @@ def _variance(distance: Array, missed: Pmf, count: Pmf) -> tuple[float, float, f
 # ------------------------------------------------------------------ trees with all cores at one height
 
 
-def _plain_trees(
-    cores: Cores, part: Trees, nodes: GrowthNodes, missed: Array, leads: Mapping[str, int]
-) -> dict[str, TreePosterior]:
-    """Trees whose cores are independent given the pith year and the shared growth, all at once."""
-    rows = np.concatenate([rows for _, rows in part])
-    added = added_rings(missed, cores.count[rows])
+def _plain_trees(cores: Cores, part: Trees, batch: _Batch, leads: Mapping[str, int]) -> dict[str, TreePosterior]:
+    """Trees whose cores are independent given the pith year and the shared state, all at once."""
+    span, nodes = batch.added(cores), batch.own.growth
     cores_of_tree = np.full((len(part), max(len(own) for _, own in part)), -1)
     at = 0
     for index, (_, own) in enumerate(part):
         cores_of_tree[index, : len(own)] = np.arange(at, at + len(own))
         at += len(own)
-    result = combine_cores(added, cores.innermost_year[rows], cores_of_tree, nodes, bound_only=cores.bound_only[rows])
-    alone, missed_alone = Mass(added.start, _marginals(added.mass, nodes)), _marginals(missed, nodes)
+    bound_only, innermost = cores.bound_only[batch.rows], cores.innermost_year[batch.rows]
+    alone, missed_alone = Mass(span.start, batch.alone(span)), batch.missed_alone()
     dated = {}
-    for index, (tree, own) in enumerate(part):
-        mine = cores_of_tree[index, : len(own)]
-        lead = leads[tree] if tree in leads else _lead(cores, own, alone.mass[mine])
-        joint = _Joint(
-            int(result.reference_year[index]),
-            result.added[index],
-            float(result.conflict_p[index]),
-            bool(result.contradiction[index]),
-        )
-        dated[tree] = _posterior(cores, tree, lead, missed_alone[mine], alone[mine], joint)
+    for several in (False, True):
+        some = np.flatnonzero((cores_of_tree >= 0).sum(axis=1) > 1 if several else cores_of_tree[:, 1:].max(axis=1, initial=-1) < 0)
+        if not some.size:
+            continue
+        places = cores_of_tree[some]
+        if several:
+            result = combine_cores(batch.in_states(span), innermost, places, nodes, bound_only=bound_only)
+        else:
+            result = single_cores(batch.over_shifts(span), innermost, places[:, 0])
+        for index, tree_at in enumerate(some):
+            tree, own = part[tree_at]
+            mine = cores_of_tree[tree_at, : len(own)]
+            lead = leads[tree] if tree in leads else _lead(cores, own, alone.mass[mine])
+            joint = _Joint(
+                int(result.reference_year[index]),
+                result.added[index],
+                result.evidence[index],
+                float(result.conflict_p[index]),
+                bool(result.contradiction[index]),
+            )
+            dated[tree] = _posterior(cores, tree, lead, missed_alone[mine], alone[mine], joint)
     return dated
 
 
@@ -263,40 +353,53 @@ class _Axis:
     ahead: Ints
     frequency: Ints
 
-    def aligned(self, added: Mass, core: int) -> Array:
-        """Mass of one core on the lead's axis for every pattern of years between the heights."""
-        repeated = Mass(added.start, np.repeat(added.mass[core][None], self.frequency.size, axis=0))
-        return align_added(repeated, self.ahead[core], self.low, self.size)
+    def on(self, mass: Mass, core: int, column: int) -> Array:
+        """Mass of one core on the lead's axis for one pattern of years between the heights."""
+        return mass.on(self.low + int(self.ahead[core, column]), self.size)
+
+    def aligned(self, mass: Mass, core: int) -> Array:
+        """The same for every pattern, (n_pattern, ...)."""
+        return np.stack([self.on(mass, core, column) for column in range(self.frequency.size)])
 
 
-def _dependent_tree(cores: Cores, tree: str, own: SpeciesShared, missed: Array, lead: int | None) -> TreePosterior:
-    """Date one tree whose cores depend on each other; missed, shape (n_core, n_shift, n_ring), is that of its cores."""
-    rows, nodes = cores.rows_of[tree], own.growth
-    every = list(rows)
-    added = added_rings(missed, cores.count[every])
-    alone, missed_alone = Mass(added.start, _marginals(added.mass, nodes)), _marginals(missed, nodes)
+Block = Callable[[_Axis, int], Array]
+"""Likelihood of some cores of a tree on its axis for one pattern of years, (n_state, n_shift, n)."""
+
+
+def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) -> TreePosterior:
+    """Date one tree whose cores depend on each other; the batch is that of its cores."""
+    rows, own, nodes = cores.rows_of[tree], batch.own, batch.own.growth
+    read = _read_counts(cores, tree)
+    levels = cores.counts_at_levels(batch.rows)
+    counts = [_with_rows(level, {rows.index(row): mass for row, mass in read.items()}) for level in levels]
+    span = batch.added(cores, counts)
+    whole = batch.in_states(span)
+    masses = [whole[k] for k in range(len(rows))]
+    alone, missed_alone = Mass(span.start, batch.alone(span)), batch.missed_alone()
     lead = _lead(cores, rows, alone.mass) if lead is None else lead
     years = np.stack([own.height.passing_years(float(cores.height_m[row])) for row in rows])
-    axis = _axis(cores, rows, lead, added, years)
-    masses, weights = _cases(cores, tree, own, missed, added)
-    counts = _count_cases(cores, tree)
+    axis = _axis(cores, rows, lead, whole, years)
+    pair, block = _joint_block(cores, tree, batch, masses)
 
     def summed(chosen: list[int]) -> tuple[dict[tuple[int, ...], Array], Array]:
-        """Likelihood of some of the cores for every pattern of years between the heights, and given the stand."""
-        total, by_pattern = np.zeros((nodes.shifts.size, axis.size)), {}
+        """Likelihood by state of some of the cores for every pattern of years between the heights, and their mean."""
+        joint = pair if set(pair) <= set(chosen) else ()
+        by_pattern, total = {}, np.zeros((len(nodes.given_stand), axis.size))
         for column, times in enumerate(axis.frequency):
-            ahead = axis.ahead[chosen, column]
-            moved = [(w, tuple(int(a - errors[k]) for k, a in zip(chosen, ahead, strict=True))) for w, errors in counts]
-            mass = combine_cases([masses[k] for k in chosen], weights, moved, axis.low, axis.size)
+            product = block(axis, column) if joint else np.ones((1, 1, 1))
+            for k in (k for k in chosen if k not in joint):
+                product = product * with_gross_error(axis.on(masses[k], k, column))
+            mass = over_shifts(nodes, product[None])[0]
             by_pattern[tuple(int(value) for value in axis.patterns[:, column])] = mass
             total += times * mass
-        return by_pattern, nodes.given_stand @ total / axis.frequency.sum()
+        return by_pattern, total / axis.frequency.sum()
 
     likelihood, given = summed(list(range(len(rows))))
     informs = [k for k, row in enumerate(rows) if not cores.bound_only[row]]
-    aligned = [axis.aligned(added, k) for k in range(len(rows))]
+    mean = [Mass(mass.start, np.einsum("s,sck->ck", nodes.stand_weights, mass.mass)) for mass in masses]
+    aligned = [axis.aligned(mass, k) for k, mass in enumerate(mean)]
     conflict = _conflict([aligned[k] for k in informs], axis, nodes)
-    contradiction = len(informs) > 1 and bool(exclude_each_other(given.sum(axis=1).max(), axis.size))
+    contradiction = len(informs) > 1 and bool(exclude_each_other(nodes.stand_weights @ given.sum(axis=1), axis.size))
     if len(informs) < len(rows):
         unbound = summed(informs)
         allowed = _allowed(aligned, informs, axis, nodes.stand_weights @ unbound[1])
@@ -305,17 +408,31 @@ def _dependent_tree(cores: Cores, tree: str, own: SpeciesShared, missed: Array, 
         if allowed < CONTRADICTS:
             (likelihood, given), contradiction = unbound, True
     tie = None
-    if np.ptp(cores.height_m[every]) > HEIGHT_APART_M:
+    if np.ptp(cores.height_m[list(rows)]) > HEIGHT_APART_M:
         tie = _tied(likelihood, axis, years, rows.index(lead), nodes)
+    evidence = given.sum(axis=1)
     joint = _Joint(
         int(cores.innermost_year[lead]),
-        Mass(axis.low, given / given.sum(axis=1, keepdims=True)),
+        Mass(axis.low, given / evidence[:, None]),
+        evidence,
         conflict,
         bool(contradiction),
         tie,
-        _read_counts(cores, tree),
+        read,
     )
     return _posterior(cores, tree, lead, missed_alone, alone, joint)
+
+
+def _with_rows(count: Mass, others: Mapping[int, Mass]) -> Mass:
+    """Masses with some rows replaced."""
+    if not others:
+        return count
+    start = min(count.start, *(mass.start for mass in others.values()))
+    size = max(count.stop, *(mass.stop for mass in others.values())) + 1 - start
+    out = count.on(start, size)
+    for row, mass in others.items():
+        out[row] = mass.on(start, size)
+    return Mass(start, out)
 
 
 def _axis(cores: Cores, rows: Rows, lead: int, added: Mass, years: Ints) -> _Axis:
@@ -350,32 +467,75 @@ def _allowed(aligned: list[Array], informs: list[int], axis: _Axis, answer: Arra
     return float(allowed_share((answer / answer.sum())[None], middle, speaks, np.ones_like(speaks), 0)[0])
 
 
-def _cases(cores: Cores, tree: str, own: SpeciesShared, missed: Array, added: Mass) -> tuple[list[Mass], Array]:
-    """Mass of each core in each joint place of the pith; count errors put in where they are not joint.
+def _joint_block(cores: Cores, tree: str, batch: _Batch, masses: list[Mass]) -> tuple[tuple[int, ...], Block]:
+    """Places of the two cores of a tree that depend on each other at one height, if any, and their likelihood.
 
     Cores on one line that were also read against each other take the margins of the joint count errors: their
     distances are far less certain than their counts.
     """
-    rows, read = cores.rows_of[tree], _read_counts(cores, tree)
-    if not on_one_line(cores, rows):
-        masses = [
-            Mass(0, missed[k][None]) if row in read else Mass(added.start, added.mass[k][None])
-            for k, row in enumerate(rows)
-        ]
-        return masses, np.ones(1)
+    rows = cores.rows_of[tree]
+    if on_one_line(cores, rows):
+        pair, products = (0, 1), _line_products(cores, tree, batch)
+    elif tree in cores.joint_counts:
+        pair, products = _count_products(cores, tree, batch)
+    else:
+        return (), lambda axis, column: np.ones((1, 1, 1))
+    wrong = priors.GROSS_ERROR.value
+
+    def block(axis: _Axis, column: int) -> Array:
+        both = products(axis, column)
+        one, two = (axis.on(masses[k], k, column) for k in pair)
+        flat = wrong / axis.size
+        return np.asarray((1 - wrong) ** 2 * np.maximum(both, 0.0) + (1 - wrong) * flat * (one + two) + flat**2)
+
+    return pair, block
+
+
+def _line_products(cores: Cores, tree: str, batch: _Batch) -> Block:
+    """Likelihood of two cores on one line: a sum over joint places of the pith, weighted by state."""
+    rows, read, aim = cores.rows_of[tree], _read_counts(cores, tree), batch.states.aim
     weights, places = joint_distances(
         float(cores.radius_mm[rows[0]]),
         float(cores.radius_sd_mm[rows[0]]),
         (float(cores.length_mm[rows[0]]), float(cores.length_mm[rows[1]])),
         apart_deg=float(cores.azimuth_deg[rows[1]]) - float(cores.azimuth_deg[rows[0]]),
         no_arcs=(cores.inner_end[rows[0]] == InnerEnd.NO_ARCS, cores.inner_end[rows[1]] == InnerEnd.NO_ARCS),
+        eccentricity=aim.eccentricity,
+        sight=aim.sight,
     )
-    masses = []
+    placed = []
     for k, row in enumerate(rows):
-        same, count = np.full(weights.size, row), read.get(row, cores.count[row])
-        placed = missed_mass(cores, same, own, missed.shape[2] - 1, distance=on_grid(places[:, k]))
-        masses.append(added_rings(placed, Mass(count.start, np.repeat(count.mass[None], weights.size, axis=0))))
-    return masses, weights
+        same, count = np.full(len(places), row), read.get(row, cores.count[row])
+        missed = missed_mass(cores, same, batch.own, batch.missed.shape[-1] - 1, distance=on_grid(places[:, k]))
+        placed.append(added_rings(missed, Mass(count.start, np.repeat(count.mass[None], len(places), axis=0))))
+
+    def products(axis: _Axis, column: int) -> Array:
+        one, two = (axis.on(mass, k, column) for k, mass in enumerate(placed))
+        return np.asarray(np.einsum("sp,pck->sck", weights, one * two, optimize=True))
+
+    return products
+
+
+def _count_products(cores: Cores, tree: str, batch: _Batch) -> tuple[tuple[int, ...], Block]:
+    """Likelihood of two cores whose count errors were read together: the joint mass as a sum of a few products."""
+    pair, starts, mass = cores.joint_counts[tree]
+    left, size, right = np.linalg.svd(mass)
+    kept = int((size > _TERM_LEAST * size[0]).sum())
+    terms = []
+    for row, start, vectors in zip(pair, starts, (left.T, right), strict=True):
+        own = batch.of((row,))
+        each = [own.in_states(own.added(cores, [Mass(start, vectors[[k]])]), signed=True)[0] for k in range(kept)]
+        terms.append(each)
+    places = tuple(cores.rows_of[tree].index(row) for row in pair)
+
+    def products(axis: _Axis, column: int) -> Array:
+        both = (
+            weight * axis.on(one, places[0], column) * axis.on(two, places[1], column)
+            for weight, one, two in zip(size[:kept], *terms, strict=True)
+        )
+        return np.asarray(sum(both))
+
+    return places, products
 
 
 def _read_counts(cores: Cores, tree: str) -> dict[int, Mass]:
@@ -384,18 +544,3 @@ def _read_counts(cores: Cores, tree: str) -> dict[int, Mass]:
         return {}
     rows, starts, mass = cores.joint_counts[tree]
     return {row: Mass(starts[side], mass.sum(axis=1 - side)) for side, row in enumerate(rows)}
-
-
-def _count_cases(cores: Cores, tree: str) -> list[tuple[float, tuple[int, ...]]]:
-    """Joint cases of the count errors that were read together, with their probabilities; 0 for the other cores."""
-    rows = cores.rows_of[tree]
-    if tree not in cores.joint_counts or on_one_line(cores, rows):
-        return [(1.0, (0,) * len(rows))]
-    pair, (first, second), mass = cores.joint_counts[tree]
-    cases = []
-    for i, j in zip(*np.nonzero(mass > 1e-6), strict=True):
-        errors = {pair[0]: first + int(i), pair[1]: second + int(j)}
-        cases.append((float(mass[i, j]), tuple(errors.get(row, 0) for row in rows)))
-    cases = sorted(cases, reverse=True)[:_MOST_CASES]
-    held = np.cumsum([weight for weight, _ in cases])
-    return cases[: int(np.searchsorted(held, _CASES_HOLD)) + 1]

@@ -19,7 +19,6 @@ from treeage.hierarchical.likelihood import (
     SHIFTS,
     ErrorFactor,
     FactorKind,
-    scale_distance,
     scaled_counts,
     scaled_growth,
 )

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from treeage.counting import count_error_mass
-from treeage.distance import DISTANCE_GRID_MM, DistanceSource, grid_cells
+from treeage.distance import DISTANCE_GRID_MM, DistanceSource, scale_distance
 from treeage.estimate import Cores, JointCount, Shared, SpeciesShared, missed_mass, table_size
 from treeage.pmf import Mass, freeze_arrays
 from treeage.posterior import GrowthNodes, added_rings, align_added, gross_floor
@@ -116,26 +116,6 @@ def learning_cores(cores: Cores, shared: Shared) -> LearningCores:
     lost = cores.outer_lost_sd > 0
     count = tuple(None if gone else _COUNT_FACTORS.get(word) for gone, word in zip(lost, cores.dating, strict=True))
     return LearningCores(cores, shared, distance, count)
-
-
-def scale_distance(mass: Array, factor: Array, radial: Flags) -> Array:
-    """Widen or narrow the error of distances, mass (n, n_grid) on `DISTANCE_GRID_MM`, by factors (n,); rows sum to 1.
-
-    radial, shape (n,): rows whose distance is the length of an offset in the plane (radius less core length).
-    """
-    # The density per mm, over its base measure (1, or the distance itself for an offset in the plane), is raised to the
-    # power 1 / factor**2. For normal errors this is exactly an error of factor times the size; for skewed ones it keeps
-    # the shape that the reading gave. A mass at the pith itself is left alone.
-    base = np.where(radial[:, None], np.maximum(DISTANCE_GRID_MM, 1e-3), 1.0) * grid_cells()
-    with np.errstate(divide="ignore"):
-        log_density = np.log(mass / base)
-    top = log_density.max(axis=1, keepdims=True)
-    out: Array = np.exp((log_density - top) / factor[:, None] ** 2) * base
-    out[:, 0] = np.where(mass[:, 0] < 1e-6, 0.0, out[:, 0])
-    out /= out.sum(axis=1, keepdims=True)
-    at_pith = mass[:, 0] >= 1.0
-    out[at_pith] = mass[at_pith]
-    return out
 
 
 def scaled_counts(rings: Ints, factors: Sequence[ErrorFactor], species: Sequence[str], factor: Array) -> Mass:

@@ -112,13 +112,14 @@ class LogGrid:
 
 
 def fast_mass(
-    expected: Array, mass: Array, scale: Array, tails: Tails, shifts: Array, *, max_rings: int
+    expected: Array, mass: Array, scale: Array, tails: Tails, shifts: Array, *, max_rings: int, signed: bool = False
 ) -> NDArray[np.float32]:
     """Mass of 0 ... max_rings by way of the grids, float32, shape (n_core, n_shift, max_rings + 1); rows sum to 1.
 
     `expected` is ln(number of rings) at each distance (n_core, n_r), ignored where `mass`, the probability of each
     distance, is 0; column 0 is the pith itself. `scale` (n_core,) and `tails` are of the own deviation, `shifts` values
-    of the shared deviation of log width. The cell of max_rings (at least 2) also holds everything above.
+    of the shared deviation of log width. The cell of max_rings (at least 2) also holds everything above. With `signed`
+    the rows are parts of masses, which may be negative and have any sum.
     """
     grid, operator = _edge_operator(tuple(float(shift) for shift in shifts), max_rings)
     weights = np.asarray(operator[:max_rings].sum(axis=0), dtype=np.float32)  # all cells of one shift: the total
@@ -133,8 +134,9 @@ def fast_mass(
         share = upper_share[cores].astype(np.float32)
         density = _kernel(grid, node, tails) @ (spread * (1 - share))
         density += _kernel(grid, node + 1, tails) @ (spread * share)
-        np.maximum(density, 0.0, out=density)
-        density *= (1.0 - mass[cores, 0]).astype(np.float32) / np.maximum(weights @ density, np.float32(1e-30))
+        if not signed:
+            np.maximum(density, 0.0, out=density)
+            density *= (1.0 - mass[cores, 0]).astype(np.float32) / np.maximum(weights @ density, np.float32(1e-30))
         cells = operator @ density
         out[cores, :, 1:] = cells.reshape(shifts.size, max_rings, cores.size).transpose(2, 0, 1)
     return out
@@ -184,7 +186,7 @@ def _kernel(grid: LogGrid, node: int, tails: Tails) -> NDArray[np.float32]:
 def _spread_on_grid(expected: Array, mass: Array, grid: LogGrid) -> NDArray[np.float32]:
     """Put the distance mass of each core on the wide grid of expected values with cubic weights; (n_core, n_wide)."""
     wide = grid.wide
-    used = np.flatnonzero(mass[:, 1:] > _NEGLIGIBLE)
+    used = np.flatnonzero(np.abs(mass[:, 1:]) > _NEGLIGIBLE)
     rows, columns = np.divmod(used, mass.shape[1] - 1)
     used += rows + 1
     position = np.clip((expected.ravel()[used] - wide.low) / LOG_STEP, 1.0, wide.size - 3.001)

@@ -679,3 +679,32 @@ def missed_ring_mass(
     run = _METHODS[method]
     values = np.atleast_1d(np.asarray(shifts, dtype=np.float64))
     return run(expected, mass, scale, used.tails, values, max_rings=max_rings)
+
+
+def missed_ring_parts(
+    growth: InnerGrowth,
+    parts: Array,
+    distance_mass: Array,
+    shifts: Array,
+    *,
+    max_rings: int,
+    calibration: RingCalibration | None = None,
+) -> MassArray:
+    """The same for parts of distance masses, which may be negative, (n_part, n_core, n_r), whatever their sum.
+
+    Shape (n_core, n_part, n_shift, max_rings + 1). Linear in the parts; the scale of v is that at the typical distance
+    of `distance_mass`.
+    """
+    used = ring_model()
+    expected, scale = expected_rings(growth, DISTANCE_GRID_MM, distance_mass, used, calibration)
+    number, cores, _ = parts.shape
+    mass = fast_mass(
+        np.broadcast_to(expected, parts.shape).reshape(number * cores, -1),
+        parts.reshape(number * cores, -1),
+        np.tile(scale, number),
+        used.tails,
+        shifts,
+        max_rings=max_rings,
+        signed=True,
+    )
+    return mass.reshape(number, cores, *mass.shape[1:]).swapaxes(0, 1)

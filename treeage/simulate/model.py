@@ -15,7 +15,12 @@ import numpy as np
 from treeage.counting import count_error_mass
 from treeage.distance import (
     DISTANCE_GRID_MM,
-    core_distances,
+    READINGS,
+    AimErrors,
+    DistanceSource,
+    end_distances,
+    inner_ends,
+    mixed_distances,
     inside_radius,
     joint_distances,
     radial_length,
@@ -181,9 +186,10 @@ def distance_masses(cores: pd.DataFrame) -> Floats:
 
     The table has the columns of the tree joined on; diameter, bark and length are there.
     """
-    return core_distances(
-        cores["inner_end"].to_numpy(dtype=object), read_likelihoods(cores), *_radius(cores), _length(cores)
-    ).mass
+    arc = READINGS[DistanceSource.ARC].values(cores)
+    stem = (*_radius(cores), _length(cores))
+    ends = inner_ends(cores["inner_end"].to_numpy(dtype=object), read_likelihoods(cores), tuple(arc), stem)
+    return mixed_distances(*end_distances(ends, AimErrors.centre()))
 
 
 def _draw_places(mass: Floats, rng: np.random.Generator) -> Ints:

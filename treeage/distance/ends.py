@@ -1,0 +1,400 @@
+"""Distance of every core to the pith [mm], from what was seen at its inner end, under errors that a stand shares.
+
+Own derivation: a core passes beside the pith or stops short of it; the pith lies off the centre by a normal offset of
+the published mean size (`priors.ECCENTRICITY`), borers drift, and arcs are seen as far as they curve.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gamma, i0e
+
+from treeage import priors
+from treeage.distance.seen import (
+    DISTANCE_GRID_MM,
+    DISTANCE_STEP,
+    DistanceSource,
+    arc_readings,
+    conflict_probability,
+    distance_mass,
+    grid_cells,
+    smoothed_arcs,
+    unseen_curvature,
+)
+from treeage.distance.unseen import OFFSET_SHARE
+from treeage.pmf import freeze_arrays
+from treeage.schema import InnerEnd
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Rows = NDArray[np.int64]
+Readings = Mapping[DistanceSource, tuple[Flags, Array]]
+
+_SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
+_DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
+_ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
+_ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, (_WEIGHTS * np.pi / 4).astype(np.float32)  # 0 to a right angle
+_COSINES, _SINES = np.cos(_ANGLES).astype(np.float32), np.sin(_ANGLES).astype(np.float32)
+_TAIL_DF = priors.AIM_TAIL_DF.value
+_T_TOP = 2 * gamma((_TAIL_DF + 1) / 2) / gamma(_TAIL_DF / 2) / np.sqrt(_TAIL_DF * np.pi)  # of a folded t
+
+
+# ------------------------------------------------------------------ what cores of a stand share
+
+
+@dataclass(frozen=True, eq=False)
+class AimErrors:
+    """Errors of aim and reading that all cores of a stand share: values at n_node nodes.
+
+    Parameters
+    ----------
+    aim : numpy.ndarray, shape (n_node,)
+        Log factor on how far the cores pass beside the pith.
+    eccentricity : numpy.ndarray, shape (n_node,)
+        Log factor on how far the pith lies off the centre, as lengths against diameters show it.
+    sight : numpy.ndarray, shape (n_node,)
+        Log factor on how far from the pith arcs are seen.
+    arc_bias : numpy.ndarray, shape (n_node,)
+        Log of the radius read on curved rings over the distance to the pith.
+    arc_spread : numpy.ndarray, shape (n_node,)
+        Log factor on the reading error of arcs and on how far rings are from round.
+    square : numpy.ndarray, shape (n_node,)
+        1 where lengths were taken square to the rings (or summed up from widths), 0 where along the core.
+    """
+
+    aim: Array
+    eccentricity: Array
+    sight: Array
+    arc_bias: Array
+    arc_spread: Array
+    square: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    def __len__(self) -> int:
+        return int(self.aim.size)
+
+    def take(self, nodes: Rows) -> AimErrors:
+        """Some of the nodes."""
+        return AimErrors(*(getattr(self, each.name)[nodes] for each in fields(self)))
+
+    @staticmethod
+    def centre() -> AimErrors:
+        """The middle of the prior, with both meanings of a length."""
+        zero = np.zeros(2)
+        return AimErrors(zero, zero, zero, zero, zero, np.array([0.0, 1.0]))
+
+
+# ------------------------------------------------------------------ what was seen
+
+
+@dataclass(frozen=True, eq=False)
+class InnerEnds:
+    """What was seen and measured at the inner ends of many cores, one row a core.
+
+    Parameters
+    ----------
+    word : numpy.ndarray of str, shape (n_core,)
+        Words of `InnerEnd`.
+    radius_mm, radius_sd_mm, length_mm : numpy.ndarray, shape (n_core,)
+        Inside-bark radius and its standard deviation, and horizontal length inside bark [mm]; NaN where not known.
+    assumed_mm : numpy.ndarray, shape (n_core,)
+        Radius [mm] that stands for one that is not known.
+    chord_mm, rise_mm, arc_sd_mm : numpy.ndarray, shape (n_core,)
+        The arc of the innermost ring [mm]; NaN without one, or where several arcs of the core are in `curved`.
+    curved : numpy.ndarray, shape (n_core, n_grid)
+        Likelihood of the other readings of curved rings; ones without.
+    direct : numpy.ndarray, shape (n_core, n_grid)
+        Likelihood of a distance that was read directly; ones without.
+    source : numpy.ndarray of DistanceSource, shape (n_core,)
+        What the distance rests on.
+    beyond_diameter, disagree : numpy.ndarray of bool, shape (n_core,)
+        What was seen lies beyond the geometric limit (the wood was believed, the diameter not); two sources of the core
+        disagree more than their errors allow.
+    """
+
+    word: NDArray[np.object_]
+    radius_mm: Array
+    radius_sd_mm: Array
+    length_mm: Array
+    assumed_mm: Array
+    chord_mm: Array
+    rise_mm: Array
+    arc_sd_mm: Array
+    curved: Array
+    direct: Array
+    source: NDArray[np.object_]
+    beyond_diameter: Flags
+    disagree: Flags
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    def __len__(self) -> int:
+        return len(self.word)
+
+    def take(self, rows: Rows) -> InnerEnds:
+        """Some of the cores, as often as wanted."""
+        return InnerEnds(*(getattr(self, each.name)[rows] for each in fields(self)))
+
+    @cached_property
+    def seen(self) -> Flags:
+        """Cores that have a reading at the inner end."""
+        unread = DistanceSource.PITH | DistanceSource.RADIUS_LESS_LENGTH
+        return np.array([bool(source & ~unread) for source in self.source], dtype=bool)
+
+
+def inner_ends(
+    word: NDArray[np.object_],
+    seen_by: Readings,
+    arc: tuple[Array, Array, Array],
+    stem: tuple[Array, Array, Array],
+    *,
+    visible_mm: Array | None = None,
+) -> InnerEnds:
+    """Gather what is known of the inner end of every core.
+
+    Parameters
+    ----------
+    word : numpy.ndarray of str, shape (n_core,)
+        Words of `InnerEnd`.
+    seen_by : mapping of DistanceSource to (numpy.ndarray of bool, numpy.ndarray)
+        For every kind of reading the cores that have it, shape (n_core,), and its likelihood for these.
+    arc : tuple of numpy.ndarray, each shape (n_core,)
+        Chord, rise and reading error of the innermost arc [mm], as the rows of ARC in `seen_by` have them.
+    stem : tuple of numpy.ndarray, each shape (n_core,)
+        Inside-bark radius and its standard deviation, and horizontal length inside bark [mm]; NaN where not known.
+    visible_mm : numpy.ndarray, shape (n_core,), optional
+        Sum of the visible widths [mm], which stands for a radius that is not known; 0 where there is none.
+
+    Returns
+    -------
+    InnerEnds
+        One row a core.
+    """
+    radius, _, length = stem
+    pith, size = word == InnerEnd.PITH, len(word)
+    source = np.full(size, DistanceSource.NOTHING, dtype=object)
+    curved, direct = np.ones((2, size, DISTANCE_GRID_MM.size))
+    for kind, (rows, values) in seen_by.items():
+        source[rows] |= kind
+        if kind is DistanceSource.DIRECT:
+            direct[rows] *= values
+        elif kind is not DistanceSource.ARC:
+            curved[rows] *= values
+    by_length = (source == DistanceSource.NOTHING) & np.isfinite(radius) & np.isfinite(length)
+    source[by_length] = DistanceSource.RADIUS_LESS_LENGTH
+    source[pith] = DistanceSource.PITH
+    visible = np.zeros(size) if visible_mm is None else visible_mm
+    assumed = np.where(np.isfinite(radius), radius, np.where(visible > 0, visible, np.nan_to_num(length)))
+    assumed = np.where(assumed > 0, assumed, _DEFAULT_RADIUS_MM)
+    read = seen_by.get(DistanceSource.ARC, (np.zeros(size, dtype=bool), np.zeros(0)))[0] & ~pith
+    chord, rise, error = (np.where(read, values, np.nan) for values in arc)
+    no = np.zeros(size, dtype=bool)
+    ends = InnerEnds(word, *stem, assumed, chord, rise, error, curved, direct, source, no, no)
+    density = np.maximum(_density(ends, AimErrors.centre(), 0), 1e-12)
+    readings = [(rows & ~pith, _among_ones(rows, values)) for rows, values in seen_by.values()]
+    possible = np.prod([values for _, values in readings], axis=0) if readings else np.ones_like(density)
+    beyond = ends.seen & ~((possible > 0) & _within_stem(ends)).any(axis=1)
+    return replace(ends, beyond_diameter=beyond, disagree=_disagree(readings, density))
+
+
+def _among_ones(rows: Flags, values: Array) -> Array:
+    """Values of some rows among ones for the others."""
+    out = np.ones((rows.size, DISTANCE_GRID_MM.size))
+    out[rows] = values
+    return out
+
+
+def _disagree(readings: list[tuple[Flags, Array]], density: Array) -> Flags:
+    """Cores whose readings disagree more than their errors allow."""
+    odd = np.zeros(len(density), dtype=bool)
+    for place, (rows, values) in enumerate(readings):
+        for other_rows, other_values in readings[place + 1 :]:
+            both = rows & other_rows
+            if both.any():
+                first = distance_mass(density[both], [values[both]])
+                second = distance_mass(density[both], [other_values[both]])
+                odd[both] |= conflict_probability(first, second) < _SOURCE_CONFLICT
+    return odd
+
+
+# ------------------------------------------------------------------ distances
+
+
+def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
+    """Distance of every core at every node of the shared errors, and how well the node explains what was seen.
+
+    Parameters
+    ----------
+    ends : InnerEnds
+        What was seen at n_core inner ends.
+    errors : AimErrors
+        Shared errors at n_node nodes.
+
+    Returns
+    -------
+    mass : numpy.ndarray, shape (n_node, n_core, n_grid)
+        On `DISTANCE_GRID_MM`, rows summing to 1; a row of zeros where nothing bounds the distance.
+    evidence : numpy.ndarray, shape (n_node, n_core)
+        Probability (density) of what was seen; comparable between the nodes of a core, not between cores.
+
+    Notes
+    -----
+    At distance r, with a borer that passes the pith or stops short of it,
+
+        p(r, seen | node) = p(r | aim) p(radius - length | r, eccentricity) p(pith, arcs or none noticed | r, sight)
+                            p(arc read | r, arc bias, spread)
+
+    so an arc that was read counts as one that could be seen, as "no arcs" counts as one that was not. Cores lost to rot
+    or breakage stopped short. A pith on the core is taken at its word but for `priors.PITH_NEAR`. Buttresses, lean and
+    slope, which shift all piths of a stand one way, are covered only by the spread. Own derivation.
+    """
+    words = {one: ends.word == one for one in InnerEnd}
+    lengths = np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm)
+    bounded = ends.seen | words[InnerEnd.PITH] | lengths
+    near = np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)
+    missed_pith = np.where(near, priors.PITH_NEAR.value, 1.0)
+    cells = grid_cells()
+    mass = np.empty((len(errors), len(ends), DISTANCE_GRID_MM.size))
+    evidence = np.ones((len(errors), len(ends)))
+    arcs, readings = np.flatnonzero(np.isfinite(ends.chord_mm)), {}
+    for node in range(len(errors)):
+        joint = _density(ends, errors, node) * cells
+        unseen = unseen_curvature(sight=float(errors.sight[node]))[0]
+        joint[words[InnerEnd.ARCS]] *= (1 - unseen) * missed_pith
+        joint[words[InnerEnd.NO_ARCS] & ~ends.seen] *= unseen * missed_pith
+        spread = float(errors.arc_spread[node])
+        if arcs.size:
+            if spread not in readings:
+                values = ends.chord_mm[arcs], ends.rise_mm[arcs], ends.arc_sd_mm[arcs] * np.exp(spread)
+                readings[spread] = arc_readings(*values)
+            joint[arcs] *= smoothed_arcs(readings[spread], float(errors.arc_bias[node]), spread)
+        joint *= _moved(ends.curved, float(errors.arc_bias[node])) * ends.direct
+        pith = words[InnerEnd.PITH]
+        joint[pith] *= near
+        total = joint.sum(axis=1)
+        scaled = joint / np.where(total > 0, total, 1.0)[:, None]
+        scaled[pith] = 0.0
+        scaled[pith, 0] = 1 - priors.PITH_NEAR.value
+        scaled[pith] += priors.PITH_NEAR.value * (near * cells / (near * cells).sum())
+        mass[node], evidence[node] = np.where(bounded[:, None], scaled, 0.0), np.where(bounded, total, 1.0)
+    return mass, evidence
+
+
+def _moved(likelihood: Array, bias: float) -> Array:
+    """Likelihoods of radii read, at distances that are smaller by a log bias."""
+    if bias == 0.0 or (likelihood == 1.0).all():
+        return likelihood
+    place = np.arange(DISTANCE_GRID_MM.size) + bias / DISTANCE_STEP
+    place = np.clip(place, 1.0, DISTANCE_GRID_MM.size - 1.001)
+    low, part = place.astype(np.intp), place % 1
+    return np.asarray(likelihood[:, low] * (1 - part) + likelihood[:, low + 1] * part)
+
+
+def _within_stem(ends: InnerEnds) -> Flags:
+    """Distances that what is left of the diameter behind the core allows, (n_core, n_grid)."""
+    radius, spread = ends.assumed_mm, _radius_sd(ends)
+    length = np.where(np.isfinite(ends.radius_mm), ends.length_mm, np.nan)
+    limit = np.maximum(2 * radius - np.nan_to_num(length), 0.0) + spread
+    return np.asarray(DISTANCE_GRID_MM[None, :] <= limit[:, None])
+
+
+def _radius_sd(ends: InnerEnds) -> Array:
+    """Standard deviation of the radius; a third of one that is assumed (choice)."""
+    return np.where(np.isfinite(ends.radius_sd_mm), ends.radius_sd_mm, ends.assumed_mm / 3)
+
+
+def _density(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
+    """Density of distance and core length before looking at the wood, (n_core, n_grid)."""
+    radius = ends.assumed_mm[:, None]
+    offset = OFFSET_SHARE * radius
+    aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
+    along = np.hypot(np.exp(errors.eccentricity[node]) * offset, _radius_sd(ends)[:, None])
+    gap = (ends.radius_mm - ends.length_mm)[:, None]
+    known = np.isfinite(gap)
+    gap = np.where(known, gap, 0.0)
+    lost = np.isin(ends.word, [InnerEnd.ROT, InnerEnd.BROKEN])[:, None] & ~ends.seen[:, None]
+    passes = np.where(lost, 0.0, priors.PASSES_PITH.value)
+    square = bool(errors.square[node])
+    beside = _beside(aside)
+    if square:
+        fits = np.where(known, _normal((gap - DISTANCE_GRID_MM) / along) / along, 1.0)
+        density = (passes * beside + (1 - passes) * _short(aside)) * fits
+    else:
+        fits = np.where(known, _normal(gap / along) / along, 1.0)
+        rows = known[:, 0]
+        short = _short(aside)
+        if rows.any():
+            short[rows] = _short_along(gap[rows], along[rows], aside[rows])
+        density = passes * beside * fits + (1 - passes) * short
+    inside = np.where(ends.beyond_diameter[:, None], True, _within_stem(ends))
+    return np.asarray(np.where(inside, density, 0.0))
+
+
+def _normal(z: Array) -> Array:
+    return np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
+
+
+def _beside(aside: Array) -> Array:
+    """Density of the distance of cores that pass the pith: a t of the sideways miss, either side."""
+    return np.asarray(_T_TOP * (1 + (DISTANCE_GRID_MM / aside) ** 2 / _TAIL_DF) ** (-(_TAIL_DF + 1) / 2) / aside)
+
+
+def _short(aside: Array) -> Array:
+    """Density of hypot(short, aside): any shortfall up to `priors.SHORT_MM` is as likely, the miss is normal."""
+    place = np.log(np.maximum(DISTANCE_GRID_MM, 1e-9) / aside)
+    return np.asarray(np.interp(place, _SHORT_LOG, _SHORT_TABLE, left=0.0, right=1.0) / priors.SHORT_MM.value)
+
+
+_SHORT_LOG = np.linspace(-10.0, 6.0, 1601)
+_SHORT_TABLE = np.sqrt(np.pi / 2) * np.exp(_SHORT_LOG) * i0e(np.exp(2 * _SHORT_LOG) / 4)
+
+
+def _short_along(gap: Array, along: Array, aside: Array) -> Array:
+    """The same together with the density of radius less length, when lengths are along the core."""
+    grid = DISTANCE_GRID_MM.astype(np.float32)[:, None]  # single precision: a density to four digits is plenty
+    ahead = ((gap / along).astype(np.float32)[:, :, None] - grid * _COSINES / along.astype(np.float32)[:, :, None]) ** 2
+    across = grid * _SINES / aside.astype(np.float32)[:, :, None]
+    ahead += across * across
+    ahead *= np.float32(-0.5)
+    np.exp(ahead, out=ahead)
+    total = (ahead @ _WEIGHTS).astype(np.float64)
+    return np.asarray(2 * DISTANCE_GRID_MM * total / (2 * np.pi * along * aside) / priors.SHORT_MM.value)
+
+
+def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) -> Array:
+    """Distance of every core over all nodes, (n_core, n_grid): weighted by the evidence of the core itself, or as said.
+
+    mass, (n_node, n_core, n_grid), and evidence, (n_node, n_core), from `end_distances`; weights, (n_node,).
+    """
+    if weights is not None:
+        return np.asarray(np.einsum("k,knr->nr", weights, mass))
+    share = evidence / np.maximum(evidence.sum(axis=0), 1e-300)
+    return np.asarray(np.einsum("kn,knr->nr", share, mass))
+
+
+def scale_distance(mass: Array, factor: Array, radial: Flags) -> Array:
+    """Widen or narrow the error of distances, mass (n, n_grid) on `DISTANCE_GRID_MM`, by factors (n,); rows sum to 1.
+
+    radial, shape (n,): rows whose distance is the length of an offset in the plane (radius less core length).
+    """
+    # The density per mm, over its base measure (1, or the distance itself for an offset in the plane), is raised to the
+    # power 1 / factor**2. For normal errors this is exactly an error of factor times the size; for skewed ones it keeps
+    # the shape that the reading gave. A mass at the pith itself is left alone.
+    base = np.where(radial[:, None], np.maximum(DISTANCE_GRID_MM, 1e-3), 1.0) * grid_cells()
+    with np.errstate(divide="ignore"):
+        log_density = np.log(mass / base)
+    top = log_density.max(axis=1, keepdims=True)
+    out: Array = np.exp((log_density - top) / factor[:, None] ** 2) * base
+    out[:, 0] = np.where(mass[:, 0] < 1e-6, 0.0, out[:, 0])
+    out /= out.sum(axis=1, keepdims=True)
+    at_pith = mass[:, 0] >= 1.0
+    out[at_pith] = mass[at_pith]
+    return out
