@@ -36,6 +36,7 @@ Rows = NDArray[np.int64]
 Readings = Mapping[DistanceSource, tuple[Flags, Array]]
 
 _SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
+_AT_PITH = 0.5  # choice: rows with more than this at the pith itself are pith hits
 _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
 _ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 _ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, (_WEIGHTS * np.pi / 4).astype(np.float32)  # 0 to a right angle
@@ -261,6 +262,7 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     bounded = ends.seen | words[InnerEnd.PITH] | lengths
     near = np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)
     missed_pith = np.where(near, priors.PITH_NEAR.value, 1.0)
+    told = np.array([source == DistanceSource.DIRECT for source in ends.source], dtype=bool)  # by whatever means
     cells = grid_cells()
     mass = np.empty((len(errors), len(ends), DISTANCE_GRID_MM.size))
     evidence = np.ones((len(errors), len(ends)))
@@ -268,7 +270,7 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     for node in range(len(errors)):
         joint = _density(ends, errors, node) * cells
         unseen = unseen_curvature(sight=float(errors.sight[node]))[0]
-        joint[words[InnerEnd.ARCS]] *= (1 - unseen) * missed_pith
+        joint[words[InnerEnd.ARCS] & ~told] *= (1 - unseen) * missed_pith
         joint[words[InnerEnd.NO_ARCS] & ~ends.seen] *= unseen * missed_pith
         spread = float(errors.arc_spread[node])
         if arcs.size:
@@ -380,21 +382,17 @@ def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) 
     return np.asarray(np.einsum("kn,knr->nr", share, mass))
 
 
-def scale_distance(mass: Array, factor: Array, radial: Flags) -> Array:
-    """Widen or narrow the error of distances, mass (n, n_grid) on `DISTANCE_GRID_MM`, by factors (n,); rows sum to 1.
-
-    radial, shape (n,): rows whose distance is the length of an offset in the plane (radius less core length).
-    """
-    # The density per mm, over its base measure (1, or the distance itself for an offset in the plane), is raised to the
-    # power 1 / factor**2. For normal errors this is exactly an error of factor times the size; for skewed ones it keeps
-    # the shape that the reading gave. A mass at the pith itself is left alone.
-    base = np.where(radial[:, None], np.maximum(DISTANCE_GRID_MM, 1e-3), 1.0) * grid_cells()
+def scale_distance(mass: Array, factor: Array) -> Array:
+    """Widen or narrow the error of distances, mass (..., n_grid) on `DISTANCE_GRID_MM`, by factors (...); rows sum to 1."""
+    # The density per mm is raised to the power 1 / factor**2. For normal errors this is exactly an error of factor
+    # times the size; for skewed ones it keeps the shape that the reading gave. A mass at the pith itself is left alone.
+    cells = grid_cells()
     with np.errstate(divide="ignore"):
-        log_density = np.log(mass / base)
-    top = log_density.max(axis=1, keepdims=True)
-    out: Array = np.exp((log_density - top) / factor[:, None] ** 2) * base
-    out[:, 0] = np.where(mass[:, 0] < 1e-6, 0.0, out[:, 0])
-    out /= out.sum(axis=1, keepdims=True)
-    at_pith = mass[:, 0] >= 1.0
-    out[at_pith] = mass[at_pith]
+        log_density = np.log(np.maximum(mass, 0.0) / cells)
+    top = log_density.max(axis=-1, keepdims=True)
+    out: Array = np.exp((log_density - top) / factor[..., None] ** 2) * cells
+    out[..., 0] = np.where(mass[..., 0] < 1e-6, 0.0, out[..., 0])
+    out /= out.sum(axis=-1, keepdims=True)
+    alone = mass[..., 0] >= _AT_PITH
+    out[alone] = mass[alone]
     return out

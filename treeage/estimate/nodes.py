@@ -121,13 +121,13 @@ def _moved(nodes: _Nodes, weights: Array) -> _Nodes:
     return _nodes(middle, _WIDER * np.linalg.cholesky(covariance), square)
 
 
-def learn_states(cores: Cores, shared: Shared, *, learn: bool = True) -> tuple[Cores, Shared]:
+def learn_states(cores: Cores, shared: Shared, *, mates: bool = True) -> tuple[Cores, Shared]:
     """Learn what the field's cores share; cores with the distances that follow, and the shared states.
 
-    Without `learn`, the states are those of the prior.
+    Without `mates` the inner ends alone teach, and not how well the cores of a tree agree.
     """
     nodes = _nodes(np.zeros(len(_MOVING)), np.eye(len(_MOVING)), 0.5)
-    teachers = _teachers(cores) if learn else []
+    teachers = _teachers(cores)
     ends = cores.ends.take(np.array([row for rows in teachers for row in rows], dtype=np.int64))
     log = _log_evidence(end_distances(ends, nodes.aim)[1]) if len(ends) else np.zeros(NODES)
     for _ in range(_ROUNDS):
@@ -136,6 +136,7 @@ def learn_states(cores: Cores, shared: Shared, *, learn: bool = True) -> tuple[C
         nodes = _moved(nodes, _tempered(nodes.log_ratio, log))
         log = _log_evidence(end_distances(ends, nodes.aim)[1])
     every = stand_states(cores, nodes.aim, nodes.level)
+    teachers = teachers if mates else []
     given = {name: _growth_given(cores, shared[name], every, teachers) for name in shared.species}
     log = nodes.log_ratio + log + sum(_log_sum(own) for own in given.values())
     node, growth = _states(_weights(np.asarray(log)), given, shared)

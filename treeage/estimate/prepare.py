@@ -47,8 +47,7 @@ def prepare(field: Field, *, from_stand: bool = True, from_pairs: bool = True) -
     shared = share(cores, heights, shared_figures(field, heights), from_stand=from_stand)
     cores = bound_upper_cores(reach_further(cores, shared), shared.without_heights)
     cores, events = read_pairs(cores) if from_pairs else (cores, pd.DataFrame())
-    cores, shared = learn_states(cores, shared, learn=from_stand)
-    return cores, shared, events
+    return *learn_states(cores, shared), events
 
 
 def estimate_ages(

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.distance import AimErrors, DistanceSource, end_distances, scale_distance
+from treeage.distance import AimErrors, end_distances, scale_distance
 from treeage.errors import Fault, InputError, ModelError, faults_frame
 from treeage.estimate.cores import Cores, at_pith
 from treeage.height import HEIGHT_APART_M, HeightModel, height_model, no_height_model
@@ -272,11 +272,11 @@ def stand_states(cores: Cores, aim: AimErrors, level: Ints) -> StandStates:
 def state_distances(cores: Cores, rows: Ints, aim: AimErrors) -> Array:
     """Distances of some cores at every node, (n_node, n_core, n_grid), with the errors that were learned."""
     mass, _ = end_distances(cores.ends.take(rows), aim)
+    bound = cores.bound_only[rows]
+    mass[:, bound] = 0.0
+    mass[:, bound, 0] = 1.0
     if cores.distance_factor is not None:
-        by_length = np.array([source == DistanceSource.RADIUS_LESS_LENGTH for source in cores.source])[rows]
-        mass = np.stack([scale_distance(each, cores.distance_factor[rows], by_length) for each in mass])
-    mass[:, cores.bound_only[rows]] = 0.0
-    mass[:, cores.bound_only[rows], 0] = 1.0
+        mass = scale_distance(mass, np.broadcast_to(cores.distance_factor[rows], mass.shape[:2]))
     return mass
 
 

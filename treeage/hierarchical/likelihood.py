@@ -19,7 +19,7 @@ from treeage.counting import count_error_mass
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, scale_distance
 from treeage.estimate import Cores, JointCount, Shared, SpeciesShared, missed_mass, table_size
 from treeage.pmf import Mass, freeze_arrays
-from treeage.posterior import GrowthNodes, added_rings, align_added, gross_floor
+from treeage.posterior import GrowthNodes, added_rings, align_added, gross_floor, with_gross_error
 from treeage.rings import RingCalibration
 from treeage.schema import Dating, Word
 
@@ -296,7 +296,7 @@ def tree_log_likelihood(
         flat = Mass(start, added.reshape(-1, SHIFTS.size, added.shape[-1]))
         offset = np.full(len(flat.mass), innermost[place] - innermost.min())
         aligned = align_added(flat, offset, start, most + 1).reshape(*added.shape[:-1], -1)
-        aligned = aligned + gross_floor(most + 1)
+        aligned = with_gross_error(aligned)
         distance, counted = learning.distance_factor[row], learning.count_factor[row]
         word = "w" + letters.get(distance, "x") + letters.get(counted, "y")  # x, y: axes of one value
         operands.append((aligned, word + "sk"))
@@ -343,7 +343,7 @@ def _core_on_nodes(learning: LearningCores, row: int, points: Nodes, most: int, 
     nodes = points.get(factor, np.zeros(1)) if factor is not None else np.zeros(1)
     mass = np.repeat(cores.distance[[row]], nodes.size, axis=0)
     if nodes.any():
-        mass = scale_distance(mass, np.exp(nodes), np.full(nodes.size, factor is ErrorFactor.RADIUS_LENGTH))
+        mass = scale_distance(mass, np.exp(nodes))
     same, own = np.full(nodes.size, row), learning.shared[cores.species[row]]
     parts = []
     for node in points[None]:
@@ -369,7 +369,8 @@ def difference_likelihood(learning: LearningCores, rows: Sequence[int], *, most_
     if most > 2 * MOST_LEARNED_RINGS:
         return np.ones((SHIFTS.size, most_years))
     own = scaled_growth(learning.shared[cores.species[rows[0]]], 1.0)
-    low, high = added_rings(missed_mass(cores, index, own, table_size(most)), cores.count[index]).mass
+    missed = missed_mass(cores, index, own, table_size(most), distance=cores.distance[index])
+    low, high = added_rings(missed, cores.count[index]).mass
     # pith years: lower = I_low - K_low, upper = I_high - K_high; upper - lower = gap + K_low - K_high
     gap = int(cores.innermost_year[rows[1]] - cores.innermost_year[rows[0]])
     size = low.shape[1]

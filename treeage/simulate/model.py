@@ -13,22 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from treeage.counting import count_error_mass
-from treeage.distance import (
-    DISTANCE_GRID_MM,
-    READINGS,
-    AimErrors,
-    DistanceSource,
-    end_distances,
-    inner_ends,
-    mixed_distances,
-    inside_radius,
-    joint_distances,
-    radial_length,
-    read_likelihoods,
-    share_a_line,
-)
+from treeage.distance import DISTANCE_GRID_MM, inside_radius, joint_distances, radial_length, share_a_line
+from treeage.estimate import StandStates, learn_states, read_cores, share
 from treeage.errors import Fault, InputError, show
-from treeage.height import HEIGHT_APART_M, height_model
+from treeage.height import HEIGHT_APART_M, height_model, no_height_model
 from treeage.pmf import Mass
 from treeage.rings import (
     InnerGrowth,
@@ -42,6 +30,7 @@ from treeage.schema import InnerEnd, OuterEnd, Word, column_numbers, horizontal_
 from treeage.simulate.scenarios import Scenario, scenario
 from treeage.simulate.stands import EXAMPLE_SEED, SimulatedStand, simulate_stand
 from treeage.simulate.trees import Floats, Ints
+from treeage.tables import Field
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -84,8 +73,8 @@ def simulate_from_model(
     Notes
     -----
     A stand is drawn by `simulate_stand`; its readings and visible widths are kept as given, and what is
-    hidden is drawn from the model: the distance from what the readings say, the log hidden width from the
-    fitted location with its stand, tree and core deviations, the count error from its mass function, the
+    hidden is drawn from the model: the state of the errors of aim and reading that the inner ends leave open, the
+    distance from what the readings say in it, the log hidden width from the fitted location with its stand, tree and core deviations, the count error from its mass function, the
     years to the coring height from the height model of the seedlings. The pith year follows from the cores,
     and each core's outer year from the pith year, so the outer years of a tree's cores differ. Stated
     intervals must cover at their nominal rate here; on `simulate_stand` they are put to a harder test.
@@ -110,8 +99,11 @@ def simulate_from_model(
     stand = simulate_stand(chosen, seed=rng)
     trees, given = stand.tables["trees"], stand.tables["cores"]
     cores = given.merge(trees.drop(columns=["collar_years", "collar_years_sd"]), on="tree", how="left")
-    mass = distance_masses(cores)
-    distance = _draw_distances(cores, mass, rng)
+    states = _model_states(stand)
+    state = rng.integers(len(states), size=int(_owner(cores).max()) + 1 if alone else 1)
+    state = np.broadcast_to(state, int(_owner(cores).max()) + 1)[_owner(cores)]
+    mass = state_masses(states, state)
+    distance = _draw_distances(cores, mass, states, state, rng)
     missed = draw_missed(cores, visible_widths(stand), mass, distance=distance, alone=alone, rng=rng)
     counted = cores["rings_counted"].to_numpy(dtype=np.int64)
     errors = count_errors(cores)
@@ -181,15 +173,23 @@ def visible_widths(stand: SimulatedStand) -> list[Floats]:
 # ---------------------------------------------------------------------- distance to the pith
 
 
-def distance_masses(cores: pd.DataFrame) -> Floats:
-    """Mass of the distance to the pith that the estimate gives each core for its readings, (cores, grid).
+def _model_states(stand: SimulatedStand) -> StandStates:
+    """States of the shared errors that the inner ends of a stand leave open, cores in the order of the table."""
+    tables = stand.tables
+    field = Field.from_frames(tables["trees"], tables["cores"], tables["rings"], seedlings=tables["seedlings"])
+    cores = read_cores(field)
+    heights = {str(name): no_height_model(chosen=True) for name in field.trees["species"].unique()}
+    shared = share(cores, heights, {}, from_stand=False)
+    states = learn_states(cores, shared, mates=False)[1].states
+    order = np.argsort(cores.line)
+    return replace(states, share=states.share[:, order], parts=states.parts[:, order])
 
-    The table has the columns of the tree joined on; diameter, bark and length are there.
-    """
-    arc = READINGS[DistanceSource.ARC].values(cores)
-    stem = (*_radius(cores), _length(cores))
-    ends = inner_ends(cores["inner_end"].to_numpy(dtype=object), read_likelihoods(cores), tuple(arc), stem)
-    return mixed_distances(*end_distances(ends, AimErrors.centre()))
+
+def state_masses(states: StandStates, state: Ints) -> Floats:
+    """Mass of the distance to the pith of every core in a state of its own, (cores, grid)."""
+    share = states.share[state, np.arange(len(state))]
+    mass = np.maximum(np.einsum("np,pnr->nr", share, states.parts), 0.0)
+    return np.asarray(mass / mass.sum(axis=1, keepdims=True))
 
 
 def _draw_places(mass: Floats, rng: np.random.Generator) -> Ints:
@@ -207,7 +207,9 @@ def _line_pairs(cores: pd.DataFrame) -> list[tuple[int, int]]:
     return [(one, two) for one, two in pairs if blind[[one, two]].all() and share_a_line((azimuth[one], azimuth[two]))]
 
 
-def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator) -> Floats:
+def _draw_distances(
+    cores: pd.DataFrame, mass: Floats, states: StandStates, state: Ints, rng: np.random.Generator
+) -> Floats:
     """Draw the distance of each core; two cores near one line see one pith."""
     distance = DISTANCE_GRID_MM[_draw_places(mass, rng)]
     (radius, radius_sd), length = _radius(cores), _length(cores)
@@ -220,8 +222,10 @@ def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator)
             (float(length[one]), float(length[two])),
             apart_deg=float(azimuth[two] - azimuth[one]),
             no_arcs=(bool(no_arcs[one]), bool(no_arcs[two])),
+            eccentricity=states.aim.eccentricity[[state[one]]],
+            sight=states.aim.sight[[state[one]]],
         )
-        distance[[one, two]] = both[rng.choice(weights.size, p=weights)]
+        distance[[one, two]] = both[rng.choice(len(both), p=weights[0])]
     return distance
 
 
