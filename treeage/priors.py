@@ -160,6 +160,13 @@ PASSES_PITH = Sourced(
     0.8, "share", "cores bored past the depth of the pith where the wood allows it", "common practice", Known.CHOICE
 )
 SHORT_MM = Sourced(50.0, "mm", "range of the shortfall of cores that stop before it", "common practice", Known.CHOICE)
+MISDATED = Sourced(
+    0.015,
+    "share",
+    "cores called crossdated whose count is that of the laboratory",
+    "one or two in a hundred are dated wrongly; the size of the error is that of a laboratory count",
+    Known.CHOICE,
+)
 PITH_NEAR = Sourced(
     0.1,
     "share",

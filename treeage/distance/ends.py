@@ -113,6 +113,8 @@ class InnerEnds:
         Likelihood of the other readings of curved rings; ones without.
     direct : numpy.ndarray, shape (n_core, n_grid)
         Likelihood of a distance that was read directly; ones without.
+    pith_near : numpy.ndarray, shape (n_core,)
+        Probability that a pith on the core lies beside it.
     source : numpy.ndarray of DistanceSource, shape (n_core,)
         What the distance rests on.
     beyond_diameter, disagree : numpy.ndarray of bool, shape (n_core,)
@@ -130,6 +132,7 @@ class InnerEnds:
     arc_sd_mm: Array
     curved: Array
     direct: Array
+    pith_near: Array
     source: NDArray[np.object_]
     beyond_diameter: Flags
     disagree: Flags
@@ -158,6 +161,7 @@ def inner_ends(
     stem: tuple[Array, Array, Array],
     *,
     visible_mm: Array | None = None,
+    pith_near: float = priors.PITH_NEAR.value,
 ) -> InnerEnds:
     """Gather what is known of the inner end of every core.
 
@@ -173,6 +177,8 @@ def inner_ends(
         Inside-bark radius and its standard deviation, and horizontal length inside bark [mm]; NaN where not known.
     visible_mm : numpy.ndarray, shape (n_core,), optional
         Sum of the visible widths [mm], which stands for a radius that is not known; 0 where there is none.
+    pith_near : float, default `priors.PITH_NEAR`
+        Share of pith entries where the pith lies beside the core, by up to half its width.
 
     Returns
     -------
@@ -198,7 +204,8 @@ def inner_ends(
     read = seen_by.get(DistanceSource.ARC, (np.zeros(size, dtype=bool), np.zeros(0)))[0] & ~pith
     chord, rise, error = (np.where(read, values, np.nan) for values in arc)
     no = np.zeros(size, dtype=bool)
-    ends = InnerEnds(word, *stem, assumed, chord, rise, error, curved, direct, source, no, no)
+    near = np.full(size, pith_near)
+    ends = InnerEnds(word, *stem, assumed, chord, rise, error, curved, direct, near, source, no, no)
     density = np.maximum(_density(ends, AimErrors.centre(), 0), 1e-12)
     readings = [(rows & ~pith, _among_ones(rows, values)) for rows, values in seen_by.values()]
     possible = np.prod([values for _, values in readings], axis=0) if readings else np.ones_like(density)
@@ -254,14 +261,14 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
                             p(arc read | r, arc bias, spread)
 
     so an arc that was read counts as one that could be seen, as "no arcs" counts as one that was not. Cores lost to rot
-    or breakage stopped short. A pith on the core is taken at its word but for `priors.PITH_NEAR`. Buttresses, lean and
+    or breakage stopped short. A pith on the core is taken at its word but for a small share. Buttresses, lean and
     slope, which shift all piths of a stand one way, are covered only by the spread. Own derivation.
     """
     words = {one: ends.word == one for one in InnerEnd}
     lengths = np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm)
     bounded = ends.seen | words[InnerEnd.PITH] | lengths
     near = np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)
-    missed_pith = np.where(near, priors.PITH_NEAR.value, 1.0)
+    missed_pith = np.where(near, ends.pith_near[:, None], 1.0)
     told = np.array([source == DistanceSource.DIRECT for source in ends.source], dtype=bool)  # by whatever means
     cells = grid_cells()
     mass = np.empty((len(errors), len(ends), DISTANCE_GRID_MM.size))
@@ -270,8 +277,8 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     for node in range(len(errors)):
         joint = _density(ends, errors, node) * cells
         unseen = unseen_curvature(sight=float(errors.sight[node]))[0]
-        joint[words[InnerEnd.ARCS] & ~told] *= (1 - unseen) * missed_pith
-        joint[words[InnerEnd.NO_ARCS] & ~ends.seen] *= unseen * missed_pith
+        joint[words[InnerEnd.ARCS] & ~told] *= (1 - unseen) * missed_pith[words[InnerEnd.ARCS] & ~told]
+        joint[words[InnerEnd.NO_ARCS] & ~ends.seen] *= unseen * missed_pith[words[InnerEnd.NO_ARCS] & ~ends.seen]
         spread = float(errors.arc_spread[node])
         if arcs.size:
             if spread not in readings:
@@ -284,8 +291,8 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
         total = joint.sum(axis=1)
         scaled = joint / np.where(total > 0, total, 1.0)[:, None]
         scaled[pith] = 0.0
-        scaled[pith, 0] = 1 - priors.PITH_NEAR.value
-        scaled[pith] += priors.PITH_NEAR.value * (near * cells / (near * cells).sum())
+        scaled[pith, 0] = 1 - ends.pith_near[pith]
+        scaled[pith] += ends.pith_near[pith, None] * (near * cells / (near * cells).sum())
         mass[node], evidence[node] = np.where(bounded[:, None], scaled, 0.0), np.where(bounded, total, 1.0)
     return mass, evidence
 

@@ -115,6 +115,8 @@ class Cores:
         Count errors at every level of the reader's rate of miscounts; None where none was counted.
     distance_factor : numpy.ndarray, shape (n_core,), or None
         Factors on the errors of the distances, where they were learned.
+    wrong : float
+        Probability that a core of a tree with several is not what it is taken for.
     """
 
     line: Ints
@@ -152,6 +154,7 @@ class Cores:
     joint_counts: Mapping[str, JointCount] = field(default_factory=dict)
     count_levels: tuple[Mass, ...] | None = None
     distance_factor: Array | None = None
+    wrong: float = priors.GROSS_ERROR.value
 
     def __post_init__(self) -> None:
         joint = (mass for _, _, mass in self.joint_counts.values())
@@ -199,13 +202,21 @@ def read_cores(field: Field) -> Cores:
     inner_end = np.array([InnerEnd(word) for word in table["inner_end"]], dtype=object)
     visible = np.array([own.sum() for own in widths])
     arc, stem = READINGS[DistanceSource.ARC].values(table), (radius, radius_sd, length)
-    ends = inner_ends(inner_end, _likelihoods(field, table, widths), tuple(arc), stem, visible_mm=visible)
+    doubt = field.settings.doubt
+    ends = inner_ends(
+        inner_end,
+        _likelihoods(field, table, widths),
+        tuple(arc),
+        stem,
+        visible_mm=visible,
+        pith_near=doubt["pith_near"],
+    )
     distance = mixed_distances(*end_distances(ends, AimErrors.centre()))
     _mark_distances(flags, ends, inner_end, np.isfinite(radius))
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     growth, width_source, known = _growth(table, (length, radius), widths, distance, flags)
     dating = np.array([Dating(word) for word in table["dating"]], dtype=object)
-    count = count_error_mass(counted, dating.astype(str), genus=[str(name) for name in table["species"]])
+    count = _counts(counted, dating, [str(name) for name in table["species"]], doubt["misdated"])
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (inner_end == InnerEnd.PITH))
     distance = at_pith(distance, bound_only)
     words, number = partial(_words, table), partial(column_numbers, table)
@@ -241,6 +252,7 @@ def read_cores(field: Field) -> Cores:
         count=_with_lost_rings(count, number("outer_lost_sd", 0.0), dating),
         bound_only=bound_only,
         most_rings=_most_rings(distance, growth),
+        wrong=doubt["wrong_core"],
         flags=tuple(frozenset(own) for own in flags),
     )
 
@@ -409,6 +421,20 @@ def _growth(
     source[has_rings] = WidthSource.RING_TABLE
     mean = np.where(np.isfinite(mean) & (mean > 0), mean, 1.0)
     return visible_growth(widths, mean, count, genus=species), tuple(source), known
+
+
+def _counts(counted: Ints, dating: Words, species: list[str], misdated: float) -> Mass:
+    """Count errors; a core called crossdated has that of a laboratory count with a small probability."""
+    sure = np.flatnonzero(dating == Dating.CROSSDATED)
+    count = count_error_mass(counted, dating.astype(str), genus=species)
+    if not misdated or not sure.size:
+        return count
+    laboratory = count_error_mass(counted[sure], Dating.LAB_COUNT.value, genus=[species[row] for row in sure])
+    start = min(count.start, laboratory.start)
+    size = max(count.stop, laboratory.stop) + 1 - start
+    mass = count.on(start, size)
+    mass[sure] = (1 - misdated) * mass[sure] + misdated * laboratory.on(start, size)
+    return Mass(start, mass)
 
 
 def _with_lost_rings(count: Mass, lost_sd: Array, dating: Words) -> Mass:

@@ -18,7 +18,6 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage import priors
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, joint_distances, on_grid, share_a_line
 from treeage.estimate.cores import Cores, JointCount
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, missed_mass, missed_parts
@@ -35,6 +34,7 @@ from treeage.posterior import (
     at_states,
     combine_cores,
     exclude_each_other,
+    gone_astray,
     over_shifts,
     single_cores,
     tie_heights,
@@ -114,7 +114,9 @@ def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: 
         masses = batch.in_states(batch.added(cores, counts))
         offset = cores.innermost_year[index] - cores.innermost_year[index].min()
         low, axis_size = masses.start - int(offset.max()), masses.size + int(offset.max())
-        aligned = with_gross_error(align_added(masses, offset, low, axis_size))
+        aligned = align_added(masses, offset, low, axis_size)
+        astray = gone_astray(aligned.mean(axis=(1, 2)))
+        aligned = with_gross_error(aligned, astray[:, None, None], cores.wrong)
         yield np.asarray(np.prod(aligned, axis=0).sum(axis=2))
 
 
@@ -322,7 +324,7 @@ def _plain_trees(cores: Cores, part: Trees, batch: _Batch, leads: Mapping[str, i
             continue
         places = cores_of_tree[some]
         if several:
-            result = combine_cores(batch.in_states(span), innermost, places, nodes, bound_only=bound_only)
+            result = combine_cores(batch.in_states(span), innermost, places, nodes, bound_only=bound_only, wrong=cores.wrong)
         else:
             result = single_cores(batch.over_shifts(span), innermost, places[:, 0])
         for index, tree_at in enumerate(some):
@@ -379,7 +381,9 @@ def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) ->
     lead = _lead(cores, rows, alone.mass) if lead is None else lead
     years = np.stack([own.height.passing_years(float(cores.height_m[row])) for row in rows])
     axis = _axis(cores, rows, lead, whole, years)
-    pair, block = _joint_block(cores, tree, batch, masses)
+    mean = [Mass(mass.start, np.einsum("s,sck->ck", nodes.stand_weights, mass.mass)) for mass in masses]
+    lost = [Mass(mass.start, gone_astray(nodes.weights @ mass.mass)) for mass in mean]
+    pair, block = _joint_block(cores, tree, batch, masses, lost)
 
     def summed(chosen: list[int]) -> tuple[dict[tuple[int, ...], Array], Array]:
         """Likelihood by state of some of the cores for every pattern of years between the heights, and their mean."""
@@ -388,7 +392,8 @@ def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) ->
         for column, times in enumerate(axis.frequency):
             product = block(axis, column) if joint else np.ones((1, 1, 1))
             for k in (k for k in chosen if k not in joint):
-                product = product * with_gross_error(axis.on(masses[k], k, column))
+                astray = axis.on(lost[k], k, column)
+                product = product * with_gross_error(axis.on(masses[k], k, column), astray, cores.wrong)
             mass = over_shifts(nodes, product[None])[0]
             by_pattern[tuple(int(value) for value in axis.patterns[:, column])] = mass
             total += times * mass
@@ -396,13 +401,15 @@ def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) ->
 
     likelihood, given = summed(list(range(len(rows))))
     informs = [k for k, row in enumerate(rows) if not cores.bound_only[row]]
-    mean = [Mass(mass.start, np.einsum("s,sck->ck", nodes.stand_weights, mass.mass)) for mass in masses]
     aligned = [axis.aligned(mass, k) for k, mass in enumerate(mean)]
     conflict = _conflict([aligned[k] for k in informs], axis, nodes)
-    contradiction = len(informs) > 1 and bool(exclude_each_other(nodes.stand_weights @ given.sum(axis=1), axis.size))
+    middle = [np.average(each, axis=0, weights=axis.frequency)[None] for each in aligned]
+    others = [np.average(axis.aligned(mass, k), axis=0, weights=axis.frequency)[None] for k, mass in enumerate(lost)]
+    told = [middle[k] for k in informs], [others[k] for k in informs]
+    contradiction = len(informs) > 1 and bool(exclude_each_other(*told, nodes.weights, cores.wrong)[0])
     if len(informs) < len(rows):
         unbound = summed(informs)
-        allowed = _allowed(aligned, informs, axis, nodes.stand_weights @ unbound[1])
+        allowed = _allowed(middle, informs, nodes.stand_weights @ unbound[1])
         if allowed < 1 - 1e-6:
             conflict = float(np.fmin(conflict, allowed))
         if allowed < CONTRADICTS:
@@ -460,14 +467,15 @@ def _conflict(aligned: list[Array], axis: _Axis, nodes: GrowthNodes) -> float:
     return float(worst_pair(aligned, every, nodes.weights, mixed=axis.frequency.astype(np.float64))[0])
 
 
-def _allowed(aligned: list[Array], informs: list[int], axis: _Axis, answer: Array) -> float:
+def _allowed(middle: list[Array], informs: list[int], answer: Array) -> float:
     """Share of the answer of the cores with information that the others allow."""
-    speaks = np.isin(np.arange(len(aligned)), informs)[None]
-    middle = [np.average(each, axis=0, weights=axis.frequency)[None] for each in aligned]
+    speaks = np.isin(np.arange(len(middle)), informs)[None]
     return float(allowed_share((answer / answer.sum())[None], middle, speaks, np.ones_like(speaks), 0)[0])
 
 
-def _joint_block(cores: Cores, tree: str, batch: _Batch, masses: list[Mass]) -> tuple[tuple[int, ...], Block]:
+def _joint_block(
+    cores: Cores, tree: str, batch: _Batch, masses: list[Mass], lost: list[Mass]
+) -> tuple[tuple[int, ...], Block]:
     """Places of the two cores of a tree that depend on each other at one height, if any, and their likelihood.
 
     Cores on one line that were also read against each other take the margins of the joint count errors: their
@@ -480,13 +488,14 @@ def _joint_block(cores: Cores, tree: str, batch: _Batch, masses: list[Mass]) -> 
         pair, products = _count_products(cores, tree, batch)
     else:
         return (), lambda axis, column: np.ones((1, 1, 1))
-    wrong = priors.GROSS_ERROR.value
+    wrong = cores.wrong
 
     def block(axis: _Axis, column: int) -> Array:
         both = products(axis, column)
         one, two = (axis.on(masses[k], k, column) for k in pair)
-        flat = wrong / axis.size
-        return np.asarray((1 - wrong) ** 2 * np.maximum(both, 0.0) + (1 - wrong) * flat * (one + two) + flat**2)
+        alone, other = (wrong * axis.on(lost[k], k, column) for k in pair)
+        single = (1 - wrong) * (one * other + two * alone)
+        return np.asarray((1 - wrong) ** 2 * np.maximum(both, 0.0) + single + alone * other)
 
     return pair, block
 

@@ -19,7 +19,7 @@ from treeage.counting import count_error_mass
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, scale_distance
 from treeage.estimate import Cores, JointCount, Shared, SpeciesShared, missed_mass, table_size
 from treeage.pmf import Mass, freeze_arrays
-from treeage.posterior import GrowthNodes, added_rings, align_added, gross_floor, with_gross_error
+from treeage.posterior import GrowthNodes, added_rings, align_added, gone_astray, with_gross_error
 from treeage.rings import RingCalibration
 from treeage.schema import Dating, Word
 
@@ -296,7 +296,7 @@ def tree_log_likelihood(
         flat = Mass(start, added.reshape(-1, SHIFTS.size, added.shape[-1]))
         offset = np.full(len(flat.mass), innermost[place] - innermost.min())
         aligned = align_added(flat, offset, start, most + 1).reshape(*added.shape[:-1], -1)
-        aligned = with_gross_error(aligned)
+        aligned = with_gross_error(aligned, gone_astray(aligned.mean(axis=(0, 1, 2, 3))), cores.wrong)
         distance, counted = learning.distance_factor[row], learning.count_factor[row]
         word = "w" + letters.get(distance, "x") + letters.get(counted, "y")  # x, y: axes of one value
         operands.append((aligned, word + "sk"))
@@ -379,4 +379,4 @@ def difference_likelihood(learning: LearningCores, rows: Sequence[int], *, most_
     lag = np.arange(most_years) - gap
     inside = np.abs(lag) < size
     out: Array = np.where(inside, cross[:, np.where(inside, lag, 0)], 0.0)
-    return np.asarray(np.maximum(out, 0.0) + gross_floor(size))
+    return with_gross_error(np.maximum(out, 0.0), np.full(out.shape[1], 1.0 / size), cores.wrong)

@@ -2,7 +2,7 @@
 
 # fmt: off
 from treeage.schema.catalogue import (
-    CORE_HEIGHT, Column, Counts, CountsFrom, Dating, FROM_YOUNG_TREES, FigureUse, HEMISPHERES, HeightChoice,
+    DOUBT_KEYS, CORE_HEIGHT, Column, Counts, CountsFrom, Dating, FROM_YOUNG_TREES, FigureUse, HEMISPHERES, HeightChoice,
     INPUT_TABLES, InnerEnd, Interval, OuterEnd, REQUIRED_TABLES, ROOT_COLLAR, SETTINGS_FILE, SETTINGS_SECTIONS,
     SITE_KEYS, SeedlingSampling, Tip, TreeOrigin, Word, column, column_numbers, columns, columns_text,
     default_columns, genus_of, horizontal_share, innermost_year, nearest, nomenclature,
@@ -14,7 +14,7 @@ from treeage.schema.limits import (
 )
 
 __all__ = [
-    "CORE_HEIGHT", "Column", "Counts", "CountsFrom", "Dating", "FEWEST_POINTS", "FEWEST_YOUNG_TREES", "FOOT_M",
+    "DOUBT_KEYS", "CORE_HEIGHT", "Column", "Counts", "CountsFrom", "Dating", "FEWEST_POINTS", "FEWEST_YOUNG_TREES", "FOOT_M",
     "FROM_YOUNG_TREES", "FigureUse", "HEIGHT_MODEL_KEYS", "HEMISPHERES", "HeightChoice", "INPUT_TABLES",
     "InnerEnd", "Interval", "MEAN_WIDTH", "OuterEnd", "REQUIRED_TABLES", "RING_WIDTH", "ROOT_COLLAR",
     "SEEDLING_REACH", "SETTINGS_FILE", "SETTINGS_SECTIONS", "SITE_KEYS", "SeedlingSampling", "Tip",
