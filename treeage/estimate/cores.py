@@ -166,6 +166,10 @@ class Cores:
             rows.setdefault(str(tree), []).append(row)
         return MappingProxyType({tree: tuple(own) for tree, own in rows.items()})
 
+    def hidden_growth(self, rows: Ints) -> InnerGrowth:
+        """Visible growth of those of some cores that probably end before the pith: whose hidden rings are predicted."""
+        return self.growth.take(rows[self.distance[rows, 0] < 0.5])
+
     def with_flag(self, rows: Collection[int], flag: Flag) -> Cores:
         """The same cores with a flag more on some of them."""
         return replace(self, flags=tuple(own | {flag} if k in rows else own for k, own in enumerate(self.flags)))
@@ -186,7 +190,7 @@ def read_cores(field: Field) -> Cores:
     distance = found.mass
     _mark_distances(flags, found, inner_end, np.isfinite(radius))
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
-    growth, width_source, known = _growth(table, (length, radius), widths, distance, flags)
+    growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
     dating = np.array([Dating(word) for word in table["dating"]], dtype=object)
     count = count_error_mass(counted, dating.astype(str), genus=[str(name) for name in table["species"]])
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (distance[:, 0] >= 1.0))
@@ -363,13 +367,16 @@ def at_pith(distance: Array, rows: Flags) -> Array:
 
 def _growth(
     table: pd.DataFrame,
-    measured: tuple[Array, Array],
+    measured: tuple[Array, Array, Array],
     widths: list[Array],
     distance: Array,
     flags: list[set[Flag]],
 ) -> tuple[InnerGrowth, tuple[WidthSource, ...], Flags]:
-    """Visible growth from the best source of each core: ring table, inner width, length, radius; and whether any."""
-    length, radius = measured
+    """Visible growth from the best source of each core: ring table, inner width, length, radius; and whether any.
+
+    A length guessed from the radius errs by the radius, the eccentricity of the pith along the core and the distance.
+    """
+    length, radius, radius_sd = measured
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     species = [str(name) for name in table["species"]]
     has_rings = np.array([own.size > 0 and own.sum() > 0 for own in widths])
@@ -377,7 +384,10 @@ def _growth(
     rings = column_numbers(table, "inner_width_rings", 10.0)
     expected = distance @ DISTANCE_GRID_MM
     by_length = length / counted
-    by_radius = np.maximum(radius - expected, 0.2 * radius) / counted
+    guess = np.maximum(radius - expected, 0.2 * radius)
+    by_radius = guess / counted
+    offset_sd = np.sqrt(2 / np.pi) * priors.ECCENTRICITY.value * radius  # along one line; the mean is that in the plane
+    log_sd = np.sqrt(radius_sd**2 + offset_sd**2 + distance @ DISTANCE_GRID_MM**2 - expected**2) / guess
     mean = np.where(np.isfinite(inner), inner, np.where(np.isfinite(by_length), by_length, by_radius))
     count = np.where(np.isfinite(inner), np.minimum(rings, counted), counted)
     known = has_rings | np.isfinite(mean)
@@ -390,7 +400,9 @@ def _growth(
     source[guessed & hidden & np.isfinite(by_length)] = WidthSource.LENGTH
     source[has_rings] = WidthSource.RING_TABLE
     mean = np.where(np.isfinite(mean) & (mean > 0), mean, 1.0)
-    return visible_growth(widths, mean, count, genus=species), tuple(source), known
+    log_sd = np.where(guessed & ~np.isfinite(by_length) & np.isfinite(log_sd), log_sd, 0.0)
+    growth = visible_growth(widths, mean, count, genus=species, mean_log_sd=log_sd)
+    return growth, tuple(source), known
 
 
 def _with_lost_rings(count: Mass, lost_sd: Array, dating: Words) -> Mass:
@@ -413,7 +425,7 @@ def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
     high = DISTANCE_GRID_MM[np.minimum((total < 1 - 1e-5).sum(axis=1), DISTANCE_GRID_MM.size - 1)]
     high = np.maximum(high, 0.05)
     location, scale = hidden_width(growth, high[:, None], high)
-    stand_sd, tree_sd = shared_spreads()
+    stand_sd, tree_sd = shared_spreads(growth=growth)
     reach = 3.0 * np.hypot(tree_sd, stand_sd) + 7.0 * scale
     rings = np.exp(np.log(high) - location[:, 0] + reach)
     rings = np.where(distance[:, 0] >= 1.0, 1, rings)

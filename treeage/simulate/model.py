@@ -236,7 +236,7 @@ def draw_missed(
     location, scale = hidden_width(growth, distance[:, None], typical)
     owner = _owner(cores)
     trees = int(owner.max()) + 1
-    stand_sd, tree_sd = shared_spreads()
+    stand_sd, tree_sd = shared_spreads(growth=growth)
     shared = stand_sd * rng.standard_normal(trees if alone else 1) + tree_sd * rng.standard_normal(trees)
     tails = ring_model().tails
     size = np.abs(rng.standard_t(tails.df, len(cores)))
