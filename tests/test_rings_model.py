@@ -29,7 +29,7 @@ def test_a_mean_of_few_rings_is_close_to_the_same_rings_and_a_mean_of_all_says_l
     assert abs(model.location(varied, [15.0]).mean() - model.location(mean, [15.0])[0, 0]) < 0.06
     scales, tables = model.own_scale(mean, np.full(3, 10.0)), model.own_scale(varied, np.full(200, 10.0))
     assert 1.0 < scales[0] / tables.mean() < 1.2
-    assert scales[2] > scales[1] > scales[0]
+    assert scales[2] > 1.02 * scales[1] > scales[0]
     stand, tree = zip(*(shared_spreads(growth=mean.take([row])) for row in range(3)), strict=True)
     assert stand[2] > stand[1] > stand[0] >= shared_spreads()[0]
     assert tree[2] > tree[1] > tree[0] >= shared_spreads()[1]

@@ -308,6 +308,7 @@ def by_genus(series: pd.DataFrame, cases: pd.DataFrame, data: dict) -> dict:
     growth = inner_growth([series.widths[k][h:] for k, h in zip(cases.number, cases.hidden, strict=True)])
     distance = cases.distance_mm.to_numpy()[:, None]
     deviation = np.log(distance[:, 0] / cases.hidden.to_numpy()) - model.mean_log_width(growth, distance)[:, 0]
+    deviation -= np.average(deviation, weights=site_weights(cases))  # a core of unknown genus gets 0; see `unbiased`
     offsets = genus_offsets(cases, deviation)
     location = model.location(growth, distance)[:, 0] + genus_of(cases, offsets, 0.0)
     shared = float(np.hypot(data["stand_sd"], data["tree_sd"]))
