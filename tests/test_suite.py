@@ -16,6 +16,7 @@ ROOT = Path(__file__).parents[1]
 CALLS = {  # arguments after the folder, and what the script must have said
     "fit_rings.py": [([], r"genus offsets \{'Larix': .*, 'Picea': .*, 'other genera': ")],
     "fit_rings_stand.py": [([], r"stand_single \[\[\[")],
+    "fit_ring_rates.py": [([], r"genus +Larix +[23]\.\d+ +0\.\d+ +0\.5.*\n(.*\n)*width slope -1\.\d")],
     "check_rings.py": [
         ([], r"cross_core_cases.csv, check: \d+ cases, 2 sites\n(.*\n)+only the mean(.*\n)+all +\d+\.0")
     ],

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage import priors
-from treeage.counting import count_error_mass, lost_kernel
+from treeage.counting import core_mean_width, count_error_mass, lost_kernel
 from treeage.distance import (
     DISTANCE_GRID_MM,
     READINGS,
@@ -159,6 +159,13 @@ class Cores:
         return years
 
     @cached_property
+    def mean_width_mm(self) -> Array:
+        """Mean ring width of each core, by which rings are absent more or less often; NaN where not known."""
+        mean = core_mean_width(self.widths_mm, self.length_mm, self.rings_counted)
+        mean.flags.writeable = False
+        return mean
+
+    @cached_property
     def rows_of(self) -> Mapping[str, tuple[int, ...]]:
         """Rows of the cores of each tree."""
         rows: dict[str, list[int]] = {}
@@ -192,7 +199,8 @@ def read_cores(field: Field) -> Cores:
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
     dating = np.array([Dating(word) for word in table["dating"]], dtype=object)
-    count = count_error_mass(counted, dating.astype(str), genus=[str(name) for name in table["species"]])
+    mean_width, species = core_mean_width(widths, length, counted), [str(name) for name in table["species"]]
+    count = count_error_mass(counted, dating.astype(str), genus=species, mean_width_mm=mean_width)
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (distance[:, 0] >= 1.0))
     distance = at_pith(distance, bound_only)
     words, number = partial(_words, table), partial(column_numbers, table)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from treeage.counting import count_error_mass
+from treeage.counting import core_mean_width, count_error_mass
 from treeage.distance import (
     DISTANCE_GRID_MM,
     core_distances,
@@ -107,9 +107,10 @@ def simulate_from_model(
     cores = given.merge(trees.drop(columns=["collar_years", "collar_years_sd"]), on="tree", how="left")
     mass = distance_masses(cores)
     distance = _draw_distances(cores, mass, rng)
-    missed = draw_missed(cores, visible_widths(stand), mass, distance=distance, alone=alone, rng=rng)
+    widths = visible_widths(stand)
+    missed = draw_missed(cores, widths, mass, distance=distance, alone=alone, rng=rng)
     counted = cores["rings_counted"].to_numpy(dtype=np.int64)
-    errors = count_errors(cores)
+    errors = count_errors(cores, widths)
     error = errors.start + _draw_places(errors.mass, rng)
     years = _draw_years(stand, cores, alone=alone, rng=rng)
     span = years + missed + error + counted - 1  # outer year less establishment year
@@ -247,10 +248,11 @@ def draw_missed(
     return missed.astype(np.int64)
 
 
-def count_errors(cores: pd.DataFrame) -> Mass:
+def count_errors(cores: pd.DataFrame, widths: list[Floats]) -> Mass:
     """Mass of the count error of each core, true minus counted."""
     counted, dating = cores["rings_counted"].to_numpy(dtype=np.int64), cores["dating"].to_numpy(dtype=str)
-    return count_error_mass(counted, dating, genus=_species(cores))
+    mean = core_mean_width(widths, column_numbers(cores, "core_length_mm"), counted)
+    return count_error_mass(counted, dating, genus=_species(cores), mean_width_mm=mean)
 
 
 def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, *, alone: bool, rng: np.random.Generator) -> Ints:
