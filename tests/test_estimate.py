@@ -123,8 +123,8 @@ def test_two_cores_are_better_than_one_and_a_flat_one_changes_nothing():
     assert double.pith_year.sd() < single.pith_year.sd()
     broken = arc | {"inner_end": ["arcs", "broken"], "chord_mm": [10.0, None], "rise_mm": [1.0, None]}
     bounded = estimate_ages(one_tree(rings_counted=[110, 60], **broken))
-    assert bounded["A1"].pith_year.mean() == pytest.approx(single.pith_year.mean(), abs=1e-2)
-    assert bounded["A1"].pith_year.sd() == pytest.approx(single.pith_year.sd(), rel=0.03)  # far tail cut differently
+    assert bounded["A1"].pith_year.mean() == pytest.approx(single.pith_year.mean(), abs=3e-2)
+    assert bounded["A1"].pith_year.sd() == pytest.approx(single.pith_year.sd(), rel=0.06)  # far tail cut differently
     assert bounded.accounting.query("table == 'cores'")["status"].tolist() == ["estimated", "minimum only"]
 
 

@@ -54,7 +54,7 @@ def test_stands_are_drawn_from_what_the_estimate_prepares(name: str) -> None:
     growth = visible(table, visible_widths(stand))
     np.testing.assert_allclose(growth.features[own], prepared.growth.features, atol=1e-9)
     np.testing.assert_array_equal(growth.ring_count[own], prepared.growth.ring_count)
-    errors = count_errors(table)
+    errors = count_errors(table, visible_widths(stand))
     np.testing.assert_allclose(errors.on(prepared.count.start, prepared.count.size)[own], prepared.count.mass)
 
 

@@ -16,7 +16,10 @@ ROOT = Path(__file__).parents[1]
 CALLS = {  # arguments after the folder, and what the script must have said
     "fit_rings.py": [([], r"genus offsets \{'Larix': .*, 'Picea': .*, 'other genera': ")],
     "fit_rings_stand.py": [([], r"stand_single \[\[\[")],
-    "check_rings.py": [([], r"cross_core_cases.csv, check: \d+ cases, 2 sites\n(.*\n)+all +\d+\.0")],
+    "fit_ring_rates.py": [([], r"genus +Larix +[23]\.\d+ +0\.\d+ +0\.5.*\n(.*\n)*width slope -1\.\d")],
+    "check_rings.py": [
+        ([], r"cross_core_cases.csv, check: \d+ cases, 2 sites\n(.*\n)+only the mean(.*\n)+all +\d+\.0")
+    ],
     "fit_alignment.py": [
         (["fit"], "weights of the correlations"),
         (["check", "reliability.png"], r"delete: n [1-9]\d*, direction (0\.[5-9]|1)"),
@@ -81,6 +84,7 @@ def test_every_fitting_script_runs(house):
     assert fitted.keys() == known.keys()
     changed = {name for name in known if fitted[name] != known[name]}
     assert changed > {"coefficients", "scale_coefficients", "genus_offset", "genus_scale", "stand_target"}
+    assert changed > {"mean_coefficients", "mean_scale_coefficients", "mean_genus_offset", "mean_stand_sd"}
     assert shipped.read_bytes() == before
 
 

@@ -18,7 +18,7 @@ from scipy.special import ndtri
 
 from treeage import priors
 from treeage.distance import AimErrors, end_distances
-from treeage.estimate.cores import Cores
+from treeage.estimate.cores import COUNT_LEVELS, Cores
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, stand_states
 from treeage.estimate.trees import tree_evidence
 from treeage.posterior import GrowthNodes
@@ -80,7 +80,7 @@ def _nodes(middle: Array, root: Array, square: float) -> _Nodes:
     z = middle + standard @ root.T
     is_square = points[:, moving] < square
     spread = np.select([points[:, moving + 1] < _THIRD, points[:, moving + 1] > 1 - _THIRD], [-1.0, 1.0], 0.0)
-    level = np.select([points[:, moving + 2] < _THIRD, points[:, moving + 2] > 1 - _THIRD], [0, 2], 1)
+    level = (points[:, moving + 2] * len(COUNT_LEVELS)).astype(np.int64)
     values = dict(zip(_MOVING, (z * _SPREADS).T, strict=True))
     aim = AimErrors(
         **values,
@@ -89,7 +89,7 @@ def _nodes(middle: Array, root: Array, square: float) -> _Nodes:
     )
     log_ratio = -0.5 * (z**2).sum(axis=1) + 0.5 * (standard**2).sum(axis=1) + np.log(np.abs(np.linalg.det(root)))
     log_ratio += np.where(is_square, np.log(0.5 / square), np.log(0.5 / (1 - square)))
-    return _Nodes(z, aim, level.astype(np.int64), log_ratio)
+    return _Nodes(z, aim, level, log_ratio)
 
 
 def _weights(log: Array) -> Array:

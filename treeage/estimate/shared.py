@@ -163,7 +163,7 @@ def share(cores: Cores, heights: Mapping[str, HeightModel], groups: Mapping[str,
         calibration = None
         if trees >= LEAST_TREES:
             calibration = stand_adjustment(_series(cores, rows), _series(cores, neighbours), genus=genus_of(name))
-        stand_sd, tree_sd = shared_spreads(calibration=calibration)
+        stand_sd, tree_sd = shared_spreads(calibration=calibration, growth=cores.hidden_growth(rows))
         growth = growth_nodes(tree_sd, stand_sd, step=LOG_STEP)
         used = trees if calibration is not None else 0
         found[name] = SpeciesShared(growth, calibration, place, used, height, groups.get(name, name))

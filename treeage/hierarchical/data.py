@@ -245,7 +245,8 @@ def stand_data(field: Field, cores: Cores, shared: Shared) -> StandData:
     ]
     species = tuple(sorted(shared.stand_weights))
     first = {tree: species.index(str(cores.species[rows[0]])) for tree, rows in {**level, **apart}.items()}
-    spreads = np.array([shared_spreads(calibration=shared[name].calibration) for name in species])
+    own = {name: cores.hidden_growth(np.flatnonzero(cores.species == name)) for name in species}
+    spreads = np.array([shared_spreads(calibration=shared[name].calibration, growth=own[name]) for name in species])
     return StandData(
         learning=learning,
         species=species,

@@ -77,7 +77,7 @@ def _drawn_counts(data: StandData, factor_of: Mapping[ErrorFactor, float]) -> Ma
         return cores.count
     rows, own = list(acting), list(acting.values())
     factor = np.array([factor_of[each] for each in own])
-    scaled = scaled_counts(cores.rings_counted[rows], own, list(cores.species[rows]), factor)
+    scaled = scaled_counts(cores, rows, own, factor)
     rest = [row for row in range(len(cores)) if row not in acting]
     kept = cores.count[rest]
     some = np.flatnonzero(kept.mass.max(axis=0) > 0) + kept.start if rest else np.zeros(1, dtype=np.int64)

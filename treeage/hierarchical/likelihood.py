@@ -118,13 +118,15 @@ def learning_cores(cores: Cores, shared: Shared) -> LearningCores:
     return LearningCores(cores, shared, distance, count)
 
 
-def scaled_counts(rings: Ints, factors: Sequence[ErrorFactor], species: Sequence[str], factor: Array) -> Mass:
+def scaled_counts(cores: Cores, rows: Sequence[int], factors: Sequence[ErrorFactor], factor: Array) -> Mass:
     """Count errors of cores, shape (n, n_error), when wrong rings are `factor` (shape (n,)) times as frequent.
 
     Wrong rings are Poisson with a mean of their share times rings, so twice the share is a core of twice the rings.
     """
-    size = np.maximum(1, np.round(rings * factor)).astype(np.int64)
-    return count_error_mass(size, np.array([_COUNT_DATINGS[each] for each in factors]), genus=list(species))
+    rows = list(rows)
+    size = np.maximum(1, np.round(cores.rings_counted[rows] * factor)).astype(np.int64)
+    dating, species = np.array([_COUNT_DATINGS[each] for each in factors]), [str(name) for name in cores.species[rows]]
+    return count_error_mass(size, dating, genus=species, mean_width_mm=cores.mean_width_mm[rows])
 
 
 def scaled_growth(own: SpeciesShared, own_factor: float, nodes: GrowthNodes | None = None) -> SpeciesShared:
@@ -325,7 +327,7 @@ def _counts_on(learning: LearningCores, row: int, joint: JointCount | None, node
         return cores.count[[row]]
     values = np.exp(nodes[factor])
     size = values.size
-    return scaled_counts(np.full(size, cores.rings_counted[row]), [factor] * size, [cores.species[row]] * size, values)
+    return scaled_counts(cores, [row] * size, [factor] * size, values)
 
 
 def _difference(starts: tuple[int, int], mass: Array) -> Mass:

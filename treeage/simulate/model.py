@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from treeage.counting import count_error_mass
+from treeage.counting import core_mean_width, count_error_mass
 from treeage.distance import DISTANCE_GRID_MM, inside_radius, joint_distances, radial_length, share_a_line
 from treeage.estimate import StandStates, learn_states, read_cores, share
 from treeage.errors import Fault, InputError, show
@@ -104,9 +104,10 @@ def simulate_from_model(
     state = np.broadcast_to(state, int(_owner(cores).max()) + 1)[_owner(cores)]
     mass = state_masses(states, state)
     distance = _draw_distances(cores, mass, states, state, rng)
-    missed = draw_missed(cores, visible_widths(stand), mass, distance=distance, alone=alone, rng=rng)
+    widths = visible_widths(stand)
+    missed = draw_missed(cores, widths, mass, distance=distance, alone=alone, rng=rng)
     counted = cores["rings_counted"].to_numpy(dtype=np.int64)
-    errors = count_errors(cores)
+    errors = count_errors(cores, widths)
     error = errors.start + _draw_places(errors.mass, rng)
     years = _draw_years(stand, cores, alone=alone, rng=rng)
     span = years + missed + error + counted - 1  # outer year less establishment year
@@ -246,7 +247,7 @@ def draw_missed(
     location, scale = hidden_width(growth, distance[:, None], typical)
     owner = _owner(cores)
     trees = int(owner.max()) + 1
-    stand_sd, tree_sd = shared_spreads()
+    stand_sd, tree_sd = shared_spreads(growth=growth)
     shared = stand_sd * rng.standard_normal(trees if alone else 1) + tree_sd * rng.standard_normal(trees)
     tails = ring_model().tails
     size = np.abs(rng.standard_t(tails.df, len(cores)))
@@ -257,10 +258,11 @@ def draw_missed(
     return missed.astype(np.int64)
 
 
-def count_errors(cores: pd.DataFrame) -> Mass:
+def count_errors(cores: pd.DataFrame, widths: list[Floats]) -> Mass:
     """Mass of the count error of each core, true minus counted."""
     counted, dating = cores["rings_counted"].to_numpy(dtype=np.int64), cores["dating"].to_numpy(dtype=str)
-    return count_error_mass(counted, dating, genus=_species(cores))
+    mean = core_mean_width(widths, column_numbers(cores, "core_length_mm"), counted)
+    return count_error_mass(counted, dating, genus=_species(cores), mean_width_mm=mean)
 
 
 def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, *, alone: bool, rng: np.random.Generator) -> Ints:
