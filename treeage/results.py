@@ -60,6 +60,7 @@ class Flag(Word):
     DISTANCE_FROM_RADIUS = "distance_from_radius"
     DISTANCE_SOURCES_DISAGREE = "distance_sources_disagree"
     DISTANCE_UNKNOWN = "distance_unknown"
+    HEIGHT_FROM_OPEN_DATA = "height_from_open_data"
     HEIGHT_MODEL_CAUTION = "height_model_caution"
     INNER_END_LOST = "inner_end_lost"
     NO_DIAMETER = "no_diameter"

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, ModelError, faults_frame
 from treeage.estimate.cores import Cores, at_pith
-from treeage.height import HEIGHT_APART_M, HeightModel, height_model, no_height_model
+from treeage.height import HEIGHT_APART_M, HeightModel, height_model
 from treeage.pmf import freeze_arrays
 from treeage.posterior import GrowthNodes, TreePosterior, growth_nodes
 from treeage.results import Flag
@@ -62,6 +62,11 @@ class SpeciesShared:
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
+
+    def height_of(self, cores: Cores, row: int) -> HeightModel:
+        """The height model of the tree of a core: for open data its sibling for the tree's origin and light."""
+        words = (cores.origin[row], cores.young_light[row], cores.crown_class[row])
+        return self.height.of_tree(*(str(word) for word in words))
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,7 +211,7 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     Returns
     -------
     dict of str to HeightModel
-        By species, in the order of trees.csv; the model "none" (age at coring height) where nothing is known.
+        By species, in the order of trees.csv; open data on young trees where none is named and own ones are few.
 
     Raises
     ------
@@ -218,12 +223,9 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     faults: list[Fault] = []
     for species in (str(name) for name in field.trees["species"].unique()):
         chosen = _chosen_height(field, species)
-        if chosen is None:
-            models[species] = no_height_model(chosen=False)
-            continue
         try:
             own: Any = field.seedlings[field.seedlings["species"] == species]
-            models[species] = height_model(chosen, seedlings=own)
+            models[species] = height_model(chosen, seedlings=own, species=species)
         except (InputError, ModelError) as error:  # all species are tried, so that all faults are told at once
             found = error.faults.to_dict("records")
             faults += [Fault(**{str(key): value for key, value in row.items()} | {"item": species}) for row in found]
@@ -234,27 +236,28 @@ def height_models(field: Field) -> dict[str, HeightModel]:
 
 def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str, str]:
     """Height group of each species, see `height_groups`; species with own young trees stay alone."""
-    chosen = {species: _chosen_height(field, species) or {} for species in models}
-    own = {species for species in models if chosen[species].get("model") in FROM_YOUNG_TREES}
+    chosen = {species: _chosen_height(field, species)["model"] for species in models}
+    own = {species for species in models if chosen[species] in FROM_YOUNG_TREES}
     return height_groups(models, own)
 
 
-def _chosen_height(field: Field, species: str) -> Mapping[str, Any] | None:
-    """Settings of a species' height model; its young trees where none is named, and nothing where they are too few."""
+def _chosen_height(field: Field, species: str) -> Mapping[str, Any]:
+    """Settings of a species' height model; its young trees where none is named, open data where they are too few."""
     chosen = field.settings.height_choice(species)
     if chosen is not None:
         return chosen
     own = field.seedlings[field.seedlings["species"] == species]
     sized = own["height_m"].notna() & own["age_years"].notna()
-    return {"model": HeightChoice.SEEDLINGS.value} if int(sized.sum()) >= FEWEST_YOUNG_TREES else None
+    enough = int(sized.sum()) >= FEWEST_YOUNG_TREES
+    return {"model": (HeightChoice.SEEDLINGS if enough else HeightChoice.OPEN_DATA).value}
 
 
 def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] = ()) -> dict[str, str]:
     """Put species whose years rest on one and the same figure into one group, named for its first species by name.
 
     A figure that is wrong is wrong for every species it serves, so its shared error is one and does not average out
-    between them. Two models are one figure where they have one source and all their numbers agree; species whose model
-    rests on their own young trees stay alone.
+    between them. Two models are one figure where they have one source and all their numbers agree, or both rest on open
+    data alone: most of that error is the site's. Species whose model rests on their own young trees stay alone.
 
     Examples
     --------
@@ -272,7 +275,9 @@ def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] =
 
 
 def _one_figure(one: HeightModel, other: HeightModel) -> bool:
-    """Whether two models have one source and the same numbers."""
+    """Whether two models have one source and the same numbers, or rest on open data."""
+    if one.grade and other.grade:
+        return True
     words = ("name", "source", "known", "forms", "curve")
     numbers = ("scales_m", "intercept", "slope", "deviation")
     return all(getattr(one, word) == getattr(other, word) for word in words) and all(

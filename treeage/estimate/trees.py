@@ -276,7 +276,7 @@ def _dependent_tree(cores: Cores, tree: str, own: SpeciesShared, missed: Array, 
     added = added_rings(missed, cores.count[every])
     alone, missed_alone = Mass(added.start, _marginals(added.mass, nodes)), _marginals(missed, nodes)
     lead = _lead(cores, rows, alone.mass) if lead is None else lead
-    years = np.stack([own.height.passing_years(float(cores.height_m[row])) for row in rows])
+    years = np.stack([own.height_of(cores, row).passing_years(float(cores.height_m[row])) for row in rows])
     axis = _axis(cores, rows, lead, added, years)
     masses, weights = _cases(cores, tree, own, missed, added)
     counts = _count_cases(cores, tree)
