@@ -38,6 +38,8 @@ FIXED = (
     "conifer", "broadleaf", "conifer slope", "broadleaf slope", "planted", "planted slope", "canopy", "deep shade",
     "hinge", "conifer hinge", "planted hinge",
 )  # fmt: skip
+_EURASIA = "sample trees and plots of Eurasia (Schepaschenko et al. 2017)"
+CITED = {"BAAD": "Biomass And Allometry Database (Falster et al. 2015)", "Eurasia": _EURASIA, "Eurasia plots": _EURASIA}
 READINGS = {"wild": (0.2, 0.5), "planted": (0.1, 0.0)}
 """Shift and extra sd of the log time, set so that the readings of the studies left out lie about nominal."""
 _SAME = ["study", "database", "citation", "stand", "species", "genus", "family", "clade", "condition", "canopy", "deep"]
@@ -49,7 +51,7 @@ def load(folder: Path) -> pd.DataFrame:
     kept = (rows.habit == "tree") & rows.condition.isin(["wild", "planted"]) & ~rows.origin.str.contains("sprout")
     rows = rows[kept & (rows.height_m >= SMALLEST_M) & (rows.age_years <= OLDEST)].reset_index(drop=True)
     families = {row["genus"]: row["family"] for row in data_rows("tree_families.csv")}
-    database = rows.source_db.replace({"Eurasia plots": "Eurasia"})
+    database = rows.source_db.replace(CITED)
     rows = rows.assign(
         family=rows.genus.map(families).fillna(rows.family).fillna("of " + rows.genus),
         database=database,
@@ -168,6 +170,7 @@ def taxa(model: Mixed, log_sd: np.ndarray, mean: np.ndarray, covariance: np.ndar
     names = [("clade", clade, ()) for clade in ("conifer", "broadleaf")]
     for depth, rank in enumerate(RANKS):
         own = of_rank[rank].sort_index()
+        own = own[~own.index.str.endswith((" sp", " spp", " sp.", " spp."))]
         names += [
             (rank, name, tuple(own.reset_index().loc[k, list(RANKS[: depth + 1])])) for k, name in enumerate(own.index)
         ]

@@ -5,13 +5,14 @@ from treeage.estimate.answers import account_rows, gather_sources, minimum_answe
 from treeage.estimate.cores import Cores, JointCount, read_cores
 from treeage.estimate.prepare import crossdate_field, estimate_ages, prepare, record_settings
 from treeage.estimate.shared import (
-    Shared, SpeciesShared, height_models, height_notes, missed_mass, species_without_heights, weigh_heights,
+    Shared, SpeciesShared, height_models, height_notes, height_plan, missed_mass, open_data_tables,
+    species_without_heights, weigh_heights,
 )
 from treeage.estimate.trees import date_trees, lead_cores, on_one_line, table_size
 
 __all__ = [
-    "Cores", "JointCount", "Shared", "SpeciesShared", "account_rows",
-    "crossdate_field", "date_trees", "estimate_ages", "gather_sources", "height_models", "height_notes",
-    "lead_cores", "minimum_answer", "missed_mass", "on_one_line", "prepare", "read_cores", "record_settings",
+    "Cores", "JointCount", "Shared", "SpeciesShared", "account_rows", "crossdate_field", "date_trees",
+    "estimate_ages", "gather_sources", "height_models", "height_notes", "height_plan", "lead_cores",
+    "minimum_answer", "missed_mass", "on_one_line", "open_data_tables", "prepare", "read_cores", "record_settings",
     "species_without_heights", "table_size", "tree_answer", "weigh_heights",
 ]

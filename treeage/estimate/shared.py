@@ -16,12 +16,29 @@ from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, ModelError, faults_frame
 from treeage.estimate.cores import Cores, at_pith
-from treeage.height import HEIGHT_APART_M, HeightModel, height_model
+from treeage.height import (
+    HEIGHT_APART_M,
+    HeightModel,
+    height_model,
+    second_opinion,
+    study_table,
+    with_three,
+    young_tree_evidence,
+)
 from treeage.pmf import freeze_arrays
 from treeage.posterior import GrowthNodes, TreePosterior, growth_nodes
 from treeage.results import Flag
 from treeage.rings import LOG_STEP, DatedSeries, RingCalibration, missed_ring_mass, shared_spreads, stand_adjustment
-from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SETTINGS_FILE, Dating, HeightChoice, InnerEnd, genus_of
+from treeage.schema import (
+    FEWEST_YOUNG_TREES,
+    FROM_YOUNG_TREES,
+    SETTINGS_FILE,
+    Dating,
+    HeightChoice,
+    InnerEnd,
+    TreeOrigin,
+    genus_of,
+)
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -307,6 +324,64 @@ def height_notes(models: Mapping[str, HeightModel], used: Collection[tuple[str, 
     do = "Measure seedlings or core some trees at two heights."
     told_of = ((caution, ", ".join(names)) for caution, names in told.items())
     return faults_frame([Fault(caution, need, do, SETTINGS_FILE, 0, "height", names) for caution, names in told_of])
+
+
+PLAN_COLUMNS = (
+    "species", "height_m", "model", "grade", "studies", "plants", "own_trees", "years_median", "years_lo", "years_hi",
+    "three_lo", "three_hi", "curve", "curve_lo", "curve_hi",
+)  # fmt: skip
+
+
+def height_plan(field: Field, *, prob: float = 0.9) -> pd.DataFrame:
+    """What the years to the coring height of each species rest on, and what three seedlings would bring.
+
+    Parameters
+    ----------
+    field : Field
+        The input.
+    prob : float, default 0.9
+        Probability of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a species cored above the root collar, at its median coring height and for the commonest origin of its
+        trees: model, grade, studies, plants (open data), own_trees, median and interval of the years; for open data
+        without own young trees the interval to expect with three seedlings; medians by a published curve, where there
+        is one, at its best and its poorest site.
+    """
+    models, rows = height_models(field), []
+    cored = field.cores[["tree", "core_height_m"]].merge(field.trees, on="tree")
+    for species, part in cored[cored["core_height_m"] > 0].groupby("species", sort=False):
+        name, height_m = str(species), float(part["core_height_m"].median())
+        words = [str(word) for word in part["origin"].dropna()] if "origin" in part else []
+        origin = max(sorted(set(words)), key=words.count, default="")
+        model = models[name].of_tree(origin)
+        own: Any = field.seedlings[field.seedlings["species"] == name]
+        own_trees = int((own["height_m"].notna() & own["age_years"].notna()).sum())
+        row: dict[str, Any] = {"species": name, "height_m": height_m, "model": model.name, "own_trees": own_trees}
+        if model.grade:
+            found = young_tree_evidence(name)
+            row |= {"grade": model.grade, "studies": found.studies, "plants": found.plants}
+            if own_trees == 0 and origin != TreeOrigin.SPROUT:
+                row["three_lo"], row["three_hi"] = with_three(name, height_m, origin or TreeOrigin.UNKNOWN, prob)
+        if not model.is_none and height_m < model.limit_m:
+            years = model.years(height_m)
+            row["years_median"], (row["years_lo"], row["years_hi"]) = years.median(), years.interval(prob)
+        if (curve := second_opinion(name, height_m)) is not None:
+            row["curve"], row["curve_lo"], row["curve_hi"] = curve
+        rows.append(row)
+    return pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
+
+
+def open_data_tables(field: Field, prob: float) -> dict[str, pd.DataFrame]:
+    """Tables of the answers about the species that rest on open data: the plan, and the studies to cite; or none."""
+    plan = height_plan(field, prob=prob)
+    plan = plan[plan["grade"].notna()].reset_index(drop=True)
+    studies = [study_table(name).assign(used_for=name) for name in plan["species"]]
+    if not len(plan):
+        return {}
+    return {"young_trees_elsewhere": plan, "young_tree_studies": pd.concat(studies, ignore_index=True)}
 
 
 def species_without_heights(field: Field) -> pd.DataFrame:

@@ -36,6 +36,10 @@ UNKNOWN_SHARES: Final[Mapping[str, float]] = {TreeOrigin.SEED: 0.6, TreeOrigin.A
 NURSERY_UNKNOWN: Final = Pmf(1, np.full(4, 0.25))  # choice: planting stock is mostly one to four years old
 BELOW_CANOPY_SHARE: Final = 0.5  # choice: share of advance growth where the crown is below the canopy today
 _SPREAD_NODES: Final = 41  # choice: quadrature of the log-sd between plants, out to 4 of its own sd
+TYPICAL_HEIGHTS_M: Final = np.array([0.5, 1.0, 1.5])  # choice: three seedlings round the usual coring height
+TYPICAL_SCATTER: Final = np.exp(
+    np.array([0.25, -0.25, 0.0])
+)  # about the spread between plants of one stand in the data
 SOURCE: Final = (
     "open data on young trees: Biomass And Allometry Database (Falster et al. 2015, Ecology 96: 1445); sample trees"
     " and plots of Eurasia (Schepaschenko et al. 2017, Scientific Data 4: 170070); two teaching data sets of pines"
@@ -277,6 +281,14 @@ def _unknown(species: str, seed: HeightModel, siblings: Mapping[str, HeightModel
     return replace(seed, deviation=deviation)
 
 
+def with_three(species: str, height_m: float, origin: str = TreeOrigin.SEED, prob: float = 0.9) -> tuple[int, int]:
+    """Interval to expect with three seedlings of the stand that are as open data have them, and no others."""
+    prior = open_data().prior(species, "planted" if origin == TreeOrigin.PLANTED else "wild")
+    ages = np.exp(prior.level + prior.slope * np.log(TYPICAL_HEIGHTS_M))
+    model = from_open_data(species, own_age_years=ages * TYPICAL_SCATTER, own_height_m=TYPICAL_HEIGHTS_M)
+    return model.of_tree(origin).years(height_m).interval(prob)
+
+
 # ------------------------------------------------------------------ public calls
 
 
@@ -445,8 +457,11 @@ def _evidence_table(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
 
 
 def study_table(name: str) -> pd.DataFrame:
-    """Studies behind a species or genus: citation, database, species, plants, stand_means."""
-    rows = [row for row in data_rows("young_tree_studies.csv") if name in (row["species"], genus_of(row["species"]))]
+    """Studies behind a name, of its species or else of its genus: citation, database, species, plants, stand_means."""
+    every, genus = data_rows("young_tree_studies.csv"), genus_of(name)
+    rows = [row for row in every if row["species"] == name] or [
+        row for row in every if genus_of(row["species"]) == genus
+    ]
     columns = ["citation", "database", "species", "plants", "stand_means"]
     table = pd.DataFrame([dict(row) for row in rows], columns=columns)
     return table.astype({"plants": int, "stand_means": int})

@@ -257,13 +257,8 @@ def from_quantiles(
     )
 
 
-def no_height_model(*, chosen: bool = True) -> HeightModel:
-    """Add no years: ages are ages at the coring height.
-
-    Parameters
-    ----------
-    chosen : bool, default True
-        Whether that was chosen, or nothing was said of the species.
+def no_height_model() -> HeightModel:
+    """Add no years, as chosen in the settings: ages are ages at the coring height.
 
     Returns
     -------
@@ -277,7 +272,7 @@ def no_height_model(*, chosen: bool = True) -> HeightModel:
     """
     return HeightModel(
         name="none",
-        source="chosen in field.toml" if chosen else "no height model was given",
+        source="chosen in field.toml",
         known=Known.NONE,
         forms=(GrowthForm.NONE,) * SHARED_NODES,
         scales_m=np.ones(SHARED_NODES),
@@ -593,6 +588,17 @@ def from_curve(
         curve=curve,
         remarks=remarks,
     )
+
+
+def second_opinion(species: str, height_m: float) -> tuple[str, int, int] | None:
+    """Median years to a height by a published curve of the species at its highest and lowest site index, or None."""
+    for entry in _published_curves():
+        if species and species in entry.species and entry.counts_from == CountsFrom.COLLAR:
+            ends = [
+                from_curve(entry.name, site).years(height_m).median() for site in (entry.site_high_m, entry.site_low_m)
+            ]
+            return entry.name, ends[0], ends[1]
+    return None
 
 
 def _mean_curve_shift(curve: HeightCurve, tree: Floats) -> float:
