@@ -434,10 +434,11 @@ def tie_heights(
     for pattern, mass in likelihood.items():
         weight = float(nodes.stand_weights @ mass.sum(axis=1))
         match = np.all(extra == np.asarray(pattern)[:, None, None], axis=0)
-        for shared, node in zip(*np.nonzero(match), strict=True):
-            at = int(lead[shared, node]) - low
-            joint[:, shared, at : at + size] += mass
-            years[shared, at] += weight
+        shared_of, node_of = np.nonzero(match)
+        cells, times = np.unique(shared_of * width + lead[shared_of, node_of] - low, return_counts=True)
+        for (shared, at), often in zip(zip(*np.divmod(cells, width), strict=True), times, strict=True):
+            joint[:, shared, at : at + size] += often * mass
+            years[shared, at] += often * weight
     total = joint.sum(axis=2, keepdims=True)
     evidence = nodes.stand_weights @ total[:, :, 0]
     top = evidence.max()

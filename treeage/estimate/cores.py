@@ -92,6 +92,8 @@ class Cores:
         As read; NaN where empty, the last four 0.
     length_mm, radius_mm, radius_sd_mm, bark_mm : numpy.ndarray, shape (n_core,)
         Horizontal green length inside bark; inside-bark radius at the coring height and its sd; NaN where not known.
+    young_light, nursery_years : numpy.ndarray, shape (n_core,)
+        Light in which the tree was young, as a word; years before planting, NaN where not known.
     widths_mm : tuple of numpy.ndarray
         Visible widths of each core, innermost first, horizontal and green; empty without a ring table.
     source : tuple of DistanceSource
@@ -144,6 +146,8 @@ class Cores:
     radius_mm: Array
     radius_sd_mm: Array
     bark_mm: Array
+    young_light: Words
+    nursery_years: Array
     widths_mm: tuple[Array, ...]
     source: tuple[DistanceSource, ...]
     ends: InnerEnds
@@ -258,6 +262,8 @@ def read_cores(field: Field) -> Cores:
         radius_mm=radius,
         radius_sd_mm=radius_sd,
         bark_mm=number("bark_mm"),
+        young_light=words("young_light"),
+        nursery_years=number("nursery_years"),
         widths_mm=tuple(widths),
         source=tuple(ends.source),
         ends=ends,

@@ -24,6 +24,7 @@ from treeage.estimate.shared import (
     bound_upper_cores,
     height_models,
     height_notes,
+    open_data_tables,
     reach_further,
     share,
     shared_figures,
@@ -137,7 +138,7 @@ def estimate_ages(
         stand_weights=shared.stand_weights,
         settings=record_settings(field, seed),
         height_weights=dict(shared.height_weights),
-        extras={"ring_events": events, "rule_comparison": rule_comparison(cores)},
+        extras={"ring_events": events, "rule_comparison": rule_comparison(cores), **open_data_tables(field, prob)},
     )
 
 

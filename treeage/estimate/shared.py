@@ -17,7 +17,15 @@ from numpy.typing import NDArray
 from treeage.distance import AimErrors, end_distances, scale_distance
 from treeage.errors import Fault, InputError, ModelError, faults_frame
 from treeage.estimate.cores import Cores, at_pith
-from treeage.height import HEIGHT_APART_M, HeightModel, height_model, no_height_model
+from treeage.height import (
+    HEIGHT_APART_M,
+    HeightModel,
+    height_model,
+    second_opinion,
+    study_table,
+    with_three,
+    young_tree_evidence,
+)
 from treeage.pmf import freeze_arrays
 from treeage.posterior import GrowthNodes, TreePosterior, few_parts, growth_nodes
 from treeage.results import Flag
@@ -30,7 +38,16 @@ from treeage.rings import (
     shared_spreads,
     stand_adjustment,
 )
-from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SETTINGS_FILE, Dating, HeightChoice, InnerEnd, genus_of
+from treeage.schema import (
+    FEWEST_YOUNG_TREES,
+    FROM_YOUNG_TREES,
+    SETTINGS_FILE,
+    Dating,
+    HeightChoice,
+    InnerEnd,
+    TreeOrigin,
+    genus_of,
+)
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -72,6 +89,11 @@ class SpeciesShared:
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
+
+    def height_of(self, cores: Cores, row: int) -> HeightModel:
+        """The height model of the tree of a core: for open data its sibling for the tree's origin and light."""
+        words = (cores.origin[row], cores.young_light[row], cores.crown_class[row])
+        return self.height.of_tree(*(str(word) for word in words))
 
 
 @dataclass(frozen=True, eq=False)
@@ -294,7 +316,7 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     Returns
     -------
     dict of str to HeightModel
-        By species, in the order of trees.csv; the model "none" (age at coring height) where nothing is known.
+        By species, in the order of trees.csv; open data on young trees where none is named and own ones are few.
 
     Raises
     ------
@@ -306,12 +328,9 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     faults: list[Fault] = []
     for species in (str(name) for name in field.trees["species"].unique()):
         chosen = _chosen_height(field, species)
-        if chosen is None:
-            models[species] = no_height_model(chosen=False)
-            continue
         try:
             own: Any = field.seedlings[field.seedlings["species"] == species]
-            models[species] = height_model(chosen, seedlings=own)
+            models[species] = height_model(chosen, seedlings=own, species=species)
         except (InputError, ModelError) as error:  # all species are tried, so that all faults are told at once
             found = error.faults.to_dict("records")
             faults += [Fault(**{str(key): value for key, value in row.items()} | {"item": species}) for row in found]
@@ -322,27 +341,28 @@ def height_models(field: Field) -> dict[str, HeightModel]:
 
 def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str, str]:
     """Height group of each species, see `height_groups`; species with own young trees stay alone."""
-    chosen = {species: _chosen_height(field, species) or {} for species in models}
-    own = {species for species in models if chosen[species].get("model") in FROM_YOUNG_TREES}
+    chosen = {species: _chosen_height(field, species)["model"] for species in models}
+    own = {species for species in models if chosen[species] in FROM_YOUNG_TREES}
     return height_groups(models, own)
 
 
-def _chosen_height(field: Field, species: str) -> Mapping[str, Any] | None:
-    """Settings of a species' height model; its young trees where none is named, and nothing where they are too few."""
+def _chosen_height(field: Field, species: str) -> Mapping[str, Any]:
+    """Settings of a species' height model; its young trees where none is named, open data where they are too few."""
     chosen = field.settings.height_choice(species)
     if chosen is not None:
         return chosen
     own = field.seedlings[field.seedlings["species"] == species]
     sized = own["height_m"].notna() & own["age_years"].notna()
-    return {"model": HeightChoice.SEEDLINGS.value} if int(sized.sum()) >= FEWEST_YOUNG_TREES else None
+    enough = int(sized.sum()) >= FEWEST_YOUNG_TREES
+    return {"model": (HeightChoice.SEEDLINGS if enough else HeightChoice.OPEN_DATA).value}
 
 
 def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] = ()) -> dict[str, str]:
     """Put species whose years rest on one and the same figure into one group, named for its first species by name.
 
     A figure that is wrong is wrong for every species it serves, so its shared error is one and does not average out
-    between them. Two models are one figure where they have one source and all their numbers agree; species whose model
-    rests on their own young trees stay alone.
+    between them. Two models are one figure where they have one source and all their numbers agree, or both rest on open
+    data alone: most of that error is the site's. Species whose model rests on their own young trees stay alone.
 
     Examples
     --------
@@ -360,7 +380,9 @@ def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] =
 
 
 def _one_figure(one: HeightModel, other: HeightModel) -> bool:
-    """Whether two models have one source and the same numbers."""
+    """Whether two models have one source and the same numbers, or rest on open data."""
+    if one.grade and other.grade:
+        return True
     words = ("name", "source", "known", "forms", "curve")
     numbers = ("scales_m", "intercept", "slope", "deviation")
     return all(getattr(one, word) == getattr(other, word) for word in words) and all(
@@ -390,6 +412,64 @@ def height_notes(models: Mapping[str, HeightModel], used: Collection[tuple[str, 
     do = "Measure seedlings or core some trees at two heights."
     told_of = ((caution, ", ".join(names)) for caution, names in told.items())
     return faults_frame([Fault(caution, need, do, SETTINGS_FILE, 0, "height", names) for caution, names in told_of])
+
+
+PLAN_COLUMNS = (
+    "species", "height_m", "model", "grade", "studies", "plants", "own_trees", "years_median", "years_lo", "years_hi",
+    "three_lo", "three_hi", "curve", "curve_lo", "curve_hi",
+)  # fmt: skip
+
+
+def height_plan(field: Field, *, prob: float = 0.9) -> pd.DataFrame:
+    """What the years to the coring height of each species rest on, and what three seedlings would bring.
+
+    Parameters
+    ----------
+    field : Field
+        The input.
+    prob : float, default 0.9
+        Probability of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a species cored above the root collar, at its median coring height and for the commonest origin of its
+        trees: model, grade, studies, plants (open data), own_trees, median and interval of the years; for open data
+        without own young trees the interval to expect with three seedlings; medians by a published curve, where there
+        is one, at its best and its poorest site.
+    """
+    models, rows = height_models(field), []
+    cored = field.cores[["tree", "core_height_m"]].merge(field.trees, on="tree")
+    for species, part in cored[cored["core_height_m"] > 0].groupby("species", sort=False):
+        name, height_m = str(species), float(part["core_height_m"].median())
+        words = [str(word) for word in part["origin"].dropna()] if "origin" in part else []
+        origin = max(sorted(set(words)), key=words.count, default="")
+        model = models[name].of_tree(origin)
+        own: Any = field.seedlings[field.seedlings["species"] == name]
+        own_trees = int((own["height_m"].notna() & own["age_years"].notna()).sum())
+        row: dict[str, Any] = {"species": name, "height_m": height_m, "model": model.name, "own_trees": own_trees}
+        if model.grade:
+            found = young_tree_evidence(name)
+            row |= {"grade": model.grade, "studies": found.studies, "plants": found.plants}
+            if own_trees == 0 and origin != TreeOrigin.SPROUT:
+                row["three_lo"], row["three_hi"] = with_three(name, height_m, origin or TreeOrigin.UNKNOWN, prob)
+        if not model.is_none and height_m < model.limit_m:
+            years = model.years(height_m)
+            row["years_median"], (row["years_lo"], row["years_hi"]) = years.median(), years.interval(prob)
+        if (curve := second_opinion(name, height_m)) is not None:
+            row["curve"], row["curve_lo"], row["curve_hi"] = curve
+        rows.append(row)
+    return pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
+
+
+def open_data_tables(field: Field, prob: float) -> dict[str, pd.DataFrame]:
+    """Tables of the answers about the species that rest on open data: the plan, and the studies to cite; or none."""
+    plan = height_plan(field, prob=prob)
+    plan = plan[plan["grade"].notna()].reset_index(drop=True)
+    studies = [study_table(name).assign(used_for=name) for name in plan["species"]]
+    if not len(plan):
+        return {}
+    return {"young_trees_elsewhere": plan, "young_tree_studies": pd.concat(studies, ignore_index=True)}
 
 
 def species_without_heights(field: Field) -> pd.DataFrame:

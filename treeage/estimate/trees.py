@@ -379,7 +379,7 @@ def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) ->
     masses = [whole[k] for k in range(len(rows))]
     alone, missed_alone = Mass(span.start, batch.alone(span)), batch.missed_alone()
     lead = _lead(cores, rows, alone.mass) if lead is None else lead
-    years = np.stack([own.height.passing_years(float(cores.height_m[row])) for row in rows])
+    years = np.stack([own.height_of(cores, row).passing_years(float(cores.height_m[row])) for row in rows])
     axis = _axis(cores, rows, lead, whole, years)
     mean = [Mass(mass.start, np.einsum("s,sck->ck", nodes.stand_weights, mass.mass)) for mass in masses]
     lost = [Mass(mass.start, gone_astray(nodes.weights @ mass.mass)) for mass in mean]

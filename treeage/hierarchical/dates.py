@@ -174,6 +174,7 @@ def taken_heights(model: HeightModel, places: Ints) -> HeightModel:
         intercept=model.intercept[places],
         slope=model.slope[places],
         deviation=model.deviation[places],
+        siblings={key: taken_heights(sibling, places) for key, sibling in model.siblings.items()},
     )
 
 

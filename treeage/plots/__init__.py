@@ -1,7 +1,9 @@
 """Figures of every result."""
 
 # fmt: off
-from treeage.plots.ages import plot_age_structure, plot_anatomy, plot_dates, plot_mass, plot_uncertainty_sources
+from treeage.plots.ages import (
+    plot_age_structure, plot_anatomy, plot_dates, plot_mass, plot_uncertainty_sources, plot_years, plot_young_trees,
+)
 from treeage.plots.stand import (
     plot_changes, plot_diameter, plot_events, plot_growth, plot_history, plot_in_line, plot_offset_path, plot_origin,
     plot_origins, plot_past, plot_pulses, plot_recruitment, plot_reliability, plot_static, plot_structure,
@@ -12,5 +14,5 @@ __all__ = [
     "plot_age_structure", "plot_anatomy", "plot_changes", "plot_dates", "plot_diameter", "plot_events",
     "plot_growth", "plot_history", "plot_in_line", "plot_mass", "plot_offset_path", "plot_origin", "plot_origins",
     "plot_past", "plot_pulses", "plot_recruitment", "plot_reliability", "plot_static", "plot_structure",
-    "plot_uncertainty_sources", "say_core_height",
+    "plot_uncertainty_sources", "plot_years", "plot_young_trees", "say_core_height",
 ]

@@ -76,6 +76,7 @@ class HeightChoice(Word):
     QUANTILES = "quantiles"
     PUBLISHED = "published"
     CURVE = "curve"
+    OPEN_DATA = "open_data"
     NONE = "none"
 
 
@@ -84,9 +85,11 @@ FROM_YOUNG_TREES = frozenset({HeightChoice.SEEDLINGS, HeightChoice.TWO_HEIGHTS})
 
 
 class SeedlingSampling(Word):
-    """Ages are times to the heights, or those of trees met at random, where slow trees are met more often."""
+    """Ages are times to the heights, or those of trees chosen by age, or met at a height (also called standing)."""
 
     PASSING = "passing"
+    AGE = "age"
+    HEIGHT = "height"
     STANDING = "standing"
 
 

@@ -283,8 +283,8 @@ def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, *, alone: bool, rng:
             mass = model.years_given_shared(float(heights[rows[0]]))
             years[rows] = mass.start + _draw_places(mass.mass[[shared]], rng)[0]
         else:
-            node = int(rng.integers(model.deviation.shape[1]))
-            years[rows] = [model.passing_years(float(height))[shared, node] for height in heights[rows]]
+            cells = [model.passing_years(float(height))[shared] for height in heights[rows]]
+            years[rows] = np.array(cells)[:, int(rng.integers(cells[0].size))]
     return years
 
 
