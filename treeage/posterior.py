@@ -50,6 +50,9 @@ class GrowthNodes:
         Probabilities of the shifts for each value of the stand's part; rows sum to 1.
     tree_sd, stand_sd : float
         Standard deviations of the parts, as far as they are normal.
+    place : numpy.ndarray of int, shape (n_stand,), or None
+        Node of the errors of aim and reading that goes with each value of the stand's part: the place on the node axis
+        of the masses of cores. None: each has its own.
     """
 
     shifts: Array
@@ -57,6 +60,7 @@ class GrowthNodes:
     given_stand: Array
     tree_sd: float = 0.0
     stand_sd: float = 0.0
+    place: Ints | None = None
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -65,6 +69,11 @@ class GrowthNodes:
     def weights(self) -> Array:
         """Probabilities of the shifts whatever the stand's part, shape (n_shift,)."""
         return self.stand_weights @ self.given_stand
+
+    @property
+    def node_weights(self) -> Array:
+        """Probabilities of the nodes of aim and reading."""
+        return self.stand_weights if self.place is None else np.bincount(self.place, self.stand_weights)
 
     def given(self, stand: Array) -> Array:
         """Probabilities of the shifts for any values of the stand's part, (n, n_shift)."""
@@ -192,8 +201,8 @@ def combine_cores(
 
     Parameters
     ----------
-    added : Mass, shape (n_core, n_state, n_shift, n) or (n_core, n_shift, n)
-        Rings to add to each core in every state of what the stand shares, or the same in all.
+    added : Mass, shape (n_core, n_node, n_shift, n) or (n_core, n_shift, n)
+        Rings to add to each core at every node of aim and reading, or the same at all.
     innermost_year : numpy.ndarray of int, shape (n_core,)
         Year of the innermost counted ring if the count is exact.
     cores_of_tree : numpy.ndarray of int, shape (n_tree, n_most)
@@ -251,7 +260,7 @@ def combine_cores(
     for column in range(cores_of_tree.shape[1]):
         here = present[:, column]
         wide = align_added(Mass(added.start, masses[cores_of_tree[:, column]]), offset[:, column], low, size)
-        middle.append(wide.mean(axis=1) if wide.shape[1] == 1 else np.einsum("s,nsck->nck", nodes.stand_weights, wide))
+        middle.append(wide.mean(axis=1) if wide.shape[1] == 1 else np.einsum("s,nsck->nck", nodes.node_weights, wide))
         other = gone_astray(np.einsum("c,nck->nk", nodes.weights, middle[-1]))
         astray.append(other)
         factor = np.where(several, with_gross_error(wide, other[:, None, None], wrong), wide)
@@ -287,8 +296,14 @@ def single_cores(added: Mass, innermost_year: Ints, rows: Ints) -> PithPosterior
 
 
 def over_shifts(nodes: GrowthNodes, product: Array) -> Array:
-    """Likelihoods (n_tree, n_state or 1, n_shift, n) with the tree's part of the growth summed out, by state."""
-    return np.asarray(np.matmul(nodes.given_stand[:, None, :], product)[:, :, 0])
+    """Likelihoods (n_tree, n_node or 1, n_shift, n) with the tree's part of the growth summed out, by state."""
+    if nodes.place is None or product.shape[1] == 1:
+        return np.asarray(np.matmul(nodes.given_stand[:, None, :], product)[:, :, 0])
+    out = np.empty((product.shape[0], nodes.place.size, product.shape[3]))
+    for node in range(product.shape[1]):
+        here = np.flatnonzero(nodes.place == node)
+        out[:, here] = nodes.given_stand[here] @ product[:, node]
+    return out
 
 
 def with_gross_error(mass: Array, astray: Array, wrong: float) -> Array:
@@ -334,11 +349,11 @@ def align_added(added: Mass, offset: Ints, low: int, size: int) -> Array:
     return aligned
 
 
-def at_states(share: Array, span: Array, level: Ints, *, signed: bool = False) -> Array:
-    """Masses in every state, (n_core, n_state, n_shift, n), from the few they are made of.
+def at_nodes(share: Array, span: Array, level: Ints, *, signed: bool = False) -> Array:
+    """Masses at every node, (n_core, n_node, n_shift, n), from the few parts they are made of.
 
-    share, (n_state, n_core, n_part): of each part in each state; span, (n_core, n_level, n_part, n_shift, n): the
-    parts at every level of the count's rate; level, (n_state,): the level of each state.
+    share, (n_node, n_core, n_part): of each part at each node; span, (n_core, n_level, n_part, n_shift, n): the
+    parts at every level of the count's rate; level, (n_node,): the level of each node.
     """
     cores, levels, parts, shifts, size = span.shape
     flat = span.reshape(cores, levels, parts, shifts * size)

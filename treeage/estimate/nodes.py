@@ -141,15 +141,15 @@ def learn_states(cores: Cores, shared: Shared, *, mates: bool = True) -> tuple[C
     log = nodes.log_ratio + log + sum(_log_sum(own) for own in given.values())
     node, growth = _states(_weights(np.asarray(log)), given, shared)
     used, place = np.unique(node, return_inverse=True)
-    states = stand_states(cores, nodes.aim.take(used), nodes.level[used]).take(place)
-    species = {name: replace(own, growth=growth[name]) for name, own in shared.species.items()}
+    states = stand_states(cores, nodes.aim.take(used), nodes.level[used], place)
+    species = {name: replace(own, growth=replace(growth[name], place=place)) for name, own in shared.species.items()}
     cores = replace(cores, distance=_mixed(states))
     return cores, replace(shared, species=species, states=states)
 
 
 def _mixed(states: StandStates) -> Array:
     """Distance of every core over all states."""
-    mixed = np.einsum("np,pnr->nr", states.share.mean(axis=0), states.parts)
+    mixed = np.einsum("k,knp,pnr->nr", states.node_weights, states.share, states.parts, optimize=True)
     total = np.maximum(mixed, 0.0).sum(axis=1, keepdims=True)
     return np.asarray(np.maximum(mixed, 0.0) / np.where(total > 0, total, 1.0))
 

@@ -103,27 +103,31 @@ class StandStates:
     Parameters
     ----------
     aim : AimErrors
-        Errors of aim and reading in each state.
-    share, parts : numpy.ndarray, shape (n_state, n_core, n_part) and (n_part, n_core, n_grid)
-        Distances of all cores in each state, as sums of a few parts (`posterior.few_parts`).
-    level : numpy.ndarray of int, shape (n_state,)
-        Level of the rate of miscounts in each state, as in `Cores.count_levels`.
+        Errors of aim and reading at n_node nodes.
+    share, parts : numpy.ndarray, shape (n_node, n_core, n_part) and (n_part, n_core, n_grid)
+        Distances of all cores at each node, as sums of a few parts (`posterior.few_parts`).
+    level : numpy.ndarray of int, shape (n_node,)
+        Level of the rates of miscounts at each node, as in `Cores.count_levels`.
+    place : numpy.ndarray of int, shape (n_state,)
+        Node of each state.
     """
 
     aim: AimErrors
     share: Array
     parts: Array
     level: Ints
+    place: Ints
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
     def __len__(self) -> int:
-        return int(self.level.size)
+        return int(self.place.size)
 
-    def take(self, states: Ints) -> StandStates:
-        """Some of the states, as often as wanted."""
-        return replace(self, aim=self.aim.take(states), share=self.share[states], level=self.level[states])
+    @property
+    def node_weights(self) -> Array:
+        """Probabilities of the nodes."""
+        return np.bincount(self.place, minlength=self.level.size) / self.place.size
 
 
 @dataclass(frozen=True, eq=False)
@@ -259,9 +263,9 @@ def missed_mass(cores: Cores, rows: Ints, own: SpeciesShared, most: int, *, dist
 def missed_parts(
     cores: Cores, rows: Ints, own: SpeciesShared, states: StandStates, most: int
 ) -> tuple[Array, Array]:
-    """Missed rings of chosen cores of one species in every state, as sums of a few parts.
+    """Missed rings of chosen cores of one species at every node, as sums of a few parts.
 
-    Shares of the parts, (n_state, n_core, n_part), and the parts at every shift, (n_core, n_part, n_shift, most + 1).
+    Shares of the parts, (n_node, n_core, n_part), and the parts at every shift, (n_core, n_part, n_shift, most + 1).
     A distance that differs little between the states so costs little more than one.
     """
     calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
@@ -277,8 +281,8 @@ def missed_parts(
     return share, mass
 
 
-def stand_states(cores: Cores, aim: AimErrors, level: Ints) -> StandStates:
-    """States of the shared errors with the distances of all cores in each."""
+def stand_states(cores: Cores, aim: AimErrors, level: Ints, place: Ints | None = None) -> StandStates:
+    """Nodes of the shared errors with the distances of all cores at each; a state a node, or those at `place`."""
     shares, parts = [], []
     for first in range(0, max(1, len(cores)), _AT_ONCE):
         rows = np.arange(first, min(first + _AT_ONCE, len(cores)))
@@ -288,7 +292,7 @@ def stand_states(cores: Cores, aim: AimErrors, level: Ints) -> StandStates:
     most = max(len(part) for part in parts)
     share = np.concatenate([np.pad(each, ((0, 0), (0, 0), (0, most - each.shape[2]))) for each in shares], axis=1)
     part = np.concatenate([np.pad(each, ((0, most - len(each)), (0, 0), (0, 0))) for each in parts], axis=1)
-    return StandStates(aim, share, part, level)
+    return StandStates(aim, share, part, level, np.arange(len(aim)) if place is None else place)
 
 
 def state_distances(cores: Cores, rows: Ints, aim: AimErrors) -> Array:

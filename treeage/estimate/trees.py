@@ -31,7 +31,7 @@ from treeage.posterior import (
     added_rings,
     align_added,
     allowed_share,
-    at_states,
+    at_nodes,
     combine_cores,
     exclude_each_other,
     gone_astray,
@@ -52,7 +52,7 @@ _MOST_TAUGHT = 500  # choice: a tree whose cores are open further than this teac
 _CHUNK = 48  # choice: trees worked on at a time
 _CELLS = 1e6  # choice: cells of the arrays of a batch; keeps them near the processor's cache
 _SIZE_STEP = 1.5  # choice: tables of missed rings grow by this factor, so that they are built once a size
-_TERM_LEAST = 1e-3  # choice: products of a joint count error with singular values below this of the largest are left
+_TERM_LEAST = 3e-3  # choice: products of a joint count error with singular values below this of the largest are left
 
 
 def date_trees(
@@ -97,7 +97,7 @@ def date_trees(
 
 
 def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows]) -> Iterator[Array]:
-    """How well the cores of each tree agree, (n_state, n_shift): years and counts summed out.
+    """How well the cores of each tree agree, (n_node, n_shift): years and counts summed out.
 
     trees: rows of informative cores of one species. Trees with cores near one line, at several heights, or open too far
     to teach are left out. Of two counts read together only the difference matters.
@@ -111,7 +111,7 @@ def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: 
         batch = _Batch([], index, own, states, *missed_parts(cores, index, own, states, size))
         joint = cores.joint_counts.get(str(cores.tree[rows[0]])) if len(rows) == 2 else None
         counts = None if joint is None else [_difference_on_second(cores, joint)]
-        masses = batch.in_states(batch.added(cores, counts))
+        masses = batch.at_nodes(batch.added(cores, counts))
         offset = cores.innermost_year[index] - cores.innermost_year[index].min()
         low, axis_size = masses.start - int(offset.max()), masses.size + int(offset.max())
         aligned = align_added(masses, offset, low, axis_size)
@@ -151,7 +151,7 @@ class _Batch:
     rows: Ints
     own: SpeciesShared
     states: StandStates
-    share: Array  # (n_state, n_core, n_part)
+    share: Array  # (n_node, n_core, n_part)
     missed: Array  # (n_core, n_part, n_shift, n)
 
     def of(self, rows: Rows) -> _Batch:
@@ -168,15 +168,15 @@ class _Batch:
         mass = np.stack([level.mass for level in levels], axis=1)
         return Mass(levels[0].start, mass.reshape(number, len(levels), parts, shifts, -1))
 
-    def in_states(self, span: Mass, *, signed: bool = False) -> Mass:
-        """Parts put together in every state: (n_core, n_state, n_shift, n)."""
-        return Mass(span.start, at_states(self.share, span.mass, self.states.level, signed=signed))
+    def at_nodes(self, span: Mass, *, signed: bool = False) -> Mass:
+        """Parts put together at every node: (n_core, n_node, n_shift, n)."""
+        return Mass(span.start, at_nodes(self.share, span.mass, self.states.level, signed=signed))
 
     def over_shifts(self, span: Mass) -> Mass:
         """The same with the growth summed out, for cores that stand alone: (n_core, n_state, n)."""
         number, levels, parts, shifts, size = span.mass.shape
-        weight = np.einsum("snp,sc->nspc", self.share, self.own.growth.given_stand).reshape(number, -1, parts * shifts)
-        level = self.states.level if levels > 1 else np.zeros(len(self.share), dtype=np.int64)
+        share, level = self.share[self.states.place], self.states.level[self.states.place] * (levels > 1)
+        weight = np.einsum("snp,sc->nspc", share, self.own.growth.given_stand).reshape(number, -1, parts * shifts)
         out = np.empty((number, len(level), size))
         for own in np.unique(level):
             here = np.flatnonzero(level == own)
@@ -208,7 +208,7 @@ def _batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[_Batch]:
     kinds = {item[0]: kind(item) for item in trees}
     for (species, most), same in groupby(sorted(trees, key=lambda item: kinds[item[0]]), lambda item: kinds[item[0]]):
         group, own = list(same), shared[species]
-        at_once = int(np.clip(_CELLS / (len(own.growth.given_stand) * own.growth.shifts.size * most), 2, _CHUNK))
+        at_once = int(np.clip(_CELLS / (shared.states.level.size * own.growth.shifts.size * most), 2, _CHUNK))
         for first in range(0, len(group), at_once):
             part = group[first : first + at_once]
             rows = np.concatenate([rows for _, rows in part])
@@ -324,7 +324,7 @@ def _plain_trees(cores: Cores, part: Trees, batch: _Batch, leads: Mapping[str, i
             continue
         places = cores_of_tree[some]
         if several:
-            result = combine_cores(batch.in_states(span), innermost, places, nodes, bound_only=bound_only, wrong=cores.wrong)
+            result = combine_cores(batch.at_nodes(span), innermost, places, nodes, bound_only=bound_only, wrong=cores.wrong)
         else:
             result = single_cores(batch.over_shifts(span), innermost, places[:, 0])
         for index, tree_at in enumerate(some):
@@ -365,7 +365,7 @@ class _Axis:
 
 
 Block = Callable[[_Axis, int], Array]
-"""Likelihood of some cores of a tree on its axis for one pattern of years, (n_state, n_shift, n)."""
+"""Likelihood of some cores of a tree on its axis for one pattern of years, (n_node, n_shift, n)."""
 
 
 def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) -> TreePosterior:
@@ -375,13 +375,13 @@ def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) ->
     levels = cores.counts_at_levels(batch.rows)
     counts = [_with_rows(level, {rows.index(row): mass for row, mass in read.items()}) for level in levels]
     span = batch.added(cores, counts)
-    whole = batch.in_states(span)
+    whole = batch.at_nodes(span)
     masses = [whole[k] for k in range(len(rows))]
     alone, missed_alone = Mass(span.start, batch.alone(span)), batch.missed_alone()
     lead = _lead(cores, rows, alone.mass) if lead is None else lead
     years = np.stack([own.height_of(cores, row).passing_years(float(cores.height_m[row])) for row in rows])
     axis = _axis(cores, rows, lead, whole, years)
-    mean = [Mass(mass.start, np.einsum("s,sck->ck", nodes.stand_weights, mass.mass)) for mass in masses]
+    mean = [Mass(mass.start, np.einsum("s,sck->ck", nodes.node_weights, mass.mass)) for mass in masses]
     lost = [Mass(mass.start, gone_astray(nodes.weights @ mass.mass)) for mass in mean]
     pair, block = _joint_block(cores, tree, batch, masses, lost)
 
@@ -447,7 +447,9 @@ def _axis(cores: Cores, rows: Rows, lead: int, added: Mass, years: Ints) -> _Axi
     innermost = cores.innermost_year[list(rows)]
     extra = years - years[rows.index(lead)]
     span = int(np.ptp(innermost)) + int(np.ptp(extra)) + 1
-    patterns, frequency = np.unique(extra.reshape(len(rows), -1), axis=1, return_counts=True)
+    flat = extra.reshape(len(rows), -1)
+    apart = bool(np.ptp(cores.height_m[list(rows)]) > HEIGHT_APART_M)  # else no years lie between the cores
+    patterns, frequency = np.unique(flat if apart else 0 * flat[:, :1], axis=1, return_counts=True)
     ahead = (innermost - cores.innermost_year[lead])[:, None] - patterns
     return _Axis(added.start - span, added.size + 2 * span, patterns, ahead, frequency)
 
@@ -533,7 +535,7 @@ def _count_products(cores: Cores, tree: str, batch: _Batch) -> tuple[tuple[int, 
     terms = []
     for row, start, vectors in zip(pair, starts, (left.T, right), strict=True):
         own = batch.of((row,))
-        each = [own.in_states(own.added(cores, [Mass(start, vectors[[k]])]), signed=True)[0] for k in range(kept)]
+        each = [own.at_nodes(own.added(cores, [Mass(start, vectors[[k]])]), signed=True)[0] for k in range(kept)]
         terms.append(each)
     places = tuple(cores.rows_of[tree].index(row) for row in pair)
 

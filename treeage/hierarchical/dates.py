@@ -104,10 +104,10 @@ def drawn_shared(data: StandData, cores: Cores, draws: Draws, heights: Mapping[s
             weight = np.exp(-0.5 * ((shifts[None, :] - draws["rate_bias"][:, [k]]) / spread) ** 2)
             nodes = GrowthNodes(shifts, np.full(size, 1.0 / size), weight / weight.sum(axis=1, keepdims=True))
             species[name] = replace(scaled_growth(own, mean_factor(draws["own_factor"]), nodes), height=heights[name])
-    used, place = np.unique(draws["state"], return_inverse=True)
     states = data.shared.states
-    aim = states.aim.take(used)
-    return Shared(species, stand_states(cores, aim, states.level[used]).take(place))
+    used, place = np.unique(states.place[draws["state"]], return_inverse=True)
+    species = {name: replace(own, growth=replace(own.growth, place=place)) for name, own in species.items()}
+    return Shared(species, stand_states(cores, states.aim.take(used), states.level[used], place))
 
 
 def states_of_draws(data: StandData, rate_bias: Array) -> Ints:
@@ -212,7 +212,8 @@ def learned_answers(
         name: replace(own, growth=even, height=taken_heights(models[name], order))
         for name, own in data.shared.species.items()
     }
-    shared = Shared(species, data.shared.states.take(draws["state"][order]))
+    states = data.shared.states
+    shared = Shared(species, replace(states, place=states.place[draws["state"][order]]))
     answers = []
     for tree in (tree for tree in trees if tree in data.cores.rows_of):
         if tree in every[0]:

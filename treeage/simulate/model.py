@@ -188,7 +188,7 @@ def _model_states(stand: SimulatedStand) -> StandStates:
 
 def state_masses(states: StandStates, state: Ints) -> Floats:
     """Mass of the distance to the pith of every core in a state of its own, (cores, grid)."""
-    share = states.share[state, np.arange(len(state))]
+    share = states.share[states.place[state], np.arange(len(state))]
     mass = np.maximum(np.einsum("np,pnr->nr", share, states.parts), 0.0)
     return np.asarray(mass / mass.sum(axis=1, keepdims=True))
 
@@ -223,8 +223,8 @@ def _draw_distances(
             (float(length[one]), float(length[two])),
             apart_deg=float(azimuth[two] - azimuth[one]),
             no_arcs=(bool(no_arcs[one]), bool(no_arcs[two])),
-            eccentricity=states.aim.eccentricity[[state[one]]],
-            sight=states.aim.sight[[state[one]]],
+            eccentricity=states.aim.eccentricity[[states.place[state[one]]]],
+            sight=states.aim.sight[[states.place[state[one]]]],
         )
         distance[[one, two]] = both[rng.choice(len(both), p=weights[0])]
     return distance
