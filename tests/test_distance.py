@@ -21,6 +21,7 @@ from treeage.distance import (
     distance_mass,
     draw_distances,
     end_distances,
+    grid_cells,
     inner_ends,
     inside_radius,
     joint_distances,
@@ -251,15 +252,16 @@ def test_radius_method_is_wide():
     assert low < 15 - 5 and high > 15 + 18.5  # eccentricity of 5 % of the diameter is 18.5 mm, own arithmetic
 
 
-def made_cores(rng, number, *, square, past, aside=1.0, off=1.0):
+def made_cores(rng, number, *, square, past, lost, aside=1.0, off=1.0):
     """Cores bored at a stem of radius 150: distance of the inner end, and radius less length (the model in words)."""
     scale = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * 150
-    short = np.where(past, 0.0, rng.uniform(0, priors.SHORT_MM.value * 4, number))
     width = aside * np.hypot(scale, priors.AIM_MM.value)
-    across = width * np.where(past, rng.standard_t(priors.AIM_TAIL_DF.value, number), rng.standard_normal(number))
-    distance = np.hypot(short, across)
+    miss = width * np.where(past, rng.standard_t(priors.AIM_TAIL_DF.value, number), rng.standard_normal(number))
+    short = np.where(past, 0.0, rng.uniform(0, 300, number))
+    distance = np.hypot(short, miss)
+    kept = past | lost | (rng.random(number) < np.exp(-distance / priors.SHORT_MM.value))
     error = np.hypot(off * scale, 3.0) * rng.standard_normal(number)
-    return distance, (distance if square else short) + error
+    return distance[kept], ((distance if square else short) + error)[kept], past[kept]
 
 
 @pytest.mark.parametrize("square", [False, True])
@@ -267,7 +269,8 @@ def made_cores(rng, number, *, square, past, aside=1.0, off=1.0):
 def test_core_that_stopped_short_against_monte_carlo(square, gap):
     """A broken core of known length: cores made by the model's own words that have this length (oracle: simulation)."""
     rng = np.random.default_rng(3)
-    distance, short = made_cores(rng, 3_000_000, square=square, past=False, aside=1.3, off=0.8)
+    short_only = np.zeros(3_000_000, dtype=bool)
+    distance, short, _ = made_cores(rng, 3_000_000, square=square, past=short_only, lost=True, aside=1.3, off=0.8)
     kept = distance[np.abs(short - gap) < 0.75]
     errors = node(aim=np.log(1.3), eccentricity=np.log(0.8), square=square)
     mass = end_distances(one_end("broken", length=150.0 - gap), errors)[0][0, 0]
@@ -278,15 +281,17 @@ def test_core_that_stopped_short_against_monte_carlo(square, gap):
 def test_core_without_arcs_against_monte_carlo():
     """No arcs on an intact core: passed beside the pith or stopped short, and nothing was noticed (simulation)."""
     rng = np.random.default_rng(5)
-    number = 4_000_000
-    # short cores are drawn over four times the range, so their weight is four times what their density says
-    past = rng.random(number) < 0.8 / (0.8 + 0.2 * 4)
-    distance, gap = made_cores(rng, number, square=False, past=past)
+    past = rng.random(6_000_000) < 0.5
+    distance, gap, past = made_cores(rng, past.size, square=False, past=past, lost=False)
     noticed = np.interp(distance, DISTANCE_GRID_MM, 1 - unseen_curvature(sight=0.2)[0])
-    kept = distance[(np.abs(gap - 10) < 0.75) & (rng.random(number) > noticed) & (distance > priors.CORE_WIDTH.value / 2)]
+    open_to = (np.abs(gap - 10) < 0.75) & (distance > priors.CORE_WIDTH.value / 2)
+    weight = np.where(past, 0.8 / past.sum(), 0.2 / (~past).sum()) * (1 - noticed)  # eight of ten pass
+    order = np.argsort(distance[open_to])
+    total = np.cumsum(weight[open_to][order])
     mass = end_distances(one_end("no_arcs", length=140.0, pith_near=0.0), node(sight=0.2))[0][0, 0]
     for prob in (0.1, 0.25, 0.5, 0.75, 0.9):
-        assert quantile(mass, prob) == pytest.approx(np.quantile(kept, prob), rel=0.05, abs=0.5)
+        expected = distance[open_to][order][np.searchsorted(total, prob * total[-1])]
+        assert quantile(mass, prob) == pytest.approx(expected, rel=0.05, abs=0.5)
 
 
 def test_arc_that_was_read_could_be_seen():
@@ -297,7 +302,9 @@ def test_arc_that_was_read_could_be_seen():
     scale = np.hypot(priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * 150, priors.AIM_MM.value)
     beside = 2 * stats.t(priors.AIM_TAIL_DF.value).pdf(DISTANCE_GRID_MM / scale) / scale  # oracle: SciPy
     assert quantile(mass[0, 0], 0.5) < 0.75 * quantile(distance_mass(beside[None], [FLAT])[0], 0.5)
-    expected = distance_mass((0.8 * beside + 0.2 * short_by_hand(scale))[None], [seen[None]])[0]
+    short = short_by_hand(scale) * np.exp(-DISTANCE_GRID_MM / priors.SHORT_MM.value)
+    short = short / (short @ grid_cells())
+    expected = distance_mass((0.8 * beside + 0.2 * short)[None], [seen[None]])[0]
     assert np.abs(mass[0, 0] - expected).sum() < 0.03
 
 

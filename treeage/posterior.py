@@ -26,7 +26,7 @@ Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 _AGREE = 0.25  # choice: below this share of the evidence without any error, cores are said to exclude each other
-_ASTRAY_YEARS = 20.0  # choice: a swapped or misread core points some tens of years off
+ASTRAY_YEARS = 20.0  # choice: a swapped or misread core points some tens of years off
 _ANYWHERE = 1e-3  # choice: share of wrong cores that may point anywhere
 CONTRADICTS = 0.02  # choice: a bound that leaves less of the other cores' answer contradicts them; wrong cores leave 0.01
 _REACH = 3.6  # choice: standard deviations of the shared growth covered by the nodes (all but 3e-4 of it)
@@ -313,8 +313,8 @@ def with_gross_error(mass: Array, astray: Array, wrong: float) -> Array:
 
 def gone_astray(mass: Array) -> Array:
     """Where wrong cores point, (n_core, n), from where they point when right: years off by a Laplace law."""
-    years = np.arange(-6 * int(_ASTRAY_YEARS), 6 * int(_ASTRAY_YEARS) + 1)
-    kernel = np.exp(-np.abs(years) / _ASTRAY_YEARS)
+    years = np.arange(-6 * int(ASTRAY_YEARS), 6 * int(ASTRAY_YEARS) + 1)
+    kernel = np.exp(-np.abs(years) / ASTRAY_YEARS)
     size = mass.shape[-1]
     length = next_fast_len(size + kernel.size, real=True)
     wide = irfft(rfft(mass, length, axis=-1) * rfft(kernel / kernel.sum(), length), length, axis=-1)

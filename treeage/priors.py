@@ -159,7 +159,13 @@ AIM_MM = Sourced(
 PASSES_PITH = Sourced(
     0.8, "share", "cores bored past the depth of the pith where the wood allows it", "common practice", Known.CHOICE
 )
-SHORT_MM = Sourced(50.0, "mm", "range of the shortfall of cores that stop before it", "common practice", Known.CHOICE)
+SHORT_MM = Sourced(
+    40.0,
+    "mm",
+    "distance over which cores that stop before the pith grow rarer (to 1/e); no such limit for rot and breakage",
+    "common practice",
+    Known.CHOICE,
+)
 MISDATED = Sourced(
     0.015,
     "share",

@@ -331,18 +331,20 @@ def _density(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     gap = np.where(known, gap, 0.0)
     lost = np.isin(ends.word, [InnerEnd.ROT, InnerEnd.BROKEN])[:, None] & ~ends.seen[:, None]
     passes = np.where(lost, 0.0, priors.PASSES_PITH.value)
+    fades = _short(aside) * np.exp(-DISTANCE_GRID_MM / priors.SHORT_MM.value)  # but any depth where wood was lost
+    fades = np.where(lost, 1.0, np.exp(-DISTANCE_GRID_MM / priors.SHORT_MM.value) / (fades @ grid_cells())[:, None])
     square = bool(errors.square[node])
     beside = _beside(aside)
     if square:
         fits = np.where(known, _normal((gap - DISTANCE_GRID_MM) / along) / along, 1.0)
-        density = (passes * beside + (1 - passes) * _short(aside)) * fits
+        density = (passes * beside + (1 - passes) * _short(aside) * fades) * fits
     else:
         fits = np.where(known, _normal(gap / along) / along, 1.0)
         rows = known[:, 0]
         short = _short(aside)
         if rows.any():
             short[rows] = _short_along(gap[rows], along[rows], aside[rows])
-        density = passes * beside * fits + (1 - passes) * short
+        density = passes * beside * fits + (1 - passes) * short * fades
     inside = np.where(ends.beyond_diameter[:, None], True, _within_stem(ends))
     return np.asarray(np.where(inside, density, 0.0))
 
@@ -357,7 +359,7 @@ def _beside(aside: Array) -> Array:
 
 
 def _short(aside: Array) -> Array:
-    """Density of hypot(short, aside): any shortfall up to `priors.SHORT_MM` is as likely, the miss is normal."""
+    """Density of hypot(short, aside): any shortfall is as likely, the miss is normal; per `priors.SHORT_MM`."""
     place = np.log(np.maximum(DISTANCE_GRID_MM, 1e-9) / aside)
     return np.asarray(np.interp(place, _SHORT_LOG, _SHORT_TABLE, left=0.0, right=1.0) / priors.SHORT_MM.value)
 
