@@ -19,7 +19,7 @@ from scipy.special import ndtr, ndtri
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_positive, show
 from treeage.height.curves import Floats
-from treeage.height.model import SHARED_NODES, TREE_NODES, GrowthForm, HeightModel, normal_nodes
+from treeage.height.model import TREE_NODES, GrowthForm, HeightModel, normal_nodes
 from treeage.height.young import sampling_of, sampling_shift, spread_points, white_columns
 from treeage.pmf import Pmf
 from treeage.priors import Known, data_rows, data_text
@@ -35,6 +35,7 @@ UNKNOWN_SHARES: Final[Mapping[str, float]] = {TreeOrigin.SEED: 0.6, TreeOrigin.A
 """Choice: origins that a tree of unknown origin may have; conifers do not sprout, their seed takes that share."""
 NURSERY_UNKNOWN: Final = Pmf(1, np.full(4, 0.25))  # choice: planting stock is mostly one to four years old
 BELOW_CANOPY_SHARE: Final = 0.5  # choice: share of advance growth where the crown is below the canopy today
+STATES: Final = 128  # choice: a stand shares so much here that fewer equally likely states would show as steps
 _SPREAD_NODES: Final = 41  # choice: quadrature of the log-sd between plants, out to 4 of its own sd
 TYPICAL_HEIGHTS_M: Final = np.array([0.5, 1.0, 1.5])  # choice: three seedlings round the usual coring height
 TYPICAL_SCATTER: Final = np.exp(
@@ -96,7 +97,12 @@ class OpenData:
         genus, *rest = species.split() or [""]
         genus = genus.capitalize()
         family, clade = _families().get(genus, ("", ""))
-        for key in (("species", " ".join([genus, *rest[:1]])), ("genus", genus), ("family", family), ("clade", clade)):
+        for key in (
+            ("species", " ".join([genus, *rest[:1]]).capitalize()),
+            ("genus", genus),
+            ("family", family),
+            ("clade", clade),
+        ):
             if key in self.taxa:
                 return [self.taxa[key]]
         return [row for (rank, _), row in self.taxa.items() if rank == "clade"]
@@ -161,17 +167,17 @@ def _states(prior: Prior, log_ages: Floats, log_heights: Floats, sampling: str |
             total = line @ cover @ line.T + np.exp(2 * log_sd) * np.eye(left.size)
             logs.append(-0.5 * np.linalg.slogdet(total)[1] - 0.5 * left @ np.linalg.solve(total, left))
         weight = weight * np.exp(np.array(logs) - max(logs))
-    points = spread_points(SHARED_NODES, 6)
+    points = spread_points(STATES, 6)
     held = np.cumsum(weight) - weight / 2
-    spread = np.exp(np.interp(points[:, 0] * weight.sum(), held, grid))
-    normal = white_columns(points[:, 1:5])
-    states = np.empty((SHARED_NODES, 2))
+    normal = white_columns(points[:, :5])
+    spread = np.exp(np.interp(ndtr(normal[:, 0]) * weight.sum(), held, grid))
+    states = np.empty((STATES, 2))
     for k, (own, reading) in enumerate(zip(spread, points[:, 5], strict=True)):
         moved = left + sampling_shift(sampling, float(own), float(reading))
         after = np.linalg.inv(np.linalg.inv(cover) + line.T @ line / own**2)
         mean = before + after @ line.T @ moved / own**2
-        states[k] = mean + np.linalg.cholesky(after) @ normal[k, :2]
-    return _States(states[:, 0] + era_log_sd * normal[:, 2], np.maximum(states[:, 1], 0.05), spread, normal[:, 3])
+        states[k] = mean + np.linalg.cholesky(after) @ normal[k, 1:3]
+    return _States(states[:, 0] + era_log_sd * normal[:, 3], np.maximum(states[:, 1], 0.05), spread, normal[:, 4])
 
 
 def _own_rows(age_years: ArrayLike, height_m: ArrayLike) -> tuple[Floats, Floats]:
@@ -237,8 +243,8 @@ def _model(species: str, states: _States, own: int) -> HeightModel:
         name=f"open data on young trees{trees} ({told})",
         source=SOURCE,
         known=Known.FITTED,
-        forms=(GrowthForm.POWER,) * SHARED_NODES,
-        scales_m=np.ones(SHARED_NODES),
+        forms=(GrowthForm.POWER,) * STATES,
+        scales_m=np.ones(STATES),
         intercept=states.level,
         slope=states.slope,
         deviation=states.spread[:, np.newaxis] * normal_nodes(TREE_NODES),
@@ -272,7 +278,7 @@ def _unknown(species: str, seed: HeightModel, siblings: Mapping[str, HeightModel
     shares = (1 - advance - sprout, advance, sprout)
     deviation = np.empty_like(seed.deviation)
     at = ndtr(normal_nodes(TREE_NODES))
-    for k in range(SHARED_NODES):
+    for k in range(STATES):
         sd = [float(part.deviation[k].std()) for part in parts]
         centre = [float(part.intercept[k]) for part in parts]
         axis = np.linspace(min(centre) - 5 * max(sd), max(centre) + 5 * max(sd), 800)
