@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+NAMES = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 EFFECTS = {"conifer": 2.2, "broadleaf": 1.5, "conifer slope": 0.5, "broadleaf slope": 0.6, "planted": -0.4}
 GENERA = (("Picea", "Pinaceae", "conifer"), ("Larix", "Pinaceae", "conifer"), ("Quercus", "Fagaceae", "broadleaf"))
 
@@ -32,7 +33,8 @@ def made_up_young_trees(effects=EFFECTS, seed=1):
                 )
                 years = age if design == "age" else np.exp(level + effects[f"{clade} slope"] * np.log(height))
                 rows.append(
-                    {"study": f"Study{number}", "source_db": "BAAD", "citation": f"Invented {number} (in no data)",
+                    {"study": f"{NAMES[number % 26]}lder{1950 + number}", "source_db": "BAAD",
+                     "citation": f"Invented {number} (in no data)",
                      "genus": genus, "species": f"{genus} sp{number % 2}", "family": family, "clade": clade,
                      "habit": "tree", "unit": unit, "condition": condition, "origin": "seed",
                      "stand": f"s{number}-{stand}", "design": design, "age_years": round(years, 2),
