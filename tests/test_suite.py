@@ -11,6 +11,7 @@ from types import FunctionType
 
 import pytest
 from made_up_archive import write_archive
+from made_up_young_trees import write_young_trees
 
 ROOT = Path(__file__).parents[1]
 CALLS = {  # arguments after the folder, and what the script must have said
@@ -20,6 +21,7 @@ CALLS = {  # arguments after the folder, and what the script must have said
     "check_rings.py": [
         ([], r"cross_core_cases.csv, check: \d+ cases, 2 sites\n(.*\n)+only the mean(.*\n)+all +\d+\.0")
     ],
+    "fit_heights.py": [(["score"], r"standing +wild +\d+")],
     "fit_alignment.py": [
         (["fit"], "weights of the correlations"),
         (["check", "reliability.png"], r"delete: n [1-9]\d*, direction (0\.[5-9]|1)"),
@@ -52,6 +54,7 @@ def house(tmp_path_factory):
         shutil.copytree(ROOT / part, folder / part, ignore=shutil.ignore_patterns("__pycache__"))
     (folder / "archive").mkdir()
     write_archive(folder / "archive")
+    write_young_trees(folder / "archive")
     return folder
 
 

@@ -231,7 +231,8 @@ def coefficients(rows: pd.DataFrame, log_sd: np.ndarray) -> dict:
 
 def author(study: str) -> str:
     """First author of a study by its name."""
-    return re.sub(r"^E: ", "", study).lower().replace(",", " ").split(" ")[0].rstrip("0123456789abcdef") or study
+    first = re.sub(r"^E: ", "", study).lower().replace(",", " ").split(" ")[0]
+    return re.sub(r"\d+[a-z]?$", "", first)
 
 
 def score(rows: pd.DataFrame, raw: pd.DataFrame, log_sd: np.ndarray) -> None:

@@ -359,12 +359,16 @@ def gather_sources(cores: Cores, shared: Shared, answers: Iterable[TreeAge]) -> 
         used = sum(flag in flags for flags in cores.flags)
         rows.append((Step.DIAMETER, f"{entry.meaning}: {entry.value:g} {entry.unit}", entry.source, entry.known, used))
     refers = [(answer.species, answer.date_refers_to) for answer in dated]
+    low = [(answer.species, answer.date_refers_to) for answer in dated if answer.facts["core_height_m"] == 0]
     about = [""] * len(rows)
     for species, own in shared.species.items():
         step, model = Step.HEIGHT, own.height
         at_collar, above = (refers.count((species, refers_to)) for refers_to in (ROOT_COLLAR, CORE_HEIGHT))
+        if model.is_none or model.grade:
+            at_zero = low.count((species, ROOT_COLLAR))
+            at_collar -= at_zero
+            rows.append((step, f"{species}: cored at the root collar", "no years to add", Known.DEFINITION, at_zero))
         if model.is_none:
-            rows.append((step, f"{species}: cored at the root collar", "no years to add", Known.DEFINITION, at_collar))
             rows.append((step, f"{species}: none, dates refer to the coring height", model.source, Known.NONE, above))
         else:
             rows.append((step, f"{species}: {model.name}", model.source, model.known, at_collar))

@@ -469,7 +469,7 @@ def height_plan(field: Field, *, prob: float = 0.9) -> pd.DataFrame:
 def open_data_tables(field: Field, prob: float) -> dict[str, pd.DataFrame]:
     """Tables of the answers about the species that rest on open data: the plan, and the studies to cite; or none."""
     plan = height_plan(field, prob=prob)
-    plan = plan[plan["grade"].notna()].reset_index(drop=True)
+    plan = plan[plan["grade"].notna()].reset_index(drop=True).astype({"studies": "Int64", "plants": "Int64"})
     studies = [study_table(name).assign(used_for=name) for name in plan["species"]]
     if not len(plan):
         return {}

@@ -415,6 +415,8 @@ class HeightModel:
         tuple of str
             Sentences; empty if the source covers the height and is known at first hand.
         """
+        if self.grade and height_m <= 0:
+            return ()
         if self.is_none or height_m <= 0 or self.valid_from_m <= height_m <= self.valid_to_m:
             return self.remarks
         beyond = (

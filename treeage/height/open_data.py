@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 from json import loads
 from typing import Any, Final
 
@@ -19,7 +19,7 @@ from scipy.special import ndtr, ndtri
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_positive, show
 from treeage.height.curves import Floats
-from treeage.height.model import SHARED_NODES, TREE_NODES, GrowthForm, HeightModel, normal_nodes
+from treeage.height.model import TREE_NODES, GrowthForm, HeightModel, normal_nodes
 from treeage.height.young import sampling_of, sampling_shift, spread_points, white_columns
 from treeage.pmf import Pmf
 from treeage.priors import Known, data_rows, data_text
@@ -35,6 +35,7 @@ UNKNOWN_SHARES: Final[Mapping[str, float]] = {TreeOrigin.SEED: 0.6, TreeOrigin.A
 """Choice: origins that a tree of unknown origin may have; conifers do not sprout, their seed takes that share."""
 NURSERY_UNKNOWN: Final = Pmf(1, np.full(4, 0.25))  # choice: planting stock is mostly one to four years old
 BELOW_CANOPY_SHARE: Final = 0.5  # choice: share of advance growth where the crown is below the canopy today
+STATES: Final = 128  # choice: a stand shares so much here that fewer equally likely states would show as steps
 _SPREAD_NODES: Final = 41  # choice: quadrature of the log-sd between plants, out to 4 of its own sd
 TYPICAL_HEIGHTS_M: Final = np.array([0.5, 1.0, 1.5])  # choice: three seedlings round the usual coring height
 TYPICAL_SCATTER: Final = np.exp(
@@ -96,7 +97,12 @@ class OpenData:
         genus, *rest = species.split() or [""]
         genus = genus.capitalize()
         family, clade = _families().get(genus, ("", ""))
-        for key in (("species", " ".join([genus, *rest[:1]])), ("genus", genus), ("family", family), ("clade", clade)):
+        for key in (
+            ("species", " ".join([genus, *rest[:1]]).capitalize()),
+            ("genus", genus),
+            ("family", family),
+            ("clade", clade),
+        ):
             if key in self.taxa:
                 return [self.taxa[key]]
         return [row for (rank, _), row in self.taxa.items() if rank == "clade"]
@@ -161,17 +167,16 @@ def _states(prior: Prior, log_ages: Floats, log_heights: Floats, sampling: str |
             total = line @ cover @ line.T + np.exp(2 * log_sd) * np.eye(left.size)
             logs.append(-0.5 * np.linalg.slogdet(total)[1] - 0.5 * left @ np.linalg.solve(total, left))
         weight = weight * np.exp(np.array(logs) - max(logs))
-    points = spread_points(SHARED_NODES, 6)
+    points = spread_points(STATES, 6)
     held = np.cumsum(weight) - weight / 2
-    spread = np.exp(np.interp(points[:, 0] * weight.sum(), held, grid))
-    normal = white_columns(points[:, 1:5])
-    states = np.empty((SHARED_NODES, 2))
-    for k, (own, reading) in enumerate(zip(spread, points[:, 5], strict=True)):
-        moved = left + sampling_shift(sampling, float(own), float(reading))
-        after = np.linalg.inv(np.linalg.inv(cover) + line.T @ line / own**2)
-        mean = before + after @ line.T @ moved / own**2
-        states[k] = mean + np.linalg.cholesky(after) @ normal[k, :2]
-    return _States(states[:, 0] + era_log_sd * normal[:, 2], np.maximum(states[:, 1], 0.05), spread, normal[:, 3])
+    normal = white_columns(points[:, :5])
+    spread = np.exp(np.interp(ndtr(normal[:, 0]) * weight.sum(), held, grid))
+    moved = left + sampling_shift(sampling, spread, points[:, 5])[:, np.newaxis]
+    square = spread[:, np.newaxis] ** 2
+    after = np.linalg.inv(np.linalg.inv(cover) + line.T @ line / square[:, :, np.newaxis])
+    mean = before + np.einsum("kij,kj->ki", after, moved @ line / square)
+    states = mean + np.einsum("kij,kj->ki", np.linalg.cholesky(after), normal[:, 1:3])
+    return _States(states[:, 0] + era_log_sd * normal[:, 3], np.maximum(states[:, 1], 0.05), spread, normal[:, 4])
 
 
 def _own_rows(age_years: ArrayLike, height_m: ArrayLike) -> tuple[Floats, Floats]:
@@ -198,8 +203,23 @@ def from_open_data(
     Parameters and sources as in `years_from_open_data`; `HeightModel.of_tree` picks the sibling of a tree. Nursery
     years are those of planted trees for which trees.csv has none.
     """
-    own = _own_rows(own_age_years, own_height_m)
-    sampling_of(sampling)
+    ages, heights = _own_rows(own_age_years, own_height_m)
+    return _pooled_model(
+        species, tuple(ages.tolist()), tuple(heights.tolist()), sampling_of(sampling), era_log_sd, nursery_years
+    )
+
+
+@lru_cache(maxsize=64)
+def _pooled_model(
+    species: str,
+    log_ages: tuple[float, ...],
+    log_heights: tuple[float, ...],
+    sampling: str | None,
+    era_log_sd: float,
+    nursery_years: float | None,
+) -> HeightModel:
+    """The model and its siblings; kept, because plan, dates and tables ask for it again."""
+    own = np.array(log_ages), np.array(log_heights)
     wild, planted = (
         _states(open_data().prior(species, condition), *own, sampling, era_log_sd) for condition in ("wild", "planted")
     )
@@ -225,27 +245,27 @@ def nursery_mass(years: float) -> Pmf:
 
 def _model(species: str, states: _States, own: int) -> HeightModel:
     """Passing times as a power of height in every shared state."""
-    prior, evidence = open_data().prior(species, "wild"), young_tree_evidence(species)
+    prior, (studies, grade) = open_data().prior(species, "wild"), _grade(_evidence_rows(genus_of(species) or ""))
     named = f"{prior.rank} {prior.name}" if prior.rank not in ("species", "any") else prior.name
-    told = f"{named}; {evidence.grade}"
+    told = f"{named}; {grade}"
     trees = f" and {own} own young tree{'s' if own != 1 else ''}" if own else ""
     remark = (
-        f"years to the coring height from open data on young trees elsewhere{trees} ({told}: {evidence.studies} studies"
+        f"years to the coring height from open data on young trees elsewhere{trees} ({told}: {studies} studies"
         " of the genus), not from a model of this stand; wide as a new site is"
     )
     return HeightModel(
         name=f"open data on young trees{trees} ({told})",
         source=SOURCE,
         known=Known.FITTED,
-        forms=(GrowthForm.POWER,) * SHARED_NODES,
-        scales_m=np.ones(SHARED_NODES),
+        forms=(GrowthForm.POWER,) * STATES,
+        scales_m=np.ones(STATES),
         intercept=states.level,
         slope=states.slope,
         deviation=states.spread[:, np.newaxis] * normal_nodes(TREE_NODES),
         valid_from_m=COVERED_M[0],
         valid_to_m=COVERED_M[1],
         remarks=(remark,),
-        grade=evidence.grade,
+        grade=grade,
     )
 
 
@@ -270,11 +290,11 @@ def _unknown(species: str, seed: HeightModel, siblings: Mapping[str, HeightModel
     sprout = 0.0 if conifer else UNKNOWN_SHARES[TreeOrigin.SPROUT]
     parts = (seed, siblings[TreeOrigin.ADVANCE.value], siblings[TreeOrigin.SPROUT.value])
     shares = (1 - advance - sprout, advance, sprout)
+    spreads = np.array([part.deviation.std(axis=1) for part in parts])
     deviation = np.empty_like(seed.deviation)
     at = ndtr(normal_nodes(TREE_NODES))
-    for k in range(SHARED_NODES):
-        sd = [float(part.deviation[k].std()) for part in parts]
-        centre = [float(part.intercept[k]) for part in parts]
+    for k in range(STATES):
+        sd, centre = spreads[:, k], [float(part.intercept[k]) for part in parts]
         axis = np.linspace(min(centre) - 5 * max(sd), max(centre) + 5 * max(sd), 800)
         held = sum(w * ndtr((axis - c) / s) for w, c, s in zip(shares, centre, sd, strict=True))
         deviation[k] = np.interp(at, held, axis) - seed.intercept[k]
@@ -413,17 +433,24 @@ def young_tree_evidence(genus: str) -> YoungTreeEvidence:
     """
     name = genus_of(genus) or ""
     rows = _evidence_rows(name)
-    row = next((row for row in rows if row["rank"] == "genus"), None)
-    studies, plants, means = (int(row[key]) if row else 0 for key in ("studies", "plants", "stand_means"))
-    grade = (
-        Grade.NONE if not studies
-        else Grade.FEW if studies < FEW_STUDIES
-        else Grade.SOME if studies < MANY_STUDIES
-        else Grade.MANY
-    )  # fmt: skip
+    row = _genus_row(rows)
+    plants, means = (int(row[key]) if row else 0 for key in ("plants", "stand_means"))
+    studies, grade = _grade(rows)
     return YoungTreeEvidence(
         name, str(rows[0]["rank"]), grade, studies, plants, means, _evidence_table(rows), study_table(name)
     )
+
+
+def _genus_row(rows: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
+    return next((row for row in rows if row["rank"] == "genus"), None)
+
+
+def _grade(rows: Sequence[Mapping[str, Any]]) -> tuple[int, Grade]:
+    """Number of studies of a genus, and how well founded that makes its figures."""
+    row = _genus_row(rows)
+    studies = int(row["studies"]) if row else 0
+    known = Grade.FEW if studies < FEW_STUDIES else Grade.SOME if studies < MANY_STUDIES else Grade.MANY
+    return studies, known if studies else Grade.NONE
 
 
 def _evidence_rows(genus: str) -> Sequence[Mapping[str, Any]]:
