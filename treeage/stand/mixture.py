@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -20,6 +21,7 @@ SHARPEST_YEARS = 0.5  # choice: a pulse that begins at once does so within a yea
 NARROWEST_YEARS = 1.0  # choice: smallest standard deviation of a pulse
 BACKGROUND_PER_PULSE_SD = 3.5  # choice: at its highest level the background lasts this many times the widest pulse's sd
 BEND_SD = 4.0  # choice: prior sd of slope and bend of the log background from its middle to its end
+BACKGROUND_ALPHA = 0.5  # choice: Dirichlet exponent of the background's share, 1 for a pulse: there may be next to none
 STRAY = 0.002  # choice: share of the background that may lie anywhere, so that one odd tree cannot decide
 PARTICLES = 1000  # choice: draws of the posterior, and a start for the evidence
 KEEP = 0.5  # choice: share of effective particles after a step of the temperature
@@ -99,37 +101,72 @@ def _scores(fits: Sequence[MixtureFit]) -> Array:
 
 
 def pulse_quantile(level: float, date: Array, width: Array, lean: Array) -> Array:
-    """Year by which a share of a pulse's trees has come, from its median, standard deviation and lean."""
+    """Year by which a share of a pulse's trees has come, from its median, width and lean."""
     away = _from_mode(level, lean) - _from_mode(0.5, lean)
-    return np.asarray(date + _half_scale(width, lean) * away)
+    return np.asarray(date + _scale(width, lean) * away)
+
+
+def pulse_sd(width: Array, lean: Array) -> Array:
+    """Standard deviation of a pulse [years], from its width and lean."""
+    leans, places, cumulative = _shapes()
+    density = np.diff(cumulative, axis=1)
+    middle = (places[1:] + places[:-1]) / 2
+    unit = np.sqrt(density @ middle**2 - (density @ middle) ** 2)
+    return np.asarray(_scale(width, lean) * np.interp(lean, leans, unit))
 
 
 def pulse_curve(centres: Array, date: Array, width: Array, lean: Array) -> Array:
     """Probability of each cell under pulses, shape (draws, size); rows sum to 1.
 
-    Two halves of normal curves that meet at the mode. The lean is (after - before) / (after + before) of their scales:
-    0 is the normal curve, 1 begins at its highest level.
+    The width is the shortest time that holds 80 % of the trees, over that of a normal curve with a standard deviation
+    of one year. The lean goes from 0, the normal curve, to 1, which begins at its highest level and falls exponentially.
     """
-    scale = _half_scale(width, lean)
+    scale = _scale(width, lean)
     away = centres - (date - scale * _from_mode(0.5, lean))[:, None]
-    before, after = np.maximum(scale * (1 - lean), SHARPEST_YEARS), scale * (1 + lean)
-    curve = np.exp(-0.5 * (away / np.where(away < 0, before[:, None], after[:, None])) ** 2)
+    before = np.maximum((1 - lean) * scale, SHARPEST_YEARS)
+    curve = _shape(away, before[:, None], ((1 + lean) * scale)[:, None], lean[:, None])
     return np.asarray(curve / np.maximum(curve.sum(axis=1, keepdims=True), 1e-300))
 
 
-def _half_scale(width: Array, lean: Array) -> Array:
-    """Mean scale of the two halves of a pulse with a standard deviation [years]."""
-    return np.asarray(width / np.sqrt(1 + lean**2 * (3 - 8 / np.pi)))
+def _shape(away: Array, before: Array, after: Array, lean: Array) -> Array:
+    """Height of a pulse over that of its mode: a normal curve before it, between normal and exponential after it."""
+    past = away / after
+    return np.exp(-np.where(away < 0, 0.5 * (away / before) ** 2, past * (lean + 0.5 * (1 - lean) * past)))
+
+
+@lru_cache(maxsize=1)
+def _shapes() -> tuple[Array, Array, Array]:
+    """Leans, places in scales from the mode, and the share of a pulse of each lean up to each place."""
+    leans, places = np.linspace(0.0, 1.0, 101)[:, None], np.linspace(-6.0, 24.0, 3001)
+    middle = (places[1:] + places[:-1]) / 2
+    density = _shape(middle, np.maximum(1 - leans, 1e-6), 1 + leans, leans)
+    share = np.cumsum(density, axis=1) / density.sum(axis=1, keepdims=True)
+    return leans[:, 0], places, np.concatenate([np.zeros_like(leans), share], axis=1)
+
+
+@lru_cache(maxsize=128)
+def _unit_quantiles(level: float) -> Array:
+    """Quantile of a pulse of each lean of `_shapes`, in scales from its mode."""
+    _, places, cumulative = _shapes()
+    return np.array([np.interp(level, row, places) for row in cumulative])
 
 
 def _from_mode(level: float, lean: Array) -> Array:
-    """Quantile of a pulse less its mode, in mean scales of its two halves."""
-    from scipy.special import ndtri
+    """Quantile of a pulse less its mode, in scales."""
+    return np.asarray(np.interp(lean, _shapes()[0], _unit_quantiles(level)))
 
-    early = (1 - lean) / 2
-    before = (1 - lean) * ndtri(np.minimum(level / np.maximum(1 - lean, 1e-9), 0.5))
-    after = (1 + lean) * ndtri(np.maximum(0.5 + (level - early) / (1 + lean), 0.5))
-    return np.asarray(before + after)
+
+@lru_cache(maxsize=1)
+def _unit_spans() -> Array:
+    """Shortest span that holds 80 % of a pulse of each lean, in scales, over that of the normal curve."""
+    spans = [_unit_quantiles(float(low) + 0.8) - _unit_quantiles(float(low)) for low in np.linspace(0.001, 0.1, 34)]
+    shortest = np.min(spans, axis=0)
+    return np.asarray(shortest / shortest[0])
+
+
+def _scale(width: Array, lean: Array) -> Array:
+    """Mean scale of the two sides of a pulse with a width [years]."""
+    return np.asarray(width / np.interp(lean, _shapes()[0], _unit_spans()))
 
 
 # ------------------------------------------------------------------ one number of pulses
@@ -218,6 +255,7 @@ def log_prior(data: MixtureData, theta: Array, pulses: int) -> Array:
     allowed &= np.all(np.diff(date, axis=1) > width[:, :-1] + width[:, 1:], axis=1)
     value = -0.5 * (background[:, 2:] ** 2).sum(axis=1) / BEND_SD**2
     value += np.log(np.maximum(share, 1e-300)).sum(axis=1) + np.log(np.maximum(width, 1e-300)).sum(axis=1)
+    value += (BACKGROUND_ALPHA - 1) * np.log(np.maximum(share[:, 0], 1e-300))
     return np.where(allowed, value, -np.inf)
 
 
@@ -240,7 +278,7 @@ def prior_draws(data: MixtureData, pulses: int, count: int, rng: np.random.Gener
         shape = rng.normal(0.0, BEND_SD, (count, 2))
         date = np.sort(rng.uniform(low, high, (count, pulses)), axis=1)
         width = rng.uniform(NARROWEST_YEARS, data.widest_years, (count, pulses))
-        share = rng.dirichlet(np.ones(pulses + 1), count)
+        share = rng.dirichlet([BACKGROUND_ALPHA, *np.ones(pulses)], count)
         lean = rng.uniform(0, 1, (count, pulses))
         odds = np.log(np.maximum(share[:, 1:], 1e-12) / np.maximum(share[:, :1], 1e-12))
         theta = np.concatenate([ends, shape, date, np.log(width), odds, lean], axis=1)
@@ -347,7 +385,8 @@ def _evidence(data: MixtureData, theta: Array, pulses: int, kept: float, rng: np
     density += gammaln((FREEDOM + size) / 2) - gammaln(FREEDOM / 2) - 0.5 * size * np.log(np.pi * FREEDOM)
     density -= np.log(np.diag(factor)).sum()
     span = data.centres[-1] - data.centres[0] + data.step
-    constant = np.log(2.0) - 2 * np.log(span * np.sqrt(2 * np.pi) * BEND_SD) + 2 * gammaln(pulses + 1)
+    constant = np.log(2.0) - 2 * np.log(span * np.sqrt(2 * np.pi) * BEND_SD) + gammaln(pulses + 1)
+    constant += gammaln(pulses + BACKGROUND_ALPHA) - gammaln(BACKGROUND_ALPHA)
     constant -= pulses * np.log(span * (data.widest_years - NARROWEST_YEARS)) + np.log(kept)
     weight = log_likelihood(data, trial[good], pulses) + prior[good] + constant - density
     plain = logsumexp(weight) - np.log(EVIDENCE_DRAWS)

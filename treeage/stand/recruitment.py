@@ -40,10 +40,11 @@ RARE = 0.005  # choice: a roughness less likely than this in one stratum of the 
 GIVE_UP = 12.0  # choice: log evidence below the best at which rougher histories are not tried any more
 PAIRS = 4  # choice: common shifts that are tried with each draw of the pulses
 UNLIKELY = 1e-3  # choice: numbers of pulses less likely than this are not drawn
-BEGUN = 0.05  # choice: a pulse has begun when this share of its trees has come
+FIRST = 0.02  # choice: share of such a pulse by which its lag is measured
 FOLLOWS = 0.5  # choice: probability beforehand that a pulse follows one of the known events
-LAG_YEARS, LEAD_YEARS = 4.0, 1.0  # choice: mean years from an event to such a pulse; and by which it may seem earlier
+LAG_YEARS, LEAD_YEARS = 3.0, 0.3  # choice: mean years from an event to such a pulse; and by which it may seem earlier
 LEVEL_SD, TREND_SD = 2.0, 0.1  # choice: log level may jump sevenfold at an event; yearly change by a tenth
+GRADUAL = 0.05  # choice: by how much less than 1 the lean of such a pulse is
 SHIFT_BINS = 5  # choice: values of the common shift at which an event is placed
 SEEN_SHARE = 0.02  # choice: of the highest median, a line's width in a figure
 SURVIVORS = (
@@ -377,10 +378,11 @@ def _event_weights(theta: Array, pulses: int, shift: Array, events: Array, span:
     anywhere in the span.
     """
     _, date, width, _, lean = unpack(theta, pulses)
-    begin = pulse_quantile(BEGUN, date, width, lean) + shift[:, None]
+    begin = pulse_quantile(FIRST, date, width, lean) + shift[:, None]
     lag = begin[:, :, None] - events
     near = np.exp(-np.where(lag >= 0, lag / LAG_YEARS, -lag / LEAD_YEARS)) / (LAG_YEARS + LEAD_YEARS)
-    return np.asarray((1 - FOLLOWS + FOLLOWS * span * near.mean(axis=2)).prod(axis=1))
+    sudden = np.exp((lean - 1) / GRADUAL) / GRADUAL
+    return np.asarray((1 - FOLLOWS + FOLLOWS * span * sudden * near.mean(axis=2)).prod(axis=1))
 
 
 def _mixture_intensity(fits: PulseFits, theta: Array, pulses: int, grid: YearGrid, rng: np.random.Generator) -> Array:
