@@ -16,9 +16,9 @@ from treeage.stand.structure import Array, Ints, SplitDraws, effective_trees, ye
 MOST_NODES = 3  # choice: strata of the shared error at which the mixture is fitted
 STOP = 4.0  # choice: one more pulse is not tried when the last was less likely by e^4
 RARER = 4.0  # choice: one more pulse is this many times less likely beforehand, since chance clusters are many
-WIDEST_YEARS = 15.0  # choice: a normal curve with this sd holds 80 % of a pulse within 38 years
+WIDEST_YEARS = 15.0  # choice: this width holds 80 % of a pulse within 38 years, for a normal curve its sd
 SHARPEST_YEARS = 0.5  # choice: a pulse that begins at once does so within a year
-NARROWEST_YEARS = 1.0  # choice: smallest standard deviation of a pulse
+NARROWEST_YEARS = 1.0  # choice: smallest width of a pulse
 BACKGROUND_PER_PULSE_SD = 3.5  # choice: at its highest level the background lasts this many times the widest pulse's sd
 BEND_SD = 4.0  # choice: prior sd of slope and bend of the log background from its middle to its end
 BACKGROUND_ALPHA = 0.5  # choice: Dirichlet exponent of the background's share, 1 for a pulse: there may be next to none
@@ -119,7 +119,7 @@ def pulse_curve(centres: Array, date: Array, width: Array, lean: Array) -> Array
     """Probability of each cell under pulses, shape (draws, size); rows sum to 1.
 
     The width is the shortest time that holds 80 % of the trees, over that of a normal curve with a standard deviation
-    of one year. The lean goes from 0, the normal curve, to 1, which begins at its highest level and falls exponentially.
+    of one year. The lean goes from 0, a normal curve, to 1, which begins at its highest level and falls exponentially.
     """
     scale = _scale(width, lean)
     away = centres - (date - scale * _from_mode(0.5, lean))[:, None]
@@ -177,7 +177,7 @@ class MixtureData:
     """What the mixture is fitted to.
 
     Mass of each tree over the cells, shape (n, size); weight of each tree in the likelihood; centres of the cells
-    [year]; largest standard deviation that still is a pulse [years].
+    [year]; largest width that still is a pulse [years].
     """
 
     mass: Array
@@ -241,10 +241,10 @@ def log_likelihood(data: MixtureData, theta: Array, pulses: int) -> Array:
 
 def log_prior(data: MixtureData, theta: Array, pulses: int) -> Array:
     """Log prior of each draw up to a constant, minus infinity where it forbids."""
-    # Start and end of the background uniform on the grid at least BACKGROUND_PER_PULSE_SD widest pulses apart; slope
-    # and bend normal, but no rise to an end and no hump faster than SMOOTH_PER_WIDEST widest pulses, which could mimic
-    # a pulse; dates uniform on the grid, in order and further apart than their two standard deviations together (nearer
-    # ones are one pulse); widths uniform from NARROWEST_YEARS to the widest; shares uniform on the simplex.
+    # Start and end of the background uniform on the grid, slope and bend normal, but nowhere so dense that it could
+    # mimic a pulse (BACKGROUND_PER_PULSE_SD); dates uniform on the grid, in order and further apart than their two
+    # standard deviations together (nearer ones are one pulse); widths uniform from NARROWEST_YEARS to the widest, leans
+    # uniform; shares uniform on the simplex, but the background may be next to none (BACKGROUND_ALPHA).
     background, date, width, share, lean = unpack(theta, pulses)
     low, high = data.centres[0] - data.step / 2, data.centres[-1] + data.step / 2
     allowed = (background[:, 0] >= low) & (background[:, 1] <= high)

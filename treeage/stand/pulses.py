@@ -16,7 +16,16 @@ from numpy.typing import ArrayLike
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
 from treeage.pmf import freeze_arrays, interval_levels
-from treeage.stand.mixture import WIDEST_YEARS, MixtureData, PulseFits, components, fit_pulses, pulse_quantile, unpack
+from treeage.stand.mixture import (
+    WIDEST_YEARS,
+    MixtureData,
+    PulseFits,
+    components,
+    fit_pulses,
+    pulse_quantile,
+    pulse_sd,
+    unpack,
+)
 from treeage.stand.recruitment import SURVIVORS, check_count
 from treeage.stand.structure import (
     Array,
@@ -31,9 +40,11 @@ from treeage.stand.structure import (
 if TYPE_CHECKING:
     import pandas as pd
 
+PER_WIDTH = 2.563  # years that hold 80 % of a normal curve with a standard deviation of one year
 MEMBERS = 100  # choice: draws over which the membership of trees is averaged
 BEGUN = 0.05  # choice: a pulse has begun when this share of its trees has come
 SUDDEN = 0.5  # choice: lean above which a pulse began suddenly: it rose three times as fast as it fell
+TOLD_SUDDEN = 0.6  # choice: probability above which that is told, one half beforehand
 LEAST_TOLD = 0.01  # choice: other pulses in fewer draws than this are not told
 
 MOST_SETS = 4  # choice: further sets are told together as "elsewhere"
@@ -80,7 +91,8 @@ class PulseHistory(Result):
     trees : int
         Number of trees.
     widest_years : float
-        Largest standard deviation that counts as a pulse [years].
+        Largest width of a pulse [years]: 80 % of its trees lie within 2.56 widths, for a normal curve 2.56
+        standard deviations.
     prob : float
         Probability of the intervals.
     sets : tuple of PulseSet
@@ -148,7 +160,7 @@ class PulseHistory(Result):
         if self.number == 0:
             return (
                 f"No pulse stands out from steady or slowly changing establishment of {self.trees} trees ({chance}); "
-                f"a pulse is at most {self.widest_years:g} years in standard deviation."
+                f"a pulse has 80 % of its trees within {PER_WIDTH * self.widest_years:.0f} years."
             )
         parts = [_told(row) for row in self.to_frame().to_dict("records")]
         noun = "pulse" if self.number == 1 else "pulses"
@@ -168,11 +180,11 @@ def _told(row: Mapping[Hashable, Any]) -> str:
     """One pulse in words: a cohort with its beginning where it rose suddenly, else its date."""
     share = f"{100 * row['share_median']:.0f} % of trees"
     date = f"{row['date_median']:.0f} ({row['date_lo']:.0f} to {row['date_hi']:.0f}"
-    if row["p_sudden"] <= 0.5:
+    if row["p_sudden"] <= TOLD_SUDDEN:
         return f"{date}, {share})"
     begin = f"{row['begin_median']:.0f} ({row['begin_lo']:.0f} to {row['begin_hi']:.0f})"
-    sure = f"probability of a sudden rise {row['p_sudden']:.2f}"
-    return f"one cohort, beginning in {begin}, {share}, half of it come by {date}; {sure})"
+    sure = f"sudden rise with probability {row['p_sudden']:.2f}"
+    return f"one cohort, beginning in {begin}, {sure}, {share}, half of them come by {date})"
 
 
 def find_pulses(
@@ -196,7 +208,8 @@ def find_pulses(
     most_pulses : int, default 4
         Largest number that is tried.
     widest_years : float, default 15
-        Largest standard deviation that still counts as a pulse [years] (choice: 80 % within 38 years).
+        Largest width that still counts as a pulse [years] (choice: 80 % of its trees within 38 years): the standard
+        deviation of a pulse that rises as slowly as it falls.
     prob : float, default 0.9
         Probability of the intervals.
     seed : int, default 0
@@ -216,12 +229,14 @@ def find_pulses(
 
     Notes
     -----
-    Mixture of normal pulses on a background between two unknown years whose logarithm is a parabola (steady,
-    declining, rising or humped establishment is no pulse). Prior: each further pulse is a quarter as
-    likely as one less; two pulses are two only if further apart than their standard deviations together. A
-    pulse narrower than the dating error keeps a width interval that reaches down to a year. Intervals and
-    memberships are those of the draws that show the same pulses as most; the part of the others, and their dates,
-    are told beside them.
+    Mixture of pulses on a background between two unknown years whose logarithm is a parabola (steady, declining, rising
+    or humped establishment is no pulse): at its highest level the background would last 3.5 times the largest width. A
+    pulse is a normal curve, or begins suddenly and falls off like a normal curve to an exponential one, as a cohort
+    after an event does; known events are not used, so that dates can be compared with them. Prior: each further pulse
+    is a quarter as likely as one less; two pulses are two only if further apart than their standard deviations
+    together. A pulse narrower than the dating error keeps a width interval that reaches down to a year. Intervals and
+    memberships are those of the draws that show the same pulses as most; the part of the others, and their dates, are
+    told beside them.
 
     Examples
     --------
@@ -256,10 +271,11 @@ def told_pulses(fits: PulseFits, *, prob: float = 0.9, seed: int = 0) -> PulseHi
             for data, group, family in zip(fits.data, fits.groups, fits.families, strict=True)
             if len(family) > number]  # fmt: skip
     thetas = [fit.theta[rng.permutation(len(fit.theta))] for _, _, fit in kept]
-    _, date, width, share, lean = unpack(np.concatenate(thetas), number)
+    _, date, wide, share, lean = unpack(np.concatenate(thetas), number)
+    width = pulse_sd(wide, lean)
     chosen = pulse_sets(date, width, own_sd_years=float(np.median(fits.parts.own_sd)))
     shift = np.concatenate([rng.choice(each[1], size=len(own)) for each, own in zip(kept, thetas, strict=True)])
-    begin = pulse_quantile(BEGUN, date, width, lean) + shift[:, None]
+    begin = pulse_quantile(BEGUN, date, wide, lean) + shift[:, None]
     date = date + shift[:, None]
     same = chosen == 0
     trees = fits.parts.centre.size

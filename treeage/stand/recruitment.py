@@ -132,8 +132,15 @@ class RecruitmentHistory(Result):
         ends = [int(self.years[np.searchsorted(cumulative, level)]) for level in (0.05, 0.5, 0.95)]
         return (
             f"{self.trees} living trees: half established by about {ends[1]}, nine tenths between {ends[0]} and "
-            f"{ends[2]}. Survivors only."
+            f"{ends[2]}.{self._rests_on()} Survivors only."
         )
+
+    def _rests_on(self) -> str:
+        """The events that were taken as possible beginnings."""
+        if not self.events:
+            return ""
+        told = ", ".join(f"{event} ({year})" for event, year in self.events.items())
+        return f" Establishment was allowed to begin anew after {told}, with probability one half beforehand."
 
 
 def recruitment_history(
@@ -166,6 +173,8 @@ def recruitment_history(
         Seed.
     split : SplitDraws, optional
         Parts of the draws, if they were split before (`split_shared`).
+    events : mapping of str to int, optional
+        Name and year of known events after which establishment may have begun anew.
 
     Returns
     -------
@@ -175,15 +184,19 @@ def recruitment_history(
     Raises
     ------
     InputError
-        If the draws or weights are malformed or there are fewer than 5 trees.
+        If the draws or weights are malformed, an event has no year, or there are fewer than 5 trees.
 
     Notes
     -----
-    Each tree's own error is undone through its exact mass function; the bands include which trees happened
-    to establish (Poisson), the dating error, the roughness (averaged over by marginal likelihood) and the
-    shared shift, which moves the whole history and is not undone. Unequal weights enter as a weighted
-    likelihood scaled to the effective number of trees. What it cannot see: anything narrower than the trees'
-    own error, and the dead.
+    Each tree's own error is undone through its exact mass function. The history is averaged over the numbers of pulses
+    of `find_pulses` by their probability: without a pulse a smooth curve (a penalised random walk, its roughness
+    averaged over by marginal likelihood), else pulses on a background. The bands include which trees happened to
+    establish (Poisson), the dating error, all of these choices and the shared shift, which moves the whole history. A
+    known event is taken as a beginning with probability one half (choice): a pulse then begins suddenly and in the mean
+    3 years later, a smooth curve may change level and trend. That also teaches the shared shift, so give only events
+    known from elsewhere, and none to test whether a cohort followed one (`find_pulses` uses none). Unequal weights
+    enter as a weighted likelihood scaled to the effective number of trees. What it cannot see: anything narrower than
+    the trees' own error, and the dead.
 
     Examples
     --------
