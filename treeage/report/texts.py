@@ -518,7 +518,7 @@ def column_lines(table: str, columns: Sequence[str]) -> list[dict[str, str]]:
     Examples
     --------
     >>> column_lines("stand_pulses", ["date_median", "date_lo", "date_hi"])
-    [{'names': 'date median, lo, hi', 'unit': 'year', 'meaning': 'centre of the pulse, given these pulses'}]
+    [{'names': 'date median, lo, hi', 'unit': 'year', 'meaning': 'when half of the pulse had come, given these pulses'}]
     """
     lines = []
     for row in data_rows("stand_columns.csv"):
