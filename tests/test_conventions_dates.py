@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage import Ages, Pmf, TreeAge, estimate_ages, missing_rings, years_to_height
 from treeage.counting import absent_ring_share, count_error
@@ -32,7 +33,7 @@ def field_of(
     rows = [{"tree": "A1", "core": "abcdefg"[at]} | PITH | core for at, core in enumerate(cores)]
     names = list(dict.fromkeys(row["tree"] for row in rows))
     trees = pd.DataFrame([{"tree": name, "species": LARCH} | (tree or {}) for name in names])
-    settings = Settings(height={"default": height or {"model": "none"}}, **site)
+    settings = Settings(height={"default": height or {"model": "none"}}, doubt=SURE, **site)
     return Field.from_frames(trees, pd.DataFrame(rows), settings=settings)
 
 
@@ -153,7 +154,7 @@ def young_years(table: dict[str, Any], **options: Any) -> Pmf:
     cores = pd.DataFrame([{"tree": "A1", "core": "a"} | PITH | {"core_height_m": 1.0}])
     trees = pd.DataFrame({"tree": ["A1"], "species": [LARCH]})
     young = pd.DataFrame({"species": LARCH} | table)
-    settings = Settings(height={"default": options})
+    settings = Settings(height={"default": options}, doubt=SURE)
     return estimate_ages(Field.from_frames(trees, cores, seedlings=young, settings=settings))["A1"].years_to_core_height
 
 

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage import Pmf, arc_radius, estimate_ages
 from treeage.tables import Field, Settings
@@ -42,7 +43,7 @@ def missed(
     rings = pd.DataFrame({"tree": "A1", "core": "a", "ring": range(1, size + 1), "width_mm": np.full(size, widths)})
     marked = pd.DataFrame(arcs, columns=["ring", "chord_mm", "rise_mm"]).assign(tree="A1", core="a")
     dots = pd.DataFrame(points, columns=["ring", "x_mm", "y_mm"]).assign(tree="A1", core="a")
-    settings = Settings(height={"default": {"model": "none"}}, **(site or {}))
+    settings = Settings(height={"default": {"model": "none"}}, doubt=SURE, **(site or {}))
     field = Field.from_frames(
         trees, cores, rings, arcs=marked if arcs else None, points=dots if points else None, settings=settings
     )

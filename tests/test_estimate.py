@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -37,7 +38,7 @@ def ring_table(widths, core="a"):
 
 def heights(**chosen):
     """Settings with one height model for all species."""
-    return Settings(height={"default": chosen})
+    return Settings(height={"default": chosen}, doubt=SURE)
 
 
 def test_pith_core_at_the_collar_is_exact():
@@ -98,7 +99,7 @@ def test_parts_add_up_as_convolutions():
 
 def test_southern_and_bce_years():
     """A southern ring year is the year growth began (common practice, Schulman 1956 from memory); BCE has no year 0."""
-    field = one_tree(Settings(hemisphere="south"), outer_year=[2023], rings_counted=[24])
+    field = one_tree(Settings(hemisphere="south", doubt=SURE), outer_year=[2023], rings_counted=[24])
     assert estimate_ages(field)["A1"].pith_year.median() == 2000  # cored Feb 2024: outer ring year 2023
     old = estimate_ages(one_tree(outer_year=[1915], rings_counted=[2189]))["A1"]
     assert old.pith_year.median() == -273  # Douglass 1919, table 5: 274 BCE to 1915 is 2,189 rings
@@ -252,7 +253,7 @@ def test_cores_at_two_heights_are_judged_by_all_years_that_may_lie_between(betwe
     """The p value of the rings between two pith cores is that of the height model, both tails (direct count)."""
     model = {"model": "mean_sd", "height_m": 1.0, "mean_years": 12, "sd_years": 5}
     cores = {"core_height_m": [0.3, 1.3], "rings_counted": [100, 100 - between]}
-    answer = estimate_ages(one_tree(settings=Settings(height={"default": model}), **cores))["A1"]
+    answer = estimate_ages(one_tree(settings=Settings(height={"default": model}, doubt=SURE), **cores))["A1"]
     low, high = (height_model(model).passing_years(h) for h in (0.3, 1.3))
     years = (high - low).ravel()
     direct = min(1.0, 2 * min((years <= between).mean(), (years >= between).mean()))
