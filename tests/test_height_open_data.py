@@ -108,8 +108,8 @@ def test_origins():
 
 
 def test_wrong_heights_and_own_trees_are_refused():
-    """One height up to 3 m; ages and heights in pairs."""
-    for wrong in (0.0, 3.5, [1.0, 2.0]):
+    """One height up to 5 m; ages and heights in pairs."""
+    for wrong in (0.0, 5.5, [1.0, 2.0]):
         with pytest.raises(InputError, match="height_m"):
             years_from_open_data(OAK, wrong)
     with pytest.raises(InputError, match="need two rows of one length"):
