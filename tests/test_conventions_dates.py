@@ -362,7 +362,9 @@ def test_shares_are_parts_of_the_variance_of_the_date():
     total = sum(parts.values())
     assert parts["share_count"] > 4  # far from 1, so that a part without its scale is seen
     for name, variance in parts.items():
-        assert answer.shares[name] == pytest.approx(variance / total, rel=0.05), name  # variance at the levels of the reader
+        assert answer.shares[name] == pytest.approx(variance / total, rel=0.05), (
+            name
+        )  # variance at the levels of the reader
     assert sum(answer.shares.values()) == pytest.approx(1)
 
 

@@ -25,7 +25,9 @@ def two_cores(first, second, *, shift=0, noise=0.15, rings=True):
         widths = np.exp(signal + rng.normal(0, noise, 120)).round(3)
         tables.append(pd.DataFrame({"tree": "A1", "core": name, "ring": np.arange(1, 121), "width_mm": widths}))
     trees = pd.DataFrame({"tree": ["A1"], "species": ["Picea abies"]})
-    return Field.from_frames(trees, cores, rings=pd.concat(tables, ignore_index=True) if rings else None, settings=Settings(doubt=SURE))
+    return Field.from_frames(
+        trees, cores, rings=pd.concat(tables, ignore_index=True) if rings else None, settings=Settings(doubt=SURE)
+    )
 
 
 def test_reading_two_cores_keeps_the_error_of_the_lost_rings():

@@ -38,7 +38,9 @@ def _field(outer_end: str = "bark") -> Field:
     )
     rings = [("A", core, ring, 1.0) for core in "12" for ring in range(1, 101)]
     rings += [("B", "1", ring, 2.0) for ring in range(1, 61)]
-    return Field.from_frames(trees, cores, pd.DataFrame(rings, columns=["tree", "core", "ring", "width_mm"]), settings=Settings(doubt=SURE))
+    return Field.from_frames(
+        trees, cores, pd.DataFrame(rings, columns=["tree", "core", "ring", "width_mm"]), settings=Settings(doubt=SURE)
+    )
 
 
 def test_growth_of_a_field() -> None:
