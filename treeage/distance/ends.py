@@ -19,14 +19,17 @@ from treeage.distance.seen import (
     DISTANCE_GRID_MM,
     DISTANCE_STEP,
     DistanceSource,
+    arc_radius,
     arc_readings,
+    arc_rise,
     conflict_probability,
     distance_mass,
     grid_cells,
     smoothed_arcs,
     unseen_curvature,
+    unseen_share,
 )
-from treeage.distance.unseen import OFFSET_SHARE
+from treeage.distance.unseen import offset_share
 from treeage.pmf import freeze_arrays
 from treeage.schema import InnerEnd
 
@@ -40,8 +43,6 @@ _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed co
 _ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 _ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, (_WEIGHTS * np.pi / 4).astype(np.float32)  # 0 to a right angle
 _COSINES, _SINES = np.cos(_ANGLES).astype(np.float32), np.sin(_ANGLES).astype(np.float32)
-_TAIL_DF = priors.AIM_TAIL_DF.value
-_T_TOP = 2 * gamma((_TAIL_DF + 1) / 2) / gamma(_TAIL_DF / 2) / np.sqrt(_TAIL_DF * np.pi)  # of a folded t
 
 
 # ------------------------------------------------------------------ what cores of a stand share
@@ -314,7 +315,7 @@ def _radius_sd(ends: InnerEnds) -> Array:
 def _density(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     """Density of distance and core length before looking at the wood, (n_core, n_grid)."""
     radius = ends.assumed_mm[:, None]
-    offset = OFFSET_SHARE * radius
+    offset = offset_share() * radius
     aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
     along = np.hypot(np.exp(errors.eccentricity[node]) * offset, _radius_sd(ends)[:, None])
     gap = (ends.radius_mm - ends.length_mm)[:, None]
@@ -344,7 +345,9 @@ def _normal(z: Array) -> Array:
 
 def _beside(aside: Array) -> Array:
     """Density of the distance of cores that pass the pith: a t of the sideways miss, either side."""
-    return np.asarray(_T_TOP * (1 + (DISTANCE_GRID_MM / aside) ** 2 / _TAIL_DF) ** (-(_TAIL_DF + 1) / 2) / aside)
+    df = priors.AIM_TAIL_DF.value
+    top = 2 * gamma((df + 1) / 2) / gamma(df / 2) / np.sqrt(df * np.pi)  # of a folded t
+    return np.asarray(top * (1 + (DISTANCE_GRID_MM / aside) ** 2 / df) ** (-(df + 1) / 2) / aside)
 
 
 def _short(aside: Array) -> Array:
@@ -367,6 +370,94 @@ def _short_along(gap: Array, along: Array, aside: Array) -> Array:
     np.exp(ahead, out=ahead)
     total = (ahead @ _WEIGHTS).astype(np.float64)
     return np.asarray(2 * DISTANCE_GRID_MM * total / (2 * np.pi * along * aside) / priors.SHORT_MM.value)
+
+
+# ------------------------------------------------------------------ virtual inner ends
+
+_REDRAWN = 40  # choice: rounds in which what the stem does not allow, or what shows no such arc, is drawn again
+_LEAST_RISE_MM = 0.05  # choice: half the reading error; a flatter arc counts as one of this rise
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnEnds:
+    """Virtual inner ends: distance [mm], radius less length [mm], words; each shape (n,)."""
+
+    distance_mm: Array
+    gap_mm: Array
+    word: NDArray[np.object_]
+
+    def put(self, rows: Rows, drawn: DrawnEnds) -> None:
+        """Overwrite some rows."""
+        for own, new in zip(vars(self).values(), vars(drawn).values(), strict=True):
+            own[rows] = new
+
+
+def draw_ends(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator) -> DrawnEnds:
+    """Draw what could have been seen at inner ends on the stems of these, by the law of `end_distances`.
+
+    errors: one node a row of `ends`. Cores lost to rot or breakage stay so; others show pith, arcs or none of these.
+    """
+    drawn, known = _drawn(ends, errors, rng), np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm)
+    for _ in range(_REDRAWN):
+        behind = np.maximum(ends.assumed_mm + np.where(known, drawn.gap_mm, ends.assumed_mm), 0.0) + _radius_sd(ends)
+        behind[ends.beyond_diameter] = np.inf
+        outside = np.flatnonzero(drawn.distance_mm > behind)
+        if not outside.size:
+            break
+        drawn.put(outside, _drawn(ends.take(outside), errors.take(outside), rng))
+    return drawn
+
+
+def _drawn(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator) -> DrawnEnds:
+    """The same whether or not the stem allows them."""
+    size, lost = len(ends), is_lost(ends)
+    offset = offset_share() * ends.assumed_mm
+    aside = np.exp(errors.aim) * np.hypot(offset, priors.AIM_MM.value)
+    along = np.hypot(np.exp(errors.eccentricity) * offset, _radius_sd(ends))
+    passes = rng.random(size) < np.where(lost, 0.0, priors.PASSES_PITH.value)
+    miss = np.where(passes, rng.standard_t(priors.AIM_TAIL_DF.value, size), rng.standard_normal(size))
+    short = np.where(passes, 0.0, priors.SHORT_MM.value * rng.random(size))
+    distance = np.hypot(short, aside * miss)
+    gap = np.where(errors.square > 0, distance, short) + along * rng.standard_normal(size)
+    near, look = distance < priors.CORE_WIDTH.value / 2, rng.random((2, size))
+    named = near & (look[0] < 1 / (1 + priors.PITH_NEAR.value))  # weights 1 and PITH_NEAR in `end_distances`
+    unseen = look[1] < unseen_share(distance, errors.sight)
+    word = np.where(unseen, InnerEnd.NO_ARCS, InnerEnd.ARCS).astype(object)
+    word[named] = InnerEnd.PITH
+    word[lost] = ends.word[lost]
+    return DrawnEnds(distance, gap, word)
+
+
+def is_lost(ends: InnerEnds) -> Flags:
+    """Cores lost to rot or breakage, which stopped short."""
+    return np.asarray(np.isin(ends.word, [InnerEnd.ROT, InnerEnd.BROKEN]) & ~ends.seen)
+
+
+def draw_arc_radii(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator) -> Array:
+    """Radii [mm] of arcs as they could have been read on the chords of these ends; NaN where none is drawn.
+
+    errors: one node a row of `ends`, all of which have an arc.
+    """
+    radius = np.full(len(ends), np.nan)
+    for _ in range(_REDRAWN):
+        rows = np.flatnonzero(np.isnan(radius))
+        if not rows.size:
+            break
+        some, own = ends.take(rows), errors.take(rows)
+        drawn, wider = draw_ends(some, own, rng), np.exp(own.arc_spread)
+        out_of_round = own.arc_bias + priors.ROUNDNESS.value * wider * rng.standard_normal(rows.size)
+        true = drawn.distance_mm * np.exp(out_of_round)
+        by_chord = some.chord_mm / 4 / np.maximum(true, 0.6 * some.chord_mm) * priors.CHORD_SD.value
+        error = np.hypot(some.arc_sd_mm * wider, by_chord)
+        rise = arc_rise(true, some.chord_mm) + error * rng.standard_normal(rows.size)
+        fits = (drawn.word == InnerEnd.ARCS) & (true >= some.chord_mm / 2)
+        radius[rows[fits]] = read_radius(some.chord_mm[fits], rise[fits])
+    return radius
+
+
+def read_radius(chord_mm: Array, rise_mm: Array) -> Array:
+    """Radius [mm] of arcs as read; of one that is flat, and of one past a half circle, that of the nearest which is not."""
+    return arc_radius(chord_mm, np.clip(rise_mm, np.minimum(_LEAST_RISE_MM, chord_mm / 2), chord_mm / 2))
 
 
 def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) -> Array:

@@ -15,7 +15,6 @@ from treeage.schema import horizontal_share
 
 Array = NDArray[np.float64]
 
-OFFSET_SHARE = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2)  # a Rayleigh mean is sqrt(pi/2) of its scale
 LEAST_COSINE = 0.5  # choice: cores within 60 degrees of one line; simulation finds others as good as independent
 _NEGLIGIBLE = 3e-3  # choice: joint cases that hold less of the likeliest change no printed figure
 
@@ -147,6 +146,11 @@ def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
 # ------------------------------------------------------------------ two cores of one stem
 
 
+def offset_share() -> float:
+    """Scale of the offset of the pith in each direction, as a share of the radius (a Rayleigh mean is sqrt(pi/2) of it)."""
+    return float(priors.ECCENTRICITY.value / np.sqrt(np.pi / 2))
+
+
 def share_a_line(azimuths_deg: tuple[float, float]) -> bool:
     """Tell whether two cores lie near enough to one line that an eccentric pith moves both distances.
 
@@ -229,7 +233,7 @@ def joint_distances(
     # an offset larger by a factor is the same places with other weights: the ratio of two normal densities
     narrow = np.exp(-2 * np.asarray(eccentricity, dtype=np.float64))[:, None]
     weight = weight * narrow * np.exp(-0.5 * (narrow - 1) * (along**2 + across**2))
-    offset = OFFSET_SHARE * radius_mm
+    offset = offset_share() * radius_mm
     radius = radius_mm + radius_sd_mm * error
     distances = np.empty((radius.size, 2))
     for core, (azimuth, length) in enumerate(zip(np.deg2rad([0.0, apart_deg]), lengths_mm, strict=True)):

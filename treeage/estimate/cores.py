@@ -205,7 +205,8 @@ def read_cores(field: Field) -> Cores:
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     growth, width_source, known = _growth(table, (length, radius), widths, distance, flags)
     dating = np.array([Dating(word) for word in table["dating"]], dtype=object)
-    count = count_error_mass(counted, dating.astype(str), genus=[str(name) for name in table["species"]])
+    misread = np.maximum(1, np.round(counted * priors.COUNT_RATE.value))  # the errors depend on rings times rate alone
+    count = count_error_mass(misread, dating.astype(str), genus=[str(name) for name in table["species"]])
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (inner_end == InnerEnd.PITH))
     distance = at_pith(distance, bound_only)
     words, number = partial(_words, table), partial(column_numbers, table)
