@@ -15,9 +15,11 @@ from treeage.distance.ends import (
 )
 
 __all__ = [
-    "AimErrors", "DISTANCE_GRID_MM", "DistanceSource", "DrawnEnds", "InnerEnds", "READINGS", "arc_likelihood", "arc_radius",
-    "arc_rise", "circle_likelihood", "common_arcs_likelihood", "conflict_probability", "direct_likelihood",
-    "direct_sd", "distance_mass", "draw_arc_radii", "draw_distances", "draw_ends", "end_distances", "grid_cells", "inner_ends", "inside_radius", "is_lost",
+    "AimErrors", "DISTANCE_GRID_MM", "DistanceSource", "DrawnEnds", "InnerEnds", "READINGS", "arc_likelihood",
+    "arc_radius", "arc_rise", "circle_likelihood", "common_arcs_likelihood", "conflict_probability",
+    "direct_likelihood", "direct_sd", "distance_mass", "draw_arc_radii", "draw_distances", "draw_ends",
+    "end_distances", "grid_cells", "inner_ends", "inside_radius", "is_lost",
     "joint_distances", "mixed_distances", "off_axis_radius", "on_grid", "point_likelihood", "radial_length",
-    "ray_likelihood", "read_likelihoods", "read_radius", "scale_distance", "share_a_line", "source_words", "unseen_curvature",
+    "ray_likelihood", "read_likelihoods", "read_radius", "scale_distance", "share_a_line",
+    "source_words", "unseen_curvature",
 ]

@@ -260,7 +260,7 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     words = {one: ends.word == one for one in InnerEnd}
     lengths = np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm)
     bounded = ends.seen | words[InnerEnd.PITH] | lengths
-    near = np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)
+    near = np.asarray(priors.CORE_WIDTH.value / 2 > DISTANCE_GRID_MM)
     missed_pith = np.where(near, priors.PITH_NEAR.value, 1.0)
     cells = grid_cells()
     mass = np.empty((len(errors), len(ends), DISTANCE_GRID_MM.size))
@@ -456,7 +456,7 @@ def draw_arc_radii(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator)
 
 
 def read_radius(chord_mm: Array, rise_mm: Array) -> Array:
-    """Radius [mm] of arcs as read; of one that is flat, and of one past a half circle, that of the nearest which is not."""
+    """Radius [mm] of arcs as read; of one that is flat or past a half circle that of the nearest which is not."""
     return arc_radius(chord_mm, np.clip(rise_mm, np.minimum(_LEAST_RISE_MM, chord_mm / 2), chord_mm / 2))
 
 

@@ -147,8 +147,8 @@ def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
 
 
 def offset_share() -> float:
-    """Scale of the offset of the pith in each direction, as a share of the radius (a Rayleigh mean is sqrt(pi/2) of it)."""
-    return float(priors.ECCENTRICITY.value / np.sqrt(np.pi / 2))
+    """Scale of the offset of the pith in each direction, as a share of the radius."""
+    return float(priors.ECCENTRICITY.value / np.sqrt(np.pi / 2))  # a Rayleigh mean is sqrt(pi/2) of its scale
 
 
 def share_a_line(azimuths_deg: tuple[float, float]) -> bool:

@@ -39,7 +39,7 @@ class Seen:
         Probabilities under the model that the first of two cores of a tree lacks fewer rings to the pith year than the
         second, if it is that of their counts apart, and as many.
     differences : numpy.ndarray of int, shape (n_read,)
-        Count error of the second core less that of the first, for two cores that were read against each other: likeliest.
+        Likeliest count error of the second core less that of the first, for two cores read against each other.
     counts : tuple of tuple of Mass
         Count errors as published of the first and of the second core, each (n_read, n), for each level of the rate.
     level : numpy.ndarray of int, shape (n_state,)
@@ -88,7 +88,8 @@ def _mates(cores: Cores, shared: Shared) -> tuple[Array, dict[str, int]]:
         growth = own.growth.given_stand[some]
         its = [rows for rows in chosen if cores.species[rows[0]] == name]
         states = shared.states.take(some)
-        few = replace(own, growth=replace(own.growth, given_stand=growth, stand_weights=np.full(some.size, 1 / some.size)))
+        even = np.full(some.size, 1 / some.size)
+        few = replace(own, growth=replace(own.growth, given_stand=growth, stand_weights=even))
         for _, aligned in side_by_side(cores, few, states, its):
             at_most, at_least = pair_tails(aligned[0], aligned[1])
             total = aligned[0].sum(axis=2) * aligned[1].sum(axis=2)

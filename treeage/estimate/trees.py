@@ -97,7 +97,7 @@ def date_trees(
 
 
 def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows]) -> Iterator[Array]:
-    """How well the cores of each tree agree, (n_state, n_shift): years and counts summed out; trees as in `side_by_side`."""
+    """How well the cores of each tree of `side_by_side` agree, (n_state, n_shift): years and counts summed out."""
     for _, aligned in side_by_side(cores, own, states, trees):
         yield np.asarray(np.prod(with_gross_error(aligned), axis=0).sum(axis=2))
 

@@ -16,6 +16,6 @@ __all__ = [
     "CurveFit", "EarlyHeight", "GROWTH_CANDIDATES", "GrowthForm", "HEIGHT_APART_M", "HeightCurve", "HeightModel",
     "TREE_NODES", "axis_tangent", "early_heights", "fit_curve", "from_curve", "from_mean_sd",
     "from_published", "from_quantiles", "from_seedlings", "from_two_heights", "growth_axis", "height_curve",
-    "height_model", "moved_heights", "no_height_model", "normal_nodes", "published_curve", "published_curves", "seasons_between",
-    "tip_heights", "whole_seasons", "years_to_height",
+    "height_model", "moved_heights", "no_height_model", "normal_nodes", "published_curve", "published_curves",
+    "seasons_between", "tip_heights", "whole_seasons", "years_to_height",
 ]

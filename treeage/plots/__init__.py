@@ -1,7 +1,9 @@
 """Figures of every result."""
 
 # fmt: off
-from treeage.plots.ages import plot_age_structure, plot_anatomy, plot_dates, plot_mass, plot_uncertainty_sources
+from treeage.plots.ages import (
+    plot_age_structure, plot_anatomy, plot_checks, plot_dates, plot_mass, plot_sensitivity, plot_uncertainty_sources,
+)
 from treeage.plots.stand import (
     plot_changes, plot_diameter, plot_events, plot_growth, plot_history, plot_in_line, plot_offset_path, plot_origin,
     plot_origins, plot_past, plot_pulses, plot_recruitment, plot_reliability, plot_static, plot_structure,
@@ -9,8 +11,8 @@ from treeage.plots.stand import (
 )
 
 __all__ = [
-    "plot_age_structure", "plot_anatomy", "plot_changes", "plot_dates", "plot_diameter", "plot_events",
+    "plot_age_structure", "plot_anatomy", "plot_changes", "plot_checks", "plot_dates", "plot_diameter", "plot_events",
     "plot_growth", "plot_history", "plot_in_line", "plot_mass", "plot_offset_path", "plot_origin", "plot_origins",
-    "plot_past", "plot_pulses", "plot_recruitment", "plot_reliability", "plot_static", "plot_structure",
-    "plot_uncertainty_sources", "say_core_height",
+    "plot_past", "plot_pulses", "plot_recruitment", "plot_reliability", "plot_sensitivity", "plot_static",
+    "plot_structure", "plot_uncertainty_sources", "say_core_height",
 ]
