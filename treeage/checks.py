@@ -141,8 +141,8 @@ def predictive_checks(ages: Ages, *, seed: int = 0) -> PredictiveChecks:
 
     Examples
     --------
-    >>> from treeage.simulate import simulate_stand
-    >>> ages = estimate_ages(simulate_stand("demo", seed=1).field())
+    >>> from treeage.simulate import scenario, simulate_stand
+    >>> ages = estimate_ages(simulate_stand(replace(scenario("demo"), trees=8), seed=1).field())
     >>> checks = predictive_checks(ages, seed=1)
     >>> bool((checks.table["p"] <= 1).all()), "pith on the core" in set(checks.table["check"])
     (True, True)
@@ -235,7 +235,8 @@ def _arcs_read(ends: InnerEnds, aim: AimErrors, state: Ints, rng: np.random.Gene
         return [("radius read on arcs", len(arcs), "mm", 0.0, np.zeros(1))]
     radius = np.log(read_radius(arcs.chord_mm, arcs.rise_mm))
     drawn = np.log(_replicated(arcs, aim, state, lambda some, errors: draw_arc_radii(some, errors, rng)))
-    low, middle, high = np.nanquantile(drawn, [0.25, 0.5, 0.75], axis=1)
+    quantile = np.nanquantile if np.isnan(drawn).any() else np.quantile  # the latter is far faster
+    low, middle, high = quantile(drawn, [0.25, 0.5, 0.75], axis=1)
     own_low, own_middle, own_high = np.quantile(radius, [0.25, 0.5, 0.75])
     name, apart = "radius read on arcs", float(np.exp(own_high - own_low))
     return [
@@ -423,7 +424,7 @@ def sensitivity(
                 tick(1)
     unused = tuple(name for name in chosen if known[name] not in read)
     table = pd.DataFrame(rows, columns=MOVED_COLUMNS)
-    size = table.groupby("default")[["stand_mean_years", "mean_abs_years"]].transform(lambda own: own.abs().max())
+    size = table[["stand_mean_years", "mean_abs_years"]].abs().groupby(table["default"]).transform("max")
     order = np.lexsort((table["changed_to"], table["default"], -size["mean_abs_years"], -size["stand_mean_years"]))
     every = pd.DataFrame(moves, columns=["tree", "default", "changed_to", "years"])
     return Sensitivity(table.iloc[order].reset_index(drop=True), every, unused)

@@ -430,7 +430,10 @@ def _drawn(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator) -> Draw
 
 def is_lost(ends: InnerEnds) -> Flags:
     """Cores lost to rot or breakage, which stopped short."""
-    return np.asarray(np.isin(ends.word, [InnerEnd.ROT, InnerEnd.BROKEN]) & ~ends.seen)
+    lost = np.asarray((ends.word == InnerEnd.ROT) | (ends.word == InnerEnd.BROKEN), dtype=bool)
+    if lost.any():
+        lost[lost] = ~ends.take(np.flatnonzero(lost)).seen
+    return lost
 
 
 def draw_arc_radii(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator) -> Array:

@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _MOST_MATES = 300  # choice: evenly chosen trees with several cores whose agreement is looked at
+_REACH = 2000  # choice: cores that are open by more rings agree with anything
 _FEW_STATES = 8  # choice: states over which that is averaged; more move no figure
 
 
@@ -90,7 +91,7 @@ def _mates(cores: Cores, shared: Shared) -> tuple[Array, dict[str, int]]:
         states = shared.states.take(some)
         even = np.full(some.size, 1 / some.size)
         few = replace(own, growth=replace(own.growth, given_stand=growth, stand_weights=even))
-        for _, aligned in side_by_side(cores, few, states, its):
+        for _, aligned in side_by_side(cores, few, states, its, reach=_REACH):
             at_most, at_least = pair_tails(aligned[0], aligned[1])
             total = aligned[0].sum(axis=2) * aligned[1].sum(axis=2)
             fewer, equal, whole = (

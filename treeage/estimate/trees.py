@@ -103,17 +103,17 @@ def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: 
 
 
 def side_by_side(
-    cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows]
+    cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], *, reach: int = _MOST_TAUGHT
 ) -> Iterator[tuple[Rows, Array]]:
     """Added rings of the cores of each tree on one axis, (n_core, n_state, n_shift, n), a state for each of the growth.
 
-    trees: rows of informative cores of one species. Trees with cores near one line, at several heights, or open too far
-    to teach are left out. Of two counts read together only the difference matters.
+    trees: rows of informative cores of one species. Trees with cores near one line, at several heights, or open further
+    than `reach` rings are left out. Of two counts read together only the difference matters.
     """
     for rows in trees:
         level = float(np.ptp(cores.height_m[list(rows)])) <= HEIGHT_APART_M
         most = int(np.sort(cores.most_rings[list(rows)])[:2].max()) + int(np.ptp(cores.innermost_year[list(rows)]))
-        if not level or on_one_line(cores, rows) or most > _MOST_TAUGHT:
+        if not level or on_one_line(cores, rows) or most > reach:
             continue
         index, size = np.asarray(rows), table_size(most)
         batch = _Batch([], index, own, states, *missed_parts(cores, index, own, states, size))

@@ -1,0 +1,87 @@
+"""Stands whose inner ends, missed rings and mates follow the model exactly, and what is kept of them for checks."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from treeage.distance import (
+    DISTANCE_GRID_MM,
+    AimErrors,
+    DistanceSource,
+    InnerEnds,
+    arc_likelihood,
+    draw_ends,
+    inner_ends,
+)
+from treeage.estimate import Seen
+from treeage.pmf import Mass
+from treeage.priors import entries
+from treeage.schema import InnerEnd
+from treeage.tables import Field
+
+CHORD_MM = 6.0
+SPREADS = ("aim_log_sd", "eccentricity_log_sd", "sight_log_sd", "arc_bias_sd")
+
+
+def state(rng: np.random.Generator, **fixed: float) -> AimErrors:
+    """One state of the shared errors, drawn from the prior but for what is fixed."""
+    values = [rng.normal(0.0, entries()[name].default) for name in SPREADS]
+    names = ("aim", "eccentricity", "sight", "arc_bias")
+    drawn = dict(zip(names, values, strict=True)) | {"arc_spread": 0.0, "square": float(rng.integers(0, 2))} | fixed
+    return AimErrors(*(np.array([drawn[name]]) for name in (*names, "arc_spread", "square")))
+
+
+def virtual_ends(aim: AimErrors, size: int, rng: np.random.Generator) -> tuple[InnerEnds, np.ndarray]:
+    """Inner ends of cores of stems of 100 to 200 mm, drawn in one state, and their distances."""
+    radius, none = rng.uniform(100, 200, size), np.full(size, np.nan)
+    nodes = aim.take(np.zeros(size, dtype=np.int64))
+    stem = (radius, np.full(size, 4.0), radius)
+    blank = inner_ends(np.full(size, InnerEnd.ARCS, dtype=object), {}, (none, none, none), stem)
+    drawn = draw_ends(blank, nodes, rng)
+    arcs = (drawn.word == InnerEnd.ARCS) & (drawn.distance_mm > CHORD_MM / 2 + 0.5)
+    curve = drawn.distance_mm * np.exp(aim.arc_bias + entries()["roundness"].default * rng.normal(size=size))
+    curve = np.maximum(curve, CHORD_MM / 2)
+    rise = curve - np.sqrt(curve**2 - CHORD_MM**2 / 4) + entries()["arc_sd"].default * rng.normal(size=size)
+    read = tuple(np.where(arcs, each, np.nan) for each in (CHORD_MM, np.maximum(rise, 0.0), 0.1))
+    stem = (radius, np.full(size, 4.0), radius - drawn.gap_mm)
+    likelihood = arc_likelihood(*(each[arcs] for each in read)) if arcs.any() else np.ones((0, DISTANCE_GRID_MM.size))
+    return inner_ends(drawn.word, {DistanceSource.ARC: (arcs, likelihood)}, read, stem), drawn.distance_mm
+
+
+def virtual_seen(truth: AimErrors, size: int, rng: np.random.Generator, **other: Any) -> Seen:
+    """What is kept of such a stand where its own state is known, with mates and counts that follow the model."""
+    ends, _ = virtual_ends(truth, size, rng)
+    ends = replace(ends, curved=np.ones((size, 0)), direct=np.ones((size, 0)))
+    place = rng.random(size // 2)
+    errors = Mass(-1, np.tile([0.1, 0.6, 0.3], (size // 2, 1)))
+    one, two = (rng.choice([-1, 0, 1], size // 2, p=[0.1, 0.6, 0.3]) for _ in range(2))
+    mates = np.column_stack([place, np.zeros(size // 2)])
+    parts = {"ends": ends, "aim": truth, "mates": mates, "differences": two - one, "counts": ((errors, errors),)}
+    return Seen(**(parts | {"level": np.zeros(1, dtype=np.int64), "left_out": {}} | other))
+
+
+def virtual_field(aim: AimErrors, trees: int, rng: np.random.Generator, *, wrong_years: int = 0) -> Field:
+    """Tables of such a stand, two cores a tree, crossdated; second cores of every tree dated wrongly by some years.
+
+    Rings of 1 mm of even width are missed as the distance says, within the spread that the model allows.
+    """
+    ends, distance = virtual_ends(aim, 2 * trees, rng)
+    shared = rng.normal(0.0, 0.15) + np.repeat(rng.normal(0.0, 0.15, trees), 2)
+    width = np.exp(shared + 0.3 * rng.normal(size=2 * trees))  # choice: about the spreads fitted to the archive
+    missed = np.where(distance > 0.5, np.maximum(1, np.round(distance / width)), 0).astype(int)
+    whole = np.repeat(rng.integers(150, 250, trees), 2)
+    names = [f"T{number:03d}" for number in range(trees)]
+    table = pd.DataFrame({
+        "tree": np.repeat(names, 2), "core": ["a", "b"] * trees, "dating": "crossdated", "core_height_m": 0.0,
+        "outer_year": 2020 - wrong_years * np.tile([0, 1], trees), "rings_counted": whole - missed,
+        "inner_end": ends.word.astype(str), "core_length_mm": ends.length_mm, "chord_mm": ends.chord_mm,
+        "rise_mm": ends.rise_mm, "arc_sd_mm": ends.arc_sd_mm, "inner_width_mm": 1.0, "inner_width_rings": 20,
+    })  # fmt: skip
+    own = pd.DataFrame({"tree": names, "species": "Picea abies", "bark_mm": 0.0, "bark_sd_mm": 4.0})
+    radius = ends.radius_mm.reshape(-1, 2)[:, 0]
+    table["core_length_mm"] += np.repeat(radius, 2) - ends.radius_mm  # the same gap on the one stem
+    return Field.from_frames(own.assign(core_diameter_cm=radius / 5), table.replace({np.nan: None}))
