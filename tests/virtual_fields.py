@@ -36,8 +36,8 @@ def state(rng: np.random.Generator, **fixed: float) -> AimErrors:
 
 
 def virtual_ends(aim: AimErrors, size: int, rng: np.random.Generator) -> tuple[InnerEnds, np.ndarray]:
-    """Inner ends of cores of stems of 100 to 200 mm, drawn in one state, and their distances."""
-    radius, none = rng.uniform(100, 200, size), np.full(size, np.nan)
+    """Inner ends of two cores each of stems of 100 to 200 mm, drawn in one state, and their distances."""
+    radius, none = np.repeat(rng.uniform(100, 200, size // 2), 2), np.full(size, np.nan)
     nodes = aim.take(np.zeros(size, dtype=np.int64))
     stem = (radius, np.full(size, 4.0), radius)
     blank = inner_ends(np.full(size, InnerEnd.ARCS, dtype=object), {}, (none, none, none), stem)
@@ -47,7 +47,7 @@ def virtual_ends(aim: AimErrors, size: int, rng: np.random.Generator) -> tuple[I
     curve = np.maximum(curve, CHORD_MM / 2)
     rise = curve - np.sqrt(curve**2 - CHORD_MM**2 / 4) + entries()["arc_sd"].default * rng.normal(size=size)
     read = tuple(np.where(arcs, each, np.nan) for each in (CHORD_MM, np.maximum(rise, 0.0), 0.1))
-    stem = (radius, np.full(size, 4.0), radius - drawn.gap_mm)
+    stem = (radius, np.full(size, 4.0), np.maximum(radius - drawn.gap_mm, 5.0))
     likelihood = arc_likelihood(*(each[arcs] for each in read)) if arcs.any() else np.ones((0, DISTANCE_GRID_MM.size))
     return inner_ends(drawn.word, {DistanceSource.ARC: (arcs, likelihood)}, read, stem), drawn.distance_mm
 
@@ -73,7 +73,7 @@ def virtual_field(aim: AimErrors, trees: int, rng: np.random.Generator, *, wrong
     shared = rng.normal(0.0, 0.15) + np.repeat(rng.normal(0.0, 0.15, trees), 2)
     width = np.exp(shared + 0.3 * rng.normal(size=2 * trees))  # choice: about the spreads fitted to the archive
     missed = np.where(distance > 0.5, np.maximum(1, np.round(distance / width)), 0).astype(int)
-    whole = np.repeat(rng.integers(150, 250, trees), 2)
+    whole = np.repeat(missed.reshape(-1, 2).max(axis=1) + rng.integers(50, 150, trees), 2)
     names = [f"T{number:03d}" for number in range(trees)]
     table = pd.DataFrame({
         "tree": np.repeat(names, 2), "core": ["a", "b"] * trees, "dating": "crossdated", "core_height_m": 0.0,
@@ -82,6 +82,5 @@ def virtual_field(aim: AimErrors, trees: int, rng: np.random.Generator, *, wrong
         "rise_mm": ends.rise_mm, "arc_sd_mm": ends.arc_sd_mm, "inner_width_mm": 1.0, "inner_width_rings": 20,
     })  # fmt: skip
     own = pd.DataFrame({"tree": names, "species": "Picea abies", "bark_mm": 0.0, "bark_sd_mm": 4.0})
-    radius = ends.radius_mm.reshape(-1, 2)[:, 0]
-    table["core_length_mm"] += np.repeat(radius, 2) - ends.radius_mm  # the same gap on the one stem
+    radius = ends.radius_mm[::2]
     return Field.from_frames(own.assign(core_diameter_cm=radius / 5), table.replace({np.nan: None}))

@@ -1,0 +1,38 @@
+"""Predictive checks of whole estimates, the shared states learned from the same stand: few false alarms, and power."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from virtual_fields import state, virtual_field
+
+from treeage.checks import predictive_checks
+from treeage.estimate import estimate_ages
+
+STANDS = 30
+
+pytestmark = pytest.mark.slow
+
+
+def checked(trees, seed, **fixed):
+    """Checks of one virtual stand, read from its tables."""
+    rng = np.random.default_rng([STANDS, seed])
+    return predictive_checks(estimate_ages(virtual_field(state(rng, **fixed), trees, rng)), seed=seed)
+
+
+def test_learned_states_give_few_false_alarms():
+    """Stands that follow the model: at most the nominal 5 % of stands with a failed check, within chance.
+
+    The states were learned from what is checked, so p values lie above uniform ones (Robins et al. 2000).
+    """
+    found = [checked(20, seed) for seed in range(STANDS)]
+    table = pd.concat([each.table for each in found])
+    assert sum(bool(each.failed) for each in found) <= 5  # 99.7 % of binomial(30, 0.05)
+    by_row = table.groupby("check")["p"]
+    assert (by_row.mean() > 0.4).all() and by_row.mean().mean() < 0.85
+    assert (table["p"] < 0.05).mean() < 0.07
+
+
+def test_a_field_of_another_world_fails():
+    """Control: piths five times as far off the centre as the published mean, which two states of the prior allow not."""
+    failed = [checked(20, seed, eccentricity=1.6, aim=0.0).failed for seed in range(8)]
+    assert sum("radius less core length, standard deviation" in names for names in failed) >= 4
