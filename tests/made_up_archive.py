@@ -81,8 +81,25 @@ def edited_pairs(series: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns).rename_axis("case").reset_index()
 
 
+def absent_rates() -> pd.DataFrame:
+    """Rates of absent rings of all, three genera of which one is rare, and a species, as if counted."""
+    names = [
+        ("all", "all genera"),
+        ("genus", "Larix"),
+        ("genus", "Picea"),
+        ("genus", "Abies"),
+        ("species", "Larix decidua"),
+    ]
+    table = pd.DataFrame(names, columns=["level", "name"]).assign(n_sites=[40, 20, 10, 2, 12], n_rings=100_000)
+    table = table.assign(n_zero=[200, 300, 20, 0, 100], n_zero_with_sibling=[100, 90, 10, 0, 60], gamma_shape=0.3)
+    table = table.assign(gamma_mean_per_1000=[2.0, 3.0, 0.2, np.nan, 1.0], share_zero_in_all_cores=0.5)
+    for name, factor in {"below_0.25": 5.0, "0.25_0.5": 2.0, "0.5_1": 0.7, "above_1": 0.2}.items():
+        table[f"per_1000_level_{name}"] = factor * table["gamma_mean_per_1000"]
+    return table
+
+
 def write_archive(folder: Path, *, trees: int = 8) -> Path:
-    """Write the five files into a folder."""
+    """Write the six files into a folder."""
     series = series_of_sites(trees)
     series["series"] = series["site"] + ":" + series["tree"] + ":" + series["core"]
     rings = series[["site", "tree", "core", "first", "widths"]].explode("widths")
@@ -92,5 +109,6 @@ def write_archive(folder: Path, *, trees: int = 8) -> Path:
     series.drop(columns=["first", "widths"]).to_csv(folder / "series_index.csv", index=False)
     hidden_cases(series).to_csv(folder / "truncation_cases.csv", index=False)
     other_core_cases(series).to_csv(folder / "cross_core_cases.csv", index=False)
+    absent_rates().to_csv(folder / "absent_rates.csv", index=False)
     edited_pairs(series).to_csv(folder / "pair_cases.csv", index=False)
     return folder

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from treeage.alignment import AlignmentPrior, align_cores, align_many, align_stand, stand_prior, unseen_rings
 from treeage.alignment.pair import near_sums
 from treeage.alignment.prior import alignment_model, alignment_prior
+from treeage.counting import absent_ring_share, false_ring_share
 from treeage.errors import InputError
 
 
@@ -236,14 +237,15 @@ def test_near_sums_reach_over_the_ends():
 def test_priors_by_genus_and_crown_class():
     """Shares follow the table of factors and keep below five percent."""
     start = AlignmentPrior()
-    assert alignment_prior(genus="quercus").absent_share_a == pytest.approx(
-        0.1 * start.absent_share_a
-    )  # table of factors
+    assert start.absent_share_a == absent_ring_share().value  # one table for a core alone and for two
+    assert alignment_prior(genus="quercus").absent_share_a == absent_ring_share("Quercus").value
+    assert alignment_prior(genus="Taxodium distichum").false_share_b == false_ring_share("Taxodium").value < 0.02
     assert alignment_prior(crown_class="suppressed").absent_share_a == pytest.approx(12.5 * start.absent_share_a)
     # Lorimer, Dahir & Singer 1999, abstract: 16.2 against 1.3
-    assert alignment_prior(genus="Juniperus", crown_class="suppressed").absent_share_b == 0.05  # upper limit
+    crowded = alignment_prior(genus="Pinus ponderosa", crown_class="suppressed")
+    assert crowded.absent_share_b == 0.05  # upper limit
     # a species name finds its genus
-    for species, genus in (("Pinus sylvestris", "Pinus"), ("quercus robur", "Quercus")):
+    for species, genus in (("Pinus nomenia", "Pinus"), ("quercus nomenia", "Quercus")):
         assert alignment_prior(genus=species) == alignment_prior(genus=genus) != start
         assert unseen_rings(200, genus=species).mean() == unseen_rings(200, genus=genus).mean()
 
@@ -258,14 +260,14 @@ def test_what_is_believed_cannot_be_changed_later():
         with pytest.raises(TypeError, match="cannot be changed"):
             same.outer_shifts[2] = 0.5
     with pytest.raises(TypeError, match="does not support item assignment"):
-        alignment_model()["absent_share"] = 0.1
+        alignment_model()["narrow_share"] = 0.1
     with pytest.raises(TypeError, match="does not support item assignment"):
         alignment_model()["correlation_weights"][0] = 1.0
 
 
 def test_rings_absent_in_both_cores():
     """The share that no alignment sees grows with the rings and has the stated mean."""
-    mean = 300 * AlignmentPrior().absent_share_a * 0.52  # model file: rings times share times share
+    mean = 300 * 0.001895 * 0.47  # archive: rings times rate times the share that all cores of a tree lack
     assert unseen_rings(300).mean() == pytest.approx(mean, rel=0.02)
     assert unseen_rings(0).prob_at(0) == 1
     with pytest.raises(InputError, match="got -1, need at least 0"):

@@ -24,7 +24,7 @@ from treeage.simulate import example_field
 from treeage.tables import read_field
 from treeage.version import VERSION
 
-OUTPUTS = {"ages.csv", "draws.parquet", "figures", "methods.md", "report.html", "run.json"}
+OUTPUTS = {"ages.csv", "draws.parquet", "figures", "methods.md", "report.html", "references.bib", "run.json"}
 
 
 @pytest.fixture(scope="module")

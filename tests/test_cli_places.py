@@ -123,4 +123,4 @@ def test_the_screen_ends_with_the_caution(small, tmp_path, capsys):
     assert cli.main(["estimate", str(small), "--out", str(tmp_path / "out"), "--draws", "5"]) == 0
     said = capsys.readouterr().out
     assert " ".join(said.split()).endswith(words("caution")["decisions"])
-    assert "age at core height: 1 tree\n" in said
+    assert "height from open data: 1 tree\n" in said

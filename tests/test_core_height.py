@@ -1,4 +1,4 @@
-"""Trees without a height model: every face says that their date is the year at coring height (README, never a zero)."""
+"""Trees of the height model "none": every face says that their date is the year at coring height (never a zero)."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -29,13 +29,14 @@ NOTE = "trees are dated at coring height; their dates are later than their estab
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    """Half of the demo, without the young larches and without the height model of larch."""
+    """Half of the demo, with the height model "none" chosen for larch."""
     target = first_trees(DEMO, tmp_path_factory.mktemp("bare") / "field", "T24")
     young = pd.read_csv(target / "seedlings.csv", dtype=str, keep_default_na=False)
     young[young["species"] != LARCH].to_csv(target / "seedlings.csv", index=False)
     settings = (target / "field.toml").read_text(encoding="utf-8")
     (target / "field.toml").write_text(
-        settings.replace(f'[height."{LARCH}"]\nmodel = "seedlings"\n', ""), encoding="utf-8"
+        settings.replace(f'[height."{LARCH}"]\nmodel = "seedlings"\n', f'[height."{LARCH}"]\nmodel = "none"\n'),
+        encoding="utf-8",
     )
     return target
 
@@ -140,7 +141,7 @@ def test_short_faces_count_them(mixed, alone):
     many, of = len(mixed.at_core_height), len(mixed.trees)
     assert f"({many} at coring height)" in repr(mixed)
     assert f"{many} of {of} dates refer to the coring height" in mixed.summary()
-    assert f"given or chosen for {LARCH}: these trees are older" in mixed.date_note
+    assert f"because no years to it are added for {LARCH}: these trees are older" in mixed.date_note
     assert "date_refers_to" in mixed._repr_html_()
     assert alone.date_note.startswith("All dates refer to the coring height")
     assert made_up_ages(3).date_note == ""

@@ -4,12 +4,13 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from treeage import priors
 from treeage.distance import (
     DISTANCE_GRID_MM,
     DistanceSource,
-    aimed_core_density,
+    AimErrors,
     arc_likelihood,
     arc_radius,
     arc_rise,
@@ -19,6 +20,9 @@ from treeage.distance import (
     direct_likelihood,
     distance_mass,
     draw_distances,
+    end_distances,
+    grid_cells,
+    inner_ends,
     inside_radius,
     joint_distances,
     off_axis_radius,
@@ -26,12 +30,12 @@ from treeage.distance import (
     point_likelihood,
     radial_length,
     ray_likelihood,
-    short_core_density,
     source_words,
     unseen_curvature,
 )
 from treeage.distance.seen import DISTANCE_STEP, fit_circles
 from treeage.errors import InputError
+from treeage.schema import InnerEnd
 
 FLAT = np.ones((1, DISTANCE_GRID_MM.size))
 
@@ -99,16 +103,15 @@ def test_flat_arc_says_nothing():
 
 def test_flat_arc_stays_inside_the_stem():
     """With a flat arc the answer is what the aim says, and never beyond the geometric limit."""
-    density = aimed_core_density([100.0], [2.0], [95.0])
-    mass = distance_mass(density, [arc_likelihood(5.0, 0.0)])[0]
+    mass = end_distances(one_end("arcs", 100.0, 2.0, 95.0, arc=(5.0, 0.0, 0.1)), node())[0][0, 0]
     assert mass[DISTANCE_GRID_MM > 2 * 100 - 95 + 3].sum() == 0  # what is left of the diameter, hand sum
     assert 10 < quantile(mass, 0.5) < 60
 
 
 def test_arc_answer_is_skewed_to_the_right():
     """L = 5, h = 0.3 +- 0.1 mm: 10.57 mm with 8.01 and 15.73 at one reading error (own arithmetic, skewed)."""
-    density = aimed_core_density([150.0], [3.0], [140.0])
-    mass = distance_mass(density, [arc_likelihood(5.0, 0.3, 0.1)])[0]
+    aim = stats.halfnorm(scale=24.0).pdf(DISTANCE_GRID_MM)[None]  # oracle: SciPy
+    mass = distance_mass(aim, [arc_likelihood(5.0, 0.3, 0.1)])[0]
     low, middle, high = (quantile(mass, prob) for prob in (0.16, 0.5, 0.84))
     assert low < 10.57 < high
     assert high - middle > middle - low
@@ -227,30 +230,125 @@ def test_girth_example():
     assert 2 * float(radius[0]) / 25.4 == pytest.approx(14.80, abs=5e-3)
 
 
+def node(**values):
+    """One node of the shared errors, the others in the middle of their priors."""
+    fields = ("aim", "eccentricity", "sight", "arc_bias", "arc_spread", "square")
+    return AimErrors(*(np.array([float(values.get(name, 0.0))]) for name in fields))
+
+
+def one_end(word, radius=150.0, spread=3.0, length=130.0, arc=(np.nan, np.nan, np.nan), seen_by=None, **more):
+    """What was seen at one inner end."""
+    chord, rise, error = (np.array([value]) for value in arc)
+    read = {} if np.isnan(arc[0]) else {DistanceSource.ARC: (np.array([True]), arc_likelihood(chord, rise, error))}
+    stem = tuple(np.array([value]) for value in (radius, spread, length))
+    words = np.array([InnerEnd(word)], dtype=object)
+    return inner_ends(words, read | (seen_by or {}), (chord, rise, error), stem, **more)
+
+
 def test_radius_method_is_wide():
     """DIB 370 mm, core 170 mm: 15 mm short of the centre, but an eccentric pith makes it 5 to 50 mm."""
-    density = short_core_density([185.0], [1.0], [170.0])
-    mass = distance_mass(density, [FLAT])[0]
+    mass = end_distances(one_end("broken", 185.0, 1.0, 170.0), node())[0][0, 0]
     low, high = quantile(mass, 0.05), quantile(mass, 0.95)
     assert low < 15 - 5 and high > 15 + 18.5  # eccentricity of 5 % of the diameter is 18.5 mm, own arithmetic
 
 
-def test_short_core_density_against_monte_carlo():
-    """Random pith offsets give the same distribution of the distance (oracle: simulation)."""
-    rng = np.random.default_rng(3)
+def made_cores(rng, number, *, square, past, lost, aside=1.0, off=1.0):
+    """Cores bored at a stem of radius 150: distance of the inner end, and radius less length (the model in words)."""
     scale = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * 150
-    along = 40 + np.hypot(scale, 4.0) * rng.standard_normal(300_000)
-    across = scale * rng.standard_normal(300_000)
-    distance = np.hypot(along, across)[along > 0]
-    mass = distance_mass(short_core_density([150.0], [4.0], [110.0]), [FLAT])[0]
+    width = aside * np.hypot(scale, priors.AIM_MM.value)
+    miss = width * np.where(past, rng.standard_t(priors.AIM_TAIL_DF.value, number), rng.standard_normal(number))
+    short = np.where(past, 0.0, rng.uniform(0, 300, number))
+    distance = np.hypot(short, miss)
+    kept = past | lost | (rng.random(number) < np.exp(-distance / priors.SHORT_MM.value))
+    error = np.hypot(off * scale, 3.0) * rng.standard_normal(number)
+    return distance[kept], ((distance if square else short) + error)[kept], past[kept]
+
+
+@pytest.mark.parametrize("square", [False, True])
+@pytest.mark.parametrize("gap", [5.0, 30.0])
+def test_core_that_stopped_short_against_monte_carlo(square, gap):
+    """A broken core of known length: cores made by the model's own words that have this length (oracle: simulation)."""
+    rng = np.random.default_rng(3)
+    short_only = np.zeros(3_000_000, dtype=bool)
+    distance, short, _ = made_cores(rng, 3_000_000, square=square, past=short_only, lost=True, aside=1.3, off=0.8)
+    kept = distance[np.abs(short - gap) < 0.75]
+    errors = node(aim=np.log(1.3), eccentricity=np.log(0.8), square=square)
+    mass = end_distances(one_end("broken", length=150.0 - gap), errors)[0][0, 0]
     for prob in (0.05, 0.25, 0.5, 0.75, 0.95):
-        assert quantile(mass, prob) == pytest.approx(np.quantile(distance, prob), rel=0.03, abs=0.3)
+        assert quantile(mass, prob) == pytest.approx(np.quantile(kept, prob), rel=0.06, abs=0.4)
+
+
+def test_core_without_arcs_against_monte_carlo():
+    """No arcs on an intact core: passed beside the pith or stopped short, and nothing was noticed (simulation)."""
+    rng = np.random.default_rng(5)
+    past = rng.random(6_000_000) < 0.5
+    distance, gap, past = made_cores(rng, past.size, square=False, past=past, lost=False)
+    noticed = np.interp(distance, DISTANCE_GRID_MM, 1 - unseen_curvature(sight=0.2)[0])
+    open_to = (np.abs(gap - 10) < 0.75) & (distance > priors.CORE_WIDTH.value / 2)
+    weight = np.where(past, 0.8 / past.sum(), 0.2 / (~past).sum()) * (1 - noticed)  # eight of ten pass
+    order = np.argsort(distance[open_to])
+    total = np.cumsum(weight[open_to][order])
+    mass = end_distances(one_end("no_arcs", length=140.0, pith_near=0.0), node(sight=0.2))[0][0, 0]
+    for prob in (0.1, 0.25, 0.5, 0.75, 0.9):
+        expected = distance[open_to][order][np.searchsorted(total, prob * total[-1])]
+        assert quantile(mass, prob) == pytest.approx(expected, rel=0.05, abs=0.5)
+
+
+def test_arc_that_was_read_could_be_seen():
+    """A flat arc: the answer is what is left of the prior where arcs are seen at all (the missing factor, by hand)."""
+    ends = one_end("arcs", length=np.nan, arc=(0.1, 0.0, 5.0), pith_near=1.0)  # rise without information
+    mass, _ = end_distances(ends, node())
+    seen = 1 - unseen_curvature()[0]
+    scale = np.hypot(priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * 150, priors.AIM_MM.value)
+    beside = 2 * stats.t(priors.AIM_TAIL_DF.value).pdf(DISTANCE_GRID_MM / scale) / scale  # oracle: SciPy
+    assert quantile(mass[0, 0], 0.5) < 0.75 * quantile(distance_mass(beside[None], [FLAT])[0], 0.5)
+    short = short_by_hand(scale) * np.exp(-DISTANCE_GRID_MM / priors.SHORT_MM.value)
+    short = short / (short @ grid_cells())
+    expected = distance_mass((0.8 * beside + 0.2 * short)[None], [seen[None]])[0]
+    assert np.abs(mass[0, 0] - expected).sum() < 0.03
+
+
+def short_by_hand(scale):
+    """Density of hypot(x, y), x even over SHORT_MM, y normal: by quadrature (own sum)."""
+    out = np.zeros(DISTANCE_GRID_MM.size)
+    for k, r in enumerate(DISTANCE_GRID_MM):
+        angle = (np.arange(2000) + 0.5) / 2000 * np.pi / 2
+        out[k] = (2 * stats.norm(0, scale).pdf(r * np.sin(angle)) * r).mean() * np.pi / 2 / priors.SHORT_MM.value
+    return out
+
+
+def test_evidence_moves_with_what_was_seen():
+    """Pith hits speak for a good aim, arcs read far out for good sight, long gaps for square lengths (own reasoning)."""
+    aims = AimErrors(np.array([-0.7, 0.7]), *np.zeros((5, 2)))
+    assert np.diff(end_distances(one_end("pith", length=150.0), aims)[1][:, 0])[0] < 0
+    sights = AimErrors(np.zeros(2), np.zeros(2), np.array([-0.7, 0.7]), *np.zeros((3, 2)))
+    far = one_end("arcs", length=150.0, arc=(5.0, 0.09, 0.02))
+    assert np.diff(end_distances(far, sights)[1][:, 0])[0] > 0
+    square = AimErrors(*np.zeros((5, 2)), np.array([0.0, 1.0]))
+    summed = one_end("arcs", length=130.0, arc=(5.0, 0.157, 0.01))  # an arc at 20 mm, a gap of 20 mm
+    assert np.diff(end_distances(summed, square)[1][:, 0])[0] > 0
+
+
+def test_bias_of_arcs_moves_the_distance():
+    """Radii read a tenth too long put the pith a tenth nearer (definition)."""
+    ends = one_end("arcs", length=np.nan, arc=(8.0, 2.0, 0.02))
+    plain, biased = (quantile(end_distances(ends, node(arc_bias=bias))[0][0, 0], 0.5) for bias in (0.0, 0.1))
+    assert biased == pytest.approx(plain * np.exp(-0.1), rel=0.02)
+
+
+def test_a_pith_is_taken_at_its_word_but_for_a_share():
+    """Ten in a hundred piths lie beside the core, within half its width (definition); none where so set."""
+    mass = end_distances(one_end("pith", pith_near=0.1), node())[0][0, 0]
+    assert mass[0] == pytest.approx(0.9, abs=0.01)
+    assert mass[DISTANCE_GRID_MM > priors.CORE_WIDTH.value / 2].sum() == 0
+    assert end_distances(one_end("pith", pith_near=0.0), node())[0][0, 0, 0] == 1.0
 
 
 def test_mean_offset_of_the_pith_is_the_published_one():
     """A core that stops at the centre of a stem sees the mean offset on average (Renvall 12.3 %, Woodall 14.4 %)."""
-    mass = distance_mass(short_core_density([100.0], [0.001], [100.0]), [FLAT])[0]
-    assert 12.3 <= mass @ DISTANCE_GRID_MM <= 14.4
+    rng = np.random.default_rng(6)
+    scale = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * 100
+    assert 12.3 <= np.hypot(*(scale * rng.standard_normal((2, 1_000_000)))).mean() <= 14.4
 
 
 @pytest.mark.parametrize("apart_deg", [180.0, 150.0, 45.0])
@@ -266,6 +364,7 @@ def test_two_cores_see_one_pith(apart_deg):
     keep = (one > 0) & (two > 0)
     distances = np.stack([np.hypot(one, across), np.hypot(two, across_two)], axis=1)[keep]
     weights, cases = joint_distances(150.0, 3.0, (110.0, 100.0), apart_deg=apart_deg)
+    weights = weights[0]
     assert weights.sum() == pytest.approx(1.0)
     assert weights @ cases[:, 0] == pytest.approx(distances[:, 0].mean(), rel=0.02)
     total, spread = cases.sum(axis=1), distances.sum(axis=1)
@@ -276,7 +375,8 @@ def test_unseen_curvature_counts_for_two_cores_of_one_line():
     """Rings that do not curve move both ends away from the pith, by what one core makes of it (own definition)."""
     plain, near = joint_distances(150.0, 3.0, (140.0, 140.0))
     weights, far = joint_distances(150.0, 3.0, (140.0, 140.0), no_arcs=(True, True))
-    assert weights @ far[:, 0] > plain @ near[:, 0] + 1
+    assert weights[0] @ far[:, 0] > plain[0] @ near[:, 0] + 1
+    plain, weights = plain[0], weights[0]
     single = np.interp(near, DISTANCE_GRID_MM, unseen_curvature()[0]).prod(axis=1) * plain
     assert weights @ far[:, 0] == pytest.approx(single @ near[:, 0] / single.sum(), rel=0.02)
 
@@ -390,7 +490,7 @@ def test_draws_are_even_over_a_step_about_their_distance():
         (lambda: circle_likelihood(0.0), "radius_mm: got 0"),
         (lambda: direct_likelihood(-1.0, 1.0), "distance_mm: got -1"),
         (lambda: inside_radius(0.0), "diameter_cm: got 0"),
-        (lambda: short_core_density(-1.0, 1.0, 1.0), "radius_mm: got -1"),
+        (lambda: joint_distances(-1.0, 1.0, (1.0, 1.0)), "radius_mm: got -1"),
         (lambda: fit_circles([1, 1], [0, 1], [0, 1]), "got 2 points, need at least 3 points"),
     ],
 )

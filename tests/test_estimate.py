@@ -123,8 +123,8 @@ def test_two_cores_are_better_than_one_and_a_flat_one_changes_nothing():
     assert double.pith_year.sd() < single.pith_year.sd()
     broken = arc | {"inner_end": ["arcs", "broken"], "chord_mm": [10.0, None], "rise_mm": [1.0, None]}
     bounded = estimate_ages(one_tree(rings_counted=[110, 60], **broken))
-    assert bounded["A1"].pith_year.mean() == pytest.approx(single.pith_year.mean(), abs=1e-2)
-    assert bounded["A1"].pith_year.sd() == pytest.approx(single.pith_year.sd(), rel=0.03)  # far tail cut differently
+    assert bounded["A1"].pith_year.mean() == pytest.approx(single.pith_year.mean(), abs=3e-2)
+    assert bounded["A1"].pith_year.sd() == pytest.approx(single.pith_year.sd(), rel=0.06)  # far tail cut differently
     assert bounded.accounting.query("table == 'cores'")["status"].tolist() == ["estimated", "minimum only"]
 
 
@@ -175,10 +175,11 @@ def test_a_count_can_exceed_the_lower_end_of_the_age():
 
 def test_age_at_core_height_is_flagged():
     """Without a height model the answer is the age at coring height and says so; at the root collar nothing lacks."""
-    ages = estimate_ages(one_tree(core_height_m=[1.0]))
+    none = heights(model="none")
+    ages = estimate_ages(one_tree(core_height_m=[1.0], settings=none))
     assert "age_at_core_height" in ages["A1"].flags
     assert ages["A1"].date_refers_to == "coring height"  # was a silent 0 years to that height
-    assert estimate_ages(one_tree(core_height_m=[0.0]))["A1"].date_refers_to == "root collar"
+    assert estimate_ages(one_tree(core_height_m=[0.0], settings=none))["A1"].date_refers_to == "root collar"
 
 
 def test_arcs_of_one_core_share_their_roundness():
@@ -252,7 +253,7 @@ def test_cores_at_two_heights_are_judged_by_all_years_that_may_lie_between(betwe
     model = {"model": "mean_sd", "height_m": 1.0, "mean_years": 12, "sd_years": 5}
     cores = {"core_height_m": [0.3, 1.3], "rings_counted": [100, 100 - between]}
     answer = estimate_ages(one_tree(settings=Settings(height={"default": model}), **cores))["A1"]
-    low, high = (np.maximum(np.ceil(height_model(model).passing_seasons(h)) - 1, 0) for h in (0.3, 1.3))
+    low, high = (height_model(model).passing_years(h) for h in (0.3, 1.3))
     years = (high - low).ravel()
     direct = min(1.0, 2 * min((years <= between).mean(), (years >= between).mean()))
     assert answer.core_conflict_p == pytest.approx(direct, abs=1e-6)
@@ -264,7 +265,7 @@ def test_cores_at_two_heights_are_judged_by_all_years_that_may_lie_between(betwe
 def test_without_a_height_model_the_lowest_core_dates_the_tree(upper, contradicts):
     """120 rings to the pith at 0.3 m: 1905, whenever 1.0 m was reached; only a year before that contradicts (hand)."""
     cores = {"core_height_m": [0.3, 1.0], "rings_counted": [120, upper]}
-    ages = estimate_ages(one_tree(**cores))
+    ages = estimate_ages(one_tree(settings=heights(model="none"), **cores))
     answer = ages["A1"]
     assert answer.pith_year.interval(0.9) == (1905, 1905)
     assert answer.facts["core_height_m"] == 0.3

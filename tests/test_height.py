@@ -19,6 +19,7 @@ SETTINGS = [
     {"model": "none"},
     {"model": "seedlings", "tip": "within_season"},
     {"model": "two_heights"},
+    {"model": "open_data"},
 ]
 TABLE = pd.DataFrame(
     {
@@ -36,7 +37,7 @@ TABLE = pd.DataFrame(
 @pytest.mark.parametrize("settings", SETTINGS, ids=lambda settings: settings["model"])
 def test_every_model_word_makes_a_model(settings):
     """All words of the settings file work, pickle and give a mass function."""
-    model = pickle.loads(pickle.dumps(height_model(settings, seedlings=TABLE)))
+    model = pickle.loads(pickle.dumps(height_model(settings, seedlings=TABLE, species="Larix decidua")))
     years = model.years(1.0)
     assert years.mass.sum() == pytest.approx(1.0)
     assert (years.median() == 0) == (settings["model"] == "none")

@@ -21,7 +21,7 @@ from treeage.height import (
     normal_nodes,
     whole_seasons,
 )
-from treeage.height.model import SHARED_NODES, piecewise, power_slopes
+from treeage.height.model import SHARED_NODES, TIED_NODES, piecewise, power_slopes
 
 YOUNG_HEIGHTS = np.array([0.08, 0.15, 0.2, 0.3, 0.35, 0.5, 0.6, 0.7, 0.9, 1.0, 1.2, 1.4])
 YOUNG_AGES = np.array([2, 3, 3, 5, 4, 7, 6, 9, 10, 9, 14, 13])
@@ -94,11 +94,15 @@ def test_whole_seasons_are_those_before_the_passing_one():
 
 @pytest.mark.parametrize("name", sorted(MODELS))
 def test_passing_years_are_those_of_every_cell(name):
-    """Cell by cell the whole seasons of the passing times; kept, and protected from change."""
+    """Cells as the mass of each shared node has them, by its quantiles; kept, and protected from change."""
     model = MODELS[name]
-    years, seasons = model.passing_years(0.9), model.passing_seasons(0.9)
-    assert years.shape == (SHARED_NODES, TREE_NODES)
-    assert np.all((years < seasons) & (seasons <= years + 1))  # definition
+    years, table = model.passing_years(0.9), model.years_given_shared(0.9)
+    assert years.shape == (SHARED_NODES, TIED_NODES)
+    for node in (0, 13, 31):
+        share = np.cumsum(table.mass[node])
+        for year in np.unique(years[node]):
+            cells = (years[node] <= year).mean()
+            assert cells == pytest.approx(share[year - table.start], abs=0.02)  # the same, counted in cells
     assert model.passing_years(0.9) is years
     with pytest.raises(ValueError, match="read-only"):
         years[0, 0] = 1

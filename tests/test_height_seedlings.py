@@ -14,6 +14,8 @@ from treeage.schema import FEWEST_YOUNG_TREES
 # Chapman-Richards growth whose median tree passes 1 m after 9 seasons; not one of the fitted forms
 TRUTH = height_curve("chapman_richards", {"asymptote": 20.0, "rate": 0.0135, "shape": 1.4})
 
+PLAIN = {"sampling": "passing", "era_log_sd": 0.0}  # ages are times, and the era is left out
+
 
 def young_trees(rng, count, log_sd, *, standing=False):
     """Heights and ages of young trees of 0.1 to 1.4 m: one at each random height, or whatever stands there."""
@@ -94,7 +96,7 @@ def test_shared_error_shrinks_with_more_trees_and_spread_does_not():
     rng = np.random.default_rng(14)
     shared, between = [], []
     for count in (10, 40, 160):
-        table = np.log(from_seedlings(*young_trees(rng, count, 0.3)).passing_seasons(1.0))
+        table = np.log(from_seedlings(*young_trees(rng, count, 0.3), **PLAIN).passing_seasons(1.0))
         shared.append(table.mean(axis=1).std())
         between.append(np.sqrt(table.var(axis=1).mean()))
     assert shared[0] > shared[1] > shared[2]
@@ -215,7 +217,7 @@ def test_few_or_wrong_young_trees_are_refused():
         from_seedlings([1.0, 1, 1, 1, 1], [0.5, 2, 3, 4, 5])
     with pytest.raises(InputError, match=r"shapes \(5,\) and \(4,\), need two rows of one length"):
         from_seedlings([1.0, 1, 1, 1, 1], [2, 3, 4, 5])
-    with pytest.raises(ModelError, match="sampling: got random, need passing or standing"):
+    with pytest.raises(ModelError, match="sampling: got random, need passing, age, height or standing"):
         from_seedlings([1.0] * 5, [2] * 5, sampling="random")
     with pytest.raises(ModelError, match="tip: got spring, need end_of_season or within_season"):
         from_seedlings([1.0] * 5, [2] * 5, tip="spring")

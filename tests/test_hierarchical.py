@@ -3,6 +3,7 @@
 import warnings
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -190,7 +191,9 @@ def test_scaled_distance_leaves_the_pith_alone():
 )
 def test_twice_as_many_wrong_rings_are_those_of_twice_the_rings(factor, dating):
     """Wrong rings are Poisson with a mean of share times rings (closed form); a factor of 1 changes nothing."""
-    found = scaled_counts(np.array([100, 200]), [factor] * 2, ["Picea abies"] * 2, np.array([2.0, 1.0]))
+    species = np.array(["Picea abies"] * 2)
+    cores = SimpleNamespace(rings_counted=np.array([100, 200]), species=species, mean_width_mm=np.full(2, np.nan))
+    found = scaled_counts(cores, [0, 1], [factor] * 2, np.array([2.0, 1.0]))
     expected = count_error_mass([200, 200], dating, genus="Picea abies")
     assert found.start == expected.start
     np.testing.assert_allclose(found.mass, expected.mass)

@@ -32,8 +32,9 @@ def test_pulse_plot_draws_one_mark_a_pulse() -> None:
     """Dates and shares are where the draws say."""
     draws = np.tile([1850.0], (10, 1))
     result = PulseHistory(
-        np.array([0.1, 0.9]), draws, np.full((10, 1), 5.0), np.full((10, 1), 0.4), np.full((4, 2), 0.5), 4, 15.0, 0.9
-    )
+        np.array([0.1, 0.9]), draws, np.full((10, 1), 5.0), np.full((10, 1), 0.4), draws - 8, np.zeros((10, 1)),
+        np.full((4, 2), 0.5), 4, 15.0, 0.9,
+    )  # fmt: skip
     ax = Figure().subplots()
     plots_stand.plot_pulses(result, ax=ax)
     (mark,) = [line for line in ax.lines if line.get_marker() == "o"]
@@ -44,7 +45,7 @@ def test_pulse_plot_draws_one_mark_a_pulse() -> None:
 def test_no_pulse_says_so() -> None:
     """An empty figure carries words."""
     empty = np.empty((10, 0))
-    result = PulseHistory(np.array([0.95, 0.05]), empty, empty, empty, np.ones((4, 1)), 4, 15.0, 0.9)
+    result = PulseHistory(np.array([0.95, 0.05]), empty, empty, empty, empty, empty, np.ones((4, 1)), 4, 15.0, 0.9)
     ax = Figure().subplots()
     plots_stand.plot_pulses(result, ax=ax)
     assert any("no pulse" in text.get_text() for text in ax.texts)

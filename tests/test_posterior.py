@@ -8,14 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from treeage import priors
 from treeage.pmf import Mass
 from treeage.posterior import (
     GrowthNodes,
     added_rings,
     align_added,
-    combine_cases,
     combine_cores,
+    few_parts,
     growth_nodes,
     tie_heights,
 )
@@ -55,22 +54,23 @@ def test_posterior_equals_brute_force(cores):
     count = Mass(-2, rng.dirichlet(np.ones(5), size=cores))
     innermost = np.array([1900, 1903, 1898])[:cores]
     added = added_rings(missed, count)
-    result = combine_cores(added, innermost, np.arange(cores)[None], nodes)
+    result = combine_cores(added, innermost, np.arange(cores)[None], nodes, wrong=0.0)
     years, expected = brute_force(missed, count, innermost, nodes)
     pith = result.reference_year[0] - (result.added.start + np.arange(result.added.size))
     ours = np.zeros_like(expected)
     for k, year in enumerate(pith):
         if years[0] <= year <= years[-1]:
             ours[:, year - years[0]] = result.added.mass[0, :, k]
-    assert np.abs(ours - expected).sum(axis=1).max() < 50 * priors.GROSS_ERROR.value  # the floor, nothing else
+    assert np.abs(ours - expected).sum(axis=1).max() < 1e-6  # rounding, and what is left for cores without an answer
 
 
 def test_hand_made_two_core_tree():
     """Two cores that leave 0-2 rings open: the product of their masses at each year (hand sum)."""
     added = Mass(0, np.array([[[0.2, 0.5, 0.3]], [[0.0, 0.5, 0.5]]]))
-    result = combine_cores(added, np.array([1900, 1901]), np.array([[0, 1]]), ONE)
+    result = combine_cores(added, np.array([1900, 1901]), np.array([[0, 1]]), ONE, wrong=0.0)
     # hand sum: pith 1900 has 0.2 * 0.5 = 0.10; pith 1899 has 0.5 * 0.5 = 0.25; pith 1898 has 0.3 * 0
-    assert result.added.mass[0, 0] == pytest.approx([0.10 / 0.35, 0.25 / 0.35, 0.0], abs=1e-5)
+    assert result.added.start == -1
+    assert result.added.mass[0, 0] == pytest.approx([0.0, 0.10 / 0.35, 0.25 / 0.35, 0.0], abs=1e-5)
 
 
 def test_count_error_is_a_convolution():
@@ -144,6 +144,7 @@ def test_a_flat_core_changes_nothing():
         np.array([[0, 1]]),
         ONE,
         bound_only=np.array([False, True]),
+        wrong=0.0,
     )
     assert np.allclose(alone.added.mass, both.added.mass, atol=1e-5)
     assert np.isnan(both.conflict_p[0])
@@ -155,9 +156,9 @@ def test_a_bounding_core_cuts_later_pith_years():
     added[0, 0, :11] = 1 / 11
     added[1, 0] = 1 / 20
     result = combine_cores(
-        Mass(0, added), np.array([1900, 1895]), np.array([[0, 1]]), ONE, bound_only=np.array([False, True])
+        Mass(0, added), np.array([1900, 1895]), np.array([[0, 1]]), ONE, bound_only=np.array([False, True]), wrong=0.0
     )
-    pith = result.reference_year[0] - np.arange(20)
+    pith = result.reference_year[0] - (result.added.start + np.arange(result.added.size))
     mass = result.added.mass[0, 0]
     assert mass[pith > 1895].sum() < 1e-4
     assert mass[(pith <= 1895) & (pith >= 1890)] == pytest.approx(np.full(6, 1 / 6), abs=1e-4)  # hand sum
@@ -187,22 +188,10 @@ def test_independent_dates_combine_by_precision():
     one = stats.norm(30, 3).pdf(ring)
     two = stats.norm(36, 4).pdf(ring)
     added = Mass(0, np.stack([one / one.sum(), two / two.sum()])[:, None])
-    result = combine_cores(added, np.array([0, 0]), np.array([[0, 1]]), ONE).added.mass[0, 0]
+    result = combine_cores(added, np.array([0, 0]), np.array([[0, 1]]), ONE, wrong=0.0).added.mass[0, 0]
     mean = result @ ring
     assert 70 + mean == pytest.approx(102.16, abs=0.01)
     assert np.sqrt(result @ (ring - mean) ** 2) == pytest.approx(2.40, abs=0.01)
-
-
-def test_cases_reduce_to_independent_cores():
-    """One joint case is the plain product; two joint cases are its mixture (hand sum)."""
-    rng = np.random.default_rng(5)
-    masses = rng.dirichlet(np.ones(6), size=(2, 1, 1))
-    rows = [Mass(0, mass) for mass in masses]
-    plain = combine_cases(rows, np.ones(1), [(1.0, (0, 0))], 0, 6)
-    assert np.allclose(plain[0], masses[0, 0, 0] * masses[1, 0, 0], atol=1e-6)
-    mixed = combine_cases(rows, np.ones(1), [(0.5, (0, 0)), (0.5, (1, 0))], 0, 6)
-    moved = np.append(masses[0, 0, 0][1:], 0.0)
-    assert np.allclose(mixed[0], (masses[0, 0, 0] + moved) / 2 * masses[1, 0, 0], atol=1e-6)
 
 
 def test_two_heights_against_brute_force():
@@ -215,13 +204,8 @@ def test_two_heights_against_brute_force():
     likelihood = {}
     for pattern in np.unique((passing - passing[0]).reshape(2, -1), axis=1).T:
         ahead = inner - inner[0] - pattern
-        likelihood[tuple(int(v) for v in pattern)] = combine_cases(
-            [Mass(0, mass[None, None]) for mass in masses],
-            np.ones(1),
-            [(1.0, tuple(int(v) for v in ahead))],
-            -20,
-            60,
-        )
+        placed = [Mass(0, mass).on(-20 + int(steps), 60) for mass, steps in zip(masses, ahead, strict=True)]
+        likelihood[tuple(int(v) for v in pattern)] = np.prod(placed, axis=0)[None]
     tie = tie_heights(likelihood, -20, passing, ONE)
     assert tie.evidence.tolist() == [1.0]
     expected: dict[int, float] = {}
@@ -266,9 +250,9 @@ def test_a_bound_that_excludes_the_other_core_is_set_aside_and_marked():
             ONE,
             bound_only=np.array([False, True]),
         )
-        assert found.reference_year[0] == 1950 and found.added.mass[0, 0, 0] > 0.999  # pith year 1950
+        assert found.reference_year[0] == 1950 and found.added.mass[0, 0].max() > 0.98  # pith year 1950, but for one core in a hundred that is wrong
         assert bool(found.contradiction[0]) is excluded
-        assert (found.conflict_p[0] < 0.001) is np.bool_(excluded) or np.isnan(found.conflict_p[0])
+        assert (found.conflict_p[0] < 0.02) is np.bool_(excluded) or np.isnan(found.conflict_p[0])
 
 
 def test_a_bound_cuts_what_it_excludes():
@@ -282,6 +266,49 @@ def test_a_bound_cuts_what_it_excludes():
         ONE,
         bound_only=np.array([False, True]),
     )
-    assert found.added.mass[0, 0, 2] > 0.99
+    assert found.added.mass[0, 0].max() > 0.98  # but for one core in a hundred that is wrong
     assert found.conflict_p[0] == pytest.approx(0.4, abs=0.01)
     assert not found.contradiction[0]
+
+
+def test_wrong_cores_are_a_mixture():
+    """Two cores that are wrong one time in ten: all four cases by hand, each with the odd core's Laplace law."""
+    rng = np.random.default_rng(4)
+    masses = rng.dirichlet(np.ones(30), size=(2, 1))
+    result = combine_cores(Mass(0, masses), np.array([1900, 1900]), np.array([[0, 1]]), ONE, wrong=0.1).added
+    one, two = masses[:, 0]
+    years = np.arange(30)
+    law = np.exp(-np.abs(np.arange(-120, 121)) / 20)  # own definition
+    law /= law.sum()
+    odd = [0.999 * np.convolve(mass, law)[120:150] + 0.001 / 30 for mass in (one, two)]
+    expected = (0.9 * one + 0.1 * odd[0]) * (0.9 * two + 0.1 * odd[1])
+    assert result.mass[0, 0] @ years == pytest.approx(expected @ years / expected.sum(), abs=1e-9)
+
+
+def test_two_certain_piths_a_year_apart_leave_both_years_open():
+    """Crossdated to 1921 and 1922 by cores that are wrong one time in a hundred: neither year is certain (own rule)."""
+    point = np.eye(1, 3)[None, 0][:, None] * np.ones((2, 1, 1))
+    result = combine_cores(Mass(0, point), np.array([1921, 1922]), np.array([[0, 1]]), ONE)
+    years = result.reference_year[0] - (result.added.start + np.arange(result.added.size))
+    mass = dict(zip(years.tolist(), result.added.mass[0, 0], strict=True))
+    assert mass[1921] == pytest.approx(mass[1922], rel=1e-6)
+    assert mass[1921] > 0.4
+    assert result.contradiction[0]
+
+
+def test_few_parts_give_the_masses_back():
+    """Masses in 12 states that are mixtures of three: three parts, and their sums are the masses (linear algebra)."""
+    rng = np.random.default_rng(8)
+    base = rng.dirichlet(np.ones(50), size=(5, 3))
+    weight = rng.dirichlet(np.ones(3), size=(12, 5))
+    masses = np.einsum("snp,npr->snr", weight, base)
+    share, parts = few_parts(masses)
+    assert parts.shape[0] == 3
+    assert np.allclose(np.einsum("snp,pnr->snr", share, parts), masses, atol=1e-12)
+
+
+def test_states_weigh_and_draw_the_growth():
+    """Values of the stand's part put in by hand: each has its own normal law over the shifts (definition)."""
+    nodes = growth_nodes(0.2, 0.15, step=0.03).at(np.array([-0.1, 0.3]))
+    assert nodes.stand_weights.tolist() == [0.5, 0.5]
+    assert nodes.given_stand @ nodes.shifts == pytest.approx([-0.1, 0.3], abs=1e-3)

@@ -33,6 +33,7 @@ FILES = {
     "draws.parquet",
     "report.html",
     "methods.md",
+    "references.bib",
     "run.json",
     *(f"figures/{name}.{ending}" for name in ("dates", "age_structure", "uncertainty_sources", "anatomy")
       for ending in ("png", "svg")),

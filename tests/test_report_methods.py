@@ -22,12 +22,14 @@ def methods(cores, height=None, rings=None):
     return methods_text(estimate_ages(field), version="1")
 
 
-def test_no_height_model_is_not_a_choice():
-    """A species without a model was not given one; only `model = "none"` is a choice."""
+def test_no_height_model_is_a_choice():
+    """Only `model = "none"` adds nothing; a species of which nothing is said takes open data, and the text says so."""
     pith = {"inner_end": "pith"}
     text = methods([pith, pith, pith], {"Larix A": {"model": "none"}, "Larix C": MEAN})
-    assert "added for Larix A (chosen in field.toml) and Larix B (no height model was given)." in text
-    assert f"came from these models: Larix C: mean 8, sd 3 years at 1 m ({NO_SOURCE})." in text
+    assert "added for Larix A (chosen in field.toml)." in text
+    assert "came from these models: Larix B: open data on young trees (genus Larix; many studies)" in text
+    assert f"Larix C: mean 8, sd 3 years at 1 m ({NO_SOURCE})." in text
+    assert "For Larix B (many studies of the genus: 46) they rest on a linear mixed model" in text
     assert "explicit choice" not in text
 
 

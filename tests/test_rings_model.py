@@ -6,20 +6,71 @@ import numpy as np
 import pytest
 
 from treeage.priors import data_text
-from treeage.rings import inner_growth, inner_growth_from_means, ring_model
-from treeage.rings.model import FEATURES, TERMS
+from treeage.rings import (
+    calibrate_missing_rings,
+    inner_growth,
+    inner_growth_from_means,
+    ring_model,
+    shared_spreads,
+    visible_growth,
+)
+from treeage.rings.model import FEATURES, MEAN_RINGS, TERMS
 
 
-def test_only_a_mean_is_like_even_rings_with_an_unknown_spread():
-    """Means alone give the location of even rings of typical spread, close to that of varied rings."""
-    model = ring_model()
-    mean = inner_growth_from_means([1.2], [30])
-    assert np.isnan(mean.features[0, -2:]).all()
-    rng = np.random.default_rng(5)
-    widths = np.exp(rng.normal(0, 0.3, (200, 30)))
+def test_a_mean_of_few_rings_is_close_to_the_same_rings_and_a_mean_of_all_says_less():
+    """A mean alone has a regression of its own: near that of the rings where these are few, wider where many."""
+    model, rng = ring_model(), np.random.default_rng(5)
+    mean = inner_growth_from_means([1.2, 1.2, 1.2], [5, 20, 150])
+    assert np.isnan(mean.features[:, -2:]).all()
+    assert mean.mean_only.all()
+    widths = np.exp(rng.normal(0, 0.3, (200, 5)))
     varied = inner_growth(list(widths / widths.mean(1, keepdims=True) * 1.2))
-    difference = model.location(varied, [15.0]).mean() - model.location(mean, [15.0])[0, 0]
-    assert abs(difference) < 0.05
+    assert not varied.mean_only.any()
+    assert abs(model.location(varied, [15.0]).mean() - model.location(mean, [15.0])[0, 0]) < 0.06
+    scales, tables = model.own_scale(mean, np.full(3, 10.0)), model.own_scale(varied, np.full(200, 10.0))
+    assert 1.0 < scales[0] / tables.mean() < 1.2
+    assert scales[2] > 1.02 * scales[1] > scales[0]
+    stand, tree = zip(*(shared_spreads(growth=mean.take([row])) for row in range(3)), strict=True)
+    assert stand[2] > stand[1] > stand[0] >= shared_spreads()[0]
+    assert tree[2] > tree[1] > tree[0] >= shared_spreads()[1]
+
+
+def test_a_mean_that_was_not_measured_is_wider():
+    """Its error joins that of the hidden width; shared spreads are root mean squares over the cores."""
+    model = ring_model()
+    growth = inner_growth_from_means([1.0, 1.0], [80, 80], mean_log_sd=[0.0, 0.3])
+    plain, wide = model.own_scale(growth, np.array([10.0, 10.0]))
+    assert wide == pytest.approx(np.hypot(plain, 0.3))  # closed form
+    both = visible_growth([np.ones(80), np.zeros(0)], np.ones(2), np.full(2, 80.0), genus=[None, None])
+    assert both.mean_only.tolist() == [False, True]
+    alone, table = shared_spreads(growth=growth)[0], shared_spreads()[0]
+    assert shared_spreads(growth=both)[0] == pytest.approx(np.sqrt((alone**2 + table**2) / 2))  # closed form
+    known = calibrate_missing_rings([[1.0] * 60] * 9)
+    left = known.stand_sd**2 + alone**2 - table**2  # the stand has taught nothing of what the rings would have told
+    assert shared_spreads(calibration=known, growth=growth)[0] == pytest.approx(np.sqrt(left))
+
+
+def test_genus_offset_of_a_mean_lies_between_those_of_few_rings_and_of_whole_cores():
+    """Half way in the logarithm of the number of rings it is the mean of both."""
+    model, few, whole = ring_model(), *ring_model().mean_genus_offset["Pinus"]
+    middle = float(np.sqrt(np.prod(MEAN_RINGS)))
+    for rings, expected in ((3.0, few), (middle, (few + whole) / 2), (500.0, whole)):
+        named, plain = (inner_growth_from_means([1.0], [rings], genus=genus) for genus in ("Pinus", None))
+        moved = model.location(named, [10.0]) - model.location(plain, [10.0])
+        assert moved[0, 0] == pytest.approx(expected)  # closed form
+
+
+def test_rows_of_both_kinds_are_what_they_are_alone():
+    """Location and scale of a core do not depend on the others."""
+    model = ring_model()
+    both = visible_growth([np.linspace(1, 2, 30), np.zeros(0)], np.full(2, 1.3), np.full(2, 60.0), genus=["Larix"] * 2)
+    for row, one in enumerate(
+        (inner_growth([np.linspace(1, 2, 30)], genus="Larix"), inner_growth_from_means([1.3], [60], genus="Larix"))
+    ):
+        np.testing.assert_allclose(model.location(both, [4.0, 30.0])[row], model.location(one, [4.0, 30.0])[0])
+        np.testing.assert_allclose(
+            model.own_scale(both, np.full(2, 9.0))[row], model.own_scale(one, np.array([9.0]))[0]
+        )
 
 
 def test_location_by_row_and_by_grid_agree():

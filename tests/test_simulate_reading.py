@@ -57,7 +57,7 @@ def test_default_count_error_follows_the_counting_module(dating: str) -> None:
             for _ in range(1500)
         ]
     )
-    stated = count_error(120, dating, genus="Larix")
+    stated = count_error(120, dating, genus="Larix", mean_width_mm=1.0)
     below = [(drawn <= value).mean() for value in (0, 2, 5)]
     assert below == pytest.approx([stated.cdf(value) for value in (0, 2, 5)], abs=0.045)  # 3.5 standard errors
 

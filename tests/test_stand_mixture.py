@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from treeage.stand.pulses import MixtureData, components, fit_mixture, log_likelihood, log_prior, prior_draws, unpack
+from treeage.stand.mixture import MixtureData, components, fit_mixture, log_likelihood, log_prior, prior_draws, unpack
 
 
 def _data(dates: np.ndarray, sd: float = 3.0, first: int = 1650, size: int = 300) -> MixtureData:
@@ -21,7 +21,7 @@ def _log_likelihoods(data: MixtureData, rows: np.ndarray, pulses: int) -> np.nda
 def test_components_are_distributions() -> None:
     """Background and pulses each sum to 1, and the pulse has its date and width."""
     data = _data(np.array([1800.0]))
-    theta = np.array([[1700.0, 1900.0, 0.3, -0.5, 1800.0, np.log(6.0), -1.0]])
+    theta = np.array([[1700.0, 1900.0, 0.3, -0.5, 1800.0, np.log(6.0), -1.0, 0.0]])
     parts = components(data, theta, 1)[0]
     assert np.allclose(parts.sum(axis=1), 1)
     assert parts[1] @ data.centres == pytest.approx(1800, abs=0.01)  # closed form
@@ -30,15 +30,16 @@ def test_components_are_distributions() -> None:
 
 def test_unpack_turns_odds_into_shares() -> None:
     """Log odds of 0 share equally with the background."""
-    _, date, width, share = unpack(np.array([[0, 1, 0, 0, 5.0, 9.0, 0.0, 0.0, 0.0, 0.0]]), 2)
+    _, date, width, share, lean = unpack(np.array([[0, 1, 0, 0, 5.0, 9.0, 0.0, 0.0, 0.0, 0.0, 0.2, 0.7]]), 2)
     assert date.tolist() == [[5.0, 9.0]] and width.tolist() == [[1.0, 1.0]]  # closed form
+    assert lean.tolist() == [[0.2, 0.7]]
     assert np.allclose(share, 1 / 3)  # closed form
 
 
 def test_the_prior_forbids() -> None:
     """A short background, pulses out of order or too near, and too wide or narrow ones have no probability."""
     data = _data(np.linspace(1700, 1900, 30))
-    good = np.array([1700.0, 1900.0, 0, 0, 1760.0, 1850.0, 1.0, 1.0, -1.0, -1.0])
+    good = np.array([1700.0, 1900.0, 0, 0, 1760.0, 1850.0, 1.0, 1.0, -1.0, -1.0, 0.0, 1.0])
     rows = np.tile(good, (6, 1))
     rows[1, 1] = 1720.0
     rows[2, 4:6] = [1850.0, 1760.0]

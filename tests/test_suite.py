@@ -11,12 +11,17 @@ from types import FunctionType
 
 import pytest
 from made_up_archive import write_archive
+from made_up_young_trees import write_young_trees
 
 ROOT = Path(__file__).parents[1]
 CALLS = {  # arguments after the folder, and what the script must have said
     "fit_rings.py": [([], r"genus offsets \{'Larix': .*, 'Picea': .*, 'other genera': ")],
     "fit_rings_stand.py": [([], r"stand_single \[\[\[")],
-    "check_rings.py": [([], r"cross_core_cases.csv, check: \d+ cases, 2 sites\n(.*\n)+all +\d+\.0")],
+    "fit_ring_rates.py": [([], r"genus +Larix +[23]\.\d+ +0\.\d+ +0\.5.*\n(.*\n)*width slope -1\.\d")],
+    "check_rings.py": [
+        ([], r"cross_core_cases.csv, check: \d+ cases, 2 sites\n(.*\n)+only the mean(.*\n)+all +\d+\.0")
+    ],
+    "fit_heights.py": [(["score"], r"standing +wild +\d+")],
     "fit_alignment.py": [
         (["fit"], "weights of the correlations"),
         (["check", "reliability.png"], r"delete: n [1-9]\d*, direction (0\.[5-9]|1)"),
@@ -49,6 +54,7 @@ def house(tmp_path_factory):
         shutil.copytree(ROOT / part, folder / part, ignore=shutil.ignore_patterns("__pycache__"))
     (folder / "archive").mkdir()
     write_archive(folder / "archive")
+    write_young_trees(folder / "archive")
     return folder
 
 
@@ -81,6 +87,7 @@ def test_every_fitting_script_runs(house):
     assert fitted.keys() == known.keys()
     changed = {name for name in known if fitted[name] != known[name]}
     assert changed > {"coefficients", "scale_coefficients", "genus_offset", "genus_scale", "stand_target"}
+    assert changed > {"mean_coefficients", "mean_scale_coefficients", "mean_genus_offset", "mean_stand_sd"}
     assert shipped.read_bytes() == before
 
 

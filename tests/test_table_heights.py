@@ -37,7 +37,10 @@ LARCH = '[height."Larix decidua"]\n'
         ("model = 'curve'\nname = 'douglas-fir king'\nsite_index = 30", r"name: got douglas-fir king, need one of"),
         ("model = 'none'\nyears = 3", r"years: got years, need for model 'none' only model. Leave it out"),
         ("model = 'seedlings'\nsamplin = 'standing'", r"samplin: got samplin, need .* Did you mean sampling\?"),
-        ("model = 'seedlings'\nsampling = 'random'", r"sampling: got random, need one of passing, standing"),
+        (
+            "model = 'seedlings'\nsampling = 'random'",
+            r"sampling: got random, need one of passing, age, height, standing",
+        ),
         ("model = 'seedlings'\ntip = true", r"tip: got True, need one of end_of_season, within_season"),
         ("model = 'mean_sd'\nheight_m = 1\nmean_years = 'ten'\nsd_years = 3", r"mean_years: got ten, .* \[years\]"),
         ("model = 'mean_sd'\nheight_m = 1\nmean_years = 9\nsd_years = 0", r"sd_years: got 0, need a number above 0"),
@@ -148,7 +151,7 @@ def test_names_are_those_that_the_models_take() -> None:
 def test_the_table_of_keys_is_one(tmp_path: Path) -> None:
     """Every model word is known to the checks of the file."""
     for word in HEIGHT_MODEL_KEYS:
-        if word in ("none",):
+        if word in ("none", "open_data"):
             assert read(tmp_path, good_tables(), TOML + LARCH + f"model = '{word}'\n").settings.height
             continue
         with pytest.raises(InputError, match=r"nothing|at least 5"):

@@ -8,18 +8,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from treeage import priors
 from treeage.distance import (
     DISTANCE_GRID_MM,
     AimErrors,
     DistanceSource,
     InnerEnds,
     arc_likelihood,
-    draw_ends,
     inner_ends,
 )
-from treeage.estimate import Seen
+from treeage.estimate import Seen, draw_ends
 from treeage.pmf import Mass
-from treeage.priors import entries
 from treeage.schema import InnerEnd
 from treeage.tables import Field
 
@@ -29,7 +28,7 @@ SPREADS = ("aim_log_sd", "eccentricity_log_sd", "sight_log_sd", "arc_bias_sd")
 
 def state(rng: np.random.Generator, **fixed: float) -> AimErrors:
     """One state of the shared errors, drawn from the prior but for what is fixed."""
-    values = [rng.normal(0.0, entries()[name].default) for name in SPREADS]
+    values = [rng.normal(0.0, priors.entries()[name].default) for name in SPREADS]
     names = ("aim", "eccentricity", "sight", "arc_bias")
     drawn = dict(zip(names, values, strict=True)) | {"arc_spread": 0.0, "square": float(rng.integers(0, 2))} | fixed
     return AimErrors(*(np.array([drawn[name]]) for name in (*names, "arc_spread", "square")))
@@ -43,9 +42,9 @@ def virtual_ends(aim: AimErrors, size: int, rng: np.random.Generator) -> tuple[I
     blank = inner_ends(np.full(size, InnerEnd.ARCS, dtype=object), {}, (none, none, none), stem)
     drawn = draw_ends(blank, nodes, rng)
     arcs = (drawn.word == InnerEnd.ARCS) & (drawn.distance_mm > CHORD_MM / 2 + 0.5)
-    curve = drawn.distance_mm * np.exp(aim.arc_bias + entries()["roundness"].default * rng.normal(size=size))
+    curve = drawn.distance_mm * np.exp(aim.arc_bias + priors.entries()["roundness"].default * rng.normal(size=size))
     curve = np.maximum(curve, CHORD_MM / 2)
-    rise = curve - np.sqrt(curve**2 - CHORD_MM**2 / 4) + entries()["arc_sd"].default * rng.normal(size=size)
+    rise = curve - np.sqrt(curve**2 - CHORD_MM**2 / 4) + priors.entries()["arc_sd"].default * rng.normal(size=size)
     read = tuple(np.where(arcs, each, np.nan) for each in (CHORD_MM, np.maximum(rise, 0.0), 0.1))
     stem = (radius, np.full(size, 4.0), np.maximum(radius - drawn.gap_mm, 5.0))
     likelihood = arc_likelihood(*(each[arcs] for each in read)) if arcs.any() else np.ones((0, DISTANCE_GRID_MM.size))
@@ -61,7 +60,8 @@ def virtual_seen(truth: AimErrors, size: int, rng: np.random.Generator, **other:
     one, two = (rng.choice([-1, 0, 1], size // 2, p=[0.1, 0.6, 0.3]) for _ in range(2))
     mates = np.column_stack([place, np.zeros(size // 2)])
     parts = {"ends": ends, "aim": truth, "mates": mates, "differences": two - one, "counts": ((errors, errors),)}
-    return Seen(**(parts | {"level": np.zeros(1, dtype=np.int64), "left_out": {}} | other))
+    one = np.zeros(1, dtype=np.int64)
+    return Seen(**(parts | {"level": one, "place": one, "wrong": priors.GROSS_ERROR.default, "left_out": {}} | other))
 
 
 def virtual_field(aim: AimErrors, trees: int, rng: np.random.Generator, *, wrong_years: int = 0) -> Field:

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from treeage import priors
 from treeage.display import Result
-from treeage.distance import AimErrors, InnerEnds, draw_arc_radii, draw_ends, is_lost, read_radius
+from treeage.distance import AimErrors, DistanceSource, InnerEnds
 from treeage.errors import Fault, InputError, require_attributes, require_field, require_seed
-from treeage.estimate import Seen, estimate_ages
+from treeage.estimate import Seen, draw_arc_radii, draw_ends, estimate_ages, read_radius
 from treeage.results import Status
 from treeage.schema import InnerEnd
 
@@ -153,11 +153,11 @@ def predictive_checks(ages: Ages, *, seed: int = 0) -> PredictiveChecks:
     seen = ages.extras.get("seen")
     if not isinstance(seen, Seen):
         return PredictiveChecks(pd.DataFrame(columns=CHECK_COLUMNS), ("these ages do not carry what was seen",))
-    state = rng.integers(0, len(seen.aim), REPLICATES)
+    state = rng.choice(seen.place, REPLICATES)  # the node of each replicate
     rows = [
         *_ends_seen(seen.ends, seen.aim, state, rng),
         *_arcs_read(seen.ends, seen.aim, state, rng),
-        *_mates_agree(seen.mates, rng),
+        *_mates_agree(seen, rng),
         *_counts_differ(seen, state, rng),
     ]
     left = [f"{name} ({size} cases)" for name, size, *_ in rows if size < _FEWEST]
@@ -207,7 +207,8 @@ def _ends_seen(ends: InnerEnds, aim: AimErrors, state: Ints, rng: np.random.Gene
     """Numbers of each kind of inner end, and radius less length, of the cores that were not lost."""
     # without a length a core that shows nothing says nothing of its distance, and does not inform: a choice of cores
     known = np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm) & np.isin(ends.word, list(_WORDS))
-    told = known & ~is_lost(ends) & ~((ends.word == InnerEnd.NO_ARCS) & ends.seen)
+    otherwise = np.array([source == DistanceSource.DIRECT for source in ends.source], dtype=bool)
+    told = known & ~((ends.word == InnerEnd.NO_ARCS) & ends.seen) & ~((ends.word == InnerEnd.ARCS) & otherwise)
     own, size = ends.take(np.flatnonzero(told)), int(told.sum())
     kinds = list(_WORDS)
 
@@ -245,18 +246,18 @@ def _arcs_read(ends: InnerEnds, aim: AimErrors, state: Ints, rng: np.random.Gene
     ]
 
 
-def _mates_agree(mates: Array, rng: np.random.Generator) -> Rows:
+def _mates_agree(seen: Seen, rng: np.random.Generator) -> Rows:
     """Agreement of two cores of a tree: their predictive p values, ties broken at random, against uniform ones."""
-    size, name = len(mates), "agreement of two cores of a tree"
+    size, name = len(seen.mates), "agreement of two cores of a tree"
     if not size:
         return [(name, 0, "", 0.0, np.zeros(1))]
-    place = mates[:, 0] + rng.random((REPLICATES, size)) * mates[:, 1]
-    seen, drawn = 1 - np.abs(2 * place - 1), rng.random((REPLICATES, size))
-    wrong = rng.random((REPLICATES, size)) < 1 - (1 - priors.GROSS_ERROR.value) ** 2
+    place = seen.mates[:, 0] + rng.random((REPLICATES, size)) * seen.mates[:, 1]
+    agree, drawn = 1 - np.abs(2 * place - 1), rng.random((REPLICATES, size))
+    wrong = rng.random((REPLICATES, size)) < 1 - (1 - seen.wrong) ** 2
     drawn[wrong] = 0.0  # a core of another tree hardly ever agrees
-    odd, odd_drawn = ((p < _ODD_P).sum(axis=1).astype(np.float64) for p in (seen, drawn))
+    odd, odd_drawn = ((p < _ODD_P).sum(axis=1).astype(np.float64) for p in (agree, drawn))
     return [
-        (f"{name}, mean p value", size, "", seen.mean(axis=1), drawn.mean(axis=1)),
+        (f"{name}, mean p value", size, "", agree.mean(axis=1), drawn.mean(axis=1)),
         ("two cores of a tree that disagree", size, "trees", odd, odd_drawn),
     ]
 
@@ -410,13 +411,13 @@ def sensitivity(
         )
     chosen = [name for name in known if name in asked]
     with priors.replaced({}) as read:
-        base = _dates(estimate_ages(field))
+        base = _dates(estimate_ages(_renewed(field)))
     runs = [name for name in chosen if known[name] in read and len(base)]
     rows, moves = [], []
     for name in runs:
         for value in other_values(known[name]):
             with priors.replaced({name: value}):
-                dates = _dates(estimate_ages(field))
+                dates = _dates(estimate_ages(_renewed(field)))
             years = (dates["mean"] - base["mean"]).dropna()
             rows.append(_moved(name, known[name], value, years, dates["sd"] / base["sd"].where(base["sd"] > 0)))
             moves += [(str(tree), name, value, float(by)) for tree, by in years.items()]
@@ -444,6 +445,15 @@ def other_values(entry: priors.Sourced) -> tuple[float, float]:
     if entry.unit == "share" and value > 0.5:
         return 1 - 2 * (1 - value), 1 - (1 - value) / 2
     return value / 2, 2 * value
+
+
+def _renewed(field: Field) -> Field:
+    """The field with the doubts that are usual ones as they are now; those that the user chose stay."""
+    usual = type(field.settings)().doubt
+    with priors.replaced({name: entry.default for name, entry in priors.entries().items()}):
+        before = type(field.settings)().doubt
+    chosen = {key: value for key, value in field.settings.doubt.items() if value != before[key]}
+    return replace(field, settings=replace(field.settings, doubt={**usual, **chosen}))
 
 
 def _dates(ages: Ages) -> pd.DataFrame:

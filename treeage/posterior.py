@@ -25,11 +25,14 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-_EXCLUDED = 4.0  # choice: a likelihood of at most so many floors says that the cores exclude each other
-CONTRADICTS = 1e-3  # choice: a bound that leaves less of the other cores' answer contradicts them
+_AGREE = 0.25  # choice: below this share of the evidence without any error, cores are said to exclude each other
+ASTRAY_YEARS = 20.0  # choice: a swapped or misread core points some tens of years off
+_ANYWHERE = 1e-3  # choice: share of wrong cores that may point anywhere
+CONTRADICTS = 0.02  # choice: a bound that leaves less of the other cores' answer contradicts them; wrong cores leave 0.01
 _REACH = 3.6  # choice: standard deviations of the shared growth covered by the nodes (all but 3e-4 of it)
 _SPACING = 1.2  # choice: node spacing in sd of the tree's part; a sum of normals this close errs by about 2e-6
 _STAND_NODES = 7  # choice: Gauss-Hermite nodes of the stand's part, exact for moments up to 13
+_TINY = 1e-12  # choice: keeps two cores that exclude each other from leaving no answer
 _PART_LEAST = 1e-3  # choice: parts smaller than this against the largest change no printed figure
 
 
@@ -47,6 +50,9 @@ class GrowthNodes:
         Probabilities of the shifts for each value of the stand's part; rows sum to 1.
     tree_sd, stand_sd : float
         Standard deviations of the parts, as far as they are normal.
+    place : numpy.ndarray of int, shape (n_stand,), or None
+        Node of the errors of aim and reading that goes with each value of the stand's part: the place on the node axis
+        of the masses of cores. None: each has its own.
     """
 
     shifts: Array
@@ -54,6 +60,7 @@ class GrowthNodes:
     given_stand: Array
     tree_sd: float = 0.0
     stand_sd: float = 0.0
+    place: Ints | None = None
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -62,6 +69,11 @@ class GrowthNodes:
     def weights(self) -> Array:
         """Probabilities of the shifts whatever the stand's part, shape (n_shift,)."""
         return self.stand_weights @ self.given_stand
+
+    @property
+    def node_weights(self) -> Array:
+        """Probabilities of the nodes of aim and reading."""
+        return self.stand_weights if self.place is None else np.bincount(self.place, self.stand_weights)
 
     def given(self, stand: Array) -> Array:
         """Probabilities of the shifts for any values of the stand's part, (n, n_shift)."""
@@ -151,16 +163,6 @@ def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
     return Mass(count.start, out)
 
 
-def gross_floor(size: int) -> float:
-    """Mass that every one of `size` places keeps for a reason outside the model (`priors.GROSS_ERROR`)."""
-    return priors.GROSS_ERROR.value / size
-
-
-def exclude_each_other(likelihood: Array, size: int) -> Flags:
-    """Whether the best joint likelihood of several cores rests on the floors alone."""
-    return np.asarray(likelihood < _EXCLUDED * gross_floor(size))
-
-
 @dataclass(frozen=True, eq=False)
 class PithPosterior:
     """Posterior of the pith year of many trees, given each state of what the stand shares.
@@ -176,7 +178,7 @@ class PithPosterior:
     conflict_p : numpy.ndarray, shape (n_tree,)
         Predictive p value of the disagreement of the cores; NaN with one core.
     contradiction : numpy.ndarray of bool, shape (n_tree,)
-        The cores exclude each other under the model; the answer then rests on `priors.GROSS_ERROR`.
+        The cores exclude each other under the model; the answer then rests on one of them being wrong.
     """
 
     reference_year: Ints
@@ -187,14 +189,20 @@ class PithPosterior:
 
 
 def combine_cores(
-    added: Mass, innermost_year: Ints, cores_of_tree: Ints, nodes: GrowthNodes, *, bound_only: Flags | None = None
+    added: Mass,
+    innermost_year: Ints,
+    cores_of_tree: Ints,
+    nodes: GrowthNodes,
+    *,
+    bound_only: Flags | None = None,
+    wrong: float | None = None,
 ) -> PithPosterior:
     """Combine the cores of each tree into the posterior of its pith year at one height.
 
     Parameters
     ----------
-    added : Mass, shape (n_core, n_state, n_shift, n) or (n_core, n_shift, n)
-        Rings to add to each core in every state of what the stand shares, or the same in all.
+    added : Mass, shape (n_core, n_node, n_shift, n) or (n_core, n_shift, n)
+        Rings to add to each core at every node of aim and reading, or the same at all.
     innermost_year : numpy.ndarray of int, shape (n_core,)
         Year of the innermost counted ring if the count is exact.
     cores_of_tree : numpy.ndarray of int, shape (n_tree, n_most)
@@ -205,6 +213,8 @@ def combine_cores(
         Cores that only say the pith is not younger than their innermost ring (flat missed rings); they bound the
         answer. A bound that leaves less than `CONTRADICTS` of the other cores' answer contradicts them: it is set
         aside and marked.
+    wrong : float, default `priors.GROSS_ERROR`
+        Probability that a core of a tree with several is not what it is taken for.
 
     Returns
     -------
@@ -217,8 +227,8 @@ def combine_cores(
     misses the pith does not depend on P, so p(M + e = I - P | distance, widths) is the likelihood of P, and
     posterior(P) = sum over shifts s of p(s) product over cores of p_core(I - P | s), with a flat prior on P. Cores are
     taken as independent given P and the shared state; they are not where both lack the same ring. A core is
-    wrong with probability `priors.GROSS_ERROR` (another tree's, or misread): its year is then anywhere on the axis,
-    which reaches from before the earliest core to the latest.
+    wrong with a small probability (another tree's, or misread): it then points some tens of years off. The axis reaches
+    from the earliest core to the latest.
 
     References
     ----------
@@ -226,15 +236,16 @@ def combine_cores(
 
     Examples
     --------
-    Two cores that each leave 0, 1 or 2 rings open, one starting a year later.
+    Two cores that each leave 0, 1 or 2 rings open, one starting a year later, both taken at their word.
 
     >>> nodes = GrowthNodes(np.zeros(1), np.ones(1), np.ones((1, 1)))
     >>> added = Mass(0, np.array([[[0.2, 0.5, 0.3]], [[0.0, 0.5, 0.5]]]))
-    >>> result = combine_cores(added, np.array([1900, 1901]), np.array([[0, 1]]), nodes)
-    >>> result.reference_year.tolist(), result.added.start, result.added.mass[0, 0].round(2).tolist()
-    ([1900], -1, [0.01, 0.28, 0.7, 0.01])
+    >>> result = combine_cores(added, np.array([1900, 1901]), np.array([[0, 1]]), nodes, wrong=0.0)
+    >>> result.reference_year.tolist(), result.added.start, result.added.mass[0, 0].round(3).tolist()
+    ([1900], -1, [0.0, 0.286, 0.714, 0.0])
     """
     masses = added.mass[:, None] if added.mass.ndim == 3 else added.mass
+    wrong = priors.GROSS_ERROR.value if wrong is None else wrong
     present = np.asarray(cores_of_tree >= 0)
     informs: Flags = present if bound_only is None else present & ~bound_only[cores_of_tree]
     speaks = informs | (present & ~informs.any(axis=1, keepdims=True))  # bounds speak where they are alone
@@ -245,12 +256,15 @@ def combine_cores(
     low, size = added.start - reach, masses.shape[3] + reach
     several = np.asarray(present.sum(axis=1) > 1)[:, None, None, None]
     middle: list[Array] = []
+    astray: list[Array] = []
     product, bound = np.ones((2, 1, 1, 1, 1))
     for column in range(cores_of_tree.shape[1]):
         here = present[:, column]
         wide = align_added(Mass(added.start, masses[cores_of_tree[:, column]]), offset[:, column], low, size)
-        middle.append(wide.mean(axis=1) if wide.shape[1] == 1 else np.einsum("s,nsck->nck", nodes.stand_weights, wide))
-        factor = np.where(several, with_gross_error(wide), wide)
+        middle.append(wide.mean(axis=1) if wide.shape[1] == 1 else np.einsum("s,nsck->nck", nodes.node_weights, wide))
+        other = gone_astray(np.einsum("c,nck->nk", nodes.weights, middle[-1]))
+        astray.append(other)
+        factor = np.where(several, with_gross_error(wide, other[:, None, None], wrong), wide)
         product = product * np.where(speaks[:, column, None, None, None], factor, 1.0)
         apart = (here & ~speaks[:, column])[:, None, None, None]
         if apart.any():
@@ -258,7 +272,9 @@ def combine_cores(
     conflict = worst_pair(middle, informs, nodes.weights)
     mass = over_shifts(nodes, product)
     total = mass.sum(axis=2, keepdims=True)
-    contradiction = (informs.sum(axis=1) > 1) & exclude_each_other(nodes.stand_weights @ total[:, :, 0].T, size)
+    told = [np.where(own[:, None, None], mass, 1.0) for own, mass in zip(informs.T, middle, strict=True)]
+    others = [np.where(own[:, None], other, 1.0) for own, other in zip(informs.T, astray, strict=True)]
+    contradiction = (informs.sum(axis=1) > 1) & exclude_each_other(told, others, nodes.weights, wrong)
     if bound.size > 1:
         share = allowed_share(np.matmul(nodes.stand_weights, mass / total), middle, speaks, present, 0)
         against = share < CONTRADICTS
@@ -281,14 +297,43 @@ def single_cores(added: Mass, innermost_year: Ints, rows: Ints) -> PithPosterior
 
 
 def over_shifts(nodes: GrowthNodes, product: Array) -> Array:
-    """Likelihoods (n_tree, n_state or 1, n_shift, n) with the tree's part of the growth summed out, by state."""
-    return np.asarray(np.matmul(nodes.given_stand[:, None, :], product)[:, :, 0])
+    """Likelihoods (n_tree, n_node or 1, n_shift, n) with the tree's part of the growth summed out, by state."""
+    if nodes.place is None or product.shape[1] == 1:
+        return np.asarray(np.matmul(nodes.given_stand[:, None, :], product)[:, :, 0])
+    out = np.empty((product.shape[0], nodes.place.size, product.shape[3]))
+    for node in range(product.shape[1]):
+        here = np.flatnonzero(nodes.place == node)
+        out[:, here] = nodes.given_stand[here] @ product[:, node]
+    return out
 
 
-def with_gross_error(mass: Array) -> Array:
-    """Mass of a core that is wrong with probability `priors.GROSS_ERROR`, and then anywhere on the axis."""
-    wrong = priors.GROSS_ERROR.value
-    return np.asarray((1 - wrong) * mass + wrong / mass.shape[-1])
+def with_gross_error(mass: Array, astray: Array, wrong: float) -> Array:
+    """Mass of a core that is wrong with some probability, and then lies where `astray` says, (..., n)."""
+    return np.asarray((1 - wrong) * mass + max(wrong, _TINY) * astray)
+
+
+def gone_astray(mass: Array) -> Array:
+    """Where wrong cores point, (n_core, n), from where they point when right: years off by a Laplace law."""
+    years = np.arange(-6 * int(ASTRAY_YEARS), 6 * int(ASTRAY_YEARS) + 1)
+    kernel = np.exp(-np.abs(years) / ASTRAY_YEARS)
+    size = mass.shape[-1]
+    length = next_fast_len(size + kernel.size, real=True)
+    wide = irfft(rfft(mass, length, axis=-1) * rfft(kernel / kernel.sum(), length), length, axis=-1)
+    wide = wide[..., years.size // 2 : years.size // 2 + size]
+    return np.asarray((1 - _ANYWHERE) * np.maximum(wide, 0.0) + _ANYWHERE / size)
+
+
+def exclude_each_other(masses: list[Array], astray: list[Array], weights: Array, wrong: float) -> Flags:
+    """Whether several cores rather have one that is wrong among them than agree, (n_tree,).
+
+    masses: of each core on one axis, (n_tree, n_shift, n), ones where a tree has no such core; astray, (n_tree, n).
+    """
+    clean, every = np.ones((2, 1, 1, 1))
+    for mass, other in zip(masses, astray, strict=True):
+        clean = clean * (1 - wrong) * mass
+        every = every * with_gross_error(mass, other[:, None], wrong)
+    share = (weights @ clean.sum(axis=2).T) / np.maximum(weights @ every.sum(axis=2).T, 1e-300)
+    return np.asarray(share < _AGREE)
 
 
 def align_added(added: Mass, offset: Ints, low: int, size: int) -> Array:
@@ -305,11 +350,11 @@ def align_added(added: Mass, offset: Ints, low: int, size: int) -> Array:
     return aligned
 
 
-def at_states(share: Array, span: Array, level: Ints, *, signed: bool = False) -> Array:
-    """Masses in every state, (n_core, n_state, n_shift, n), from the few they are made of.
+def at_nodes(share: Array, span: Array, level: Ints, *, signed: bool = False) -> Array:
+    """Masses at every node, (n_core, n_node, n_shift, n), from the few parts they are made of.
 
-    share, (n_state, n_core, n_part): of each part in each state; span, (n_core, n_level, n_part, n_shift, n): the
-    parts at every level of the count's rate; level, (n_state,): the level of each state.
+    share, (n_node, n_core, n_part): of each part at each node; span, (n_core, n_level, n_part, n_shift, n): the
+    parts at every level of the count's rate; level, (n_node,): the level of each node.
     """
     cores, levels, parts, shifts, size = span.shape
     flat = span.reshape(cores, levels, parts, shifts * size)
@@ -405,10 +450,11 @@ def tie_heights(
     for pattern, mass in likelihood.items():
         weight = float(nodes.stand_weights @ mass.sum(axis=1))
         match = np.all(extra == np.asarray(pattern)[:, None, None], axis=0)
-        for shared, node in zip(*np.nonzero(match), strict=True):
-            at = int(lead[shared, node]) - low
-            joint[:, shared, at : at + size] += mass
-            years[shared, at] += weight
+        shared_of, node_of = np.nonzero(match)
+        cells, times = np.unique(shared_of * width + lead[shared_of, node_of] - low, return_counts=True)
+        for (shared, at), often in zip(zip(*np.divmod(cells, width), strict=True), times, strict=True):
+            joint[:, shared, at : at + size] += often * mass
+            years[shared, at] += often * weight
     total = joint.sum(axis=2, keepdims=True)
     evidence = nodes.stand_weights @ total[:, :, 0]
     top = evidence.max()

@@ -173,7 +173,20 @@ AIM_MM = Sourced(
 PASSES_PITH = Sourced(
     0.8, "share", "cores bored past the depth of the pith where the wood allows it", "common practice", Known.CHOICE
 )
-SHORT_MM = Sourced(50.0, "mm", "range of the shortfall of cores that stop before it", "common practice", Known.CHOICE)
+SHORT_MM = Sourced(
+    40.0,
+    "mm",
+    "distance over which cores that stop before the pith grow rarer (to 1/e); no such limit for rot and breakage",
+    "common practice",
+    Known.CHOICE,
+)
+MISDATED = Sourced(
+    0.015,
+    "share",
+    "cores called crossdated whose count is that of the laboratory",
+    "one or two in a hundred are dated wrongly; the size of the error is that of a laboratory count",
+    Known.CHOICE,
+)
 PITH_NEAR = Sourced(
     0.1,
     "share",
@@ -273,6 +286,60 @@ def data_text(file: str) -> str:
 def data_rows(file: str) -> tuple[Mapping[str, str], ...]:
     """Rows of a table that ships in `treeage/data`, as texts by column; read-only."""
     return tuple(MappingProxyType(row) for row in csv.DictReader(data_text(file).splitlines()))
+
+
+@dataclass(frozen=True)
+class RingRate:
+    """How often a ring is locally absent from a core, or one year looks like two rings, in trees of a kind.
+
+    Parameters
+    ----------
+    mean : float
+        Mean over sites [per ring].
+    shape : float
+        Shape of the gamma distribution of the rate between sites; infinite where no spread is known.
+    in_all_cores : float
+        Of the rings absent from a core, the share that the tree's other cores lack too; NaN for false rings.
+    width_mm : float
+        Mean ring width at which that mean holds [mm]; NaN where it does not matter.
+    source : str
+        Where the numbers come from.
+    known : Known
+        How they are known.
+    """
+
+    mean: float
+    shape: float
+    in_all_cores: float
+    width_mm: float
+    source: str
+    known: Known
+
+
+def ring_rate(kind: str, species: str | None = None) -> RingRate:
+    """Rate of `absent` or `false` rings of a species, else of its genus, else of all (data/ring_rates.csv)."""
+    words = " ".join((species or "").lower().split())
+    return _ring_rates(kind).get(words) or _ring_rates(kind).get(words.split(" ")[0]) or _ring_rates(kind)[""]
+
+
+@cache
+def _ring_rates(kind: str) -> Mapping[str, RingRate]:
+    rates = {}
+    for row in data_rows("ring_rates.csv"):
+        if row["kind"] == kind and row["rate_per_1000"]:
+            shape, both, width = (float(row[name] or "nan") for name in ("shape", "in_all_cores", "width_mm"))
+            shape = shape if shape > 0 else float("inf")
+            mean, known = float(row["rate_per_1000"]) / 1000.0, Known(row["known"])
+            rates[row["level"].lower()] = RingRate(mean, shape, both, width, row["source"], known)
+    return MappingProxyType(rates)
+
+
+def ring_rate_factor(kind: str, group: str, level: str | None) -> float:
+    """Factor on the rate in a group, such as a crown class (1 where not listed); or the slope on the log width."""
+    for row in data_rows("ring_rates.csv"):
+        if (row["kind"], row["group"], row["level"].lower()) == (kind, group, (level or "").strip().lower()):
+            return float(row["factor"] or 1.0)
+    return 1.0
 
 
 def defaults_table() -> pd.DataFrame:

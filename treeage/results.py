@@ -60,6 +60,7 @@ class Flag(Word):
     DISTANCE_FROM_RADIUS = "distance_from_radius"
     DISTANCE_SOURCES_DISAGREE = "distance_sources_disagree"
     DISTANCE_UNKNOWN = "distance_unknown"
+    HEIGHT_FROM_OPEN_DATA = "height_from_open_data"
     HEIGHT_MODEL_CAUTION = "height_model_caution"
     INNER_END_LOST = "inner_end_lost"
     NO_DIAMETER = "no_diameter"
@@ -222,7 +223,7 @@ class TreeAge(Result):
     def date_refers_to(self) -> str:
         """What the date of the tree refers to.
 
-        "root collar"; "coring height" where no height model was given or chosen, so that the tree is older than its
+        "root collar"; "coring height" where the height model "none" was chosen, so that the tree is older than its
         date by the unknown years to that height; empty without an estimate.
         """
         if not self.distributions:
@@ -481,7 +482,7 @@ class Ages(Result):
         if len(names) == len(self.trees):
             who = "The date refers" if len(names) == 1 else "All dates refer"
         return (
-            f"{who} to the coring height, because no height model was given or chosen for {', '.join(species)}: these "
+            f"{who} to the coring height, because no years to it are added for {', '.join(species)}: these "
             "trees are older by the unknown years to that height."
         )
 
@@ -492,6 +493,19 @@ class Ages(Result):
         """
         level = require_level("Ages.to_frame", "prob", self.prob if prob is None else prob)
         return frame_of_rows([answer.row(level) for answer in self.tree_ages])
+
+    @property
+    def height_note(self) -> str:
+        """Sentence on the trees whose years to the coring height rest on open data; empty where there are none."""
+        of = [answer for answer in self.tree_ages if Flag.HEIGHT_FROM_OPEN_DATA in answer.flags]
+        if not of:
+            return ""
+        species = ", ".join(dict.fromkeys(answer.species for answer in of))
+        many = f"{len(of)} of {len(self.trees)} trees" if len(of) < len(self.trees) else "all trees"
+        return (
+            f"The years to coring height of {many} ({species}) rest on open data on young trees from elsewhere, as wide"
+            " as a new site is; three seedlings of this stand would narrow them most."
+        )
 
     def draws(self, n: int = 1000, *, seed: int = 0) -> xarray.DataArray:
         """Joint draws of the dates of all estimated trees, shared errors included.
@@ -549,7 +563,7 @@ class Ages(Result):
         spread = [answer.date.sd() for answer in self.tree_ages if answer.parts is not None]
         if spread:
             lines.append(f"Standard deviation of the date: median {np.median(spread):.1f} years.")
-        lines += [self.date_note] if self.date_note else []
+        lines += [note for note in (self.date_note, self.height_note) if note]
         lines.append(f"Intervals: {100 * self.prob:g} %, equal-tailed.")
         return "\n".join(lines)
 

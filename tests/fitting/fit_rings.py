@@ -1,11 +1,13 @@
 """Fit the model of missed inner rings to a folder of raw ring widths and write treeage/data/rings_model.json.
 
-Usage: python tests/fitting/fit_rings.py DATA_FOLDER [--finish]
+Usage: python tests/fitting/fit_rings.py DATA_FOLDER [MORE_FOLDERS ...] [--finish | --means]
 
-DATA_FOLDER holds series.csv.gz (site, tree, core, year, width_mm; from the inside out) and series_index.csv
-(site, tree, core, genus, split). Only the sites of split `fit` are used. Source of the shipped numbers: raw ring
-widths of 165 sites of the public international tree-ring archive (World Data Service for Paleoclimatology, NOAA
-NCEI). --finish repeats only the last steps: genera, and the mean number of rings at every distance.
+Each folder holds series.csv.gz (site, tree, core, year, width_mm; from the inside out) and series_index.csv
+(site, tree, core, genus, split). Only the sites of split `fit` are used: those of the first folder for the regression
+on ring tables, which gains nothing from more, those of all for the rest. Source of the shipped numbers: raw ring
+widths of 165 and of 872 further sites of the public international tree-ring archive (World Data Service for
+Paleoclimatology, NOAA NCEI). --finish repeats only the last steps: genera, and the mean number of rings at every
+distance, then the regression on a mean width alone; --means only the latter.
 """
 
 from __future__ import annotations
@@ -19,13 +21,24 @@ import pandas as pd
 from numpy.polynomial.hermite_e import hermegauss
 from scipy.optimize import minimize
 
-from treeage.rings import inner_growth, missing_rings_many, ring_model
+from treeage.priors import data_text
+from treeage.rings import inner_growth, inner_growth_from_means, missing_rings_many, ring_model
 from treeage.rings.mass import Tails
-from treeage.rings.model import FEATURES, OTHER_GENERA, SPREAD_FEATURES, TERMS, regression_terms
+from treeage.rings.missing import masses_given
+from treeage.rings.model import (
+    FEATURES,
+    OTHER_GENERA,
+    SPREAD_FEATURES,
+    TERMS,
+    WIDTH_FLOOR_MM,
+    mean_terms,
+    regression_terms,
+    whole_share,
+)
 
 SOURCE = (
-    "fitted for treeage to raw ring widths of 165 sites of the public international tree-ring archive "
-    "(World Data Service for Paleoclimatology, NOAA NCEI)"
+    "fitted for treeage to raw ring widths of 165 sites, genera, spreads and mean widths alone of 1,037 sites, of the "
+    "public international tree-ring archive (World Data Service for Paleoclimatology, NOAA NCEI)"
 )
 TARGETS_MM = (1, 1.4, 2, 2.8, 4, 5, 7, 10, 14, 20, 28, 40, 56, 80, 110, 150)  # distances to hide
 RING_NODES = (1, 2, 3, 5, 10, 20, 40, 80)  # visible rings; the last node is the whole core
@@ -36,12 +49,21 @@ MARGINAL = Tails(12.0, 1.05)  # of b + u + v together, for the slopes of the loc
 # choice: rings next to the start of a series are 2 to 5 % narrower than the model says of the next 10 mm, and archive
 # series start an unknown few millimetres from the pith
 YOUNG_SD = 0.05
-KNOWN_GENUS = 0.96  # choice: with the genus known, 80 % intervals of the fit sites hold 80 % (81 % without)
-SCALE_SITES = 2.0  # choice: the same for the own scale
-GENUS_SITES = 1.5  # choice: sites that count as much as the prior of no genus effect
+KNOWN_GENUS = 0.92  # choice: with the genus known, 80 % intervals of the fit sites hold 80 % (81 % without)
+SCALE_SITES = 5.0  # choice: the same for the own scale
+GENUS_SITES = 2.0  # choice: sites that count as much as the prior of no genus effect
 ALONE = (np.zeros(1), np.ones(1))  # no shared deviation
+MOST_SERIES = 12  # choice: of a site, for what does not need whole trees; sites count, not series
+MEAN_RINGS_DRAWN = (1, 400)  # choice: range of the windows that a mean is taken of, even in the logarithm
 _SPREADS = slice(len(FEATURES) - SPREAD_FEATURES, len(FEATURES))
 RIDGE = 3.0
+
+
+def load_all(folders: list[Path]) -> pd.DataFrame:
+    """`load` of several folders, at most MOST_SERIES series of each site, drawn at random."""
+    series = pd.concat([load(folder) for folder in folders], ignore_index=True)
+    order = pd.Series(np.random.default_rng(0).random(len(series))).groupby(series.site).rank()
+    return series[order <= MOST_SERIES].reset_index(drop=True)
 
 
 def load(folder: Path) -> pd.DataFrame:
@@ -81,9 +103,9 @@ def design(features: np.ndarray, distance_mm: np.ndarray) -> np.ndarray:
     return (full[:, :, None] * powers[:, None, :]).reshape(len(features), -1)
 
 
-def scale_design(features: np.ndarray, distance_mm: np.ndarray) -> np.ndarray:
+def scale_design(more: np.ndarray, distance_mm: np.ndarray) -> np.ndarray:
     logs = np.log(distance_mm / 10.0)
-    return np.column_stack([np.ones_like(logs), logs, logs**2, features[:, _SPREADS]])
+    return np.column_stack([np.ones_like(logs), logs, logs**2, more])
 
 
 def edges(cases: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -106,9 +128,9 @@ def censored(location, scale, limits, tails, shared=ALONE):
     return np.maximum(total, 1e-12), by_location, by_scale
 
 
-def fit_location(terms, cases, weights):
-    """Interval-censored maximum likelihood of the location, with a scale that bends along with it."""
-    raw, scale_terms = design(terms, cases.distance_mm.to_numpy()), scale_design(terms, cases.distance_mm.to_numpy())
+def fit_location(terms, more, cases, weights):
+    """Interval-censored maximum likelihood of the location, with a scale that bends along with it (and by `more`)."""
+    raw, scale_terms = design(terms, cases.distance_mm.to_numpy()), scale_design(more, cases.distance_mm.to_numpy())
     centre, spread = raw.mean(0), raw.std(0)
     centre[0], spread[0] = 0.0, 1.0
     spread[spread < 1e-9] = 1.0
@@ -132,13 +154,13 @@ def fit_location(terms, cases, weights):
     return best.reshape(-1, POWERS)
 
 
-def fit_scale(location, terms, cases, weights, shared_sd, skew=None):
+def fit_scale(location, more, cases, weights, shared_sd, skew=None):
     """Level and own scale given the slopes of the location, and the skew unless given; shared deviations summed out."""
     distance = cases.distance_mm.to_numpy()
-    scale_terms, limits = scale_design(terms, distance), edges(cases)
+    scale_terms, limits = scale_design(more, distance), edges(cases)
     powers = np.vander(np.log(distance / 10.0), POWERS, increasing=True)
     nodes, shares = hermegauss(5)
-    shared = (shared_sd * nodes, shares / shares.sum())
+    shared = ([shared_sd * node for node in nodes], shares / shares.sum())
 
     def parts(parameters, log_skew):
         place = location + powers @ parameters[:POWERS]
@@ -231,7 +253,7 @@ def fit(series: pd.DataFrame, cases: pd.DataFrame, nodes: tuple[int, ...] = RING
             for k, h in zip(cases.number, cases.hidden, strict=True)
         ]
         terms = regression_terms(np.nan_to_num(inner_growth(visible).features), np.zeros(SPREAD_FEATURES))
-        table = fit_location(terms, cases, weights)
+        table = fit_location(terms, terms[:, _SPREADS], cases, weights)
         location = design(terms, distance) @ table.ravel()
         if whole:
             residual = np.log(distance / cases.hidden.to_numpy()) - location
@@ -243,7 +265,12 @@ def fit(series: pd.DataFrame, cases: pd.DataFrame, nodes: tuple[int, ...] = RING
             print("genus", offsets, "shared", spreads, "residual sd", residual.std(), (residual - genus_part).std())
         few = slice(None) if whole else slice(None, None, 3)  # a third of the cases is enough for six numbers
         found = fit_scale(
-            (location + genus_part)[few], terms[few], cases[few], weights[few], shared, None if whole else skew
+            (location + genus_part)[few],
+            terms[few, _SPREADS],
+            cases[few],
+            weights[few],
+            shared,
+            None if whole else skew,
         )
         shift, scale, skew, value = found
         table[0] += shift
@@ -276,18 +303,21 @@ def genus_of(cases: pd.DataFrame, table: dict[str, float], mixed: float) -> np.n
 
 
 def by_genus(series: pd.DataFrame, cases: pd.DataFrame, data: dict) -> dict:
-    """Offsets and scales of the genera under the fitted model."""
-    ring_model.cache_clear()
+    """Offsets and scales of the genera under the fitted model, and what stand and tree share beside them."""
     model = ring_model()
     growth = inner_growth([series.widths[k][h:] for k, h in zip(cases.number, cases.hidden, strict=True)])
     distance = cases.distance_mm.to_numpy()[:, None]
     deviation = np.log(distance[:, 0] / cases.hidden.to_numpy()) - model.mean_log_width(growth, distance)[:, 0]
+    deviation -= np.average(deviation, weights=site_weights(cases))  # a core of unknown genus gets 0; see `unbiased`
     offsets = genus_offsets(cases, deviation)
-    location = model.location(growth, distance)[:, 0] + genus_of(cases, offsets, 0.0)
-    shared = float(np.hypot(data["stand_sd"], data["tree_sd"]))
+    own = genus_of(cases, offsets, 0.0)
+    location = model.location(growth, distance)[:, 0] + own
+    stand_sd, tree_sd = shared_spreads(cases, deviation - own)
+    shared = float(np.hypot(stand_sd, tree_sd))
     scales = genus_scales(cases, location, model.own_scale(growth, distance)[:, 0], shared, model.tails.skew)
-    print("genus offsets", offsets, "scales", scales)
-    return {**data, "genus_offset": offsets, "genus_scale": scales}
+    print("genus offsets", offsets, "scales", scales, "shared", stand_sd, tree_sd)
+    spreads = {"stand_sd": round(stand_sd, 4), "tree_sd": round(tree_sd, 4)}
+    return {**data, **spreads, "genus_offset": offsets, "genus_scale": scales}
 
 
 def unbiased(series: pd.DataFrame, cases: pd.DataFrame, data: dict) -> dict:
@@ -295,35 +325,113 @@ def unbiased(series: pd.DataFrame, cases: pd.DataFrame, data: dict) -> dict:
 
     The median suits the logarithm; a mean over a stand is right only if the mean of each mass function is.
     """
-    ring_model.cache_clear()
     part = cases[cases.target.isin((2, 5, 10, 20, 40))]
     visible = [series.widths[k][h:] for k, h in zip(part.number, part.hidden, strict=True)]
     table = missing_rings_many(part.distance_mm, visible, genus=part.genus.replace("Various", None).tolist())
-    weight = site_weights(part)
-    sums = pd.DataFrame(
-        {"target": part.target, "mean": weight * table["mean"].to_numpy(), "true": weight * part.hidden}
-    )
+    moved = np.array(data["coefficients"])
+    moved[:, 0, :] += shift_of(part, table["mean"].to_numpy())
+    return {**data, "coefficients": np.round(moved, 5).tolist()}
+
+
+def shift_of(cases: pd.DataFrame, mean: np.ndarray) -> np.ndarray:
+    """Level, slope and bend by which the log width must move for the mean number of rings to be right."""
+    weight = site_weights(cases)
+    sums = pd.DataFrame({"target": cases.target, "mean": weight * mean, "true": weight * cases.hidden})
     sums = sums.groupby("target").sum()
     ratio = np.log(sums["mean"] / sums["true"])
     print("mean over truth", ratio.round(4).to_dict())
     powers = np.vander(np.log(ratio.index.to_numpy(dtype=float) / 10.0), POWERS, increasing=True)
-    shift = np.linalg.lstsq(powers, ratio.to_numpy(), rcond=None)[0]
-    moved = np.array(data["coefficients"])
-    moved[:, 0, :] += shift
-    return {**data, "coefficients": np.round(moved, 5).tolist()}
+    return np.linalg.lstsq(powers, ratio.to_numpy(), rcond=None)[0]
+
+
+def mean_cases(series: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFrame:
+    """Each case three times with a mean alone: of a number of innermost visible rings drawn at random, of all visible.
+
+    The mean of n rings is the same statistic whether the core has more of them or not.
+    """
+    rng, visible = np.random.default_rng(1), np.array([w.size for w in series.widths])[cases.number] - cases.hidden
+    sums = [np.concatenate([[0.0], np.cumsum(widths)]) for widths in series.widths]
+    parts = []
+    for whole in (True, False, False):
+        drawn = np.exp(rng.uniform(*np.log(MEAN_RINGS_DRAWN), len(cases))).round().astype(int)
+        part = cases.assign(rings=visible if whole else drawn, whole=whole)[whole | (drawn <= visible)]
+        mean = [(sums[k][h + n] - sums[k][h]) / n for k, h, n in zip(part.number, part.hidden, part.rings, strict=True)]
+        parts.append(part.assign(mean=np.maximum(mean, WIDTH_FLOOR_MM)))
+    return pd.concat(parts, ignore_index=True)
+
+
+def fit_means(cases: pd.DataFrame) -> dict:
+    """The regression on a mean width and its number of rings; genera and shared spreads for short and whole means."""
+    weights, distance = site_weights(cases), cases.distance_mm.to_numpy()
+    terms, share = mean_terms(np.log(cases["mean"].to_numpy()), cases.rings.to_numpy()), whole_share(cases.rings)
+    table = fit_location(terms, terms[:, [1, 4]], cases, weights)
+    location = design(terms, distance) @ table.ravel()
+    residual = np.log(distance / cases.hidden.to_numpy()) - location
+    offsets, spreads, ends = [], [], (cases.rings.between(5, 20).to_numpy(), cases.whole.to_numpy())
+    for end in ends:
+        rows = np.flatnonzero(end)[~cases[end].duplicated(["number", "target"]).to_numpy()]
+        own = cases.iloc[rows]
+        offsets.append(genus_offsets(own, residual[rows]))
+        spreads.append(shared_spreads(own, residual[rows] - genus_of(own, offsets[-1], 0.0)))
+    few, most = (genus_of(cases, offset, 0.0) for offset in offsets)
+    shared = np.hypot(*(spreads[0][k] * (1 - share) + spreads[1][k] * share for k in (0, 1)))
+    location += few * (1 - share) + most * share
+    part = np.random.default_rng(2).random(len(cases)) < 100_000 / len(cases)  # enough for eight numbers
+    skew = ring_model().tails.skew
+    found = fit_scale(location[part], terms[part][:, [1, 4]], cases[part], weights[part], shared[part], skew)
+    table[0] += found[0]
+    print("means: level", table.round(3).tolist(), "scale", found[1].round(3), "spreads", spreads, "genera", offsets)
+    return {
+        "mean_coefficients": np.round(table, 5).tolist(),
+        "mean_scale_coefficients": np.round(found[1], 5).tolist(),
+        "mean_genus_offset": {genus: [offsets[0].get(genus, 0.0), value] for genus, value in offsets[1].items()},
+        "mean_stand_sd": [round(stand, 4) for stand, _ in spreads],
+        "mean_tree_sd": [round(tree, 4) for _, tree in spreads],
+    }
+
+
+def unbiased_means(cases: pd.DataFrame, data: dict) -> dict:
+    """`unbiased` for means alone, short and whole ones apart because they share other spreads."""
+    part = cases[cases.target.isin((2, 5, 10, 20, 40))].sample(frac=0.4, random_state=3)
+    mean = np.zeros(len(part))
+    for rows in (np.flatnonzero(part.whole), np.flatnonzero(~part.whole)):
+        own = part.iloc[rows]
+        growth = inner_growth_from_means(own["mean"], own.rings, genus=own.genus.replace("Various", None).tolist())
+        distance = own.distance_mm.to_numpy()
+        for places, cells in masses_given(growth, distance, np.zeros_like(distance), None):
+            mean[rows[places]] = cells @ np.arange(cells.shape[1]) / cells.sum(1)
+    moved = np.array(data["mean_coefficients"])
+    moved[0] += shift_of(part, mean)
+    return {**data, "mean_coefficients": np.round(moved, 5).tolist()}
 
 
 def main() -> None:
     out = Path(__file__).parents[2] / "treeage" / "data" / "rings_model.json"
-    series = load(Path(sys.argv[1]))
+    folders = [Path(name) for name in sys.argv[1:] if not name.startswith("--")]
+
+    def write(data: dict) -> None:
+        out.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+
+    def read() -> dict:
+        data_text.cache_clear()
+        ring_model.cache_clear()
+        return json.loads(out.read_text(encoding="utf-8"))
+
+    if not {"--finish", "--means"} & set(sys.argv):
+        series = load(folders[0])
+        cases = truncate(series)
+        print(len(series), "series,", len(cases), "cases,", cases.site.nunique(), "sites")
+        write({**read(), **fit(series, cases)})
+    series = load_all(folders)
     cases = truncate(series)
     print(len(series), "series,", len(cases), "cases,", cases.site.nunique(), "sites")
-    if "--finish" not in sys.argv:
-        known = json.loads(out.read_text(encoding="utf-8")) if out.exists() else {}
-        out.write_text(json.dumps({**known, **fit(series, cases)}, indent=1) + "\n", encoding="utf-8")
-    for step in (by_genus, unbiased, unbiased):
-        data = step(series, cases, json.loads(out.read_text(encoding="utf-8")))
-        out.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+    if "--means" not in sys.argv:
+        for step in (by_genus, unbiased, unbiased):
+            write(step(series, cases, read()))
+    cases = mean_cases(series, cases)
+    write({**read(), "source": SOURCE, **fit_means(cases)})
+    for _ in range(2):
+        write(unbiased_means(cases, read()))
 
 
 if __name__ == "__main__":

@@ -1,10 +1,10 @@
 """Fit the covariances of stand information and add them to treeage/data/rings_model.json.
 
-Usage: python tests/fitting/fit_rings_stand.py DATA_FOLDER [MODEL.json]
+Usage: python tests/fitting/fit_rings_stand.py DATA_FOLDER [MORE_FOLDERS ...]
 
-Run after fit_rings.py, on the same folder. Each core of the fit sites is cut at the ring boundary nearest to each
-distance, and predicted with and without what the other cores of its site show; the products of the deviations, averaged
-over sites, are the covariances.
+Run after fit_rings.py, on the same folders. Cores of the fit sites are cut at the ring boundary nearest to each
+distance, and predicted with and without what the other cores of their site show; the products of the deviations,
+averaged over sites, are the covariances.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from fit_rings import load
+from fit_rings import MOST_SERIES, load
 
 from treeage.rings import DatedSeries, RingModel, inner_growth, ring_model
 from treeage.rings.stand import stand_evidence
@@ -28,7 +28,10 @@ SAME_TREE = 0.3  # choice: correlation of a neighbour's own parts in the first t
 def site_rows(site: pd.DataFrame, model: RingModel) -> list[tuple]:
     """For each core and distance of a site: node, deviation, three means, three numbers of trees."""
     rows = []
+    drawn = set(np.random.default_rng(len(site)).permutation(len(site))[:MOST_SERIES])
     for number, row in enumerate(site.itertuples()):
+        if number not in drawn:
+            continue
         others = site.drop(site.index[number])
         neighbours = DatedSeries(others.widths.tolist(), others["first"], others.tree.tolist(), [True] * len(others))
         radius = np.cumsum(row.widths)
@@ -94,10 +97,8 @@ def moments(frame: pd.DataFrame) -> dict:
 
 
 def main() -> None:
-    out = (
-        Path(sys.argv[2]) if len(sys.argv) > 2 else Path(__file__).parents[2] / "treeage" / "data" / "rings_model.json"
-    )
-    frame = collect(load(Path(sys.argv[1])), ring_model())
+    out = Path(__file__).parents[2] / "treeage" / "data" / "rings_model.json"
+    frame = pd.concat([collect(load(Path(folder)), ring_model()) for folder in sys.argv[1:]])
     print(frame.groupby("node")[["deviation", "m0", "m1", "m2", "n0", "n1", "n2"]].mean().round(3))
     found = moments(frame)
     for name, value in found.items():

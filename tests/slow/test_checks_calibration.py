@@ -33,6 +33,6 @@ def test_learned_states_give_few_false_alarms():
 
 
 def test_a_field_of_another_world_fails():
-    """Control: piths five times as far off the centre as the published mean, which two states of the prior allow not."""
+    """Control: piths five times as far off the centre as the published mean."""
     failed = [checked(20, seed, eccentricity=1.6, aim=0.0).failed for seed in range(8)]
     assert sum("radius less core length, standard deviation" in names for names in failed) >= 4

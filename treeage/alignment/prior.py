@@ -1,6 +1,6 @@
 """What is believed about absent and false rings before two cores are compared.
 
-Published shares of rings (St. George et al. 2013; Douglass 1919; Lorimer et al. 1999) and fitted constants.
+Rates of absent and false rings of data/ring_rates.csv (archive; Douglass 1919; Lorimer et al. 1999), fitted constants.
 """
 
 from __future__ import annotations
@@ -17,8 +17,7 @@ import numpy as np
 from treeage.alignment.lattice import Array, EventFactors, Signals
 from treeage.errors import Fault, InputError, show
 from treeage.pmf import Pmf, ReadOnlyDict
-from treeage.priors import data_rows, data_text
-from treeage.schema import genus_of
+from treeage.priors import data_text, ring_rate, ring_rate_factor
 
 HIGHEST_SHARE = 0.05  # choice: bristlecone pine, up to 5 % absent on a radius, is about the worst there is
 
@@ -30,8 +29,8 @@ def alignment_model() -> Mapping[str, Any]:
     return MappingProxyType({name: tuple(each) if isinstance(each, list) else each for name, each in model.items()})
 
 
-def _default(name: str) -> float:
-    return float(alignment_model()[name])
+def _default(kind: str) -> float:
+    return ring_rate(kind).mean
 
 
 @dataclass(frozen=True)
@@ -67,11 +66,11 @@ class AlignmentPrior:
     0.0
     """
 
-    absent_share_a: float = field(default_factory=lambda: _default("absent_share"))
-    absent_share_b: float = field(default_factory=lambda: _default("absent_share"))
-    false_share_a: float = field(default_factory=lambda: _default("false_share"))
-    false_share_b: float = field(default_factory=lambda: _default("false_share"))
-    narrow_share: float = field(default_factory=lambda: _default("narrow_share"))
+    absent_share_a: float = field(default_factory=lambda: _default("absent"))
+    absent_share_b: float = field(default_factory=lambda: _default("absent"))
+    false_share_a: float = field(default_factory=lambda: _default("false"))
+    false_share_b: float = field(default_factory=lambda: _default("false"))
+    narrow_share: float = field(default_factory=lambda: float(alignment_model()["narrow_share"]))
     correlation_weights: tuple[float, ...] = field(
         default_factory=lambda: tuple(alignment_model()["correlation_weights"])
     )
@@ -128,7 +127,7 @@ def alignment_prior(
     Parameters
     ----------
     genus : str, optional
-        Genus, or a species name that begins with it; an unknown one has the default shares.
+        Genus or species; an unknown one has the rates of all genera.
     crown_class : str, optional
         dominant, codominant, intermediate, suppressed or overtopped; others have the default shares.
     crossdated_a, crossdated_b : bool, default False
@@ -143,28 +142,27 @@ def alignment_prior(
 
     Notes
     -----
-    The default shares (absent 0.0015, false 0.0008) are a choice between the published mean of one absent
-    ring in 240 [1]_ (absent rings come in few cores and years) and what leaves few alarms in unedited archive pairs.
-    Douglass [2]_ found 0.22 % lacking and 0.12 % extra rings in 65 sections of Arizona pine. The factors are
-    mostly choices from wording, not from printed figures: each says how it is known.
+    The rates are those of `treeage.counting`: absent rings of the archive's sites, false rings mostly chosen from
+    wording (Douglass [1]_ found 0.22 % lacking and 0.12 % extra rings in 65 sections of Arizona pine). Crown classes
+    are factors on them [2]_. Each row of the table says how it is known.
 
     References
     ----------
-    .. [1] St. George, S., Ault, T.R., Torbenson, M.C.A. (2013). Geophysical Research Letters. doi:10.1002/grl.50743
-    .. [2] Douglass, A.E. (1919). Climatic cycles and tree-growth. Carnegie Institution Publication 289, p. 29.
+    .. [1] Douglass, A.E. (1919). Climatic cycles and tree-growth. Carnegie Institution Publication 289, p. 29.
+    .. [2] Lorimer, C.G., Dahir, S.E., Singer, M.T. (1999). Plant Ecology 143: 189-202 (abstract).
 
     Examples
     --------
     >>> prior = alignment_prior(genus="Pinus", crossdated_a=True)
-    >>> prior.absent_share_a, round(prior.absent_share_b / AlignmentPrior().absent_share_b, 6)
-    (0.0, 1.5)
+    >>> prior.absent_share_a, prior.absent_share_b > AlignmentPrior().absent_share_b
+    (0.0, True)
     """
     start = AlignmentPrior(outer_shifts=outer_shifts or {0: 1.0})
     shares: dict[str, Any] = {}
-    for kind, share in (("absent", start.absent_share_a), ("false", start.false_share_a)):
-        factor = _factor(kind, "genus", genus_of(genus)) * _factor(kind, "crown", crown_class)
+    for kind in ("absent", "false"):
+        share = ring_rate(kind, genus).mean * ring_rate_factor(kind, "crown", crown_class)
         for core, exact in (("a", crossdated_a), ("b", crossdated_b)):
-            shares[f"{kind}_share_{core}"] = 0.0 if exact else min(share * factor, HIGHEST_SHARE)
+            shares[f"{kind}_share_{core}"] = 0.0 if exact else min(share, HIGHEST_SHARE)
     return replace(start, **shares)
 
 
@@ -190,10 +188,8 @@ def unseen_rings(rings_counted: int, *, genus: str | None = None, crown_class: s
 
     Notes
     -----
-    Negative binomial. Mean: rings times the absent share times the probability that the second core lacks the ring
-    too. A ring absent over a share f of the circumference is missed by two independent cores with probability f**2
-    and by two that see the same side with f; the model file holds how often a core of the archive lacks a ring
-    that its mate lacks. The small size (heavy tail) says that a few trees lack many.
+    Negative binomial. Mean: rings times the absent share times the share of absent rings that all cores of a tree lack
+    (47 % in the archive, by genus; a second core does not show these). Shape: that of the rate between sites.
 
     Examples
     --------
@@ -205,10 +201,8 @@ def unseen_rings(rings_counted: int, *, genus: str | None = None, crown_class: s
     if rings_counted < 0:
         do = "Pass a number of rings."
         raise InputError(Fault(show(rings_counted), "at least 0", do, "unseen_rings", 0, "rings_counted"))
-    model = alignment_model()
-    share = alignment_prior(genus=genus, crown_class=crown_class).absent_share_a
-    mean = rings_counted * share * float(model["unseen_share"])
-    size = float(model["unseen_size"])
+    rate, share = ring_rate("absent", genus), alignment_prior(genus=genus, crown_class=crown_class).absent_share_a
+    mean, size = rings_counted * share * rate.in_all_cores, rate.shape
     mass = np.zeros(64)  # choice: room far beyond any mean of the default shares; the tail is cut at 1e-9
     mass[0] = (size / (size + mean)) ** size
     for count in range(1, mass.size):
@@ -223,16 +217,3 @@ def _fault(name: str, got: str, need: str) -> Fault:
 def _outside(name: str, value: float, low: float, high: float, need: str) -> list[Fault]:
     good = isinstance(value, (int, float, np.integer, np.floating)) and low <= value <= high
     return [] if good else [_fault(name, show(value), need)]
-
-
-# The absent shares of genera read the source that `counting` reads too, otherwise and for another use: not reconciled.
-def share_factors() -> tuple[Mapping[str, str], ...]:
-    """Factors by genus and crown class on the default shares: kind, group, level, factor, known and source."""
-    return data_rows("alignment_shares.csv")
-
-
-def _factor(kind: str, group: str, level: str | None) -> float:
-    for row in share_factors():
-        if level and (row["kind"], row["group"], row["level"].lower()) == (kind, group, level.strip().lower()):
-            return float(row["factor"])
-    return 1.0

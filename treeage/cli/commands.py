@@ -149,12 +149,13 @@ def _require_arguments(arguments: argparse.Namespace) -> None:
 
 def check(arguments: argparse.Namespace) -> int:
     """Read a folder and say what is odd; faults stop it."""
-    from treeage.estimate import crossdate_field, species_without_heights
+    from treeage.estimate import crossdate_field, height_plan, species_without_heights
     from treeage.report import note_line
     from treeage.tables import read_field
 
     field = read_field(arguments.folder)
     print(field.summary(whole=True))
+    print(screen.height_lines(height_plan(field)))
     for note in species_without_heights(field).to_dict("records"):
         print(screen.filled(f"  note: {note_line(note)}", rest="    ", width=NOTE_WIDTH))
     print("No faults found.")

@@ -98,6 +98,21 @@ def ages_lines(ages: Ages) -> str:
     return "\n".join(lines)
 
 
+def height_lines(plan: pd.DataFrame) -> str:
+    """What the years to the coring height of each species rest on, and what three seedlings would bring."""
+    lines = ["Years to coring height (90 %):"] if len(plan) else []
+    for row in plan.to_dict("records"):
+        told = f"{row['species']} at {row['height_m']:g} m: {row['model']}"
+        if row["years_lo"] == row["years_lo"]:
+            told += f", {row['years_lo']:g} to {row['years_hi']:g} years"
+        if row["three_lo"] == row["three_lo"]:
+            told += f"; with three seedlings of this stand about {row['three_lo']:g} to {row['three_hi']:g}"
+        if isinstance(row["curve"], str):
+            told += f"; by the published curve {row['curve']} {row['curve_lo']:g} to {row['curve_hi']:g}"
+        lines.append(filled(told, "  ", "    "))
+    return "\n".join(lines)
+
+
 def _how_sure(answer: TreeAge, prob: float) -> tuple[bool, int]:
     """Order from best to worst: a date at coring height leaves unknown years open, however narrow its interval."""
     from treeage.schema import ROOT_COLLAR

@@ -19,15 +19,12 @@ from treeage.distance.seen import (
     DISTANCE_GRID_MM,
     DISTANCE_STEP,
     DistanceSource,
-    arc_radius,
     arc_readings,
-    arc_rise,
     conflict_probability,
     distance_mass,
     grid_cells,
     smoothed_arcs,
     unseen_curvature,
-    unseen_share,
 )
 from treeage.distance.unseen import offset_share
 from treeage.pmf import freeze_arrays
@@ -39,6 +36,7 @@ Rows = NDArray[np.int64]
 Readings = Mapping[DistanceSource, tuple[Flags, Array]]
 
 _SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
+_AT_PITH = 0.5  # choice: rows with more than this at the pith itself are pith hits
 _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
 _ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 _ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, (_WEIGHTS * np.pi / 4).astype(np.float32)  # 0 to a right angle
@@ -113,6 +111,8 @@ class InnerEnds:
         Likelihood of the other readings of curved rings; ones without.
     direct : numpy.ndarray, shape (n_core, n_grid)
         Likelihood of a distance that was read directly; ones without.
+    pith_near : numpy.ndarray, shape (n_core,)
+        Probability that a pith on the core lies beside it.
     source : numpy.ndarray of DistanceSource, shape (n_core,)
         What the distance rests on.
     beyond_diameter, disagree : numpy.ndarray of bool, shape (n_core,)
@@ -130,6 +130,7 @@ class InnerEnds:
     arc_sd_mm: Array
     curved: Array
     direct: Array
+    pith_near: Array
     source: NDArray[np.object_]
     beyond_diameter: Flags
     disagree: Flags
@@ -143,6 +144,11 @@ class InnerEnds:
     def take(self, rows: Rows) -> InnerEnds:
         """Some of the cores, as often as wanted."""
         return InnerEnds(*(getattr(self, each.name)[rows] for each in fields(self)))
+
+    @property
+    def assumed_sd_mm(self) -> Array:
+        """Standard deviation of that radius [mm], shape (n_core,)."""
+        return _radius_sd(self)
 
     @cached_property
     def seen(self) -> Flags:
@@ -158,6 +164,7 @@ def inner_ends(
     stem: tuple[Array, Array, Array],
     *,
     visible_mm: Array | None = None,
+    pith_near: float | None = None,
 ) -> InnerEnds:
     """Gather what is known of the inner end of every core.
 
@@ -173,6 +180,8 @@ def inner_ends(
         Inside-bark radius and its standard deviation, and horizontal length inside bark [mm]; NaN where not known.
     visible_mm : numpy.ndarray, shape (n_core,), optional
         Sum of the visible widths [mm], which stands for a radius that is not known; 0 where there is none.
+    pith_near : float, default `priors.PITH_NEAR`
+        Share of pith entries where the pith lies beside the core, by up to half its width.
 
     Returns
     -------
@@ -198,7 +207,8 @@ def inner_ends(
     read = seen_by.get(DistanceSource.ARC, (np.zeros(size, dtype=bool), np.zeros(0)))[0] & ~pith
     chord, rise, error = (np.where(read, values, np.nan) for values in arc)
     no = np.zeros(size, dtype=bool)
-    ends = InnerEnds(word, *stem, assumed, chord, rise, error, curved, direct, source, no, no)
+    near = np.full(size, priors.PITH_NEAR.value if pith_near is None else pith_near)
+    ends = InnerEnds(word, *stem, assumed, chord, rise, error, curved, direct, near, source, no, no)
     density = np.maximum(_density(ends, AimErrors.centre(), 0), 1e-12)
     readings = [(rows & ~pith, _among_ones(rows, values)) for rows, values in seen_by.values()]
     possible = np.prod([values for _, values in readings], axis=0) if readings else np.ones_like(density)
@@ -254,14 +264,15 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
                             p(arc read | r, arc bias, spread)
 
     so an arc that was read counts as one that could be seen, as "no arcs" counts as one that was not. Cores lost to rot
-    or breakage stopped short. A pith on the core is taken at its word but for `priors.PITH_NEAR`. Buttresses, lean and
+    or breakage stopped short. A pith on the core is taken at its word but for a small share. Buttresses, lean and
     slope, which shift all piths of a stand one way, are covered only by the spread. Own derivation.
     """
     words = {one: ends.word == one for one in InnerEnd}
     lengths = np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm)
     bounded = ends.seen | words[InnerEnd.PITH] | lengths
     near = np.asarray(priors.CORE_WIDTH.value / 2 > DISTANCE_GRID_MM)
-    missed_pith = np.where(near, priors.PITH_NEAR.value, 1.0)
+    missed_pith = np.where(near, ends.pith_near[:, None], 1.0)
+    told = np.array([source == DistanceSource.DIRECT for source in ends.source], dtype=bool)  # by whatever means
     cells = grid_cells()
     mass = np.empty((len(errors), len(ends), DISTANCE_GRID_MM.size))
     evidence = np.ones((len(errors), len(ends)))
@@ -269,8 +280,8 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     for node in range(len(errors)):
         joint = _density(ends, errors, node) * cells
         unseen = unseen_curvature(sight=float(errors.sight[node]))[0]
-        joint[words[InnerEnd.ARCS]] *= (1 - unseen) * missed_pith
-        joint[words[InnerEnd.NO_ARCS] & ~ends.seen] *= unseen * missed_pith
+        joint[words[InnerEnd.ARCS] & ~told] *= (1 - unseen) * missed_pith[words[InnerEnd.ARCS] & ~told]
+        joint[words[InnerEnd.NO_ARCS] & ~ends.seen] *= unseen * missed_pith[words[InnerEnd.NO_ARCS] & ~ends.seen]
         spread = float(errors.arc_spread[node])
         if arcs.size:
             if spread not in readings:
@@ -283,8 +294,8 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
         total = joint.sum(axis=1)
         scaled = joint / np.where(total > 0, total, 1.0)[:, None]
         scaled[pith] = 0.0
-        scaled[pith, 0] = 1 - priors.PITH_NEAR.value
-        scaled[pith] += priors.PITH_NEAR.value * (near * cells / (near * cells).sum())
+        scaled[pith, 0] = 1 - ends.pith_near[pith]
+        scaled[pith] += ends.pith_near[pith, None] * (near * cells / (near * cells).sum())
         mass[node], evidence[node] = np.where(bounded[:, None], scaled, 0.0), np.where(bounded, total, 1.0)
     return mass, evidence
 
@@ -323,18 +334,20 @@ def _density(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     gap = np.where(known, gap, 0.0)
     lost = np.isin(ends.word, [InnerEnd.ROT, InnerEnd.BROKEN])[:, None] & ~ends.seen[:, None]
     passes = np.where(lost, 0.0, priors.PASSES_PITH.value)
+    fades = _short(aside) * np.exp(-DISTANCE_GRID_MM / priors.SHORT_MM.value)  # but any depth where wood was lost
+    fades = np.where(lost, 1.0, np.exp(-DISTANCE_GRID_MM / priors.SHORT_MM.value) / (fades @ grid_cells())[:, None])
     square = bool(errors.square[node])
     beside = _beside(aside)
     if square:
         fits = np.where(known, _normal((gap - DISTANCE_GRID_MM) / along) / along, 1.0)
-        density = (passes * beside + (1 - passes) * _short(aside)) * fits
+        density = (passes * beside + (1 - passes) * _short(aside) * fades) * fits
     else:
         fits = np.where(known, _normal(gap / along) / along, 1.0)
         rows = known[:, 0]
         short = _short(aside)
         if rows.any():
             short[rows] = _short_along(gap[rows], along[rows], aside[rows])
-        density = passes * beside * fits + (1 - passes) * short
+        density = passes * beside * fits + (1 - passes) * short * fades
     inside = np.where(ends.beyond_diameter[:, None], True, _within_stem(ends))
     return np.asarray(np.where(inside, density, 0.0))
 
@@ -351,7 +364,7 @@ def _beside(aside: Array) -> Array:
 
 
 def _short(aside: Array) -> Array:
-    """Density of hypot(short, aside): any shortfall up to `priors.SHORT_MM` is as likely, the miss is normal."""
+    """Density of hypot(short, aside): any shortfall is as likely, the miss is normal; per `priors.SHORT_MM`."""
     place = np.log(np.maximum(DISTANCE_GRID_MM, 1e-9) / aside)
     return np.asarray(np.interp(place, _SHORT_LOG, _SHORT_TABLE, left=0.0, right=1.0) / priors.SHORT_MM.value)
 
@@ -372,97 +385,6 @@ def _short_along(gap: Array, along: Array, aside: Array) -> Array:
     return np.asarray(2 * DISTANCE_GRID_MM * total / (2 * np.pi * along * aside) / priors.SHORT_MM.value)
 
 
-# ------------------------------------------------------------------ virtual inner ends
-
-_REDRAWN = 40  # choice: rounds in which what the stem does not allow, or what shows no such arc, is drawn again
-_LEAST_RISE_MM = 0.05  # choice: half the reading error; a flatter arc counts as one of this rise
-
-
-@dataclass(frozen=True, eq=False)
-class DrawnEnds:
-    """Virtual inner ends: distance [mm], radius less length [mm], words; each shape (n,)."""
-
-    distance_mm: Array
-    gap_mm: Array
-    word: NDArray[np.object_]
-
-    def put(self, rows: Rows, drawn: DrawnEnds) -> None:
-        """Overwrite some rows."""
-        for own, new in zip(vars(self).values(), vars(drawn).values(), strict=True):
-            own[rows] = new
-
-
-def draw_ends(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator) -> DrawnEnds:
-    """Draw what could have been seen at inner ends on the stems of these, by the law of `end_distances`.
-
-    errors: one node a row of `ends`. Cores lost to rot or breakage stay so; others show pith, arcs or none of these.
-    """
-    drawn, known = _drawn(ends, errors, rng), np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm)
-    for _ in range(_REDRAWN):
-        behind = np.maximum(ends.assumed_mm + np.where(known, drawn.gap_mm, ends.assumed_mm), 0.0) + _radius_sd(ends)
-        behind[ends.beyond_diameter] = np.inf
-        outside = np.flatnonzero(drawn.distance_mm > behind)
-        if not outside.size:
-            break
-        drawn.put(outside, _drawn(ends.take(outside), errors.take(outside), rng))
-    return drawn
-
-
-def _drawn(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator) -> DrawnEnds:
-    """The same whether or not the stem allows them."""
-    size, lost = len(ends), is_lost(ends)
-    offset = offset_share() * ends.assumed_mm
-    aside = np.exp(errors.aim) * np.hypot(offset, priors.AIM_MM.value)
-    along = np.hypot(np.exp(errors.eccentricity) * offset, _radius_sd(ends))
-    passes = rng.random(size) < np.where(lost, 0.0, priors.PASSES_PITH.value)
-    miss = np.where(passes, rng.standard_t(priors.AIM_TAIL_DF.value, size), rng.standard_normal(size))
-    short = np.where(passes, 0.0, priors.SHORT_MM.value * rng.random(size))
-    distance = np.hypot(short, aside * miss)
-    gap = np.where(errors.square > 0, distance, short) + along * rng.standard_normal(size)
-    near, look = distance < priors.CORE_WIDTH.value / 2, rng.random((2, size))
-    named = near & (look[0] < 1 / (1 + priors.PITH_NEAR.value))  # weights 1 and PITH_NEAR in `end_distances`
-    unseen = look[1] < unseen_share(distance, errors.sight)
-    word = np.where(unseen, InnerEnd.NO_ARCS, InnerEnd.ARCS).astype(object)
-    word[named] = InnerEnd.PITH
-    word[lost] = ends.word[lost]
-    return DrawnEnds(distance, gap, word)
-
-
-def is_lost(ends: InnerEnds) -> Flags:
-    """Cores lost to rot or breakage, which stopped short."""
-    lost = np.asarray((ends.word == InnerEnd.ROT) | (ends.word == InnerEnd.BROKEN), dtype=bool)
-    if lost.any():
-        lost[lost] = ~ends.take(np.flatnonzero(lost)).seen
-    return lost
-
-
-def draw_arc_radii(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator) -> Array:
-    """Radii [mm] of arcs as they could have been read on the chords of these ends; NaN where none is drawn.
-
-    errors: one node a row of `ends`, all of which have an arc.
-    """
-    radius = np.full(len(ends), np.nan)
-    for _ in range(_REDRAWN):
-        rows = np.flatnonzero(np.isnan(radius))
-        if not rows.size:
-            break
-        some, own = ends.take(rows), errors.take(rows)
-        drawn, wider = draw_ends(some, own, rng), np.exp(own.arc_spread)
-        out_of_round = own.arc_bias + priors.ROUNDNESS.value * wider * rng.standard_normal(rows.size)
-        true = drawn.distance_mm * np.exp(out_of_round)
-        by_chord = some.chord_mm / 4 / np.maximum(true, 0.6 * some.chord_mm) * priors.CHORD_SD.value
-        error = np.hypot(some.arc_sd_mm * wider, by_chord)
-        rise = arc_rise(true, some.chord_mm) + error * rng.standard_normal(rows.size)
-        fits = (drawn.word == InnerEnd.ARCS) & (true >= some.chord_mm / 2)
-        radius[rows[fits]] = read_radius(some.chord_mm[fits], rise[fits])
-    return radius
-
-
-def read_radius(chord_mm: Array, rise_mm: Array) -> Array:
-    """Radius [mm] of arcs as read; of one that is flat or past a half circle that of the nearest which is not."""
-    return arc_radius(chord_mm, np.clip(rise_mm, np.minimum(_LEAST_RISE_MM, chord_mm / 2), chord_mm / 2))
-
-
 def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) -> Array:
     """Distance of every core over all nodes, (n_core, n_grid): weighted by the evidence of the core itself, or as said.
 
@@ -474,21 +396,17 @@ def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) 
     return np.asarray(np.einsum("kn,knr->nr", share, mass))
 
 
-def scale_distance(mass: Array, factor: Array, radial: Flags) -> Array:
-    """Widen or narrow the error of distances, mass (n, n_grid) on `DISTANCE_GRID_MM`, by factors (n,); rows sum to 1.
-
-    radial, shape (n,): rows whose distance is the length of an offset in the plane (radius less core length).
-    """
-    # The density per mm, over its base measure (1, or the distance itself for an offset in the plane), is raised to the
-    # power 1 / factor**2. For normal errors this is exactly an error of factor times the size; for skewed ones it keeps
-    # the shape that the reading gave. A mass at the pith itself is left alone.
-    base = np.where(radial[:, None], np.maximum(DISTANCE_GRID_MM, 1e-3), 1.0) * grid_cells()
+def scale_distance(mass: Array, factor: Array) -> Array:
+    """Widen or narrow the error of distances, mass (..., n_grid) on `DISTANCE_GRID_MM`, by factors (...); rows sum to 1."""
+    # The density per mm is raised to the power 1 / factor**2. For normal errors this is exactly an error of factor
+    # times the size; for skewed ones it keeps the shape that the reading gave. A mass at the pith itself is left alone.
+    cells = grid_cells()
     with np.errstate(divide="ignore"):
-        log_density = np.log(mass / base)
-    top = log_density.max(axis=1, keepdims=True)
-    out: Array = np.exp((log_density - top) / factor[:, None] ** 2) * base
-    out[:, 0] = np.where(mass[:, 0] < 1e-6, 0.0, out[:, 0])
-    out /= out.sum(axis=1, keepdims=True)
-    at_pith = mass[:, 0] >= 1.0
-    out[at_pith] = mass[at_pith]
+        log_density = np.log(np.maximum(mass, 0.0) / cells)
+    top = log_density.max(axis=-1, keepdims=True)
+    out: Array = np.exp((log_density - top) / factor[..., None] ** 2) * cells
+    out[..., 0] = np.where(mass[..., 0] < 1e-6, 0.0, out[..., 0])
+    out /= out.sum(axis=-1, keepdims=True)
+    alone = mass[..., 0] >= _AT_PITH
+    out[alone] = mass[alone]
     return out

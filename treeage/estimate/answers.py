@@ -17,7 +17,8 @@ from treeage import priors
 from treeage.distance import DistanceSource
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import FEWEST_RINGS, LEAST_TREES, Shared
-from treeage.pmf import Pmf
+from treeage.height import nursery_mass
+from treeage.pmf import Mass, Pmf
 from treeage.posterior import TreePosterior
 from treeage.priors import Known
 from treeage.results import FACTS, SHARES, Flag, SharedParts, Status, Step, TreeAge
@@ -48,8 +49,10 @@ def tree_answer(posterior: TreePosterior, cores: Cores, shared: Shared, *, prob:
     lead, own, tie = posterior.lead, shared[posterior.species], posterior.tie
     height_m = float(cores.height_m[lead])
     weights, stand = shared.weights(posterior.species), own.growth.stand_weights
-    years = own.height.years_given_shared(height_m)
-    above = own.height.is_none and height_m > 0  # no years to that height: the date refers to it
+    height = own.height_of(cores, lead)
+    nursery = _nursery(height, float(cores.nursery_years[lead])) if height_m > 0 else Pmf.point(0)
+    years = _later(height.years_given_shared(height_m), nursery)
+    above = height.is_none and height_m > 0  # no years to that height: the date refers to it
     collar = Pmf.point(0) if above else collar_mass(cores.collar_years[lead], cores.collar_years_sd[lead])
     added = posterior.added
     pith = Pmf(added.start, stand @ added.mass).trim().negate().shift(posterior.reference_year)
@@ -57,8 +60,9 @@ def tree_answer(posterior: TreePosterior, cores: Cores, shared: Shared, *, prob:
         years_pmf = Pmf(years.start, weights @ years.mass).trim()
         before_collar = pith.convolve(years_pmf.negate())
     else:
-        years_pmf = Pmf(tie.years.start, weights @ tie.years.mass).trim()
-        total = Pmf(tie.joint.start, np.einsum("bkn,b,k->n", tie.joint.mass, stand, weights)).trim()
+        tied = _later(tie.joint, nursery)
+        years_pmf = Pmf(tie.years.start, weights @ tie.years.mass).trim().convolve(nursery)
+        total = Pmf(tied.start, np.einsum("bkn,b,k->n", tied.mass, stand, weights)).trim()
         before_collar = total.negate().shift(posterior.reference_year)
     establishment = before_collar.convolve(collar.negate()).trim()
     outer_year, lost = _outer_year(cores, posterior.cores)
@@ -83,14 +87,29 @@ def tree_answer(posterior: TreePosterior, cores: Cores, shared: Shared, *, prob:
         distributions=distributions,
         shares=variance_shares(posterior.variance, pith.var(), by_height, collar.var()),
         core_conflict_p=posterior.conflict_p,
-        flags=_flags(posterior, cores, own.height),
+        flags=_flags(posterior, cores, height),
         parts=SharedParts(
-            posterior.reference_year, added if tie is None else tie.joint, years, posterior.species, own.height_group
+            posterior.reference_year, added if tie is None else tied, years, posterior.species, own.height_group
         ),
         cores=_core_table(posterior, cores, prob),
         outer_lost=lost,
         prob=prob,
     )
+
+
+def _nursery(height: HeightModel, years: float) -> Pmf:
+    """Nursery years of a planted tree where its years count from planting: its own, else those of the model; else 0."""
+    if height.nursery is None:
+        return Pmf.point(0)
+    return nursery_mass(years) if np.isfinite(years) else height.nursery
+
+
+def _later(years: Mass, more: Pmf) -> Mass:
+    """Rows of years with more years added."""
+    mass = np.zeros((*years.mass.shape[:-1], years.mass.shape[-1] + more.mass.size - 1))
+    for k, share in enumerate(more.mass):
+        mass[..., k : k + years.mass.shape[-1]] += share * years.mass
+    return Mass(years.start + more.start, mass)
 
 
 def minimum_answer(tree: str, cores: Cores, *, prob: float) -> TreeAge:
@@ -189,6 +208,8 @@ def _flags(posterior: TreePosterior, cores: Cores, height: HeightModel) -> tuple
         flags.add(Flag.CORES_CONTRADICT)
     if height.is_none and height_m > 0:
         flags.add(Flag.AGE_AT_CORE_HEIGHT)
+    elif height.grade and height_m > 0:
+        flags.add(Flag.HEIGHT_FROM_OPEN_DATA)
     elif not height.is_none and height.cautions(height_m):
         flags.add(Flag.HEIGHT_MODEL_CAUTION)
     origin = str(cores.origin[posterior.lead])
@@ -338,12 +359,16 @@ def gather_sources(cores: Cores, shared: Shared, answers: Iterable[TreeAge]) -> 
         used = sum(flag in flags for flags in cores.flags)
         rows.append((Step.DIAMETER, f"{entry.meaning}: {entry.value:g} {entry.unit}", entry.source, entry.known, used))
     refers = [(answer.species, answer.date_refers_to) for answer in dated]
+    low = [(answer.species, answer.date_refers_to) for answer in dated if answer.facts["core_height_m"] == 0]
     about = [""] * len(rows)
     for species, own in shared.species.items():
         step, model = Step.HEIGHT, own.height
         at_collar, above = (refers.count((species, refers_to)) for refers_to in (ROOT_COLLAR, CORE_HEIGHT))
+        if model.is_none or model.grade:
+            at_zero = low.count((species, ROOT_COLLAR))
+            at_collar -= at_zero
+            rows.append((step, f"{species}: cored at the root collar", "no years to add", Known.DEFINITION, at_zero))
         if model.is_none:
-            rows.append((step, f"{species}: cored at the root collar", "no years to add", Known.DEFINITION, at_collar))
             rows.append((step, f"{species}: none, dates refer to the coring height", model.source, Known.NONE, above))
         else:
             rows.append((step, f"{species}: {model.name}", model.source, model.known, at_collar))

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage import priors
-from treeage.counting import count_error_mass, lost_kernel
+from treeage.counting import core_mean_width, count_error_mass, lost_kernel
 from treeage.distance import (
     DISTANCE_GRID_MM,
     READINGS,
@@ -56,6 +56,9 @@ Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Words = NDArray[np.object_]
 
+COUNT_LEVELS = ((-np.sqrt(2), 0.0), (np.sqrt(2), 0.0), (0.0, -np.sqrt(2)), (0.0, np.sqrt(2)))
+"""Equally likely scores of the reader's and the site's rate: moments of two normals up to the third (Stroud 1971,
+degree 3, from memory)."""
 MOST_RINGS = 6000  # choice: more missed rings than any tree has
 
 JointCount = tuple[tuple[int, int], tuple[int, int], Array]
@@ -89,6 +92,8 @@ class Cores:
         As read; NaN where empty, the last four 0.
     length_mm, radius_mm, radius_sd_mm, bark_mm : numpy.ndarray, shape (n_core,)
         Horizontal green length inside bark; inside-bark radius at the coring height and its sd; NaN where not known.
+    young_light, nursery_years : numpy.ndarray, shape (n_core,)
+        Light in which the tree was young, as a word; years before planting, NaN where not known.
     widths_mm : tuple of numpy.ndarray
         Visible widths of each core, innermost first, horizontal and green; empty without a ring table.
     source : tuple of DistanceSource
@@ -115,6 +120,8 @@ class Cores:
         Count errors at every level of the reader's rate of miscounts; None where none was counted.
     distance_factor : numpy.ndarray, shape (n_core,), or None
         Factors on the errors of the distances, where they were learned.
+    wrong : float
+        Probability that a core of a tree with several is not what it is taken for.
     """
 
     line: Ints
@@ -139,6 +146,8 @@ class Cores:
     radius_mm: Array
     radius_sd_mm: Array
     bark_mm: Array
+    young_light: Words
+    nursery_years: Array
     widths_mm: tuple[Array, ...]
     source: tuple[DistanceSource, ...]
     ends: InnerEnds
@@ -152,6 +161,7 @@ class Cores:
     joint_counts: Mapping[str, JointCount] = field(default_factory=dict)
     count_levels: tuple[Mass, ...] | None = None
     distance_factor: Array | None = None
+    wrong: float = field(default_factory=lambda: priors.GROSS_ERROR.value)
 
     def __post_init__(self) -> None:
         joint = (mass for _, _, mass in self.joint_counts.values())
@@ -175,12 +185,23 @@ class Cores:
         return [self.count[rows]] if self.count_levels is None else [level[rows] for level in self.count_levels]
 
     @cached_property
+    def mean_width_mm(self) -> Array:
+        """Mean ring width of each core, by which rings are absent more or less often; NaN where not known."""
+        mean = core_mean_width(self.widths_mm, self.length_mm, self.rings_counted)
+        mean.flags.writeable = False
+        return mean
+
+    @cached_property
     def rows_of(self) -> Mapping[str, tuple[int, ...]]:
         """Rows of the cores of each tree."""
         rows: dict[str, list[int]] = {}
         for row, tree in enumerate(self.tree):
             rows.setdefault(str(tree), []).append(row)
         return MappingProxyType({tree: tuple(own) for tree, own in rows.items()})
+
+    def hidden_growth(self, rows: Ints) -> InnerGrowth:
+        """Visible growth of those of some cores that probably end before the pith: whose hidden rings are predicted."""
+        return self.growth.take(rows[self.distance[rows, 0] < 0.5])
 
     def with_flag(self, rows: Collection[int], flag: Flag) -> Cores:
         """The same cores with a flag more on some of them."""
@@ -199,14 +220,23 @@ def read_cores(field: Field) -> Cores:
     inner_end = np.array([InnerEnd(word) for word in table["inner_end"]], dtype=object)
     visible = np.array([own.sum() for own in widths])
     arc, stem = READINGS[DistanceSource.ARC].values(table), (radius, radius_sd, length)
-    ends = inner_ends(inner_end, _likelihoods(field, table, widths), tuple(arc), stem, visible_mm=visible)
+    doubt = field.settings.doubt
+    ends = inner_ends(
+        inner_end,
+        _likelihoods(field, table, widths),
+        tuple(arc),
+        stem,
+        visible_mm=visible,
+        pith_near=doubt["pith_near"],
+    )
     distance = mixed_distances(*end_distances(ends, AimErrors.centre()))
     _mark_distances(flags, ends, inner_end, np.isfinite(radius))
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
-    growth, width_source, known = _growth(table, (length, radius), widths, distance, flags)
+    growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
     dating = np.array([Dating(word) for word in table["dating"]], dtype=object)
+    mean_width, species = core_mean_width(widths, length, counted), [str(name) for name in table["species"]]
     misread = np.maximum(1, np.round(counted * priors.COUNT_RATE.value))  # the errors depend on rings times rate alone
-    count = count_error_mass(misread, dating.astype(str), genus=[str(name) for name in table["species"]])
+    count, levels = _counts(misread.astype(np.int64), dating, species, mean_width, doubt["misdated"])
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (inner_end == InnerEnd.PITH))
     distance = at_pith(distance, bound_only)
     words, number = partial(_words, table), partial(column_numbers, table)
@@ -233,6 +263,8 @@ def read_cores(field: Field) -> Cores:
         radius_mm=radius,
         radius_sd_mm=radius_sd,
         bark_mm=number("bark_mm"),
+        young_light=words("young_light"),
+        nursery_years=number("nursery_years"),
         widths_mm=tuple(widths),
         source=tuple(ends.source),
         ends=ends,
@@ -240,8 +272,10 @@ def read_cores(field: Field) -> Cores:
         growth=growth,
         width_source=width_source,
         count=_with_lost_rings(count, number("outer_lost_sd", 0.0), dating),
+        count_levels=tuple(_with_lost_rings(level, number("outer_lost_sd", 0.0), dating) for level in levels) or None,
         bound_only=bound_only,
         most_rings=_most_rings(distance, growth),
+        wrong=doubt["wrong_core"],
         flags=tuple(frozenset(own) for own in flags),
     )
 
@@ -382,13 +416,16 @@ def at_pith(distance: Array, rows: Flags) -> Array:
 
 def _growth(
     table: pd.DataFrame,
-    measured: tuple[Array, Array],
+    measured: tuple[Array, Array, Array],
     widths: list[Array],
     distance: Array,
     flags: list[set[Flag]],
 ) -> tuple[InnerGrowth, tuple[WidthSource, ...], Flags]:
-    """Visible growth from the best source of each core: ring table, inner width, length, radius; and whether any."""
-    length, radius = measured
+    """Visible growth from the best source of each core: ring table, inner width, length, radius; and whether any.
+
+    A length guessed from the radius errs by the radius, the eccentricity of the pith along the core and the distance.
+    """
+    length, radius, radius_sd = measured
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     species = [str(name) for name in table["species"]]
     has_rings = np.array([own.size > 0 and own.sum() > 0 for own in widths])
@@ -396,7 +433,10 @@ def _growth(
     rings = column_numbers(table, "inner_width_rings", 10.0)
     expected = distance @ DISTANCE_GRID_MM
     by_length = length / counted
-    by_radius = np.maximum(radius - expected, 0.2 * radius) / counted
+    guess = np.maximum(radius - expected, 0.2 * radius)
+    by_radius = guess / counted
+    offset_sd = np.sqrt(2 / np.pi) * priors.ECCENTRICITY.value * radius  # along one line; the mean is that in the plane
+    log_sd = np.sqrt(radius_sd**2 + offset_sd**2 + distance @ DISTANCE_GRID_MM**2 - expected**2) / guess
     mean = np.where(np.isfinite(inner), inner, np.where(np.isfinite(by_length), by_length, by_radius))
     count = np.where(np.isfinite(inner), np.minimum(rings, counted), counted)
     known = has_rings | np.isfinite(mean)
@@ -409,7 +449,43 @@ def _growth(
     source[guessed & hidden & np.isfinite(by_length)] = WidthSource.LENGTH
     source[has_rings] = WidthSource.RING_TABLE
     mean = np.where(np.isfinite(mean) & (mean > 0), mean, 1.0)
-    return visible_growth(widths, mean, count, genus=species), tuple(source), known
+    log_sd = np.where(guessed & ~np.isfinite(by_length) & np.isfinite(log_sd), log_sd, 0.0)
+    growth = visible_growth(widths, mean, count, genus=species, mean_log_sd=log_sd)
+    return growth, tuple(source), known
+
+
+def _counts(
+    counted: Ints, dating: Words, species: list[str], mean_width: Array, misdated: float
+) -> tuple[Mass, tuple[Mass, ...]]:
+    """Count errors, and those at every level of the rates that reader and site share; none where none was counted.
+
+    A core called crossdated has that of a laboratory count with a small probability.
+    """
+    sure, kind = np.flatnonzero(dating == Dating.CROSSDATED), dating.astype(str)
+    count = count_error_mass(counted, kind, genus=species, mean_width_mm=mean_width)
+    levels: tuple[Mass, ...] = ()
+    if sure.size < len(counted):
+        reader, site = np.array(COUNT_LEVELS).T
+        scores = {"reader_score": reader, "site_score": site}
+        found = count_error_mass(counted, kind, genus=species, mean_width_mm=mean_width, **scores)
+        levels = tuple(Mass(found.start, found.mass[:, level]) for level in range(len(COUNT_LEVELS)))
+    if misdated and sure.size:
+        own = [species[row] for row in sure]
+        laboratory = count_error_mass(
+            counted[sure], Dating.LAB_COUNT.value, genus=own, mean_width_mm=mean_width[sure]
+        )
+        count, *rest = (_in_doubt(each, sure, laboratory, misdated) for each in (count, *levels))
+        levels = tuple(rest)
+    return count, levels
+
+
+def _in_doubt(count: Mass, rows: Ints, other: Mass, share: float) -> Mass:
+    """Masses of some rows mixed with a share of others."""
+    start = min(count.start, other.start)
+    size = max(count.stop, other.stop) + 1 - start
+    mass = count.on(start, size)
+    mass[rows] = (1 - share) * mass[rows] + share * other.on(start, size)
+    return Mass(start, mass)
 
 
 def _with_lost_rings(count: Mass, lost_sd: Array, dating: Words) -> Mass:
@@ -432,7 +508,7 @@ def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
     high = DISTANCE_GRID_MM[np.minimum((total < 1 - 1e-5).sum(axis=1), DISTANCE_GRID_MM.size - 1)]
     high = np.maximum(high, 0.05)
     location, scale = hidden_width(growth, high[:, None], high)
-    stand_sd, tree_sd = shared_spreads()
+    stand_sd, tree_sd = shared_spreads(growth=growth)
     reach = 3.0 * np.hypot(tree_sd, stand_sd) + 7.0 * scale
     rings = np.exp(np.log(high) - location[:, 0] + reach)
     rings = np.where(distance[:, 0] >= 1.0, 1, rings)

@@ -18,7 +18,7 @@ from scipy.special import ndtri
 
 from treeage import priors
 from treeage.distance import AimErrors, end_distances
-from treeage.estimate.cores import Cores
+from treeage.estimate.cores import COUNT_LEVELS, Cores
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, stand_states
 from treeage.estimate.trees import tree_evidence
 from treeage.posterior import GrowthNodes
@@ -73,7 +73,7 @@ def _nodes(middle: Array, root: Array, square: float) -> _Nodes:
     z = middle + standard @ root.T
     is_square = points[:, moving] < square
     spread = np.select([points[:, moving + 1] < _THIRD, points[:, moving + 1] > 1 - _THIRD], [-1.0, 1.0], 0.0)
-    level = np.select([points[:, moving + 2] < _THIRD, points[:, moving + 2] > 1 - _THIRD], [0, 2], 1)
+    level = (points[:, moving + 2] * len(COUNT_LEVELS)).astype(np.int64)
     values = dict(zip(_MOVING, (z * [spread.value for spread in _SPREADS]).T, strict=True))
     aim = AimErrors(
         **values,
@@ -82,7 +82,7 @@ def _nodes(middle: Array, root: Array, square: float) -> _Nodes:
     )
     log_ratio = -0.5 * (z**2).sum(axis=1) + 0.5 * (standard**2).sum(axis=1) + np.log(np.abs(np.linalg.det(root)))
     log_ratio += np.where(is_square, np.log(0.5 / square), np.log(0.5 / (1 - square)))
-    return _Nodes(z, aim, level.astype(np.int64), log_ratio)
+    return _Nodes(z, aim, level, log_ratio)
 
 
 def _weights(log: Array) -> Array:
@@ -114,13 +114,13 @@ def _moved(nodes: _Nodes, weights: Array) -> _Nodes:
     return _nodes(middle, _WIDER * np.linalg.cholesky(covariance), square)
 
 
-def learn_states(cores: Cores, shared: Shared, *, learn: bool = True) -> tuple[Cores, Shared]:
+def learn_states(cores: Cores, shared: Shared, *, mates: bool = True) -> tuple[Cores, Shared]:
     """Learn what the field's cores share; cores with the distances that follow, and the shared states.
 
-    Without `learn`, the states are those of the prior.
+    Without `mates` the inner ends alone teach, and not how well the cores of a tree agree.
     """
     nodes = _nodes(np.zeros(len(_MOVING)), np.eye(len(_MOVING)), 0.5)
-    teachers = _teachers(cores) if learn else []
+    teachers = _teachers(cores)
     ends = cores.ends.take(np.array([row for rows in teachers for row in rows], dtype=np.int64))
     log = _log_evidence(end_distances(ends, nodes.aim)[1]) if len(ends) else np.zeros(NODES)
     for _ in range(_ROUNDS):
@@ -129,19 +129,20 @@ def learn_states(cores: Cores, shared: Shared, *, learn: bool = True) -> tuple[C
         nodes = _moved(nodes, _tempered(nodes.log_ratio, log))
         log = _log_evidence(end_distances(ends, nodes.aim)[1])
     every = stand_states(cores, nodes.aim, nodes.level)
+    teachers = teachers if mates else []
     given = {name: _growth_given(cores, shared[name], every, teachers) for name in shared.species}
     log = nodes.log_ratio + log + sum(_log_sum(own) for own in given.values())
     node, growth = _states(_weights(np.asarray(log)), given, shared)
     used, place = np.unique(node, return_inverse=True)
-    states = stand_states(cores, nodes.aim.take(used), nodes.level[used]).take(place)
-    species = {name: replace(own, growth=growth[name]) for name, own in shared.species.items()}
+    states = stand_states(cores, nodes.aim.take(used), nodes.level[used], place)
+    species = {name: replace(own, growth=replace(growth[name], place=place)) for name, own in shared.species.items()}
     cores = replace(cores, distance=_mixed(states))
     return cores, replace(shared, species=species, states=states)
 
 
 def _mixed(states: StandStates) -> Array:
     """Distance of every core over all states."""
-    mixed = np.einsum("np,pnr->nr", states.share.mean(axis=0), states.parts)
+    mixed = np.einsum("k,knp,pnr->nr", states.node_weights, states.share, states.parts, optimize=True)
     total = np.maximum(mixed, 0.0).sum(axis=1, keepdims=True)
     return np.asarray(np.maximum(mixed, 0.0) / np.where(total > 0, total, 1.0))
 

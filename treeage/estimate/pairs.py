@@ -17,7 +17,7 @@ from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, unsee
 from treeage.counting import absent_ring_share, count_error, false_ring_share, lost_kernel
 from treeage.estimate.cores import Cores, JointCount
 from treeage.results import Flag
-from treeage.schema import Dating, genus_of
+from treeage.schema import Dating
 
 Array = NDArray[np.float64]
 
@@ -117,7 +117,9 @@ def _joint_count(cores: Cores, pair: Pair, reading: Alignment, trimmed: list[Arr
     for axis, row in enumerate(pair):
         alone = cores.widths_mm[row].size - shared
         if cores.dating[row] != Dating.CROSSDATED and alone > 0:
-            error = count_error(alone, cores.dating[row], genus=cores.species[row]).trim(1e-6)
+            error = count_error(
+                alone, cores.dating[row], genus=cores.species[row], mean_width_mm=cores.mean_width_mm[row]
+            ).trim(1e-6)
             mass = np.apply_along_axis(np.convolve, axis, mass, error.mass)
             starts[axis] += error.start
     if Dating.CROSSDATED not in cores.dating[list(pair)]:
@@ -154,9 +156,9 @@ def _sum_of_pairs(one: Array, two: Array) -> Array:
 def _with_unseen(cores: Cores, pair: Pair, mass: Array, shared: int) -> Array:
     """Add rings that are absent in both cores and that no alignment shows: both counts are short by the same number."""
     first = pair[0]
-    unseen = unseen_rings(
-        shared, genus=genus_of(cores.species[first]), crown_class=cores.crown_class[first] or None
-    ).trim(_UNSEEN_CUT)
+    unseen = unseen_rings(shared, genus=cores.species[first], crown_class=cores.crown_class[first] or None).trim(
+        _UNSEEN_CUT
+    )
     out = np.zeros((mass.shape[0] + unseen.stop, mass.shape[1] + unseen.stop))
     for rings, weight in zip(unseen.support, unseen.mass, strict=True):
         out[rings : rings + mass.shape[0], rings : rings + mass.shape[1]] += weight * mass

@@ -25,6 +25,7 @@ from treeage.estimate.shared import (
     bound_upper_cores,
     height_models,
     height_notes,
+    open_data_tables,
     reach_further,
     share,
     shared_figures,
@@ -48,8 +49,7 @@ def prepare(field: Field, *, from_stand: bool = True, from_pairs: bool = True) -
     shared = share(cores, heights, shared_figures(field, heights), from_stand=from_stand)
     cores = bound_upper_cores(reach_further(cores, shared), shared.without_heights)
     cores, events = read_pairs(cores) if from_pairs else (cores, pd.DataFrame())
-    cores, shared = learn_states(cores, shared, learn=from_stand)
-    return cores, shared, events
+    return *learn_states(cores, shared), events
 
 
 def estimate_ages(
@@ -139,7 +139,12 @@ def estimate_ages(
         stand_weights=shared.stand_weights,
         settings=record_settings(field, seed),
         height_weights=dict(shared.height_weights),
-        extras={"ring_events": events, "rule_comparison": rule_comparison(cores), "seen": what_was_seen(cores, shared)},
+        extras={
+            "ring_events": events,
+            "rule_comparison": rule_comparison(cores),
+            "seen": what_was_seen(cores, shared),
+            **open_data_tables(field, prob),
+        },
     )
 
 

@@ -15,10 +15,19 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage import priors
-from treeage.distance import AimErrors, DistanceSource, end_distances, scale_distance
+from treeage.distance import AimErrors, end_distances, scale_distance
 from treeage.errors import Fault, InputError, ModelError, faults_frame
 from treeage.estimate.cores import Cores, at_pith
-from treeage.height import HEIGHT_APART_M, HeightModel, height_model, moved_heights, no_height_model
+from treeage.height import (
+    HEIGHT_APART_M,
+    HeightModel,
+    height_model,
+    moved_heights,
+    second_opinion,
+    study_table,
+    with_three,
+    young_tree_evidence,
+)
 from treeage.pmf import freeze_arrays
 from treeage.posterior import GrowthNodes, TreePosterior, few_parts, growth_nodes
 from treeage.results import Flag
@@ -31,7 +40,16 @@ from treeage.rings import (
     shared_spreads,
     stand_adjustment,
 )
-from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SETTINGS_FILE, Dating, HeightChoice, InnerEnd, genus_of
+from treeage.schema import (
+    FEWEST_YOUNG_TREES,
+    FROM_YOUNG_TREES,
+    SETTINGS_FILE,
+    Dating,
+    HeightChoice,
+    InnerEnd,
+    TreeOrigin,
+    genus_of,
+)
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -74,6 +92,11 @@ class SpeciesShared:
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
+    def height_of(self, cores: Cores, row: int) -> HeightModel:
+        """The height model of the tree of a core: for open data its sibling for the tree's origin and light."""
+        words = (cores.origin[row], cores.young_light[row], cores.crown_class[row])
+        return self.height.of_tree(*(str(word) for word in words))
+
 
 @dataclass(frozen=True, eq=False)
 class StandStates:
@@ -82,27 +105,31 @@ class StandStates:
     Parameters
     ----------
     aim : AimErrors
-        Errors of aim and reading in each state.
-    share, parts : numpy.ndarray, shape (n_state, n_core, n_part) and (n_part, n_core, n_grid)
-        Distances of all cores in each state, as sums of a few parts (`posterior.few_parts`).
-    level : numpy.ndarray of int, shape (n_state,)
-        Level of the rate of miscounts in each state, as in `Cores.count_levels`.
+        Errors of aim and reading at n_node nodes.
+    share, parts : numpy.ndarray, shape (n_node, n_core, n_part) and (n_part, n_core, n_grid)
+        Distances of all cores at each node, as sums of a few parts (`posterior.few_parts`).
+    level : numpy.ndarray of int, shape (n_node,)
+        Level of the rates of miscounts at each node, as in `Cores.count_levels`.
+    place : numpy.ndarray of int, shape (n_state,)
+        Node of each state.
     """
 
     aim: AimErrors
     share: Array
     parts: Array
     level: Ints
+    place: Ints
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
     def __len__(self) -> int:
-        return int(self.level.size)
+        return int(self.place.size)
 
-    def take(self, states: Ints) -> StandStates:
-        """Some of the states, as often as wanted."""
-        return replace(self, aim=self.aim.take(states), share=self.share[states], level=self.level[states])
+    @property
+    def node_weights(self) -> Array:
+        """Probabilities of the nodes."""
+        return np.bincount(self.place, minlength=self.level.size) / self.place.size
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,7 +191,7 @@ def share(cores: Cores, heights: Mapping[str, HeightModel], groups: Mapping[str,
         calibration = None
         if trees >= LEAST_TREES:
             calibration = stand_adjustment(_series(cores, rows), _series(cores, neighbours), genus=genus_of(name))
-        stand_sd, tree_sd = shared_spreads(calibration=calibration)
+        stand_sd, tree_sd = shared_spreads(calibration=calibration, growth=cores.hidden_growth(rows))
         stand_sd, tree_sd = stand_sd * priors.STAND_GROWTH.value, tree_sd * priors.TREE_GROWTH.value
         growth = growth_nodes(tree_sd, stand_sd, step=LOG_STEP)
         used = trees if calibration is not None else 0
@@ -239,9 +266,9 @@ def missed_mass(cores: Cores, rows: Ints, own: SpeciesShared, most: int, *, dist
 def missed_parts(
     cores: Cores, rows: Ints, own: SpeciesShared, states: StandStates, most: int
 ) -> tuple[Array, Array]:
-    """Missed rings of chosen cores of one species in every state, as sums of a few parts.
+    """Missed rings of chosen cores of one species at every node, as sums of a few parts.
 
-    Shares of the parts, (n_state, n_core, n_part), and the parts at every shift, (n_core, n_part, n_shift, most + 1).
+    Shares of the parts, (n_node, n_core, n_part), and the parts at every shift, (n_core, n_part, n_shift, most + 1).
     A distance that differs little between the states so costs little more than one.
     """
     calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
@@ -257,8 +284,8 @@ def missed_parts(
     return share, mass
 
 
-def stand_states(cores: Cores, aim: AimErrors, level: Ints) -> StandStates:
-    """States of the shared errors with the distances of all cores in each."""
+def stand_states(cores: Cores, aim: AimErrors, level: Ints, place: Ints | None = None) -> StandStates:
+    """Nodes of the shared errors with the distances of all cores at each; a state a node, or those at `place`."""
     shares, parts = [], []
     for first in range(0, max(1, len(cores)), _AT_ONCE):
         rows = np.arange(first, min(first + _AT_ONCE, len(cores)))
@@ -268,17 +295,17 @@ def stand_states(cores: Cores, aim: AimErrors, level: Ints) -> StandStates:
     most = max(len(part) for part in parts)
     share = np.concatenate([np.pad(each, ((0, 0), (0, 0), (0, most - each.shape[2]))) for each in shares], axis=1)
     part = np.concatenate([np.pad(each, ((0, most - len(each)), (0, 0), (0, 0))) for each in parts], axis=1)
-    return StandStates(aim, share, part, level)
+    return StandStates(aim, share, part, level, np.arange(len(aim)) if place is None else place)
 
 
 def state_distances(cores: Cores, rows: Ints, aim: AimErrors) -> Array:
     """Distances of some cores at every node, (n_node, n_core, n_grid), with the errors that were learned."""
     mass, _ = end_distances(cores.ends.take(rows), aim)
+    bound = cores.bound_only[rows]
+    mass[:, bound] = 0.0
+    mass[:, bound, 0] = 1.0
     if cores.distance_factor is not None:
-        by_length = np.array([source == DistanceSource.RADIUS_LESS_LENGTH for source in cores.source])[rows]
-        mass = np.stack([scale_distance(each, cores.distance_factor[rows], by_length) for each in mass])
-    mass[:, cores.bound_only[rows]] = 0.0
-    mass[:, cores.bound_only[rows], 0] = 1.0
+        mass = scale_distance(mass, np.broadcast_to(cores.distance_factor[rows], mass.shape[:2]))
     return mass
 
 
@@ -296,7 +323,7 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     Returns
     -------
     dict of str to HeightModel
-        By species, in the order of trees.csv; the model "none" (age at coring height) where nothing is known.
+        By species, in the order of trees.csv; open data on young trees where none is named and own ones are few.
 
     Raises
     ------
@@ -308,12 +335,9 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     faults: list[Fault] = []
     for species in (str(name) for name in field.trees["species"].unique()):
         chosen = _chosen_height(field, species)
-        if chosen is None:
-            models[species] = no_height_model(chosen=False)
-            continue
         try:
             own: Any = field.seedlings[field.seedlings["species"] == species]
-            model = height_model(chosen, seedlings=own)
+            model = height_model(chosen, seedlings=own, species=species)
             models[species] = moved_heights(model, priors.HEIGHT_SPREAD.value, priors.HEIGHT_LEVEL.value)
         except (InputError, ModelError) as error:  # all species are tried, so that all faults are told at once
             found = error.faults.to_dict("records")
@@ -325,27 +349,28 @@ def height_models(field: Field) -> dict[str, HeightModel]:
 
 def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str, str]:
     """Height group of each species, see `height_groups`; species with own young trees stay alone."""
-    chosen = {species: _chosen_height(field, species) or {} for species in models}
-    own = {species for species in models if chosen[species].get("model") in FROM_YOUNG_TREES}
+    chosen = {species: _chosen_height(field, species)["model"] for species in models}
+    own = {species for species in models if chosen[species] in FROM_YOUNG_TREES}
     return height_groups(models, own)
 
 
-def _chosen_height(field: Field, species: str) -> Mapping[str, Any] | None:
-    """Settings of a species' height model; its young trees where none is named, and nothing where they are too few."""
+def _chosen_height(field: Field, species: str) -> Mapping[str, Any]:
+    """Settings of a species' height model; its young trees where none is named, open data where they are too few."""
     chosen = field.settings.height_choice(species)
     if chosen is not None:
         return chosen
     own = field.seedlings[field.seedlings["species"] == species]
     sized = own["height_m"].notna() & own["age_years"].notna()
-    return {"model": HeightChoice.SEEDLINGS.value} if int(sized.sum()) >= FEWEST_YOUNG_TREES else None
+    enough = int(sized.sum()) >= FEWEST_YOUNG_TREES
+    return {"model": (HeightChoice.SEEDLINGS if enough else HeightChoice.OPEN_DATA).value}
 
 
 def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] = ()) -> dict[str, str]:
     """Put species whose years rest on one and the same figure into one group, named for its first species by name.
 
     A figure that is wrong is wrong for every species it serves, so its shared error is one and does not average out
-    between them. Two models are one figure where they have one source and all their numbers agree; species whose model
-    rests on their own young trees stay alone.
+    between them. Two models are one figure where they have one source and all their numbers agree, or both rest on open
+    data alone: most of that error is the site's. Species whose model rests on their own young trees stay alone.
 
     Examples
     --------
@@ -363,7 +388,9 @@ def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] =
 
 
 def _one_figure(one: HeightModel, other: HeightModel) -> bool:
-    """Whether two models have one source and the same numbers."""
+    """Whether two models have one source and the same numbers, or rest on open data."""
+    if one.grade and other.grade:
+        return True
     words = ("name", "source", "known", "forms", "curve")
     numbers = ("scales_m", "intercept", "slope", "deviation")
     return all(getattr(one, word) == getattr(other, word) for word in words) and all(
@@ -393,6 +420,64 @@ def height_notes(models: Mapping[str, HeightModel], used: Collection[tuple[str, 
     do = "Measure seedlings or core some trees at two heights."
     told_of = ((caution, ", ".join(names)) for caution, names in told.items())
     return faults_frame([Fault(caution, need, do, SETTINGS_FILE, 0, "height", names) for caution, names in told_of])
+
+
+PLAN_COLUMNS = (
+    "species", "height_m", "model", "grade", "studies", "plants", "own_trees", "years_median", "years_lo", "years_hi",
+    "three_lo", "three_hi", "curve", "curve_lo", "curve_hi",
+)  # fmt: skip
+
+
+def height_plan(field: Field, *, prob: float = 0.9) -> pd.DataFrame:
+    """What the years to the coring height of each species rest on, and what three seedlings would bring.
+
+    Parameters
+    ----------
+    field : Field
+        The input.
+    prob : float, default 0.9
+        Probability of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a species cored above the root collar, at its median coring height and for the commonest origin of its
+        trees: model, grade, studies, plants (open data), own_trees, median and interval of the years; for open data
+        without own young trees the interval to expect with three seedlings; medians by a published curve, where there
+        is one, at its best and its poorest site.
+    """
+    models, rows = height_models(field), []
+    cored = field.cores[["tree", "core_height_m"]].merge(field.trees, on="tree")
+    for species, part in cored[cored["core_height_m"] > 0].groupby("species", sort=False):
+        name, height_m = str(species), float(part["core_height_m"].median())
+        words = [str(word) for word in part["origin"].dropna()] if "origin" in part else []
+        origin = max(sorted(set(words)), key=words.count, default="")
+        model = models[name].of_tree(origin)
+        own: Any = field.seedlings[field.seedlings["species"] == name]
+        own_trees = int((own["height_m"].notna() & own["age_years"].notna()).sum())
+        row: dict[str, Any] = {"species": name, "height_m": height_m, "model": model.name, "own_trees": own_trees}
+        if model.grade:
+            found = young_tree_evidence(name)
+            row |= {"grade": model.grade, "studies": found.studies, "plants": found.plants}
+            if own_trees == 0 and origin != TreeOrigin.SPROUT:
+                row["three_lo"], row["three_hi"] = with_three(name, height_m, origin or TreeOrigin.UNKNOWN, prob)
+        if not model.is_none and height_m < model.limit_m:
+            years = model.years(height_m)
+            row["years_median"], (row["years_lo"], row["years_hi"]) = years.median(), years.interval(prob)
+        if (curve := second_opinion(name, height_m)) is not None:
+            row["curve"], row["curve_lo"], row["curve_hi"] = curve
+        rows.append(row)
+    return pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
+
+
+def open_data_tables(field: Field, prob: float) -> dict[str, pd.DataFrame]:
+    """Tables of the answers about the species that rest on open data: the plan, and the studies to cite; or none."""
+    plan = height_plan(field, prob=prob)
+    plan = plan[plan["grade"].notna()].reset_index(drop=True).astype({"studies": "Int64", "plants": "Int64"})
+    studies = [study_table(name).assign(used_for=name) for name in plan["species"]]
+    if not len(plan):
+        return {}
+    return {"young_trees_elsewhere": plan, "young_tree_studies": pd.concat(studies, ignore_index=True)}
 
 
 def species_without_heights(field: Field) -> pd.DataFrame:

@@ -18,7 +18,6 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage import priors
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, joint_distances, on_grid, share_a_line
 from treeage.estimate.cores import Cores, JointCount
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, missed_mass, missed_parts
@@ -32,9 +31,10 @@ from treeage.posterior import (
     added_rings,
     align_added,
     allowed_share,
-    at_states,
+    at_nodes,
     combine_cores,
     exclude_each_other,
+    gone_astray,
     over_shifts,
     single_cores,
     tie_heights,
@@ -52,7 +52,7 @@ _MOST_TAUGHT = 500  # choice: a tree whose cores are open further than this teac
 _CHUNK = 48  # choice: trees worked on at a time
 _CELLS = 1e6  # choice: cells of the arrays of a batch; keeps them near the processor's cache
 _SIZE_STEP = 1.5  # choice: tables of missed rings grow by this factor, so that they are built once a size
-_TERM_LEAST = 1e-3  # choice: products of a joint count error with singular values below this of the largest are left
+_TERM_LEAST = 3e-3  # choice: products of a joint count error with singular values below this of the largest are left
 
 
 def date_trees(
@@ -97,15 +97,17 @@ def date_trees(
 
 
 def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows]) -> Iterator[Array]:
-    """How well the cores of each tree of `side_by_side` agree, (n_state, n_shift): years and counts summed out."""
+    """How well the cores of each tree of `side_by_side` agree, (n_node, n_shift): years and counts summed out."""
     for _, aligned in side_by_side(cores, own, states, trees):
-        yield np.asarray(np.prod(with_gross_error(aligned), axis=0).sum(axis=2))
+        astray = gone_astray(aligned.mean(axis=(1, 2)))
+        factors = with_gross_error(aligned, astray[:, None, None], cores.wrong)
+        yield np.asarray(np.prod(factors, axis=0).sum(axis=2))
 
 
 def side_by_side(
     cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], *, reach: int = _MOST_TAUGHT
 ) -> Iterator[tuple[Rows, Array]]:
-    """Added rings of the cores of each tree on one axis, (n_core, n_state, n_shift, n), a state for each of the growth.
+    """Added rings of the cores of each tree on one axis, (n_core, n_node, n_shift, n).
 
     trees: rows of informative cores of one species. Trees with cores near one line, at several heights, or open further
     than `reach` rings are left out. Of two counts read together only the difference matters.
@@ -119,7 +121,7 @@ def side_by_side(
         batch = _Batch([], index, own, states, *missed_parts(cores, index, own, states, size))
         joint = cores.joint_counts.get(str(cores.tree[rows[0]])) if len(rows) == 2 else None
         counts = None if joint is None else [Mass.stack([Pmf.point(0), count_difference(joint, rows).pmf()])]
-        masses = batch.in_states(batch.added(cores, counts))
+        masses = batch.at_nodes(batch.added(cores, counts))
         offset = cores.innermost_year[index] - cores.innermost_year[index].min()
         low, axis_size = masses.start - int(offset.max()), masses.size + int(offset.max())
         yield rows, align_added(masses, offset, low, axis_size)
@@ -157,7 +159,7 @@ class _Batch:
     rows: Ints
     own: SpeciesShared
     states: StandStates
-    share: Array  # (n_state, n_core, n_part)
+    share: Array  # (n_node, n_core, n_part)
     missed: Array  # (n_core, n_part, n_shift, n)
 
     def of(self, rows: Rows) -> _Batch:
@@ -174,15 +176,15 @@ class _Batch:
         mass = np.stack([level.mass for level in levels], axis=1)
         return Mass(levels[0].start, mass.reshape(number, len(levels), parts, shifts, -1))
 
-    def in_states(self, span: Mass, *, signed: bool = False) -> Mass:
-        """Parts put together in every state: (n_core, n_state, n_shift, n)."""
-        return Mass(span.start, at_states(self.share, span.mass, self.states.level, signed=signed))
+    def at_nodes(self, span: Mass, *, signed: bool = False) -> Mass:
+        """Parts put together at every node: (n_core, n_node, n_shift, n)."""
+        return Mass(span.start, at_nodes(self.share, span.mass, self.states.level, signed=signed))
 
     def over_shifts(self, span: Mass) -> Mass:
         """The same with the growth summed out, for cores that stand alone: (n_core, n_state, n)."""
         number, levels, parts, shifts, size = span.mass.shape
-        weight = np.einsum("snp,sc->nspc", self.share, self.own.growth.given_stand).reshape(number, -1, parts * shifts)
-        level = self.states.level if levels > 1 else np.zeros(len(self.share), dtype=np.int64)
+        share, level = self.share[self.states.place], self.states.level[self.states.place] * (levels > 1)
+        weight = np.einsum("snp,sc->nspc", share, self.own.growth.given_stand).reshape(number, -1, parts * shifts)
         out = np.empty((number, len(level), size))
         for own in np.unique(level):
             here = np.flatnonzero(level == own)
@@ -214,7 +216,7 @@ def _batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[_Batch]:
     kinds = {item[0]: kind(item) for item in trees}
     for (species, most), same in groupby(sorted(trees, key=lambda item: kinds[item[0]]), lambda item: kinds[item[0]]):
         group, own = list(same), shared[species]
-        at_once = int(np.clip(_CELLS / (len(own.growth.given_stand) * own.growth.shifts.size * most), 2, _CHUNK))
+        at_once = int(np.clip(_CELLS / (shared.states.level.size * own.growth.shifts.size * most), 2, _CHUNK))
         for first in range(0, len(group), at_once):
             part = group[first : first + at_once]
             rows = np.concatenate([rows for _, rows in part])
@@ -330,7 +332,7 @@ def _plain_trees(cores: Cores, part: Trees, batch: _Batch, leads: Mapping[str, i
             continue
         places = cores_of_tree[some]
         if several:
-            result = combine_cores(batch.in_states(span), innermost, places, nodes, bound_only=bound_only)
+            result = combine_cores(batch.at_nodes(span), innermost, places, nodes, bound_only=bound_only, wrong=cores.wrong)
         else:
             result = single_cores(batch.over_shifts(span), innermost, places[:, 0])
         for index, tree_at in enumerate(some):
@@ -371,7 +373,7 @@ class _Axis:
 
 
 Block = Callable[[_Axis, int], Array]
-"""Likelihood of some cores of a tree on its axis for one pattern of years, (n_state, n_shift, n)."""
+"""Likelihood of some cores of a tree on its axis for one pattern of years, (n_node, n_shift, n)."""
 
 
 def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) -> TreePosterior:
@@ -381,13 +383,15 @@ def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) ->
     levels = cores.counts_at_levels(batch.rows)
     counts = [_with_rows(level, {rows.index(row): mass for row, mass in read.items()}) for level in levels]
     span = batch.added(cores, counts)
-    whole = batch.in_states(span)
+    whole = batch.at_nodes(span)
     masses = [whole[k] for k in range(len(rows))]
     alone, missed_alone = Mass(span.start, batch.alone(span)), batch.missed_alone()
     lead = _lead(cores, rows, alone.mass) if lead is None else lead
-    years = np.stack([own.height.passing_years(float(cores.height_m[row])) for row in rows])
+    years = np.stack([own.height_of(cores, row).passing_years(float(cores.height_m[row])) for row in rows])
     axis = _axis(cores, rows, lead, whole, years)
-    pair, block = _joint_block(cores, tree, batch, masses)
+    mean = [Mass(mass.start, np.einsum("s,sck->ck", nodes.node_weights, mass.mass)) for mass in masses]
+    lost = [Mass(mass.start, gone_astray(nodes.weights @ mass.mass)) for mass in mean]
+    pair, block = _joint_block(cores, tree, batch, masses, lost)
 
     def summed(chosen: list[int]) -> tuple[dict[tuple[int, ...], Array], Array]:
         """Likelihood by state of some of the cores for every pattern of years between the heights, and their mean."""
@@ -396,7 +400,8 @@ def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) ->
         for column, times in enumerate(axis.frequency):
             product = block(axis, column) if joint else np.ones((1, 1, 1))
             for k in (k for k in chosen if k not in joint):
-                product = product * with_gross_error(axis.on(masses[k], k, column))
+                astray = axis.on(lost[k], k, column)
+                product = product * with_gross_error(axis.on(masses[k], k, column), astray, cores.wrong)
             mass = over_shifts(nodes, product[None])[0]
             by_pattern[tuple(int(value) for value in axis.patterns[:, column])] = mass
             total += times * mass
@@ -404,13 +409,15 @@ def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) ->
 
     likelihood, given = summed(list(range(len(rows))))
     informs = [k for k, row in enumerate(rows) if not cores.bound_only[row]]
-    mean = [Mass(mass.start, np.einsum("s,sck->ck", nodes.stand_weights, mass.mass)) for mass in masses]
     aligned = [axis.aligned(mass, k) for k, mass in enumerate(mean)]
     conflict = _conflict([aligned[k] for k in informs], axis, nodes)
-    contradiction = len(informs) > 1 and bool(exclude_each_other(nodes.stand_weights @ given.sum(axis=1), axis.size))
+    middle = [np.average(each, axis=0, weights=axis.frequency)[None] for each in aligned]
+    others = [np.average(axis.aligned(mass, k), axis=0, weights=axis.frequency)[None] for k, mass in enumerate(lost)]
+    told = [middle[k] for k in informs], [others[k] for k in informs]
+    contradiction = len(informs) > 1 and bool(exclude_each_other(*told, nodes.weights, cores.wrong)[0])
     if len(informs) < len(rows):
         unbound = summed(informs)
-        allowed = _allowed(aligned, informs, axis, nodes.stand_weights @ unbound[1])
+        allowed = _allowed(middle, informs, nodes.stand_weights @ unbound[1])
         if allowed < 1 - 1e-6:
             conflict = float(np.fmin(conflict, allowed))
         if allowed < CONTRADICTS:
@@ -448,7 +455,9 @@ def _axis(cores: Cores, rows: Rows, lead: int, added: Mass, years: Ints) -> _Axi
     innermost = cores.innermost_year[list(rows)]
     extra = years - years[rows.index(lead)]
     span = int(np.ptp(innermost)) + int(np.ptp(extra)) + 1
-    patterns, frequency = np.unique(extra.reshape(len(rows), -1), axis=1, return_counts=True)
+    flat = extra.reshape(len(rows), -1)
+    apart = bool(np.ptp(cores.height_m[list(rows)]) > HEIGHT_APART_M)  # else no years lie between the cores
+    patterns, frequency = np.unique(flat if apart else 0 * flat[:, :1], axis=1, return_counts=True)
     ahead = (innermost - cores.innermost_year[lead])[:, None] - patterns
     return _Axis(added.start - span, added.size + 2 * span, patterns, ahead, frequency)
 
@@ -468,14 +477,15 @@ def _conflict(aligned: list[Array], axis: _Axis, nodes: GrowthNodes) -> float:
     return float(worst_pair(aligned, every, nodes.weights, mixed=axis.frequency.astype(np.float64))[0])
 
 
-def _allowed(aligned: list[Array], informs: list[int], axis: _Axis, answer: Array) -> float:
+def _allowed(middle: list[Array], informs: list[int], answer: Array) -> float:
     """Share of the answer of the cores with information that the others allow."""
-    speaks = np.isin(np.arange(len(aligned)), informs)[None]
-    middle = [np.average(each, axis=0, weights=axis.frequency)[None] for each in aligned]
+    speaks = np.isin(np.arange(len(middle)), informs)[None]
     return float(allowed_share((answer / answer.sum())[None], middle, speaks, np.ones_like(speaks), 0)[0])
 
 
-def _joint_block(cores: Cores, tree: str, batch: _Batch, masses: list[Mass]) -> tuple[tuple[int, ...], Block]:
+def _joint_block(
+    cores: Cores, tree: str, batch: _Batch, masses: list[Mass], lost: list[Mass]
+) -> tuple[tuple[int, ...], Block]:
     """Places of the two cores of a tree that depend on each other at one height, if any, and their likelihood.
 
     Cores on one line that were also read against each other take the margins of the joint count errors: their
@@ -488,13 +498,14 @@ def _joint_block(cores: Cores, tree: str, batch: _Batch, masses: list[Mass]) -> 
         pair, products = _count_products(cores, tree, batch)
     else:
         return (), lambda axis, column: np.ones((1, 1, 1))
-    wrong = priors.GROSS_ERROR.value
+    wrong = cores.wrong
 
     def block(axis: _Axis, column: int) -> Array:
         both = products(axis, column)
         one, two = (axis.on(masses[k], k, column) for k in pair)
-        flat = wrong / axis.size
-        return np.asarray((1 - wrong) ** 2 * np.maximum(both, 0.0) + (1 - wrong) * flat * (one + two) + flat**2)
+        alone, other = (wrong * axis.on(lost[k], k, column) for k in pair)
+        single = (1 - wrong) * (one * other + two * alone)
+        return np.asarray((1 - wrong) ** 2 * np.maximum(both, 0.0) + single + alone * other)
 
     return pair, block
 
@@ -532,7 +543,7 @@ def _count_products(cores: Cores, tree: str, batch: _Batch) -> tuple[tuple[int, 
     terms = []
     for row, start, vectors in zip(pair, starts, (left.T, right), strict=True):
         own = batch.of((row,))
-        each = [own.in_states(own.added(cores, [Mass(start, vectors[[k]])]), signed=True)[0] for k in range(kept)]
+        each = [own.at_nodes(own.added(cores, [Mass(start, vectors[[k]])]), signed=True)[0] for k in range(kept)]
         terms.append(each)
     places = tuple(cores.rows_of[tree].index(row) for row in pair)
 

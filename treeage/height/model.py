@@ -6,7 +6,7 @@ Log passing time linear in a known function of height, for each shared node; own
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Final
 
@@ -18,13 +18,16 @@ from treeage.errors import Fault, ModelError, require_nonnegative, show
 from treeage.height.curves import HeightCurve
 from treeage.pmf import Mass, Pmf
 from treeage.priors import Known
-from treeage.schema import Word
+from treeage.schema import TreeOrigin, Word
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 SHARED_NODES: Final = 32  # choice: equally likely states of what the trees of a stand share
 TREE_NODES: Final = 41  # choice: equally likely mid-quantiles from tree to tree
+TIED_NODES: Final = (
+    401  # choice: the same, where two heights of a tree are tied; so fine that no whole year is left out
+)
 HEIGHT_APART_M: Final = 0.01  # choice: cores closer in height than this share one pith year
 _SLOPE_RANGE: Final = (0.5, 1.0)  # choice: 1 is a constant rate; 0.3 to 0.7 in published curves near 1 m
 _FAR: Final = 4.0  # choice: years are stored out to this many standard deviations from tree to tree
@@ -33,6 +36,7 @@ _STRAIGHT: Final = 1e-12  # rows as straight as this on the normal score are exa
 _NEAR: Final = 1.001  # choice: ratio of heights over which the slope of an axis is taken
 _LOG_NEVER: Final = -1e3  # log of a passing time before any season
 _TAIL: Final = 1e-9  # choice: probability below which years are not stored
+LOWER_CROWNS: Final = frozenset({"intermediate", "suppressed", "overtopped", "understory", "understorey"})
 
 
 class GrowthForm(Word):
@@ -213,6 +217,12 @@ class HeightModel:
         The published curve, for form 'curve'.
     remarks : tuple of str
         What a reader must know at every height.
+    grade : str
+        How well open data on young trees found the figures; empty for any other model.
+    siblings : mapping of str to HeightModel
+        The same shared nodes for trees of other origins, see `of_tree`; none where origin makes no difference.
+    nursery : Pmf or None
+        Nursery years, where the years of the model count from planting and a tree does not say its own.
 
     Notes
     -----
@@ -233,6 +243,9 @@ class HeightModel:
     limit_m: float = float("inf")
     curve: HeightCurve | None = None
     remarks: tuple[str, ...] = ()
+    grade: str = ""
+    siblings: Mapping[str, HeightModel] = field(default_factory=dict)
+    nursery: Pmf | None = None
 
     def __post_init__(self) -> None:
         for name in ("scales_m", "intercept", "slope", "deviation"):
@@ -247,6 +260,15 @@ class HeightModel:
     def is_none(self) -> bool:
         """Whether no years are added, so that ages are ages at the coring height."""
         return self.forms[0] == GrowthForm.NONE
+
+    def of_tree(self, origin: str, light: str = "", crown_class: str = "") -> HeightModel:
+        """The model of a tree by its words in trees.csv: light as it was young, crown class as it is today."""
+        key = origin or TreeOrigin.UNKNOWN
+        if key in (TreeOrigin.ADVANCE, TreeOrigin.UNKNOWN) and light:
+            key = TreeOrigin.SEED if light == "open" else f"{TreeOrigin.ADVANCE} {light}"
+        elif key == TreeOrigin.UNKNOWN and crown_class.strip().lower() in LOWER_CROWNS:
+            key = f"{TreeOrigin.UNKNOWN} below"
+        return self.siblings.get(key, self)
 
     def passing_seasons(self, height_m: float) -> Floats:
         """Continuous times at which the tip passes a height.
@@ -292,7 +314,7 @@ class HeightModel:
         return np.asarray((self.intercept + self.slope * axis)[:, np.newaxis] + self.deviation)
 
     def passing_years(self, height_m: float) -> Ints:
-        """Whole years to a height in every cell; kept, because many trees are cored at one height.
+        """Whole years to a height in fine cells that two heights of a tree share; kept, as many trees share a height.
 
         Parameters
         ----------
@@ -301,8 +323,9 @@ class HeightModel:
 
         Returns
         -------
-        numpy.ndarray of int, shape (n_shared, n_tree)
-            `whole_seasons` of `passing_seasons`; all cells equally likely. Read-only.
+        numpy.ndarray of int, shape (n_shared, TIED_NODES)
+            `whole_seasons` of the passing times, all cells equally likely; between the nodes as in
+            `years_given_shared`. Read-only.
 
         Raises
         ------
@@ -392,6 +415,8 @@ class HeightModel:
         tuple of str
             Sentences; empty if the source covers the height and is known at first hand.
         """
+        if self.grade and height_m <= 0:
+            return ()
         if self.is_none or height_m <= 0 or self.valid_from_m <= height_m <= self.valid_to_m:
             return self.remarks
         beyond = (
@@ -417,7 +442,12 @@ def moved_heights(model: HeightModel, spread: float, level: float) -> HeightMode
 
 @lru_cache(maxsize=1024)
 def _passing_years(model: HeightModel, height_m: float) -> Ints:
-    years = whole_seasons(model.passing_seasons(height_m))
+    if model.is_none or height_m <= 0:
+        years = np.zeros((len(model.forms), TIED_NODES), dtype=np.int64)
+    else:
+        rows, scores = _knots(model, height_m)
+        at = np.tile(normal_nodes(TIED_NODES), (len(rows), 1))
+        years = whole_seasons(np.exp(_piecewise_rows(at, np.tile(scores, (len(rows), 1)), rows)))
     years.flags.writeable = False
     return years
 
@@ -427,12 +457,7 @@ def _years_table(model: HeightModel, height_m: float) -> Mass:
     """Mass of Y for each shared node; kept because many trees are cored at one height."""
     if model.is_none or height_m <= 0:
         return Mass(0, np.ones((len(model.forms), 1)))
-    scores = normal_nodes(model.deviation.shape[1])
-    rows = model._log_seasons(height_m) + _APART * (scores - 2 * _FAR)
-    spread = rows[:, -1:] - rows[:, :1]
-    straight = bool(np.all(np.abs(np.diff(rows) - np.diff(scores) * spread / (scores[-1] - scores[0])) < _STRAIGHT))
-    knots = np.array([0, -1]) if straight else np.arange(scores.size)
-    rows, scores = rows[:, knots], scores[knots]
+    rows, scores = _knots(model, height_m)
     ends = _piecewise_rows(np.tile([-_FAR, _FAR], (len(rows), 1)), np.tile(scores, (len(rows), 1)), rows)
     start, stop = whole_seasons(np.exp([ends[:, 0].min(), ends[:, 1].max()])).tolist()
     with np.errstate(divide="ignore"):  # Y = k where k < T <= k + 1
@@ -441,6 +466,16 @@ def _years_table(model: HeightModel, height_m: float) -> Mass:
     mass = np.diff(ndtr(_piecewise_rows(at, rows, np.tile(scores, (len(rows), 1)))), axis=1)
     mass /= mass.sum(axis=1, keepdims=True)
     return Mass(start, mass)
+
+
+def _knots(model: HeightModel, height_m: float) -> tuple[Floats, Floats]:
+    """Log seasons of each shared node at normal scores between which they are linear."""
+    scores = normal_nodes(model.deviation.shape[1])
+    rows = model._log_seasons(height_m) + _APART * (scores - 2 * _FAR)
+    spread = rows[:, -1:] - rows[:, :1]
+    straight = bool(np.all(np.abs(np.diff(rows) - np.diff(scores) * spread / (scores[-1] - scores[0])) < _STRAIGHT))
+    knots = np.array([0, -1]) if straight else np.arange(scores.size)
+    return rows[:, knots], scores[knots]
 
 
 def _piecewise_rows(at: Floats, x: Floats, y: Floats) -> Floats:

@@ -37,6 +37,7 @@ from treeage.height.model import (
     piecewise,
     power_slopes,
 )
+from treeage.height.open_data import from_open_data
 from treeage.height.young import from_seedlings, from_two_heights
 from treeage.pmf import Pmf
 from treeage.priors import Known, data_rows
@@ -46,6 +47,7 @@ from treeage.schema import (
     CountsFrom,
     FigureUse,
     HeightChoice,
+    SeedlingSampling,
     column,
     height_faults,
     slip,
@@ -255,13 +257,8 @@ def from_quantiles(
     )
 
 
-def no_height_model(*, chosen: bool = True) -> HeightModel:
-    """Add no years: ages are ages at the coring height.
-
-    Parameters
-    ----------
-    chosen : bool, default True
-        Whether that was chosen, or nothing was said of the species.
+def no_height_model() -> HeightModel:
+    """Add no years, as chosen in the settings: ages are ages at the coring height.
 
     Returns
     -------
@@ -275,7 +272,7 @@ def no_height_model(*, chosen: bool = True) -> HeightModel:
     """
     return HeightModel(
         name="none",
-        source="chosen in field.toml" if chosen else "no height model was given",
+        source="chosen in field.toml",
         known=Known.NONE,
         forms=(GrowthForm.NONE,) * SHARED_NODES,
         scales_m=np.ones(SHARED_NODES),
@@ -593,6 +590,17 @@ def from_curve(
     )
 
 
+def second_opinion(species: str, height_m: float) -> tuple[str, int, int] | None:
+    """Median years to a height by a published curve of the species at its highest and lowest site index, or None."""
+    for entry in _published_curves():
+        if species and species in entry.species and entry.counts_from == CountsFrom.COLLAR:
+            ends = [
+                from_curve(entry.name, site).years(height_m).median() for site in (entry.site_high_m, entry.site_low_m)
+            ]
+            return entry.name, ends[0], ends[1]
+    return None
+
+
 def _mean_curve_shift(curve: HeightCurve, tree: Floats) -> float:
     """Shift of the log passing time at which the trees' mean height is that of the curve again."""
     from scipy.optimize import brentq
@@ -630,8 +638,30 @@ def _from_curve(options: Mapping[str, Any]) -> HeightModel:
     return from_curve(site_index_m=float(options["site_index"]), **rest)
 
 
+def young_sampling(seedlings: YoungTrees) -> str | None:
+    """How own young trees were chosen: the one word of their column; None where it is not said, or not one word."""
+    if seedlings is None or "sampling" not in seedlings:
+        return None
+    words = {str(word) for word in seedlings["sampling"]}
+    return words.pop() if len(words) == 1 and words <= set(SeedlingSampling) else None
+
+
+def _own_trees(options: Mapping[str, Any], young: YoungTrees) -> HeightModel:
+    """The word of the table stands where the settings say nothing of the sampling."""
+    arrays = _complete(young, _SEEDLING_COLUMNS)
+    return from_seedlings(*arrays, **{"sampling": young_sampling(young)} | dict(options))
+
+
+def _open_data(options: Mapping[str, Any], young: YoungTrees, species: str) -> HeightModel:
+    """Open data, sharpened by the own young trees that there are."""
+    whole = young is not None and all(name in young for name in _SEEDLING_COLUMNS)
+    heights, ages = _complete(young, _SEEDLING_COLUMNS) if whole else (np.zeros(0), np.zeros(0))
+    said: dict[str, Any] = {"sampling": young_sampling(young)} | dict(options)
+    return from_open_data(species, own_age_years=ages, own_height_m=heights, **said)
+
+
 _MAKERS: Final[Mapping[str, Callable[[Mapping[str, Any], YoungTrees], HeightModel]]] = {
-    HeightChoice.SEEDLINGS: lambda options, young: from_seedlings(*_complete(young, _SEEDLING_COLUMNS), **options),
+    HeightChoice.SEEDLINGS: _own_trees,
     HeightChoice.TWO_HEIGHTS: lambda options, young: from_two_heights(*_complete(young, _PAIR_COLUMNS)),
     HeightChoice.MEAN_SD: lambda options, young: from_mean_sd(**options),
     HeightChoice.QUANTILES: lambda options, young: from_quantiles(**options),
@@ -642,7 +672,7 @@ _MAKERS: Final[Mapping[str, Callable[[Mapping[str, Any], YoungTrees], HeightMode
 """The models by the words of the settings, from their options and the young trees of the species."""
 
 
-def height_model(settings: Mapping[str, Any], *, seedlings: YoungTrees = None) -> HeightModel:
+def height_model(settings: Mapping[str, Any], *, seedlings: YoungTrees = None, species: str = "") -> HeightModel:
     """Make the height model of one species from its settings.
 
     Parameters
@@ -651,10 +681,13 @@ def height_model(settings: Mapping[str, Any], *, seedlings: YoungTrees = None) -
         The key 'model' and what it needs: {'model': 'seedlings'}, {'model': 'two_heights'},
         {'model': 'mean_sd', 'height_m': 1.0, 'mean_years': 8, 'sd_years': 3}, {'model': 'quantiles',
         'height_m': 1.0, 'probs': [...], 'years': [...]}, {'model': 'published', 'name': ...}, {'model':
-        'curve', 'name': ..., 'site_index': metres} or {'model': 'none'}.
+        'curve', 'name': ..., 'site_index': metres}, {'model': 'open_data'} or {'model': 'none'}.
     seedlings : mapping of arrays or DataFrame, optional
         Rows of the species from seedlings.csv: height_m [m], age_years [years], or low_height_m, low_rings,
-        high_height_m, high_rings; rows that lack one of the needed values are passed over.
+        high_height_m, high_rings; rows that lack one of the needed values are passed over. A column sampling with one
+        word says how they were chosen.
+    species : str, optional
+        Scientific name, for the model 'open_data'.
 
     Returns
     -------
@@ -677,6 +710,8 @@ def height_model(settings: Mapping[str, Any], *, seedlings: YoungTrees = None) -
     if faults:
         raise ModelError(faults)
     options = {key: value for key, value in settings.items() if key != "model"}
+    if settings["model"] == HeightChoice.OPEN_DATA:
+        return _open_data(options, seedlings, species)
     return _MAKERS[settings["model"]](options, seedlings)
 
 

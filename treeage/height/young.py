@@ -25,7 +25,7 @@ from treeage.height.model import (
     power_slopes,
 )
 from treeage.priors import Known
-from treeage.schema import FEWEST_YOUNG_TREES, SEEDLING_REACH, SeedlingSampling, Tip, word_of
+from treeage.schema import ERA_LOG_SD, FEWEST_YOUNG_TREES, SEEDLING_REACH, SeedlingSampling, Tip, word_of
 
 _SPREAD_GUESS: Final = 0.3  # log-sd between trees: 0.15-0.25 open, 0.4-0.6 shaded (from published ranges)
 _SPREAD_WEIGHT: Final = 2.0  # choice: the guess counts as much as two trees
@@ -43,7 +43,12 @@ GROWTH_CANDIDATES: Final[tuple[tuple[GrowthForm, float], ...]] = (
 
 
 def from_seedlings(
-    height_m: ArrayLike, age_years: ArrayLike, *, sampling: str = SeedlingSampling.PASSING, tip: str = Tip.END_OF_SEASON
+    height_m: ArrayLike,
+    age_years: ArrayLike,
+    *,
+    sampling: str | None = None,
+    tip: str = Tip.END_OF_SEASON,
+    era_log_sd: float = ERA_LOG_SD,
 ) -> HeightModel:
     """Height model from young trees measured for height and age.
 
@@ -53,12 +58,15 @@ def from_seedlings(
         Heights above the root collar [m], above 0; at least 5 trees.
     age_years : array-like, shape (n,)
         Growing seasons counted at the collar [years], at least 1.
-    sampling : {'passing', 'standing'}, default 'passing'
-        'passing': an age is the time its tree took to the height. 'standing': trees picked at random from
-        what stands there under steady recruitment, where slow trees are met more often at any height.
+    sampling : {'passing', 'age', 'height'}, optional
+        'passing': an age is the time its tree took to the height, as in trees cut and sectioned. 'age': young trees
+        chosen by age, the tiniest perhaps overlooked. 'height' (or 'standing'): those that stand at a height today
+        under steady recruitment, where slow trees are met more often. When not said, 'age' and 'height' are mixed.
     tip : {'end_of_season', 'within_season'}, default 'end_of_season'
         Whether the season's height growth was over (as in most conifers by the time of field work) or the
         height was passed somewhere within the last season counted, which takes half a season off.
+    era_log_sd : float, default 0.15
+        Shared log-sd of growth when the old trees were young against growth now, at least 0 (choice); 0 leaves it out.
 
     Returns
     -------
@@ -68,7 +76,7 @@ def from_seedlings(
     Raises
     ------
     InputError
-        If there are fewer than 5 trees, or a height or age is not above 0.
+        If there are fewer than 5 trees, a height or age is not above 0, or era_log_sd is negative.
     ModelError
         If sampling or tip is another word.
 
@@ -82,8 +90,10 @@ def from_seedlings(
     the shared uncertainty: 32 shared nodes hold form, line and spread. A Chapman-Richards curve is a power
     curve far below its asymptote and is not a form of its own. Under steady recruitment the trees at a
     height are met in proportion to the time they spend there, which raises the mean log age by the variance
-    between trees; 'standing' takes that off. Above the tallest tree the answer is flagged, from three times
-    its height refused. Fails when young trees now grow otherwise than the old ones did when young.
+    between trees; 'height' takes that off. Chosen by age, small trees that were overlooked leave the mean too fast by
+    at most about as much (choice): 'age' adds an unknown part of it, shared by the stand. Above the tallest tree the
+    answer is flagged, from three times its height refused. The era error stands for growth that was otherwise when the
+    old trees were young; it cannot be learned from the young ones.
 
     References
     ----------
@@ -99,14 +109,14 @@ def from_seedlings(
     True
     """
     heights, ages = _seedling_arrays(height_m, age_years)
-    met = word_of(SeedlingSampling, sampling, "seedlings", "sampling")
+    sampling_of(sampling)
+    (era,) = require_nonnegative("seedlings", era_log_sd=era_log_sd)
     within = word_of(Tip, tip, "seedlings", "tip") is Tip.WITHIN_SEASON
     log_ages = np.log(ages - 0.5 if within else ages)
     tallest = float(heights.max())
     fits = [_fit_form(form, share * tallest, heights, log_ages) for form, share in GROWTH_CANDIDATES]
-    picked, level, slope, spread = _shared_states(fits)
-    if met is SeedlingSampling.STANDING:
-        level = level - spread**2
+    picked, level, slope, spread, free = _shared_states(fits)
+    level = level + sampling_shift(sampling, spread, free[:, 1]) + float(era) * free[:, 0]
     stretch = np.array([fit.stretch for fit in picked])
     centre = np.array([fit.centre for fit in picked])
     return HeightModel(
@@ -172,41 +182,64 @@ def _fit_form(form: GrowthForm, scale_m: float, heights: Floats, log_ages: Float
     return _Fit(form, scale_m, centre, stretch, mean, root, square_sum, degrees, float(log_evidence))
 
 
-def _normal_pair(uniform: Floats) -> Floats:
-    """Two columns of standard normal nodes with mean 0, variance 1 and no correlation, exactly."""
+def sampling_of(sampling: str | None) -> SeedlingSampling | None:
+    """The word of how young trees were chosen, checked; None where it was not said."""
+    return None if sampling is None else word_of(SeedlingSampling, sampling, "seedlings", "sampling")
+
+
+def sampling_shift(sampling: str | None, spread: Floats | float, reading: Floats | float) -> Floats:
+    """What the way young trees were chosen adds to their log ages, at places 0 to 1 within what is not known of it.
+
+    Length bias is the variance between trees: off for those standing at a height, up to as much on for those chosen by
+    age (choice), one half of the states each when nothing was said.
+    """
+    square, place = np.square(spread), np.asarray(reading, dtype=np.float64)
+    met = sampling_of(sampling)
+    if met is SeedlingSampling.PASSING:
+        return np.asarray(0.0 * square)
+    if met is SeedlingSampling.AGE:
+        return np.asarray(place * square)
+    if met in (SeedlingSampling.HEIGHT, SeedlingSampling.STANDING):
+        return np.asarray(-square)
+    return np.asarray(np.where(place < 0.5, 2 * place, -1.0) * square)
+
+
+def white_columns(uniform: Floats) -> Floats:
+    """Columns of standard normal nodes with mean 0, variance 1 and no correlation, exactly."""
     nodes = ndtri(uniform)
     nodes -= nodes.mean(axis=0)
     root = np.linalg.cholesky(np.cov(nodes.T, bias=True))
     return np.asarray(np.linalg.solve(root, nodes.T).T)
 
 
-def _shared_states(fits: list[_Fit]) -> tuple[list[_Fit], Floats, Floats, Floats]:
-    """Equally likely states of form, line and spread: form, intercept, slope, log-sd for each shared node."""
+def _shared_states(fits: list[_Fit]) -> tuple[list[_Fit], Floats, Floats, Floats, Floats]:
+    """Equally likely states: form, intercept, slope, log-sd of each shared node; columns for era and reading."""
     tries = {fit.form: sum(other.form == fit.form for other in fits) for fit in fits}
     log_weight = np.array([fit.log_evidence - np.log(tries[fit.form]) for fit in fits])
     shares = np.exp(log_weight - log_weight.max())
-    points = spread_points(SHARED_NODES, 4)
+    points = spread_points(SHARED_NODES, 6)
     chosen = np.searchsorted(np.cumsum(shares / shares.sum()), points[:, 0])
     picked = [fits[min(int(index), len(fits) - 1)] for index in chosen]
-    normal = _normal_pair(points[:, 1:3])
+    normal = white_columns(points[:, [1, 2, 4]])
     spread = np.array(
         [
             np.sqrt(fit.square_sum / (2 * gammaincinv(fit.degrees / 2, share)))
             for fit, share in zip(picked, points[:, 3], strict=True)
         ]
     )
-    line = np.array([f.mean + s * (f.root @ z) for f, s, z in zip(picked, spread, normal, strict=True)])
-    return picked, line[:, 0], np.maximum(line[:, 1], _SLOPE_LEAST), spread
+    line = np.array([f.mean + s * (f.root @ z) for f, s, z in zip(picked, spread, normal[:, :2], strict=True)])
+    free = np.column_stack([normal[:, 2], points[:, 5]])
+    return picked, line[:, 0], np.maximum(line[:, 1], _SLOPE_LEAST), spread, free
 
 
 def spread_points(size: int, columns: int) -> Floats:
-    """Evenly spread points in the unit cube, the same each time; at most 5 columns.
+    """Evenly spread points in the unit cube, the same each time; at most 7 columns.
 
-    Even steps, then digits of the number reversed in bases 2, 3, 5, 7: Hammersley (1960), from memory.
+    Even steps, then digits of the number reversed in bases 2, 3, 5, 7, 11, 13: Hammersley (1960), from memory.
     """
     points = np.empty((size, columns))
     points[:, 0] = (np.arange(size) + 0.5) / size
-    for column, base in zip(range(1, columns), (2, 3, 5, 7), strict=False):
+    for column, base in zip(range(1, columns), (2, 3, 5, 7, 11, 13), strict=False):
         digits, place, value = np.arange(size), 1.0, np.zeros(size)
         while digits.any():
             place /= base

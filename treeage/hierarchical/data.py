@@ -22,7 +22,9 @@ from treeage.height import (
     axis_tangent,
     growth_axis,
     normal_nodes,
+    sampling_shift,
     seasons_between,
+    young_sampling,
 )
 from treeage.hierarchical.likelihood import (
     SHIFTS,
@@ -35,7 +37,7 @@ from treeage.hierarchical.likelihood import (
 from treeage.pmf import freeze_arrays
 from treeage.priors import Known
 from treeage.rings import shared_spreads
-from treeage.schema import FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SEEDLING_REACH, SeedlingSampling, Tip, column_numbers
+from treeage.schema import ERA_LOG_SD, FEWEST_YOUNG_TREES, FROM_YOUNG_TREES, SEEDLING_REACH, Tip, column_numbers
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -131,7 +133,7 @@ def height_data(
 def _is_learned(field: Field, species: str, model: HeightModel) -> bool:
     """Whether a species' height model rests on the user's young trees."""
     chosen = field.settings.height_choice(species)
-    return not model.is_none and (chosen is None or chosen["model"] in FROM_YOUNG_TREES)
+    return not (model.is_none or model.grade) and (chosen is None or chosen["model"] in FROM_YOUNG_TREES)
 
 
 def _species_rows(field: Field, species: str, cored: Mapping[str, tuple[str, float, float]]) -> dict[str, Any] | None:
@@ -145,7 +147,9 @@ def _species_rows(field: Field, species: str, cored: Mapping[str, tuple[str, flo
     heights = np.concatenate([young[:, 0], pairs[:, 2]])
     middle, tallest = float(np.exp(np.log(heights).mean())), float(heights.max())
     chosen = field.settings.height_choice(species) or {}
-    options = {key: str(chosen[key]) for key in ("sampling", "tip") if key in chosen}
+    options = {key: str(chosen[key]) for key in ("sampling", "tip", "era_log_sd") if key in chosen}
+    if (said := young_sampling(dict(table))) is not None:
+        options.setdefault("sampling", said)
     age = young[:, 1] - 0.5 if options.get("tip") == Tip.WITHIN_SEASON else young[:, 1]
     years, rounding = seasons_between(pairs[:, 0], pairs[:, 1] - pairs[:, 3])
     cored_heights = np.array(list(own.values())).reshape(-1, 2)
@@ -182,8 +186,9 @@ def learned_model(
     picked = np.minimum((rng.random((level.size, 1)) > total).sum(axis=1), len(FORMS) - 1)
     tallest, middle = float(data.tallest_m[place]), float(data.middle_m[place])
     ends = np.array([axis_tangent(form, share * tallest, middle) for form, share in FORMS])[picked]
-    if data.options[place].get("sampling") == SeedlingSampling.STANDING:
-        level = level - spread**2
+    options = data.options[place]
+    level = level + sampling_shift(options.get("sampling"), spread, rng.random(level.size))
+    level = level + float(options.get("era_log_sd", ERA_LOG_SD)) * rng.standard_normal(level.size)
     return HeightModel(
         name=f"{fixed.name}, learned with the stand",
         source=fixed.source,
@@ -245,7 +250,8 @@ def stand_data(field: Field, cores: Cores, shared: Shared) -> StandData:
     ]
     species = tuple(sorted(shared.stand_weights))
     first = {tree: species.index(str(cores.species[rows[0]])) for tree, rows in {**level, **apart}.items()}
-    spreads = np.array([shared_spreads(calibration=shared[name].calibration) for name in species])
+    own = {name: cores.hidden_growth(np.flatnonzero(cores.species == name)) for name in species}
+    spreads = np.array([shared_spreads(calibration=shared[name].calibration, growth=own[name]) for name in species])
     return StandData(
         learning=learning,
         species=species,

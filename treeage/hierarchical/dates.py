@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.estimate import Cores, Shared, date_trees, lead_cores, minimum_answer, tree_answer
+from treeage.estimate import Cores, Shared, date_trees, lead_cores, minimum_answer, stand_states, tree_answer
 from treeage.height import HeightModel
 from treeage.hierarchical.data import StandData, learned_model
 from treeage.hierarchical.kernel import SD_FLOOR
@@ -48,10 +48,6 @@ def drawn_cores(data: StandData, draws: Draws) -> Cores:
         for k, factor in enumerate(data.trees.of_kind(FactorKind.DISTANCE))
     }
     log_distance = np.array([0.0 if factor is None else log_factor.get(factor, 0.0) for factor in factors])
-    radial = np.array([factor is ErrorFactor.RADIUS_LENGTH for factor in factors])
-    moved = np.flatnonzero(log_distance)
-    distance = cores.distance.copy()
-    distance[moved] = scale_distance(distance[moved], np.exp(log_distance[moved]), radial[moved])
     factor_of = {
         factor: mean_factor(draws["count_factor"][:, k])
         for k, factor in enumerate(data.trees.of_kind(FactorKind.COUNT))
@@ -59,7 +55,13 @@ def drawn_cores(data: StandData, draws: Draws) -> Cores:
     low = np.minimum(0.0, draws["rate_bias"].min(axis=0))[[data.species.index(name) for name in cores.species]]
     longer = np.exp(-low + 0.7 * np.maximum(0.0, log_distance))  # choice: most of the wider tail
     most = np.ceil(cores.most_rings * longer * max(1.0, mean_factor(draws["own_factor"])) ** 0.5)
-    return replace(cores, distance=distance, count=_drawn_counts(data, factor_of), most_rings=most.astype(np.int64))
+    return replace(
+        cores,
+        distance_factor=np.exp(log_distance),
+        count=_drawn_counts(data, factor_of),
+        count_levels=None,
+        most_rings=most.astype(np.int64),
+    )
 
 
 def mean_factor(values: Array) -> float:
@@ -75,7 +77,7 @@ def _drawn_counts(data: StandData, factor_of: Mapping[ErrorFactor, float]) -> Ma
         return cores.count
     rows, own = list(acting), list(acting.values())
     factor = np.array([factor_of[each] for each in own])
-    scaled = scaled_counts(cores.rings_counted[rows], own, list(cores.species[rows]), factor)
+    scaled = scaled_counts(cores, rows, own, factor)
     rest = [row for row in range(len(cores)) if row not in acting]
     kept = cores.count[rest]
     some = np.flatnonzero(kept.mass.max(axis=0) > 0) + kept.start if rest else np.zeros(1, dtype=np.int64)
@@ -86,8 +88,11 @@ def _drawn_counts(data: StandData, factor_of: Mapping[ErrorFactor, float]) -> Ma
     return Mass(start, out)
 
 
-def drawn_shared(data: StandData, draws: Draws, heights: Mapping[str, HeightModel]) -> Shared:
-    """What species share with the draws as equally likely values of the stand's part, and height models to match."""
+def drawn_shared(data: StandData, cores: Cores, draws: Draws, heights: Mapping[str, HeightModel]) -> Shared:
+    """What species share with the draws as equally likely states, and height models to match.
+
+    cores: those of `drawn_cores`; the errors of aim and reading are those of the draw's state of the exact engine.
+    """
     narrow = draws["tree_sd"].min() < LEAST_SPREAD
     shifts = SHIFTS if narrow else SHIFTS[::2]
     size = len(draws["rate_bias"])
@@ -99,7 +104,24 @@ def drawn_shared(data: StandData, draws: Draws, heights: Mapping[str, HeightMode
             weight = np.exp(-0.5 * ((shifts[None, :] - draws["rate_bias"][:, [k]]) / spread) ** 2)
             nodes = GrowthNodes(shifts, np.full(size, 1.0 / size), weight / weight.sum(axis=1, keepdims=True))
             species[name] = replace(scaled_growth(own, mean_factor(draws["own_factor"]), nodes), height=heights[name])
-    return Shared(species)
+    states = data.shared.states
+    used, place = np.unique(states.place[draws["state"]], return_inverse=True)
+    species = {name: replace(own, growth=replace(own.growth, place=place)) for name, own in species.items()}
+    return Shared(species, stand_states(cores, states.aim.take(used), states.level[used], place))
+
+
+def states_of_draws(data: StandData, rate_bias: Array) -> Ints:
+    """State of the exact engine for each draw, shape (n_draw,): both put in the order of the growth near the pith.
+
+    So aim and reading keep their law, and their dependence on the growth, in the learned layer.
+    """
+    size, names = len(rate_bias), data.species
+    growth = [data.shared[name].growth for name in names]
+    known = np.mean([each.given_stand @ each.shifts for each in growth], axis=0)
+    order = np.argsort(known, kind="stable")[(np.arange(size) * known.size) // size]
+    out = np.empty(size, dtype=np.int64)
+    out[np.argsort(rate_bias.mean(axis=1), kind="stable")] = order
+    return out
 
 
 def like_draws(draws: Draws, groups: int) -> Ints:
@@ -152,6 +174,7 @@ def taken_heights(model: HeightModel, places: Ints) -> HeightModel:
         intercept=model.intercept[places],
         slope=model.slope[places],
         deviation=model.deviation[places],
+        siblings={key: taken_heights(sibling, places) for key, sibling in model.siblings.items()},
     )
 
 
@@ -170,6 +193,7 @@ def learned_answers(
     the heights. Every tree keeps one lead core, the one that says most under the errors as stated.
     """
     size = len(draws["rate_bias"])
+    draws = {**draws, "state": states_of_draws(data, draws["rate_bias"])}
     models = drawn_heights(data, draws, np.random.default_rng(seed))
     leads = lead_cores(data.cores, data.shared)
     group = like_draws(draws, min(GROUPS, size))
@@ -179,16 +203,17 @@ def learned_answers(
         members = np.flatnonzero(group == place)
         own = {name: np.asarray(values)[members] for name, values in draws.items()}
         some = {name: taken_heights(model, members) for name, model in models.items()}
-        every.append(date_trees(drawn_cores(data, own), drawn_shared(data, own, some), leads=leads))
+        moved = drawn_cores(data, own)
+        every.append(date_trees(moved, drawn_shared(data, moved, own, some), leads=leads))
         if tick:
             tick(1)
     even = GrowthNodes(SHIFTS, np.full(size, 1.0 / size), np.full((size, SHIFTS.size), 1.0 / SHIFTS.size))
-    shared = Shared(
-        {
-            name: replace(own, growth=even, height=taken_heights(models[name], order))
-            for name, own in data.shared.species.items()
-        }
-    )
+    species = {
+        name: replace(own, growth=even, height=taken_heights(models[name], order))
+        for name, own in data.shared.species.items()
+    }
+    states = data.shared.states
+    shared = Shared(species, replace(states, place=states.place[draws["state"][order]]))
     answers = []
     for tree in (tree for tree in trees if tree in data.cores.rows_of):
         if tree in every[0]:
@@ -229,6 +254,7 @@ def join_posteriors(parts: Sequence[TreePosterior]) -> TreePosterior:
     return replace(
         first,
         added=Mass.stack(rows),
+        evidence=np.concatenate([part.evidence for part in parts]),
         alone=mixed("alone"),
         missed=mixed("missed"),
         counts=mixed("counts"),

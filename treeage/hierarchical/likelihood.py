@@ -19,7 +19,7 @@ from treeage.counting import count_error_mass
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, scale_distance
 from treeage.estimate import Cores, JointCount, Shared, SpeciesShared, missed_mass, table_size
 from treeage.pmf import Mass, freeze_arrays
-from treeage.posterior import GrowthNodes, added_rings, align_added, gross_floor
+from treeage.posterior import GrowthNodes, added_rings, align_added, gone_astray, with_gross_error
 from treeage.rings import RingCalibration
 from treeage.schema import Dating, Word
 
@@ -118,13 +118,15 @@ def learning_cores(cores: Cores, shared: Shared) -> LearningCores:
     return LearningCores(cores, shared, distance, count)
 
 
-def scaled_counts(rings: Ints, factors: Sequence[ErrorFactor], species: Sequence[str], factor: Array) -> Mass:
+def scaled_counts(cores: Cores, rows: Sequence[int], factors: Sequence[ErrorFactor], factor: Array) -> Mass:
     """Count errors of cores, shape (n, n_error), when wrong rings are `factor` (shape (n,)) times as frequent.
 
     Wrong rings are Poisson with a mean of their share times rings, so twice the share is a core of twice the rings.
     """
-    size = np.maximum(1, np.round(rings * factor)).astype(np.int64)
-    return count_error_mass(size, np.array([_COUNT_DATINGS[each] for each in factors]), genus=list(species))
+    rows = list(rows)
+    size = np.maximum(1, np.round(cores.rings_counted[rows] * factor)).astype(np.int64)
+    dating, species = np.array([_COUNT_DATINGS[each] for each in factors]), [str(name) for name in cores.species[rows]]
+    return count_error_mass(size, dating, genus=species, mean_width_mm=cores.mean_width_mm[rows])
 
 
 def scaled_growth(own: SpeciesShared, own_factor: float, nodes: GrowthNodes | None = None) -> SpeciesShared:
@@ -296,7 +298,7 @@ def tree_log_likelihood(
         flat = Mass(start, added.reshape(-1, SHIFTS.size, added.shape[-1]))
         offset = np.full(len(flat.mass), innermost[place] - innermost.min())
         aligned = align_added(flat, offset, start, most + 1).reshape(*added.shape[:-1], -1)
-        aligned = aligned + gross_floor(most + 1)
+        aligned = with_gross_error(aligned, gone_astray(aligned.mean(axis=(0, 1, 2, 3))), cores.wrong)
         distance, counted = learning.distance_factor[row], learning.count_factor[row]
         word = "w" + letters.get(distance, "x") + letters.get(counted, "y")  # x, y: axes of one value
         operands.append((aligned, word + "sk"))
@@ -325,7 +327,7 @@ def _counts_on(learning: LearningCores, row: int, joint: JointCount | None, node
         return cores.count[[row]]
     values = np.exp(nodes[factor])
     size = values.size
-    return scaled_counts(np.full(size, cores.rings_counted[row]), [factor] * size, [cores.species[row]] * size, values)
+    return scaled_counts(cores, [row] * size, [factor] * size, values)
 
 
 def _difference(starts: tuple[int, int], mass: Array) -> Mass:
@@ -343,7 +345,7 @@ def _core_on_nodes(learning: LearningCores, row: int, points: Nodes, most: int, 
     nodes = points.get(factor, np.zeros(1)) if factor is not None else np.zeros(1)
     mass = np.repeat(cores.distance[[row]], nodes.size, axis=0)
     if nodes.any():
-        mass = scale_distance(mass, np.exp(nodes), np.full(nodes.size, factor is ErrorFactor.RADIUS_LENGTH))
+        mass = scale_distance(mass, np.exp(nodes))
     same, own = np.full(nodes.size, row), learning.shared[cores.species[row]]
     parts = []
     for node in points[None]:
@@ -369,7 +371,8 @@ def difference_likelihood(learning: LearningCores, rows: Sequence[int], *, most_
     if most > 2 * MOST_LEARNED_RINGS:
         return np.ones((SHIFTS.size, most_years))
     own = scaled_growth(learning.shared[cores.species[rows[0]]], 1.0)
-    low, high = added_rings(missed_mass(cores, index, own, table_size(most)), cores.count[index]).mass
+    missed = missed_mass(cores, index, own, table_size(most), distance=cores.distance[index])
+    low, high = added_rings(missed, cores.count[index]).mass
     # pith years: lower = I_low - K_low, upper = I_high - K_high; upper - lower = gap + K_low - K_high
     gap = int(cores.innermost_year[rows[1]] - cores.innermost_year[rows[0]])
     size = low.shape[1]
@@ -378,4 +381,4 @@ def difference_likelihood(learning: LearningCores, rows: Sequence[int], *, most_
     lag = np.arange(most_years) - gap
     inside = np.abs(lag) < size
     out: Array = np.where(inside, cross[:, np.where(inside, lag, 0)], 0.0)
-    return np.asarray(np.maximum(out, 0.0) + gross_floor(size))
+    return with_gross_error(np.maximum(out, 0.0), np.full(out.shape[1], 1.0 / size), cores.wrong)

@@ -6,6 +6,7 @@ Own derivation.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from treeage.checks import PredictiveChecks, Sensitivity
+    from treeage.height import YoungTreeEvidence
     from treeage.results import Ages
 
 RIDGE = 0.78  # choice: height of the tallest ridge as a share of the distance between lines
@@ -45,6 +47,7 @@ BELOW = 0.09  # choice: how far below a ridge its interval is drawn
 MOST_NAMED = 80  # choice: above this many trees a name beside each line cannot be read
 BIN_DRAWS = 2000  # choice: joint draws behind the age structure; Monte Carlo error of a count well below one tree
 ROUND_BINS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000)  # choice: widths people read easily
+HEIGHT_LOOKS = (("0.3", PALE), ("1", DEEP), ("1.3", WARM))
 SOURCE_LOOKS = {
     "share_count": ("ring count", "#1b3a57", ""),
     "share_distance": ("distance to the pith", "#c8691c", ""),
@@ -441,6 +444,54 @@ def plot_mass(pmf: Pmf, *, ax: Axes | None = None) -> Axes:
 def _nothing(ax: Axes, words: str) -> Axes:
     ax.text(0.5, 0.5, words, transform=ax.transAxes, ha="center", va="center", fontsize=SMALL + 1, color=INK)
     ax.set(xticks=[], yticks=[], xlabel="Establishment year", ylabel="Trees [number]")
+    return ax
+
+
+# ------------------------------------------------------------------ years to the coring height
+
+
+@draws("YoungTreeEvidence")
+def plot_young_trees(evidence: YoungTreeEvidence, *, ax: Axes | None = None) -> Axes:
+    """Draw the years to three heights that open data give: medians with their 80 % intervals, a line a species."""
+    table = evidence.table
+    ax = ax if ax is not None else new_axes(6.4, 1.4 + 0.5 * len(table))
+    tidy(ax)
+    for place, (row, look) in enumerate(
+        (row, look) for row in table.to_dict("records") for look in enumerate(HEIGHT_LOOKS)
+    ):
+        at, (height, colour) = look
+        line = place // len(HEIGHT_LOOKS) + 0.25 * (at - 1)
+        label = f"{height} m" if place < len(HEIGHT_LOOKS) else None
+        ax.plot([row[f"lo_{height}m"], row[f"hi_{height}m"]], [line, line], color=colour, linewidth=1.6)
+        ax.plot(row[f"years_{height}m"], line, "o", color=colour, markersize=4, label=label)
+    names = [f"{row['name']} ({row['studies']} studies, {row['plants']} plants)" for row in table.to_dict("records")]
+    ax.set_yticks(range(len(table)), names)
+    ax.invert_yaxis()
+    ax.set_xscale("log")
+    ticks = [1, 2, 5, 10, 20, 50, 100]
+    ax.set_xticks(ticks, [str(tick) for tick in ticks])
+    ax.set_xlabel("Years from seed to a height, in the open (median, 80 %)")
+    ax.legend(fontsize=TINY, frameon=False, loc="upper right")
+    plain_labels(ax.get_yticklabels())
+    return ax
+
+
+def plot_years(years: Mapping[str, Pmf], *, ax: Axes | None = None, prob: float = 0.9) -> Axes:
+    """Draw mass functions of years below each other with their intervals, as with 0, 3 and 10 seedlings of a stand."""
+    ax = ax if ax is not None else new_axes(6.4, 0.8 + 0.7 * len(years))
+    tidy(ax)
+    tallest = max(float(pmf.mass.max()) for pmf in years.values())
+    for line, pmf in enumerate(years.values()):
+        at = pmf.start + np.arange(pmf.mass.size)
+        ax.fill_between(at, line, line - RIDGE * pmf.mass / tallest, step="mid", color=PALE, linewidth=0)
+        low, high = pmf.interval(prob)
+        ax.plot([low, high], [line + BELOW] * 2, color=INK, linewidth=2)
+        ax.plot(pmf.median(), line + BELOW, "o", color=DEEP, markersize=4)
+    ax.set_yticks(range(len(years)), list(years))
+    ax.invert_yaxis()
+    ax.set_xlim(0, max(pmf.quantile(0.99) for pmf in years.values()))
+    ax.set_xlabel(f"Years to the height (dot: median; bar: {100 * prob:g} %)")
+    plain_labels(ax.get_yticklabels())
     return ax
 
 

@@ -132,6 +132,9 @@ def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
             capsize=3,
         )
         words = f"pulse {at + 1}, sd {row['width_sd_years_median']:.0f} years"
+        if row["p_sudden"] > 0.5:
+            words += f", begins in {row['begin_median']:.0f}"
+            ax.plot(row["begin_median"], y, "|", color=WARM, markersize=12)
         ax.annotate(words, (x, y), xytext=(6, 6), textcoords="offset points", fontsize=SMALL, color=INK)
     chances = ", ".join(f"{k}: {p:.2f}" for k, p in enumerate(result.chances) if p >= 0.005)
     ax.set_title(f"Probability of the number of pulses - {chances}", fontsize=SMALL + 1, color=INK, loc="left")

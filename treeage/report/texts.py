@@ -244,10 +244,51 @@ def _steps(ages: Ages) -> dict[str, Any]:
         "pairs_read": sum(row["used"] for row in _used(ages, Step.COUNT) if row["known"] == Known.FITTED),
         "several_cores": any(len(answer.cores) > 1 for answer in dated),
         "height_models": [f"{row['what']} ({row['source'].rstrip('.')})" for row in modelled],
+        "open_data": [f"{row['species']} ({row['grade']} of the genus: {row['studies']})" for row in _plan(ages)],
+        "studies": _studies(ages),
         "without_heights": [f"{species} ({source})" for species, source in above["source"].items()],
         "collars": sum(years.mean() > 0 for years in collars),
         "disagreeing": sum(bool(set(WORST_FLAGS) & set(answer.flags)) for answer in dated),
     }
+
+
+def _plan(ages: Ages) -> list[dict[Any, Any]]:
+    """Species whose years to coring height rest on open data."""
+    table = ages.extras.get("young_trees_elsewhere")
+    return [] if table is None else table.to_dict("records")
+
+
+def _studies(ages: Ages) -> list[str]:
+    """The studies behind each of these species, by the database through which they are cited."""
+    table = ages.extras.get("young_tree_studies")
+    if table is None:
+        return []
+    parts = table.groupby(["used_for", "database"], sort=False)["citation"].unique()
+    return [f"{name} ({database}): {'; '.join(cited)}" for (name, database), cited in parts.items()]
+
+
+def bibliography(ages: Ages) -> str:
+    """BibTeX of what the answers rest on: publications named in the sources, and the studies of young trees."""
+    said = " ".join(str(text) for text in ages.sources[["what", "source"]].to_numpy().ravel())
+    entries = []
+    for row in data_rows("references.csv"):
+        if row["match"] in said:
+            fields = [(name, text) for name, text in row.items() if text and name not in ("key", "match", "type")]
+            entries.append((row["type"], row["key"], fields))
+    table = ages.extras.get("young_tree_studies")
+    for at, (citation, database) in enumerate(() if table is None else _cited(table), start=1):
+        entries.append(("misc", f"youngtrees{at:03d}", [("title", citation), ("note", f"Data in {database}")]))
+    return "\n".join(_entry(*entry) for entry in entries)
+
+
+def _cited(table: pd.DataFrame) -> list[tuple[str, str]]:
+    return sorted(set(zip(table["citation"], table["database"], strict=True)))
+
+
+def _entry(kind: str, key: str, fields: list[tuple[str, str]]) -> str:
+    """One entry of BibTeX; braces keep capitals as they are."""
+    lines = [f"  {name} = {{{{{text}}}}}," if name == "title" else f"  {name} = {{{text}}}," for name, text in fields]
+    return "\n".join([f"@{kind}{{{key},", *lines, "}", ""]).replace("&", r"\&")
 
 
 def _used(ages: Ages, step: str) -> list[dict[str, Any]]:
@@ -489,7 +530,7 @@ def column_lines(table: str, columns: Sequence[str]) -> list[dict[str, str]]:
     Examples
     --------
     >>> column_lines("stand_pulses", ["date_median", "date_lo", "date_hi"])
-    [{'names': 'date median, lo, hi', 'unit': 'year', 'meaning': 'centre of the pulse, given these pulses'}]
+    [{'names': 'date median, lo, hi', 'unit': 'year', 'meaning': 'when half of the pulse had come, given these pulses'}]
     """
     lines = []
     for row in data_rows("stand_columns.csv"):

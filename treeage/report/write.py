@@ -29,6 +29,7 @@ from treeage.display import Result
 from treeage.errors import Fault, InputError, require_attributes, require_seed
 from treeage.report.texts import (
     ReportFigure,
+    bibliography,
     dated_trees,
     extra_tables,
     methods_text,
@@ -72,7 +73,7 @@ def write_outputs(
     history: StandHistory | None = None,
     tick: Callable[[int], object] | None = None,
 ) -> list[Path]:
-    """Write ages.csv, draws.parquet, report.html, figures, methods.md, run.json and special tables into a folder.
+    """Write tables, joint draws, report.html, figures, methods.md, references.bib and run.json into a folder.
 
     Parameters
     ----------
@@ -204,6 +205,8 @@ def _contents(ages: Ages, draws: int, seed: int, history: StandHistory | None, t
         contents[f"figures/{figure.name}.svg"] = figure.svg
     contents["report.html"] = report_html(ages, figures=figures).encode("utf-8")
     contents["methods.md"] = methods_text(ages).encode("utf-8")
+    if cited := bibliography(ages):
+        contents["references.bib"] = cited.encode("utf-8")
     contents[RECORD] = _record(ages, draws, seed, contents)
     if tick is not None:
         tick(1)

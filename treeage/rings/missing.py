@@ -28,7 +28,15 @@ from treeage.errors import (
 )
 from treeage.pmf import Pmf, interval_levels
 from treeage.rings.mass import Array, Ints, Tails, fast_mass
-from treeage.rings.model import MassArray, RingCalibration, expected_rings, inner_growth, ring_model, shared_spreads
+from treeage.rings.model import (
+    InnerGrowth,
+    MassArray,
+    RingCalibration,
+    expected_rings,
+    inner_growth,
+    ring_model,
+    shared_spreads,
+)
 from treeage.rings.stand import DatedSeries, age_evidence, best_prediction, calibration_from, rings_to_hide
 from treeage.schema import Word, check_distances, check_widths
 
@@ -182,11 +190,18 @@ def predicted_masses(
     growth = inner_growth(series, genus=genus)
     check_distances(where, distance)
     check_widths(where, "inner_widths_mm", series)
+    return masses_given(growth, distance, sd, calibration)
+
+
+def masses_given(
+    growth: InnerGrowth, distance: Array, sd: Array, calibration: RingCalibration | None
+) -> list[tuple[Ints, MassArray]]:
+    """The same of checked distances and their standard deviations (n_core,), from the visible growth."""
     model = ring_model()
     points, weights = _distance_points(distance, sd)
     expected, scale = expected_rings(growth, points, weights, model, calibration)
     nodes, shares = np.polynomial.hermite_e.hermegauss(_SHARED_NODES)
-    shared = float(np.hypot(*shared_spreads(model, calibration))) * nodes
+    shared = float(np.hypot(*shared_spreads(model, calibration, growth))) * nodes
     columns = (expected[:, 1:, None] - shared).reshape(len(growth), -1)
     mass = (weights[:, 1:, None] * (shares / shares.sum())).reshape(len(growth), -1)
     columns = np.concatenate([expected[:, :1], columns], axis=1)

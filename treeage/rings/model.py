@@ -42,9 +42,16 @@ FEATURES = (
 SPREAD_FEATURES = 2  # the last two: spread and step, which a mean width alone cannot tell
 TERMS = (*FEATURES, "spread_inner x log_mean_10_rings", "(log_mean_1_rings - log_mean_5_rings) squared")
 OTHER_GENERA = "other genera"
+MEAN_RINGS = (
+    10.0,
+    110.0,
+)  # choice: a short inner window and a usual whole core; what depends on the rings lies between
+MEAN_RANGE_MM = (0.05, 10.0)  # the mean widths that the archive has
+MEAN_MOST_RINGS = 400.0  # as far as the archive's cores go
 _SPREADS = slice(len(FEATURES) - SPREAD_FEATURES, len(FEATURES))
 _STAND_ARRAYS = ("stand_nodes_mm", "stand_variance", "stand_target", "stand_shared", "stand_single")
-_ARRAYS = ("ring_nodes", "coefficients", "scale_coefficients", "typical_spreads", *_STAND_ARRAYS)
+_MEAN_ARRAYS = ("mean_coefficients", "mean_scale_coefficients", "mean_stand_sd", "mean_tree_sd")
+_ARRAYS = ("ring_nodes", "coefficients", "scale_coefficients", "typical_spreads", *_MEAN_ARRAYS, *_STAND_ARRAYS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,6 +67,8 @@ class InnerGrowth:
         Number of visible rings the row rests on, at least 1.
     genus : tuple of str or None
         One for each core; None where unknown.
+    mean_log_sd : numpy.ndarray, shape (n_core,)
+        Where only a mean width is known, the standard deviation of its logarithm (0: measured); NaN where each ring is.
 
     Examples
     --------
@@ -71,6 +80,7 @@ class InnerGrowth:
     features: Array
     ring_count: Array
     genus: tuple[str | None, ...]
+    mean_log_sd: Array
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -78,10 +88,16 @@ class InnerGrowth:
     def __len__(self) -> int:
         return int(self.ring_count.size)
 
+    @property
+    def mean_only(self) -> NDArray[np.bool_]:
+        """Cores of which only a mean width is known, shape (n_core,)."""
+        return ~np.isnan(self.mean_log_sd)
+
     def take(self, rows: ArrayLike) -> InnerGrowth:
         """The cores at some positions, in that order."""
         chosen = np.asarray(rows, dtype=np.intp)
-        return InnerGrowth(self.features[chosen], self.ring_count[chosen], tuple(self.genus[k] for k in chosen))
+        genus = tuple(self.genus[k] for k in chosen)
+        return InnerGrowth(self.features[chosen], self.ring_count[chosen], genus, self.mean_log_sd[chosen])
 
 
 def inner_growth(
@@ -123,9 +139,13 @@ def inner_growth(
 
 
 def inner_growth_from_means(
-    mean_mm: ArrayLike, ring_count: ArrayLike, *, genus: str | Sequence[str | None] | None = None
+    mean_mm: ArrayLike,
+    ring_count: ArrayLike,
+    *,
+    genus: str | Sequence[str | None] | None = None,
+    mean_log_sd: ArrayLike = 0.0,
 ) -> InnerGrowth:
-    """Summarise cores of which only the mean width of the innermost rings was written down.
+    """Summarise cores of which only the mean width of the innermost rings, or of all, was written down.
 
     Parameters
     ----------
@@ -135,16 +155,19 @@ def inner_growth_from_means(
         Number of rings in that mean, above 0.
     genus : str or sequence of str, optional
         Genus of all cores or of each core; unknown by default.
+    mean_log_sd : array-like, default 0.0
+        Standard deviation of the logarithm of the mean, where it was not measured on the core (0: measured).
 
     Returns
     -------
     InnerGrowth
-        One row a core; the two spreads are unknown (NaN) and are filled with typical values by the model.
+        One row a core; every window holds the mean, the two spreads are NaN. The model has a regression of its own
+        for such rows: a mean of a hundred rings says less about the hidden ones than one of ten.
 
     Raises
     ------
     InputError
-        If a mean or a number is not above 0.
+        If a mean or a number is not above 0, or mean_log_sd is below 0.
 
     Examples
     --------
@@ -153,34 +176,41 @@ def inner_growth_from_means(
     1.5
     """
     mean, count = require_positive("inner_growth_from_means", mean_mm=mean_mm, ring_count=ring_count)
-    mean, count = np.broadcast_arrays(np.atleast_1d(mean), np.atleast_1d(count))
+    (log_sd,) = require_nonnegative("inner_growth_from_means", mean_log_sd=mean_log_sd)
+    mean, count, log_sd = np.broadcast_arrays(np.atleast_1d(mean), np.atleast_1d(count), log_sd)
     logs = np.log(np.maximum(mean, WIDTH_FLOOR_MM))
     features = np.repeat(logs[:, None], len(FEATURES), axis=1)
     features[:, -SPREAD_FEATURES:] = np.nan
-    return InnerGrowth(features, count.astype(np.float64), _genus_tuple(genus, mean.size, "inner_growth_from_means"))
+    names = _genus_tuple(genus, mean.size, "inner_growth_from_means")
+    return InnerGrowth(features, count.astype(np.float64), names, log_sd.astype(np.float64))
 
 
 def visible_growth(
-    widths_mm: Sequence[ArrayLike], mean_mm: Array, ring_count: Array, *, genus: Sequence[str | None]
+    widths_mm: Sequence[ArrayLike],
+    mean_mm: Array,
+    ring_count: Array,
+    *,
+    genus: Sequence[str | None],
+    mean_log_sd: ArrayLike = 0.0,
 ) -> InnerGrowth:
     """Visible growth of cores from their ring tables, and from a mean width where there is none (no width above 0).
 
-    widths_mm: one series a core, empty without a table; mean_mm, ring_count, shape (n_core,): as in
+    widths_mm: one series a core, empty without a table; mean_mm, ring_count, mean_log_sd, shape (n_core,): as in
     `inner_growth_from_means`, used where there is no table.
     """
-    growth = inner_growth_from_means(mean_mm, ring_count, genus=genus)
+    growth = inner_growth_from_means(mean_mm, ring_count, genus=genus, mean_log_sd=mean_log_sd)
     rows = [row for row, own in enumerate(widths_mm) if np.sum(own) > 0]
     if not rows:
         return growth
     exact = inner_growth([widths_mm[row] for row in rows], genus=[genus[row] for row in rows])
-    features, count = growth.features.copy(), growth.ring_count.copy()
-    features[rows], count[rows] = exact.features, exact.ring_count
-    return InnerGrowth(features, count, growth.genus)
+    features, count, log_sd = growth.features.copy(), growth.ring_count.copy(), growth.mean_log_sd.copy()
+    features[rows], count[rows], log_sd[rows] = exact.features, exact.ring_count, np.nan
+    return InnerGrowth(features, count, growth.genus, log_sd)
 
 
 def _growth_of_flat(flat: Array, counts: Ints, genus: tuple[str | None, ...]) -> InnerGrowth:
     if counts.size == 0:
-        return InnerGrowth(np.zeros((0, len(FEATURES))), np.zeros(0), ())
+        return InnerGrowth(np.zeros((0, len(FEATURES))), np.zeros(0), (), np.zeros(0))
     ends = np.cumsum(counts)
     starts = ends - counts
     total = np.concatenate([[0.0], np.cumsum(flat)])
@@ -193,7 +223,8 @@ def _growth_of_flat(flat: Array, counts: Ints, genus: tuple[str | None, ...]) ->
         columns.append(_mean_width_within(total, starts, ends, millimetres))
     columns.append(_fastest_run(total, starts, ends))
     logs = [np.log(np.maximum(column, WIDTH_FLOOR_MM)) for column in columns]
-    return InnerGrowth(np.column_stack([*logs, *_spreads(flat, starts, counts)]), counts.astype(np.float64), genus)
+    features = np.column_stack([*logs, *_spreads(flat, starts, counts)])
+    return InnerGrowth(features, counts.astype(np.float64), genus, np.full(counts.size, np.nan))
 
 
 def _mean_width_within(total: Array, starts: Ints, ends: Ints, millimetres: float) -> Array:
@@ -262,6 +293,19 @@ def regression_terms(features: Array, typical_spreads: Array) -> Array:
     return np.column_stack([features[:, :-SPREAD_FEATURES], spreads, *products])
 
 
+def mean_terms(log_mean: Array, ring_count: Array) -> Array:
+    """Terms of the regression on a mean width alone: log mean width, log number of rings / 20, squares, product."""
+    mean = np.clip(log_mean, *np.log(MEAN_RANGE_MM))
+    rings = np.log(np.minimum(ring_count, MEAN_MOST_RINGS) / 20.0)
+    return np.column_stack([mean, rings, mean**2, mean * rings, rings**2])
+
+
+def whole_share(ring_count: Array) -> Array:
+    """Place of the number of rings in a mean between the two of MEAN_RINGS, even in the logarithm, 0 to 1."""
+    low, high = np.log(MEAN_RINGS)
+    return np.asarray(np.clip((np.log(ring_count) - low) / (high - low), 0.0, 1.0))
+
+
 def _by_genus(growth: InnerGrowth, values: Mapping[str, float], unknown: float) -> Array:
     other = values.get(OTHER_GENERA, unknown)
     return np.array([unknown if name is None else values.get(name, other) for name in growth.genus])
@@ -292,6 +336,13 @@ class RingModel:
     tree_sd, stand_sd : float
         Standard deviations of the deviations that the cores of a tree (u) and the trees of a stand (b) share, in log
         width.
+    mean_coefficients, mean_scale_coefficients : numpy.ndarray, shape (6, n_basis), (5,)
+        The same two for cores of which only a mean width is known: terms as in `mean_terms`; scale: intercept,
+        ln(distance / 10 mm), its square, ln(rings / 20), its square. The tails are the same.
+    mean_genus_offset : mapping of str to tuple of float
+        Their genus offsets, for the two numbers of rings of MEAN_RINGS; between them in the logarithm.
+    mean_stand_sd, mean_tree_sd : numpy.ndarray, shape (2,)
+        Their shared standard deviations, likewise.
     stand_nodes_mm : numpy.ndarray, shape (n_stand,)
         Distances [mm] at which the covariances below are given.
     stand_variance : numpy.ndarray, shape (n_stand,)
@@ -319,6 +370,11 @@ class RingModel:
     genus_scale: Mapping[str, float]
     tree_sd: float
     stand_sd: float
+    mean_coefficients: Array
+    mean_scale_coefficients: Array
+    mean_genus_offset: Mapping[str, tuple[float, float]]
+    mean_stand_sd: Array
+    mean_tree_sd: Array
     stand_nodes_mm: Array
     stand_variance: Array
     stand_target: Array
@@ -357,7 +413,7 @@ class RingModel:
     def _powers(self, growth: InnerGrowth) -> Array:
         """Polynomial in ln(distance / 10 mm) that is each core's location, shape (n_core, n_basis)."""
         features = self.terms(growth)
-        weights = self._node_weights(growth)
+        weights = np.where(growth.mean_only[:, None], 0.0, self._node_weights(growth))
         powers = np.zeros((len(growth), self.coefficients.shape[2]))
         for node in range(self.ring_nodes.size):
             rows = np.flatnonzero(weights[:, node])
@@ -365,20 +421,41 @@ class RingModel:
                 intercept, slopes = self.coefficients[node, 0], self.coefficients[node, 1:]
                 powers[rows] += weights[rows, node, None] * (intercept + features[rows] @ slopes)
         if any(name is not None for name in growth.genus):
-            powers[:, 0] += _by_genus(growth, self.genus_offset, 0.0)
+            powers[:, 0] += np.where(growth.mean_only, 0.0, _by_genus(growth, self.genus_offset, 0.0))
+        if growth.mean_only.any():
+            powers[growth.mean_only] = self._mean_powers(growth.take(np.flatnonzero(growth.mean_only)))
         return powers
+
+    def _mean_powers(self, growth: InnerGrowth) -> Array:
+        """The same for cores of which only a mean width is known."""
+        powers = (
+            self.mean_coefficients[0]
+            + mean_terms(growth.features[:, 0], growth.ring_count) @ (self.mean_coefficients[1:])
+        )
+        whole = whole_share(growth.ring_count)
+        for end, share in enumerate((1.0 - whole, whole)):
+            offsets = {genus: both[end] for genus, both in self.mean_genus_offset.items()}
+            powers[:, 0] += share * _by_genus(growth, offsets, 0.0)
+        return np.asarray(powers)
 
     def own_scale(self, growth: InnerGrowth, distance_mm: ArrayLike) -> Array:
         """Scale (in log width) of each core's own deviation v, at one typical distance [mm] a core, or at several."""
         logs = self._log_distance(np.asarray(distance_mm, dtype=np.float64))
         spreads = self.terms(growth)[:, _SPREADS]
         weights = self._node_weights(growth) @ self.scale_coefficients
+        if growth.mean_only.any():
+            rings = mean_terms(growth.features[:, 0], growth.ring_count)[:, [1, 4]]
+            spreads = np.where(growth.mean_only[:, None], rings, spreads)
+            weights = np.where(growth.mean_only[:, None], self.mean_scale_coefficients, weights)
         fixed = weights[:, 0] + (weights[:, 3:] * spreads).sum(1)
         if any(name is not None for name in growth.genus):
-            fixed = fixed + np.log(_by_genus(growth, self.genus_scale, 1.0))
+            fixed = fixed + np.where(growth.mean_only, 0.0, np.log(_by_genus(growth, self.genus_scale, 1.0)))
         shape = (-1,) + (1,) * (logs.ndim - 1)
         bend = weights[:, 1].reshape(shape) * logs + weights[:, 2].reshape(shape) * logs**2
-        return np.asarray(np.exp(fixed.reshape(shape) + bend))
+        # a mean that was not measured moves the location by nearly its own error, for its slope is close to 1
+        return np.asarray(
+            np.hypot(np.exp(fixed.reshape(shape) + bend), np.nan_to_num(growth.mean_log_sd).reshape(shape))
+        )
 
     def mean_log_width(self, growth: InnerGrowth, distance_mm: Array) -> Array:
         """Mean of the log hidden width at distances (n_core, n_r) [mm].
@@ -399,8 +476,8 @@ def ring_model() -> RingModel:
 
     References
     ----------
-    .. [1] Raw ring widths of 165 sites of the public international tree-ring archive (World Data Service for
-       Paleoclimatology, NOAA NCEI), fitted by tests/fitting/fit_rings.py.
+    .. [1] Raw ring widths of 165 sites (regression on ring tables) and 872 further sites of the public international
+       tree-ring archive (World Data Service for Paleoclimatology, NOAA NCEI), fitted by tests/fitting/fit_rings.py.
 
     Examples
     --------
@@ -419,12 +496,15 @@ def ring_model() -> RingModel:
     for kind in (0, 2):
         arrays["stand_target"][:, kind] += young**2
         arrays["stand_shared"][:, kind, (0, 2)] += young**2
+    arrays["mean_stand_sd"] = np.hypot(arrays["mean_stand_sd"], young)
+    by_mean = {genus: (few, whole) for genus, (few, whole) in data["mean_genus_offset"].items()}
     low, high = data["distance_range_mm"]
     return RingModel(
         distance_range_mm=(low, high),
         tails=Tails(data["tail_df"], data["tail_skew"]),
         genus_offset=MappingProxyType(data["genus_offset"]),
         genus_scale=MappingProxyType(data["genus_scale"]),
+        mean_genus_offset=MappingProxyType(by_mean),
         tree_sd=data["tree_sd"],
         stand_sd=float(np.hypot(data["stand_sd"], young)),
         source=data["source"],
@@ -501,7 +581,9 @@ class RingCalibration:
         return np.asarray(values[rows, cell] * (1 - part) + values[rows, cell + 1] * part)
 
 
-def shared_spreads(model: RingModel | None = None, calibration: RingCalibration | None = None) -> tuple[float, float]:
+def shared_spreads(
+    model: RingModel | None = None, calibration: RingCalibration | None = None, growth: InnerGrowth | None = None
+) -> tuple[float, float]:
     """Standard deviations of the shared deviations of log hidden width.
 
     Parameters
@@ -510,6 +592,9 @@ def shared_spreads(model: RingModel | None = None, calibration: RingCalibration 
         The shipped model by default.
     calibration : RingCalibration, optional
         What complete cores or neighbours of the stand have taught; nothing by default.
+    growth : InnerGrowth, optional
+        The cores that share them: where only a mean width is known, stand and tree share more of the deviation. The
+        answer is the root mean square over the cores; by default every ring is known.
 
     Returns
     -------
@@ -523,9 +608,19 @@ def shared_spreads(model: RingModel | None = None, calibration: RingCalibration 
     True
     """
     used = model or ring_model()
-    if calibration is None:
-        return used.stand_sd, used.tree_sd
-    return calibration.stand_sd, calibration.tree_sd
+    stand_sd, tree_sd = (
+        (used.stand_sd, used.tree_sd) if calibration is None else (calibration.stand_sd, calibration.tree_sd)
+    )
+    if growth is None or not growth.mean_only.any():
+        return stand_sd, tree_sd
+    whole, plain = whole_share(growth.ring_count), (used.stand_sd, used.tree_sd)
+    out = []
+    for known, table, (few, most) in zip(
+        (stand_sd, tree_sd), plain, (used.mean_stand_sd, used.mean_tree_sd), strict=True
+    ):
+        more = np.maximum((few + (most - few) * whole) ** 2 - table**2, 0.0)  # what the rings would have told
+        out.append(float(np.sqrt(known**2 + np.mean(np.where(growth.mean_only, more, 0.0)))))
+    return out[0], out[1]
 
 
 def hidden_width(

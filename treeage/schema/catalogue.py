@@ -30,7 +30,8 @@ INPUT_TABLES = ("trees", "cores", "rings", "arcs", "points", "seedlings", "event
 REQUIRED_TABLES = ("trees", "cores")
 OUTPUT_TABLES = ("ages",)
 SETTINGS_FILE = "field.toml"
-SETTINGS_SECTIONS = ("site", "defaults", "height")
+SETTINGS_SECTIONS = ("site", "defaults", "height", "doubt")
+DOUBT_KEYS = ("pith_near", "misdated", "wrong_core")
 SITE_KEYS = ("name", "description", "hemisphere", "breast_height_m", "shrinkage_percent")
 HEMISPHERES = ("north", "south")
 ROOT_COLLAR, CORE_HEIGHT = "root collar", "coring height"  # what a date refers to
@@ -75,6 +76,7 @@ class HeightChoice(Word):
     QUANTILES = "quantiles"
     PUBLISHED = "published"
     CURVE = "curve"
+    OPEN_DATA = "open_data"
     NONE = "none"
 
 
@@ -83,9 +85,11 @@ FROM_YOUNG_TREES = frozenset({HeightChoice.SEEDLINGS, HeightChoice.TWO_HEIGHTS})
 
 
 class SeedlingSampling(Word):
-    """Ages are times to the heights, or those of trees met at random, where slow trees are met more often."""
+    """Ages are times to the heights, or those of trees chosen by age, or met at a height (also called standing)."""
 
     PASSING = "passing"
+    AGE = "age"
+    HEIGHT = "height"
     STANDING = "standing"
 
 

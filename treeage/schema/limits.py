@@ -289,18 +289,20 @@ def _core(core: int, cores: int) -> str:
 # ------------------------------------------------------------------ settings of a height model
 
 HEIGHT_MODEL_KEYS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
-    HeightChoice.SEEDLINGS: ((), ("sampling", "tip")),
+    HeightChoice.SEEDLINGS: ((), ("sampling", "tip", "era_log_sd")),
     HeightChoice.TWO_HEIGHTS: ((), ()),
     HeightChoice.MEAN_SD: (("height_m", "mean_years", "sd_years"), ("shared_share", "counts", "source")),
     HeightChoice.QUANTILES: (("height_m", "probs", "years"), ("shared_share", "counts", "source")),
     HeightChoice.PUBLISHED: (("name",), ("shared_share",)),
     HeightChoice.CURVE: (("name", "site_index"), ("log_sd", "shared_share")),
+    HeightChoice.OPEN_DATA: ((), ("sampling", "era_log_sd", "nursery_years")),
     HeightChoice.NONE: ((), ()),
 }
 """For each model word, the keys it needs and the keys it allows."""
 
 FEWEST_POINTS: Final = 3  # digitised points on one ring boundary: a circle has three unknowns
 FEWEST_YOUNG_TREES: Final = 5  # choice: fewer say next to nothing about the spread between trees
+ERA_LOG_SD: Final = 0.15  # choice: shared log-sd of young growth then against now
 SEEDLING_REACH: Final = 3.0  # choice: refused from this many times the height of the tallest young tree
 
 FOOT_M: Final = 0.3048  # exact by definition
@@ -368,6 +370,8 @@ def _value_faults(section: str, word: str, key: str, value: object) -> list[Faul
     if key in _NUMBERS:
         unit = f" [{_NUMBERS[key]}]" if _NUMBERS[key] else ""
         good, need = _is_number(value) and value > 0, f"a number above 0{unit}"  # type: ignore[operator]
+    elif key in ("era_log_sd", "nursery_years"):
+        good, need = _is_number(value) and 0 <= value <= 30, "a number from 0 to 30"  # type: ignore[operator]
     elif key == "shared_share":
         good = _is_number(value) and 0 <= value <= 1  # type: ignore[operator]
         need = "0 to 1 [share of the variance]"

@@ -12,36 +12,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from treeage.counting import count_error_mass
-from treeage.distance import (
-    DISTANCE_GRID_MM,
-    READINGS,
-    AimErrors,
-    DistanceSource,
-    end_distances,
-    inner_ends,
-    mixed_distances,
-    inside_radius,
-    joint_distances,
-    radial_length,
-    read_likelihoods,
-    share_a_line,
-)
+from treeage.distance import DISTANCE_GRID_MM, inside_radius, joint_distances, radial_length, share_a_line
 from treeage.errors import Fault, InputError, show
-from treeage.height import HEIGHT_APART_M, height_model
-from treeage.pmf import Mass
-from treeage.rings import (
-    InnerGrowth,
-    hidden_width,
-    ring_model,
-    shared_spreads,
-    typical_distance,
-    visible_growth,
-)
-from treeage.schema import InnerEnd, OuterEnd, Word, column_numbers, horizontal_share
+from treeage.estimate import Cores, StandStates, learn_states, read_cores, share
+from treeage.height import HEIGHT_APART_M, height_model, no_height_model
+from treeage.posterior import ASTRAY_YEARS
+from treeage.rings import InnerGrowth, hidden_width, ring_model, shared_spreads, typical_distance
+from treeage.schema import InnerEnd, OuterEnd, Word, column_numbers
 from treeage.simulate.scenarios import Scenario, scenario
 from treeage.simulate.stands import EXAMPLE_SEED, SimulatedStand, simulate_stand
 from treeage.simulate.trees import Floats, Ints
+from treeage.tables import Field
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,7 +36,7 @@ class SharedBy(Word):
 
 
 def simulate_from_model(
-    recipe: Scenario | str = "mixed", *, seed: int | np.random.Generator = 0, shared_by: str = "tree"
+    recipe: Scenario | str = "mixed", *, seed: int | np.random.Generator = 0, shared_by: str = "stand"
 ) -> SimulatedStand:
     """Draw a virtual stand whose hidden truth follows exactly the model that the estimate states.
 
@@ -65,7 +46,7 @@ def simulate_from_model(
         The recipe, or the name of one that ships.
     seed : int or numpy.random.Generator, default 0
         Source of randomness.
-    shared_by : {"tree", "stand"}, default "tree"
+    shared_by : {"tree", "stand"}, default "stand"
         Whether what a stand shares (its part of the growth rate, the state of each species' height model)
         is drawn anew for every tree, as if each stood in a stand of its own, or once for the stand.
 
@@ -84,15 +65,15 @@ def simulate_from_model(
     Notes
     -----
     A stand is drawn by `simulate_stand`; its readings and visible widths are kept as given, and what is
-    hidden is drawn from the model: the distance from what the readings say, the log hidden width from the
-    fitted location with its stand, tree and core deviations, the count error from its mass function, the
+    hidden is drawn from the model: the state of the errors of aim and reading that the inner ends leave open, the
+    distance from what the readings say in it, the log hidden width from the fitted location with its stand, tree and core deviations, the count error from its mass function, the
     years to the coring height from the height model of the seedlings. The pith year follows from the cores,
     and each core's outer year from the pith year, so the outer years of a tree's cores differ. Stated
     intervals must cover at their nominal rate here; on `simulate_stand` they are put to a harder test.
     Every core stands alone with the shipped model here, as with `estimate_ages(field, from_stand=False,
-    from_pairs=False)`. With shared_by "tree" hits are independent and the binomial band of
-    `validate.coverage` is right; it does not fit an estimate that learns from other trees of the stand what
-    they share, as it does of the height model where trees are cored at two heights: use "stand" there.
+    from_pairs=False)`. The estimate learns from all trees what they share, so "stand" is the model that it
+    states; hits of trees of one stand then go together. With "tree" they are independent, and the estimate
+    takes for shared what is not.
 
     Examples
     --------
@@ -110,15 +91,17 @@ def simulate_from_model(
     stand = simulate_stand(chosen, seed=rng)
     trees, given = stand.tables["trees"], stand.tables["cores"]
     cores = given.merge(trees.drop(columns=["collar_years", "collar_years_sd"]), on="tree", how="left")
-    mass = distance_masses(cores)
-    distance = _draw_distances(cores, mass, rng)
-    missed = draw_missed(cores, visible_widths(stand), mass, distance=distance, alone=alone, rng=rng)
+    prepared, order, states = _prepared(stand)
+    owner = _owner(cores)
+    state = rng.integers(len(states), size=int(owner.max()) + 1 if alone else 1)
+    state = np.broadcast_to(state, int(owner.max()) + 1)[owner]
+    mass = state_masses(states, order, state)
+    distance = _draw_distances(cores, mass, states, state, rng)
+    missed = draw_missed(prepared.growth.take(order), owner, mass, distance=distance, alone=alone, rng=rng)
     counted = cores["rings_counted"].to_numpy(dtype=np.int64)
-    errors = count_errors(cores)
-    error = errors.start + _draw_places(errors.mass, rng)
+    error = _draw_errors(prepared, order, states.level[states.place[state]], owner, rng)
     years = _draw_years(stand, cores, alone=alone, rng=rng)
     span = years + missed + error + counted - 1  # outer year less establishment year
-    owner = _owner(cores)
     longest = np.zeros(owner.max() + 1, dtype=np.int64)
     np.maximum.at(longest, owner, span)
     establishment = (chosen.outer_year - longest)[owner]
@@ -166,30 +149,24 @@ def _length(cores: pd.DataFrame) -> Floats:
     return radial_length(column_numbers(cores, "core_length_mm"), tilt_deg=np.abs(column_numbers(cores, "tilt_deg")))
 
 
-def visible_widths(stand: SimulatedStand) -> list[Floats]:
-    """Widths of every core as the estimate sees them: horizontal, innermost first; empty where not measured."""
-    cores, rings = stand.tables["cores"], stand.tables["rings"]
-    groups = rings.groupby(["tree", "core"], sort=False).indices
-    values = column_numbers(rings, "width_mm")
-    level = horizontal_share(column_numbers(cores, "tilt_deg"))
-    keys = zip(cores["tree"], cores["core"], level, strict=True)
-    return [
-        values[groups[tree, core]] * cosine if (tree, core) in groups else np.zeros(0) for tree, core, cosine in keys
-    ]
-
-
 # ---------------------------------------------------------------------- distance to the pith
 
 
-def distance_masses(cores: pd.DataFrame) -> Floats:
-    """Mass of the distance to the pith that the estimate gives each core for its readings, (cores, grid).
+def _prepared(stand: SimulatedStand) -> tuple[Cores, Ints, StandStates]:
+    """Cores as the estimate reads them, the row of each core of the table in it, and what the inner ends leave open."""
+    tables = stand.tables
+    field = Field.from_frames(tables["trees"], tables["cores"], tables["rings"], seedlings=tables["seedlings"])
+    cores = read_cores(field)
+    heights = {str(name): no_height_model() for name in field.trees["species"].unique()}
+    states = learn_states(cores, share(cores, heights, {}, from_stand=False), mates=False)[1].states
+    return cores, np.asarray(np.argsort(cores.line)), states
 
-    The table has the columns of the tree joined on; diameter, bark and length are there.
-    """
-    arc = READINGS[DistanceSource.ARC].values(cores)
-    stem = (*_radius(cores), _length(cores))
-    ends = inner_ends(cores["inner_end"].to_numpy(dtype=object), read_likelihoods(cores), tuple(arc), stem)
-    return mixed_distances(*end_distances(ends, AimErrors.centre()))
+
+def state_masses(states: StandStates, rows: Ints, state: Ints) -> Floats:
+    """Mass of the distance to the pith of every core in a state of its own, (cores, grid)."""
+    share = states.share[states.place[state], rows]
+    mass = np.maximum(np.einsum("np,pnr->nr", share, states.parts[:, rows]), 0.0)
+    return np.asarray(mass / mass.sum(axis=1, keepdims=True))
 
 
 def _draw_places(mass: Floats, rng: np.random.Generator) -> Ints:
@@ -207,7 +184,9 @@ def _line_pairs(cores: pd.DataFrame) -> list[tuple[int, int]]:
     return [(one, two) for one, two in pairs if blind[[one, two]].all() and share_a_line((azimuth[one], azimuth[two]))]
 
 
-def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator) -> Floats:
+def _draw_distances(
+    cores: pd.DataFrame, mass: Floats, states: StandStates, state: Ints, rng: np.random.Generator
+) -> Floats:
     """Draw the distance of each core; two cores near one line see one pith."""
     distance = DISTANCE_GRID_MM[_draw_places(mass, rng)]
     (radius, radius_sd), length = _radius(cores), _length(cores)
@@ -220,43 +199,43 @@ def _draw_distances(cores: pd.DataFrame, mass: Floats, rng: np.random.Generator)
             (float(length[one]), float(length[two])),
             apart_deg=float(azimuth[two] - azimuth[one]),
             no_arcs=(bool(no_arcs[one]), bool(no_arcs[two])),
+            eccentricity=states.aim.eccentricity[[states.place[state[one]]]],
+            sight=states.aim.sight[[states.place[state[one]]]],
         )
-        distance[[one, two]] = both[rng.choice(weights.size, p=weights)]
+        distance[[one, two]] = both[rng.choice(len(both), p=weights[0])]
     return distance
 
 
 # ---------------------------------------------------------------------- rings missed or miscounted, years to height
 
 
-def visible(cores: pd.DataFrame, widths: list[Floats]) -> InnerGrowth:
-    """Visible growth of each core from its ring widths, or else from its mean inner width."""
-    mean, count = (np.nan_to_num(column_numbers(cores, f"inner_width_{unit}"), nan=1.0) for unit in ("mm", "rings"))
-    return visible_growth(widths, mean, count, genus=_species(cores))
-
-
 def draw_missed(
-    cores: pd.DataFrame, widths: list[Floats], mass: Floats, *, distance: Floats, alone: bool, rng: np.random.Generator
+    growth: InnerGrowth, owner: Ints, mass: Floats, *, distance: Floats, alone: bool, rng: np.random.Generator
 ) -> Ints:
     """Draw missed rings: ln(hidden width) = location + b + u - y, y a skewed t; M = max(1, round(distance / width))."""
-    growth, typical = visible(cores, widths), typical_distance(DISTANCE_GRID_MM, mass)
-    location, scale = hidden_width(growth, distance[:, None], typical)
-    owner = _owner(cores)
+    location, scale = hidden_width(growth, distance[:, None], typical_distance(DISTANCE_GRID_MM, mass))
     trees = int(owner.max()) + 1
-    stand_sd, tree_sd = shared_spreads()
+    stand_sd, tree_sd = shared_spreads(growth=growth)
     shared = stand_sd * rng.standard_normal(trees if alone else 1) + tree_sd * rng.standard_normal(trees)
     tails = ring_model().tails
-    size = np.abs(rng.standard_t(tails.df, len(cores)))
-    more = rng.random(len(cores)) < tails.skew**2 / (1 + tails.skew**2)  # share of a skewed t above 0: more rings
+    size = np.abs(rng.standard_t(tails.df, len(growth)))
+    more = rng.random(len(growth)) < tails.skew**2 / (1 + tails.skew**2)  # share of a skewed t above 0: more rings
     more_rings = scale * np.where(more, size * tails.skew, -size / tails.skew)
     width = np.exp(location[:, 0] + shared[owner] - more_rings)
     missed = np.where(distance > 0, np.maximum(np.round(distance / width), 1), 0)
     return missed.astype(np.int64)
 
 
-def count_errors(cores: pd.DataFrame) -> Mass:
-    """Mass of the count error of each core, true minus counted."""
-    counted, dating = cores["rings_counted"].to_numpy(dtype=np.int64), cores["dating"].to_numpy(dtype=str)
-    return count_error_mass(counted, dating, genus=_species(cores))
+def _draw_errors(cores: Cores, rows: Ints, level: Ints, owner: Ints, rng: np.random.Generator) -> Ints:
+    """Draw the count error of each core at a level of the rates; cores of trees with several may be wrong altogether."""
+    error = np.zeros(len(rows), dtype=np.int64)
+    for k, (row, own) in enumerate(zip(rows, level, strict=True)):
+        count = cores.count if cores.count_levels is None else cores.count_levels[int(own)]
+        error[k] = count.start + _draw_places(count.mass[[row]], rng)[0]
+    wrong = (np.bincount(owner)[owner] > 1) & (rng.random(len(rows)) < cores.wrong)
+    years = np.arange(-6 * int(ASTRAY_YEARS), 6 * int(ASTRAY_YEARS) + 1)
+    law = np.exp(-np.abs(years) / ASTRAY_YEARS)
+    return np.where(wrong, error + rng.choice(years, size=len(rows), p=law / law.sum()), error)
 
 
 def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, *, alone: bool, rng: np.random.Generator) -> Ints:
@@ -277,8 +256,8 @@ def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, *, alone: bool, rng:
             mass = model.years_given_shared(float(heights[rows[0]]))
             years[rows] = mass.start + _draw_places(mass.mass[[shared]], rng)[0]
         else:
-            node = int(rng.integers(model.deviation.shape[1]))
-            years[rows] = [model.passing_years(float(height))[shared, node] for height in heights[rows]]
+            cells = [model.passing_years(float(height))[shared] for height in heights[rows]]
+            years[rows] = np.array(cells)[:, int(rng.integers(cells[0].size))]
     return years
 
 

@@ -119,7 +119,8 @@ def read_series(
     seen = np.flatnonzero(visible_mm > 0)
     widths, young = visible_mm[seen], np.exp(-(first_ring - 1 + seen) / FALSE_RINGS_YEARS)
     if reading.count_error == CountErrors.DEFAULT:
-        wanted = int(count_error(rings, dating, genus=genus).sample(1, rng)[0]) - gone.size
+        error = count_error(rings, dating, genus=genus, mean_width_mm=float(visible_mm.mean()))
+        wanted = int(error.sample(1, rng)[0]) - gone.size
         few, many, false = min(max(wanted, 0), seen.size // 2), min(max(-wanted, 0), seen.size // 2), 0
     else:
         few, many, false = _mistakes(seen.size, first_ring, dating, reading, rng)

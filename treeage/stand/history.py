@@ -18,14 +18,15 @@ from treeage.errors import Fault, InputError, ModelWarning, require_attributes, 
 from treeage.pmf import freeze_arrays
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, column_numbers
 from treeage.stand.diameter import FEWEST_CORED, AgeFromDiameter, age_from_diameter
+from treeage.stand.mixture import fit_pulses
 from treeage.stand.past import EventResponse, StandOrigin, after_events, stand_origin
-from treeage.stand.pulses import PulseHistory, find_pulses
+from treeage.stand.pulses import PulseHistory, told_pulses
 from treeage.stand.recruitment import (
     FEWEST_TREES,
     SURVIVORS,
     RecruitmentHistory,
-    recruitment_history,
     sharpened_dates,
+    told_history,
 )
 from treeage.stand.static import CAVEAT, StaticModels, static_models
 from treeage.stand.structure import AgeStructure, Array, age_structure, split_shared
@@ -268,13 +269,14 @@ def stand_history(
     weights, notes = _weights(table, names)
     split = split_shared(draws, seed=seed)
     structure = age_structure(draws, bin_years=bin_years, trees_per_ha=weights, prob=level, seed=seed)
-    recruitment = recruitment_history(draws, weights=weights, last_year=survey, prob=level, seed=seed, split=split)
-    sharpened = sharpened_dates(split, recruitment, seed=seed)
-    pulses = find_pulses(draws, weights=weights, most_pulses=most_pulses, prob=level, seed=seed, split=split)
     events = _events(ages.events)
+    fits = fit_pulses(split, np.ones(len(names)) if weights is None else weights, most_pulses=most_pulses, seed=seed)
+    recruitment = told_history(fits, draws, weights, events=events, last_year=survey, prob=level, seed=seed)
+    sharpened = sharpened_dates(split, recruitment, seed=seed)
     response = None
     if events:
         response = after_events(draws, events, sharpened=sharpened, within_years=within_years, trees=names, prob=level)
+    pulses = told_pulses(fits, prob=level, seed=seed)
     diameter, uncored = _diameters(draws, table, names, survey, diameter_sd_cm, level)
     above = sum(getattr(ages[name], "date_refers_to", ROOT_COLLAR) == CORE_HEIGHT for name in names)
     notes = [SURVIVORS, CAVEAT, *notes, *_left_out(table, names)]

@@ -6,9 +6,9 @@ the dates and is not undone.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,6 +16,16 @@ from numpy.typing import ArrayLike
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
 from treeage.pmf import freeze_arrays, interval_levels
+from treeage.stand.mixture import (
+    WIDEST_YEARS,
+    MixtureData,
+    PulseFits,
+    components,
+    fit_pulses,
+    pulse_quantile,
+    pulse_sd,
+    unpack,
+)
 from treeage.stand.recruitment import SURVIVORS, check_count
 from treeage.stand.structure import (
     Array,
@@ -24,33 +34,18 @@ from treeage.stand.structure import (
     SplitDraws,
     check_draws,
     check_weights,
-    effective_trees,
     split_shared,
-    year_grid,
-    year_mass,
 )
 
 if TYPE_CHECKING:
     import pandas as pd
 
-WIDEST_YEARS = 15.0  # choice: a normal curve with this sd holds 80 % of a pulse within 38 years
-RARER = 4.0  # choice: one more pulse is this many times less likely beforehand, since chance clusters are many
-STOP = 4.0  # choice: one more pulse is not tried when the last was less likely by e^4
-MOST_NODES = 3  # choice: strata of the shared error at which the mixture is fitted
+PER_WIDTH = 2.563  # years that hold 80 % of a normal curve with a standard deviation of one year
 MEMBERS = 100  # choice: draws over which the membership of trees is averaged
+BEGUN = 0.05  # choice: a pulse has begun when this share of its trees has come
+SUDDEN = 0.5  # choice: lean above which a pulse began suddenly: it rose three times as fast as it fell
+TOLD_SUDDEN = 0.6  # choice: probability above which that is told, one half beforehand
 LEAST_TOLD = 0.01  # choice: other pulses in fewer draws than this are not told
-
-NARROWEST_YEARS = 1.0  # choice: smallest standard deviation of a pulse
-BACKGROUND_PER_PULSE_SD = 4.0  # choice: the background is at least this many times as long as the widest pulse's sd
-BEND_SD = 4.0  # choice: prior sd of slope and bend of the log background from its middle to its end
-SMOOTH_PER_WIDEST = 2.0  # choice: the background changes e-fold, and humps, over at least twice the widest pulse's sd
-STRAY = 0.002  # choice: share of the background that may lie anywhere, so that one odd tree cannot decide
-PARTICLES = 1000  # choice: draws of the posterior, and a start for the evidence
-KEEP = 0.5  # choice: share of effective particles after a step of the temperature
-MOVES, LAST_MOVES = 5, 15  # choice: moves of every particle at each temperature, and at the end
-KERNELS, BANDWIDTH, FREEDOM = 200, 0.7, 6.0  # choice: proposal of the evidence, wider than the posterior at its edges
-EVIDENCE_DRAWS = 3000  # choice: the log evidence then differs by about 0.1-0.2 between seeds
-PRIOR_TRIES = 400  # choice: batches of prior draws before a number of pulses is given up as not fitting in the span
 
 MOST_SETS = 4  # choice: further sets are told together as "elsewhere"
 SEEDS = 400  # choice: draws that are compared with each other to find where most of them agree
@@ -86,15 +81,18 @@ class PulseHistory(Result):
     ----------
     chances : numpy.ndarray, shape (k,)
         Probability of 0, 1, 2, ... pulses.
-    date, width, share : numpy.ndarray, shape (draws, pulses)
-        Draws for the most probable number of pulses: centre [year], standard deviation [years], share of the
-        trees. Only draws that show the pulses most draws show, so that a column is one pulse.
+    date, width, share, begin, lean : numpy.ndarray, shape (draws, pulses)
+        Draws for the most probable number of pulses: year by which half of its trees had come, standard deviation
+        [years], share of the trees, year by which 5 % of its trees had come, and lean from 0 (as slow to rise as to
+        fall) to 1 (begins at its highest level). Only draws that show the pulses most draws show, so that a column
+        is one pulse.
     membership : numpy.ndarray, shape (n, pulses + 1)
         Probability of each tree to belong to the background (first column) or to each pulse, over these draws.
     trees : int
         Number of trees.
     widest_years : float
-        Largest standard deviation that counts as a pulse [years].
+        Largest width of a pulse [years]: 80 % of its trees lie within 2.56 widths, for a normal curve 2.56
+        standard deviations.
     prob : float
         Probability of the intervals.
     sets : tuple of PulseSet
@@ -103,7 +101,8 @@ class PulseHistory(Result):
     Notes
     -----
     In the table p_number is the probability of this number of pulses, p_set that of these pulses rather than others
-    given their number, and trees the expected number in each.
+    given their number, trees the expected number in each, and p_sudden the probability that a pulse rose at least
+    three times as fast as it fell (one half beforehand): such a pulse is told as a cohort with its beginning.
     """
 
     _digits = 2
@@ -113,6 +112,8 @@ class PulseHistory(Result):
     date: Array
     width: Array
     share: Array
+    begin: Array
+    lean: Array
     membership: Array
     trees: int
     widest_years: float
@@ -140,14 +141,17 @@ class PulseHistory(Result):
         for pulse in range(self.number):
             row: dict[str, object] = {"pulse": pulse + 1, "p_number": float(self.chances[self.number])}
             row["p_set"] = self.matched
-            for name, draws in (("date", self.date), ("width_sd_years", self.width), ("share", self.share)):
+            parts = {"date": self.date, "width_sd_years": self.width, "share": self.share, "begin": self.begin}
+            for name, draws in parts.items():
                 ends = np.quantile(draws[:, pulse], interval_levels(self.prob))
                 row |= {f"{name}_{part}": float(end) for part, end in zip(("median", "lo", "hi"), ends, strict=True)}
+            row["p_sudden"] = float((self.lean[:, pulse] > SUDDEN).mean())
             row["trees"] = float(self.membership[:, pulse + 1].sum())
             rows.append({**row, "prob": self.prob})
         columns = ["pulse", "p_number", "p_set", "date_median", "date_lo", "date_hi"]
         columns += ["width_sd_years_median", "width_sd_years_lo", "width_sd_years_hi"]
-        columns += ["share_median", "share_lo", "share_hi", "trees", "prob"]
+        columns += ["share_median", "share_lo", "share_hi", "begin_median", "begin_lo", "begin_hi"]
+        columns += ["p_sudden", "trees", "prob"]
         return pd.DataFrame(rows, columns=columns)
 
     def sentence(self) -> str:
@@ -156,13 +160,9 @@ class PulseHistory(Result):
         if self.number == 0:
             return (
                 f"No pulse stands out from steady or slowly changing establishment of {self.trees} trees ({chance}); "
-                f"a pulse is at most {self.widest_years:g} years in standard deviation."
+                f"a pulse has 80 % of its trees within {PER_WIDTH * self.widest_years:.0f} years."
             )
-        parts = [
-            f"{row['date_median']:.0f} ({row['date_lo']:.0f} to {row['date_hi']:.0f}, "
-            f"{100 * row['share_median']:.0f} % of trees)"
-            for row in self.to_frame().to_dict("records")
-        ]
+        parts = [_told(row) for row in self.to_frame().to_dict("records")]
         noun = "pulse" if self.number == 1 else "pulses"
         return f"{self.number} {noun} of establishment, {chance}: {'; '.join(parts)}.{self._others()} Survivors only."
 
@@ -174,6 +174,17 @@ class PulseHistory(Result):
         verb = "pulse is" if self.number == 1 else "pulses are"
         first = f" In {100 * others[0].part:.0f} % of draws the {verb} {others[0].words()}"
         return first + "".join(f", in {100 * each.part:.0f} % {each.words()}" for each in others[1:]) + " instead."
+
+
+def _told(row: Mapping[Hashable, Any]) -> str:
+    """One pulse in words: a cohort with its beginning where it rose suddenly, else its date."""
+    share = f"{100 * row['share_median']:.0f} % of trees"
+    date = f"{row['date_median']:.0f} ({row['date_lo']:.0f} to {row['date_hi']:.0f}"
+    if row["p_sudden"] <= TOLD_SUDDEN:
+        return f"{date}, {share})"
+    begin = f"{row['begin_median']:.0f} ({row['begin_lo']:.0f} to {row['begin_hi']:.0f})"
+    sure = f"sudden rise with probability {row['p_sudden']:.2f}"
+    return f"one cohort, beginning in {begin}, {sure}, {share}, half of them come by {date})"
 
 
 def find_pulses(
@@ -197,7 +208,8 @@ def find_pulses(
     most_pulses : int, default 4
         Largest number that is tried.
     widest_years : float, default 15
-        Largest standard deviation that still counts as a pulse [years] (choice: 80 % within 38 years).
+        Largest width that still counts as a pulse [years] (choice: 80 % of its trees within 38 years): the standard
+        deviation of a pulse that rises as slowly as it falls.
     prob : float, default 0.9
         Probability of the intervals.
     seed : int, default 0
@@ -217,12 +229,14 @@ def find_pulses(
 
     Notes
     -----
-    Mixture of normal pulses on a background between two unknown years whose logarithm is a parabola (steady,
-    declining, rising or humped establishment is no pulse). Prior: each further pulse is a quarter as
-    likely as one less; two pulses are two only if further apart than their standard deviations together. A
-    pulse narrower than the dating error keeps a width interval that reaches down to a year. Intervals and
-    memberships are those of the draws that show the same pulses as most; the part of the others, and their dates,
-    are told beside them.
+    Mixture of pulses on a background between two unknown years whose logarithm is a parabola (steady, declining, rising
+    or humped establishment is no pulse): at its highest level the background would last 3.5 times the largest width. A
+    pulse is a normal curve, or begins suddenly and falls off like a normal curve to an exponential one, as a cohort
+    after an event does; known events are not used, so that dates can be compared with them. Prior: each further pulse
+    is a quarter as likely as one less; two pulses are two only if further apart than their standard deviations
+    together. A pulse narrower than the dating error keeps a width interval that reaches down to a year. Intervals and
+    memberships are those of the draws that show the same pulses as most; the part of the others, and their dates, are
+    told beside them.
 
     Examples
     --------
@@ -241,66 +255,31 @@ def find_pulses(
     if most_pulses < 0:
         raise InputError(Fault(show(most_pulses), "at least 0", "Use 4.", where, 0, "most_pulses"))
     weight = check_weights(where, weights, array.shape[1])
-    share = weight * effective_trees(weight) / weight.sum()
     parts = split_shared(array, seed=seed) if split is None else split
-    rng = np.random.default_rng(seed)
-    groups = np.array_split(np.arange(parts.deviation.shape[0]), min(MOST_NODES, parts.deviation.shape[0]))
-    data = [_data(parts, int(group[0]), share, widest_years) for group in groups]
-    shifts = [parts.common[group].ravel() for group in groups]
-    particles = max(400, PARTICLES // len(data))  # choice: several strata share the work
-    families = [_fit_family(part, most_pulses, particles, rng) for part in data]
-    return _collect(data, shifts, families, float(np.median(parts.own_sd)), prob, rng)
+    fits = fit_pulses(parts, weight, most_pulses=most_pulses, widest_years=widest_years, seed=seed)
+    return told_pulses(fits, prob=prob, seed=seed)
 
 
-def _data(parts: SplitDraws, node: int, share: Array, widest_years: float) -> MixtureData:
-    """Masses on a grid with room for the shortest background."""
-    span = float(np.ptp(parts.centre))
-    pad = int(max(6.0, (4.6 * widest_years - span) / 2))  # choice: room for the shortest background
-    grid = year_grid(parts, pad_years=pad)
-    return MixtureData(year_mass(parts, node, grid), share, grid.centres, widest_years)
-
-
-def _fit_family(data: MixtureData, most_pulses: int, particles: int, rng: np.random.Generator) -> list[MixtureFit]:
-    """Fits with 0, 1, 2, ... pulses until one more is hopeless."""
-    fits: list[MixtureFit] = []
-    for number in range(most_pulses + 1):
-        fits.append(fit_mixture(data, number, rng, particles=particles))
-        scores = _scores(fits)
-        if number >= 1 and scores[-1] < max(scores) - STOP:
-            break
-    return fits
-
-
-def _scores(fits: Sequence[MixtureFit]) -> Array:
-    """Log evidence of each number of pulses, with its prior."""
-    return np.array([fit.log_evidence - fit.pulses * np.log(RARER) for fit in fits])
-
-
-def _collect(
-    data: list[MixtureData],
-    shifts: list[Array],
-    families: list[list[MixtureFit]],
-    own_sd: float,
-    prob: float,
-    rng: np.random.Generator,
-) -> PulseHistory:
-    """Average over the strata of the shared error and add its common shift."""
-    most = max(len(fits) for fits in families)
-    chances = np.zeros(most)
-    for fits in families:
-        score = _scores(fits)
-        odds = np.exp(score - score.max())
-        chances[: len(fits)] += odds / odds.sum() / len(families)
+def told_pulses(fits: PulseFits, *, prob: float = 0.9, seed: int = 0) -> PulseHistory:
+    """The most probable number of pulses, averaged over the strata of the shared error, with its common shift."""
+    rng = np.random.default_rng([seed, 1])
+    chances = np.zeros(max(map(len, fits.chances)))
+    for each in fits.chances:
+        chances[: each.size] += each / len(fits.chances)
     number = int(np.argmax(chances))
-    kept = [(part, common, fits[number]) for part, common, fits in zip(data, shifts, families, strict=True)
-            if len(fits) > number]  # fmt: skip
+    kept = [(data, fits.parts.common[group].ravel(), family[number])
+            for data, group, family in zip(fits.data, fits.groups, fits.families, strict=True)
+            if len(family) > number]  # fmt: skip
     thetas = [fit.theta[rng.permutation(len(fit.theta))] for _, _, fit in kept]
-    _, date, width, share = unpack(np.concatenate(thetas), number)
-    chosen = pulse_sets(date, width, own_sd_years=own_sd)
+    _, date, wide, share, lean = unpack(np.concatenate(thetas), number)
+    width = pulse_sd(wide, lean)
+    chosen = pulse_sets(date, width, own_sd_years=float(np.median(fits.parts.own_sd)))
     shift = np.concatenate([rng.choice(each[1], size=len(own)) for each, own in zip(kept, thetas, strict=True)])
+    begin = pulse_quantile(BEGUN, date, wide, lean) + shift[:, None]
     date = date + shift[:, None]
     same = chosen == 0
-    membership = np.zeros((data[0].mass.shape[0], number + 1))
+    trees = fits.parts.centre.size
+    membership = np.zeros((trees, number + 1))
     start = 0
     for (part, _, _), own in zip(kept, thetas, strict=True):
         mine = own[same[start : start + len(own)]]
@@ -308,8 +287,8 @@ def _collect(
         if len(mine):
             membership += len(mine) / same.sum() * _membership(part, mine[:MEMBERS], number)
     return PulseHistory(
-        chances, date[same], width[same], share[same, 1:], membership, data[0].mass.shape[0], data[0].widest_years,
-        prob, summarise_sets(date, chosen),
+        chances, date[same], width[same], share[same, 1:], begin[same], lean[same], membership, trees,
+        fits.data[0].widest_years, prob, summarise_sets(date, chosen),
     )  # fmt: skip
 
 
@@ -397,225 +376,3 @@ def _same(centre: Array, seen: Array, middle: Array, spread: Array) -> Flags:
     nearest = away.argmin(axis=2) == np.arange(middle.size)
     own = np.abs(centre - middle)
     return np.asarray((nearest & (own <= seen + spread)).all(axis=1))
-
-
-# ------------------------------------------------------------------ the mixture, with a given number of pulses
-
-
-@dataclass(frozen=True)
-class MixtureData:
-    """What the mixture is fitted to.
-
-    Mass of each tree over the cells, shape (n, size); weight of each tree in the likelihood; centres of the cells
-    [year]; largest standard deviation that still is a pulse [years].
-    """
-
-    mass: Array
-    weights: Array
-    centres: Array
-    widest_years: float
-
-    @property
-    def step(self) -> float:
-        """Width of a cell [years]."""
-        return float(self.centres[1] - self.centres[0])
-
-
-@dataclass(frozen=True)
-class MixtureFit:
-    """Posterior of a mixture: number of pulses, log marginal likelihood, and draws, shape (draws, 4 + 3 * pulses).
-
-    A draw holds start, end, slope and bend of the background, then dates, log widths and log odds of the pulses.
-    """
-
-    pulses: int
-    log_evidence: float
-    theta: Array
-
-
-def unpack(theta: Array, pulses: int) -> tuple[Array, Array, Array, Array]:
-    """Split draws into the background's parameters, and dates, widths and shares of the pulses.
-
-    Shares, shape (draws, pulses + 1), begin with that of the background.
-    """
-    date = theta[:, 4 : 4 + pulses]
-    width = np.exp(theta[:, 4 + pulses : 4 + 2 * pulses])
-    odds = np.concatenate([np.zeros((theta.shape[0], 1)), theta[:, 4 + 2 * pulses :]], axis=1)
-    odds = np.exp(odds - odds.max(axis=1, keepdims=True))
-    return theta[:, :4], date, width, odds / odds.sum(axis=1, keepdims=True)
-
-
-def components(data: MixtureData, theta: Array, pulses: int) -> Array:
-    """Probability of each cell under the background and each pulse, shape (draws, pulses + 1, size); rows sum to 1."""
-    background, date, width, _ = unpack(theta, pulses)
-    centres, step = data.centres, data.step
-    start, end = background[:, 0, None], background[:, 1, None]
-    length = np.maximum(end - start, step)
-    along = np.clip((centres - (start + end) / 2) / (length / 2), -1.0, 1.0)
-    inside = np.clip((centres - start) / step + 0.5, 0, 1) * np.clip((end - centres) / step + 0.5, 0, 1)
-    level = inside * np.exp(np.clip(background[:, 2, None] * along + background[:, 3, None] * along**2, -30, 30))
-    out = np.empty((theta.shape[0], pulses + 1, centres.size))
-    level = level / np.maximum(level.sum(axis=1, keepdims=True), 1e-300)
-    out[:, 0] = (1 - STRAY) * level + STRAY / centres.size
-    for number in range(pulses):
-        curve = np.exp(-0.5 * ((centres - date[:, number, None]) / width[:, number, None]) ** 2)
-        out[:, number + 1] = curve / np.maximum(curve.sum(axis=1, keepdims=True), 1e-300)
-    return out
-
-
-def log_likelihood(data: MixtureData, theta: Array, pulses: int) -> Array:
-    """Sum over trees of weight * log(sum over cells of mass * density), for each draw."""
-    share = unpack(theta, pulses)[3]
-    density = np.einsum("dk,dkt->dt", share, components(data, theta, pulses))
-    seen = density.astype(np.float32) @ data.mass.astype(np.float32).T  # single precision: 1e-7 of each term
-    return np.asarray(np.log(np.maximum(seen, 1e-30)) @ data.weights, dtype=np.float64)
-
-
-def log_prior(data: MixtureData, theta: Array, pulses: int) -> Array:
-    """Log prior of each draw up to a constant, minus infinity where it forbids."""
-    # Start and end of the background uniform on the grid at least BACKGROUND_PER_PULSE_SD widest pulses apart; slope
-    # and bend normal, but no rise to an end and no hump faster than SMOOTH_PER_WIDEST widest pulses, which could mimic
-    # a pulse; dates uniform on the grid, in order and further apart than their two standard deviations together (nearer
-    # ones are one pulse); widths uniform from NARROWEST_YEARS to the widest; shares uniform on the simplex.
-    background, date, width, share = unpack(theta, pulses)
-    low, high = data.centres[0] - data.step / 2, data.centres[-1] + data.step / 2
-    allowed = (background[:, 0] >= low) & (background[:, 1] <= high)
-    allowed &= background[:, 1] - background[:, 0] >= BACKGROUND_PER_PULSE_SD * data.widest_years
-    allowed &= _is_smooth(background, SMOOTH_PER_WIDEST * data.widest_years)
-    allowed &= np.all((date > low) & (date < high), axis=1)
-    allowed &= np.all((width >= NARROWEST_YEARS) & (width <= data.widest_years), axis=1)
-    allowed &= np.all(np.diff(date, axis=1) > width[:, :-1] + width[:, 1:], axis=1)
-    value = -0.5 * (background[:, 2:] ** 2).sum(axis=1) / BEND_SD**2
-    value += np.log(np.maximum(share, 1e-300)).sum(axis=1) + np.log(np.maximum(width, 1e-300)).sum(axis=1)
-    return np.where(allowed, value, -np.inf)
-
-
-def _is_smooth(background: Array, years: float) -> Flags:
-    """Whether the background changes e-fold at its higher end, and humps, over at least the given years."""
-    half = np.maximum(background[:, 1] - background[:, 0], 1.0) / 2
-    steep = np.abs(background[:, 2]) + 2 * background[:, 3]
-    return np.asarray((steep <= half / years) & (-background[:, 3] <= (half / years) ** 2 / 2))
-
-
-def prior_draws(data: MixtureData, pulses: int, count: int, rng: np.random.Generator) -> tuple[Array, float]:
-    """Draws from the prior, none if so many pulses do not fit in the span, and the share of tries that it allows."""
-    low, high = data.centres[0] - data.step / 2, data.centres[-1] + data.step / 2
-    found: list[Array] = []
-    total = 0
-    for batch in range(1, PRIOR_TRIES + 1):
-        ends = np.sort(rng.uniform(low, high, (count, 2)), axis=1)
-        shape = rng.normal(0.0, BEND_SD, (count, 2))
-        date = np.sort(rng.uniform(low, high, (count, pulses)), axis=1)
-        width = rng.uniform(NARROWEST_YEARS, data.widest_years, (count, pulses))
-        share = rng.dirichlet(np.ones(pulses + 1), count)
-        odds = np.log(np.maximum(share[:, 1:], 1e-12) / np.maximum(share[:, :1], 1e-12))
-        theta = np.concatenate([ends, shape, date, np.log(width), odds], axis=1)
-        good = theta[np.isfinite(log_prior(data, theta, pulses))]
-        found.append(good)
-        total += len(good)
-        if total >= count:
-            return np.concatenate(found)[:count], total / (batch * count)
-    return np.empty((0, 4 + 3 * pulses)), 0.0
-
-
-def fit_mixture(data: MixtureData, pulses: int, rng: np.random.Generator, *, particles: int = PARTICLES) -> MixtureFit:
-    """Posterior and evidence of a mixture with a given number of pulses; minus infinity if they do not fit in the span.
-
-    Particles go from the prior to the posterior through powers of the likelihood [1], moved by differences of other
-    particles [2]; the evidence comes from importance sampling round them, with capped weights [3].
-    """
-    # [1] Del Moral, P., Doucet, A. and Jasra, A. (2006). Sequential Monte Carlo samplers. Journal of the Royal
-    #     Statistical Society B 68:411-436. (From memory.)
-    # [2] ter Braak, C. J. F. (2006). A Markov chain Monte Carlo version of the genetic algorithm differential
-    #     evolution. Statistics and Computing 16:239-249. (From memory.)
-    # [3] Ionides, E. L. (2008). Truncated importance sampling. Journal of Computational and Graphical Statistics
-    #     17:295-311. (From memory.)
-    theta, kept = prior_draws(data, pulses, particles, rng)
-    if not len(theta):
-        return MixtureFit(pulses, -np.inf, theta)
-    value = log_likelihood(data, theta, pulses)
-    power = 0.0
-    while power < 1.0:
-        step = _next_step(value, 1.0 - power)
-        power = min(1.0, power + step)
-        picked = _resampled(np.exp(step * (value - value.max())), rng)
-        theta, value = theta[picked], value[picked]
-        for _ in range(MOVES if power < 1.0 else LAST_MOVES):
-            theta, value = _moved(data, theta, value, pulses, power, rng)
-    return MixtureFit(pulses, _evidence(data, theta, pulses, kept, rng), theta)
-
-
-def _next_step(value: Array, left: float) -> float:
-    """Step of the power that keeps the wanted share of particles effective, at most what is left."""
-    from scipy.optimize import brentq
-
-    def surplus(step: float) -> float:
-        """Effective share of the particles less what is wanted; it falls as the step grows."""
-        weight = np.exp(step * (value - value.max()))
-        return float(weight.sum() ** 2 / (weight**2).sum()) / value.size - KEEP
-
-    if surplus(left) >= 0:
-        return left
-    return max(float(brentq(surplus, 0.0, left, xtol=1e-13)), 1e-6)
-
-
-def _resampled(weight: Array, rng: np.random.Generator) -> Ints:
-    """Systematic resampling, in random order."""
-    level = (np.arange(weight.size) + rng.random()) / weight.size
-    picked = np.searchsorted(np.cumsum(weight) / weight.sum(), level)
-    return rng.permutation(np.minimum(picked, weight.size - 1))
-
-
-def _moved(
-    data: MixtureData, theta: Array, value: Array, pulses: int, power: float, rng: np.random.Generator
-) -> tuple[Array, Array]:
-    """One move of each half of the particles along differences within the other half."""
-    half = theta.shape[0] // 2
-    theta, value = theta.copy(), value.copy()
-    for own, other in ((slice(0, half), slice(half, None)), (slice(half, None), slice(0, half))):
-        here, pool = theta[own], theta[other]
-        first, second = rng.integers(0, pool.shape[0], (2, here.shape[0]))
-        length = rng.choice([0.15, 0.5, 1.0], here.shape[0], p=[0.35, 0.4, 0.25])  # choice: near, usual and far moves
-        scale = np.where(length == 1.0, 1.0, length * 2.38 / np.sqrt(2 * here.shape[1]))
-        mask = rng.random(here.shape) < rng.choice([0.3, 1.0], (here.shape[0], 1))  # choice: a few or all parameters
-        trial = here + scale[:, None] * mask * (pool[first] - pool[second]) + rng.normal(0, 1e-4, here.shape)
-        prior = log_prior(data, trial, pulses)
-        ratio = np.full(here.shape[0], -np.inf)
-        likely = np.full(here.shape[0], -np.inf)
-        good = np.isfinite(prior)
-        if good.any():
-            likely[good] = log_likelihood(data, trial[good], pulses)
-            before = power * value[own][good] + log_prior(data, here[good], pulses)
-            ratio[good] = power * likely[good] + prior[good] - before
-        accept = np.log(rng.random(here.shape[0])) < ratio
-        theta[own] = np.where(accept[:, None], trial, here)
-        value[own] = np.where(accept, likely, value[own])
-    return theta, value
-
-
-def _evidence(data: MixtureData, theta: Array, pulses: int, kept: float, rng: np.random.Generator) -> float:
-    """Log evidence by importance sampling from t kernels on draws of the posterior."""
-    from scipy.special import gammaln, logsumexp
-
-    size = theta.shape[1]
-    middle = theta.mean(axis=0)
-    spread = np.cov(theta.T) + 1e-8 * np.eye(size)
-    centres = middle + np.sqrt(1 - BANDWIDTH**2) * (theta[rng.integers(0, len(theta), KERNELS)] - middle)
-    factor = BANDWIDTH * np.linalg.cholesky(spread)
-    scale = np.sqrt(FREEDOM / rng.chisquare(FREEDOM, EVIDENCE_DRAWS))[:, None]
-    steps = rng.standard_normal((EVIDENCE_DRAWS, size)) * scale
-    trial = centres[rng.integers(0, KERNELS, EVIDENCE_DRAWS)] + steps @ factor.T
-    prior = log_prior(data, trial, pulses)
-    good = np.isfinite(prior)
-    inverse = np.linalg.inv(factor)
-    away = (((trial[good] @ inverse.T)[:, None] - (centres @ inverse.T)[None]) ** 2).sum(axis=2)
-    density = logsumexp(-0.5 * (FREEDOM + size) * np.log1p(away / FREEDOM), axis=1) - np.log(KERNELS)
-    density += gammaln((FREEDOM + size) / 2) - gammaln(FREEDOM / 2) - 0.5 * size * np.log(np.pi * FREEDOM)
-    density -= np.log(np.diag(factor)).sum()
-    span = data.centres[-1] - data.centres[0] + data.step
-    constant = np.log(2.0) - 2 * np.log(span * np.sqrt(2 * np.pi) * BEND_SD) + 2 * gammaln(pulses + 1)
-    constant -= pulses * np.log(span * (data.widest_years - NARROWEST_YEARS)) + np.log(kept)
-    weight = log_likelihood(data, trial[good], pulses) + prior[good] + constant - density
-    plain = logsumexp(weight) - np.log(EVIDENCE_DRAWS)
-    capped = np.minimum(weight, plain + 0.5 * np.log(EVIDENCE_DRAWS))  # no draw decides alone
-    return float(logsumexp(capped) - np.log(EVIDENCE_DRAWS))

@@ -6,8 +6,8 @@ and the shared error averaged over; own derivation.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_nonnegative, require_probability
 from treeage.pmf import freeze_arrays, interval_levels
+from treeage.stand.mixture import PulseFits, components, fit_pulses, pulse_quantile, unpack
 from treeage.stand.structure import (
     Array,
     Ints,
@@ -23,7 +24,6 @@ from treeage.stand.structure import (
     YearGrid,
     check_draws,
     check_weights,
-    effective_trees,
     split_shared,
     year_grid,
     year_mass,
@@ -38,6 +38,14 @@ ROUGHNESS = np.geomspace(1e-4, 0.4, 13)  # choice: sd of the yearly second diffe
 ROUGHNESS_SCALE = 0.05  # choice: mean of the exponential prior on it; at 0.05 the log wanders by 10 in 50 years
 RARE = 0.005  # choice: a roughness less likely than this in one stratum of the shared error is not tried in the next
 GIVE_UP = 12.0  # choice: log evidence below the best at which rougher histories are not tried any more
+PAIRS = 4  # choice: common shifts that are tried with each draw of the pulses
+UNLIKELY = 1e-3  # choice: numbers of pulses less likely than this are not drawn
+FIRST = 0.02  # choice: share of such a pulse by which its lag is measured
+FOLLOWS = 0.5  # choice: probability beforehand that a pulse follows one of the known events
+LAG_YEARS, LEAD_YEARS = 3.0, 0.3  # choice: mean years from an event to such a pulse; and by which it may seem earlier
+LEVEL_SD, TREND_SD = 2.0, 0.1  # choice: log level may jump sevenfold at an event; yearly change by a tenth
+GRADUAL = 0.05  # choice: by how much less than 1 the lean of such a pulse is
+SHIFT_BINS = 5  # choice: values of the common shift at which an event is placed
 SEEN_SHARE = 0.02  # choice: of the highest median, a line's width in a figure
 SURVIVORS = (
     "Establishment dates of trees that were alive to be cored: those that died before are missing, so a rise towards "
@@ -66,14 +74,16 @@ class RecruitmentHistory(Result):
         Stratum of the shared error and the common shift [years] of each draw.
     grid : YearGrid
         Grid of the mass functions.
-    roughness : float
-        Median of the roughness.
+    smooth_part : float
+        Part of the draws without a pulse, 0 to 1: the probability that there was none.
     trees : int
         Number of trees.
     unit : str
         "trees per year" or "trees per ha and year".
     prob : float
         Probability of the bands.
+    events : mapping of str to int
+        Known events after which establishment was allowed to begin anew.
     """
 
     _digits = 2
@@ -87,10 +97,11 @@ class RecruitmentHistory(Result):
     node: Ints
     shift: Array
     grid: YearGrid
-    roughness: float
+    smooth_part: float
     trees: int
     unit: str
     prob: float
+    events: Mapping[str, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -121,8 +132,15 @@ class RecruitmentHistory(Result):
         ends = [int(self.years[np.searchsorted(cumulative, level)]) for level in (0.05, 0.5, 0.95)]
         return (
             f"{self.trees} living trees: half established by about {ends[1]}, nine tenths between {ends[0]} and "
-            f"{ends[2]}. Survivors only."
+            f"{ends[2]}.{self._rests_on()} Survivors only."
         )
+
+    def _rests_on(self) -> str:
+        """The events that were taken as possible beginnings."""
+        if not self.events:
+            return ""
+        told = ", ".join(f"{event} ({year})" for event, year in self.events.items())
+        return f" Establishment was allowed to begin anew after {told}, with probability one half beforehand."
 
 
 def recruitment_history(
@@ -134,6 +152,7 @@ def recruitment_history(
     prob: float = 0.9,
     seed: int = 0,
     split: SplitDraws | None = None,
+    events: Mapping[str, int] | None = None,
 ) -> RecruitmentHistory:
     """Estimate establishment by year from joint draws of the trees' dates, undoing the blur of dating.
 
@@ -154,6 +173,8 @@ def recruitment_history(
         Seed.
     split : SplitDraws, optional
         Parts of the draws, if they were split before (`split_shared`).
+    events : mapping of str to int, optional
+        Name and year of known events after which establishment may have begun anew.
 
     Returns
     -------
@@ -163,15 +184,19 @@ def recruitment_history(
     Raises
     ------
     InputError
-        If the draws or weights are malformed or there are fewer than 5 trees.
+        If the draws or weights are malformed, an event has no year, or there are fewer than 5 trees.
 
     Notes
     -----
-    Each tree's own error is undone through its exact mass function; the bands include which trees happened
-    to establish (Poisson), the dating error, the roughness (averaged over by marginal likelihood) and the
-    shared shift, which moves the whole history and is not undone. Unequal weights enter as a weighted
-    likelihood scaled to the effective number of trees. What it cannot see: anything narrower than the trees'
-    own error, and the dead.
+    Each tree's own error is undone through its exact mass function. The history is averaged over the numbers of pulses
+    of `find_pulses` by their probability: without a pulse a smooth curve (a penalised random walk, its roughness
+    averaged over by marginal likelihood), else pulses on a background. The bands include which trees happened to
+    establish (Poisson), the dating error, all of these choices and the shared shift, which moves the whole history. A
+    known event is taken as a beginning with probability one half (choice): a pulse then begins suddenly and in the mean
+    3 years later, a smooth curve may change level and trend. That also teaches the shared shift, so give only events
+    known from elsewhere, and none to test whether a cohort followed one (`find_pulses` uses none). Unequal weights
+    enter as a weighted likelihood scaled to the effective number of trees. What it cannot see: anything narrower than
+    the trees' own error, and the dead.
 
     Examples
     --------
@@ -187,32 +212,56 @@ def recruitment_history(
     check_count(where, array)
     weight = check_weights(where, weights, array.shape[1])
     parts = split_shared(array, seed=seed) if split is None else split
-    rng = np.random.default_rng(seed)
+    fits = fit_pulses(parts, weight, seed=seed)
+    return told_history(
+        fits, array, None if weights is None else weight, events=events, last_year=last_year, count=count, prob=prob,
+        seed=seed,
+    )  # fmt: skip
+
+
+def told_history(
+    fits: PulseFits,
+    draws: Array,
+    weights: Array | None,
+    *,
+    events: Mapping[str, int] | None = None,
+    last_year: int | None = None,
+    count: int = 1000,
+    prob: float = 0.9,
+    seed: int = 0,
+) -> RecruitmentHistory:
+    """Establishment by year from the fits of `fit_pulses` to joint draws (draws, n) with weights (n,)."""
+    rng = np.random.default_rng([seed, 2])
+    parts = fits.parts
     grid = year_grid(parts, last_year=last_year)
-    effective = effective_trees(weight)
-    share = weight * effective / weight.sum()
+    known = dict(events or {})
+    years = _event_years(known)
     nodes = parts.deviation.shape[0]
     node = np.sort(rng.integers(0, nodes, count)) if nodes > 1 else np.zeros(count, dtype=np.int64)
-    own = np.empty((count, grid.size))
-    rough = np.empty(count)
+    own, shift, rough = np.empty((count, grid.size)), np.empty(count), np.full(count, np.nan)
     likely = ROUGHNESS
     for stratum in range(nodes):
         rows = np.flatnonzero(node == stratum)
-        mass = year_mass(parts, stratum, grid)
-        fits, chances = _fit_all_roughness(mass, likely, step_years=grid.step_years, weights=share)
-        likely = np.array([value for (value, _), chance in zip(fits, chances, strict=True) if chance > RARE])
-        own[rows], rough[rows] = _intensity_draws(fits, chances, rows.size, rng)
+        for number, theta, moved in _mixture_draws(fits, stratum, years, rows.size, rng):
+            mine, rows = rows[: moved.size], rows[moved.size :]
+            shift[mine] = moved
+            if number:
+                own[mine] = _mixture_intensity(fits, theta, number, grid, rng)
+                continue
+            smooth = _smooth_fits(fits, stratum, grid, likely, years)
+            likely = np.unique([each.roughness for each in smooth if each.chance > RARE])
+            own[mine], shift[mine], rough[mine] = _smooth_draws(smooth, mine.size, rng)
     own /= grid.step_years
-    shift = np.array([rng.choice(parts.common[stratum]) for stratum in node])
-    years, moved = _shifted(own, shift, grid)
-    per_tree = weight.sum() / effective if weights is not None else 1.0
-    median = np.median(array, axis=0)
-    edges = np.append(years - grid.step_years / 2, years[-1] + grid.step_years / 2)
-    naive = np.histogram(median, bins=edges, weights=weight)[0] / grid.step_years
+    centres, moved = _shifted(own, shift, grid)
+    weight = np.ones(draws.shape[1]) if weights is None else weights
+    per_tree = float(weight.sum() / fits.weights.sum())
+    edges = np.append(centres - grid.step_years / 2, centres[-1] + grid.step_years / 2)
+    naive = np.histogram(np.median(draws, axis=0), bins=edges, weights=weight)[0] / grid.step_years
     unit = "trees per year" if weights is None else "trees per ha and year"
+    smooth_part = float(np.isfinite(rough).mean())
     return RecruitmentHistory(
-        years, grid.step_years, moved * per_tree, naive, own, node, shift, grid, float(np.median(rough)),
-        array.shape[1], unit, prob,
+        centres, grid.step_years, moved * per_tree, naive, own, node, shift, grid, smooth_part, draws.shape[1], unit,
+        prob, known,
     )  # fmt: skip
 
 
@@ -297,6 +346,67 @@ def check_count(where: str, array: Array) -> None:
         raise InputError(Fault(got, need, "Date more trees.", where, 0, "draws"))
 
 
+# ------------------------------------------------------------------ draws with pulses
+
+
+def _event_years(events: Mapping[str, int]) -> Array:
+    """Years of the known events, ascending."""
+    years = np.unique(np.array(list(events.values()), dtype=np.float64))
+    if not np.all(np.isfinite(years)):
+        do = "Leave out events without a year."
+        raise InputError(Fault("an event without a year", "finite years", do, "recruitment_history", 0, "events"))
+    return years
+
+
+def _mixture_draws(
+    fits: PulseFits, stratum: int, events: Array, count: int, rng: np.random.Generator
+) -> list[tuple[int, Array, Array]]:
+    """Number of pulses, draws of the mixture and common shifts, in all `count` draws over the numbers of pulses."""
+    group = next(at for at, strata in enumerate(fits.groups) if stratum in strata)
+    common = fits.parts.common[stratum]
+    span = float(np.ptp(fits.data[group].centres))
+    odds, drawn = [], []
+    for fit, chance in zip(fits.families[group], fits.chances[group], strict=True):
+        theta = np.repeat(fit.theta, PAIRS, axis=0)
+        shift = rng.choice(common, len(theta))
+        weight = np.ones(len(theta))
+        if fit.pulses and events.size and chance > 0:
+            weight = _event_weights(theta, fit.pulses, shift, events, span)
+        odds.append(chance * weight.mean() if chance > 0 else 0.0)
+        drawn.append((fit.pulses, theta, shift, weight))
+    share = np.array(odds) / sum(odds)
+    share[share < UNLIKELY] = 0.0
+    out = []
+    for many, (number, theta, shift, weight) in zip(rng.multinomial(count, share / share.sum()), drawn, strict=True):
+        if many:
+            rows = rng.choice(len(theta), size=many, p=weight / weight.sum())
+            out.append((number, theta[rows], shift[rows]))
+    return out
+
+
+def _event_weights(theta: Array, pulses: int, shift: Array, events: Array, span: float) -> Array:
+    """Prior of each draw over one in which dates of pulses know no events.
+
+    A pulse follows an event with probability FOLLOWS, any of them alike, after an exponential lag; else it may begin
+    anywhere in the span.
+    """
+    _, date, width, _, lean = unpack(theta, pulses)
+    begin = pulse_quantile(FIRST, date, width, lean) + shift[:, None]
+    lag = begin[:, :, None] - events
+    near = np.exp(-np.where(lag >= 0, lag / LAG_YEARS, -lag / LEAD_YEARS)) / (LAG_YEARS + LEAD_YEARS)
+    sudden = np.exp((lean - 1) / GRADUAL) / GRADUAL
+    return np.asarray((1 - FOLLOWS + FOLLOWS * span * sudden * near.mean(axis=2)).prod(axis=1))
+
+
+def _mixture_intensity(fits: PulseFits, theta: Array, pulses: int, grid: YearGrid, rng: np.random.Generator) -> Array:
+    """Expected trees in each cell: the number of trees, as a Poisson process leaves it, shared out by the mixture."""
+    on_grid = replace(fits.data[0], centres=grid.centres)
+    share = unpack(theta, pulses)[3]
+    curve = np.einsum("dk,dkt->dt", share, components(on_grid, theta, pulses))
+    total = rng.gamma(fits.weights.sum(), size=len(theta))
+    return np.asarray(curve / curve.sum(axis=1, keepdims=True) * total[:, None])
+
+
 # ------------------------------------------------------------------ one fit of the intensity
 
 
@@ -320,10 +430,12 @@ def fit_intensity(
     step_years: int = 1,
     weights: ArrayLike | None = None,
     start: ArrayLike | None = None,
+    breaks: Sequence[int] = (),
 ) -> IntensityFit:
     """Log intensity from the masses of trees, shape (n, size), rows summing to 1, at one roughness.
 
-    `roughness` is the standard deviation of the second difference of the log intensity from year to year.
+    `roughness` is the standard deviation of the second difference of the log intensity from year to year. At the first
+    cells after a break level and trend may differ from before.
     """
     # With intensity L_t, tree i contributes log(sum_t mass_it L_t), and the process minus sum_t L_t: the likelihood of
     # a Poisson process whose points are seen with error. The prior is a random walk of second order, so a straight line
@@ -334,8 +446,8 @@ def fit_intensity(
     (kernel,) = require_nonnegative("fit_intensity", mass=mass)
     count, size = kernel.shape
     share = np.ones(count) if weights is None else np.asarray(weights, dtype=np.float64)
-    difference = np.diff(np.eye(size), n=2, axis=0)
-    penalty = difference.T @ difference / (roughness**2 * step_years**3)
+    difference, spread = _differences(size, roughness, step_years, breaks)
+    penalty = difference.T @ (difference / spread[:, None] ** 2)
     eta = np.full(size, np.log(share.sum() / size)) if start is None else np.array(start, dtype=np.float64)
     value = _objective(eta, kernel, share, penalty)
     for _ in range(NEWTON_STEPS):
@@ -356,8 +468,22 @@ def fit_intensity(
     _, bound, full = _derivatives(eta, kernel, share, penalty)
     factor = _factor(full, bound)
     log_det = 2.0 * np.log(np.diag(factor)).sum()
-    rank = -(size - 2) * np.log(roughness * step_years**1.5)
-    return IntensityFit(eta, factor, float(-value + rank - log_det / 2))
+    return IntensityFit(eta, factor, float(-value - np.log(spread).sum() - log_det / 2))
+
+
+def _differences(size: int, roughness: float, step_years: int, breaks: Sequence[int]) -> tuple[Array, Array]:
+    """What the prior holds near 0, shape (size - 2, size), and its standard deviations.
+
+    Second differences; where a cell begins anew, the jump beyond the trend before, and the change of trend.
+    """
+    difference = np.diff(np.eye(size), n=2, axis=0)
+    spread = np.full(size - 2, roughness * step_years**1.5)
+    for cell in sorted({int(cell) for cell in breaks if 2 <= cell <= size - 2}):
+        spread[cell - 2] = max(spread[cell - 2], LEVEL_SD)
+        difference[cell - 1] = 0.0
+        difference[cell - 1, [cell - 2, cell - 1, cell, cell + 1]] = [1.0, -1.0, -1.0, 1.0]
+        spread[cell - 1] = max(spread[cell - 1], TREND_SD * step_years)
+    return difference, spread
 
 
 def _objective(eta: Array, kernel: Array, share: Array, penalty: Array) -> float:
@@ -393,43 +519,81 @@ def _factor(full: Array, bound: Array) -> Array:
 # ------------------------------------------------------------------ draws over roughness and shared shift
 
 
+@dataclass(frozen=True)
+class SmoothFit:
+    """A smooth history without pulses: roughness, its fit, the common shifts that it stands for, its probability."""
+
+    roughness: float
+    fit: IntensityFit
+    shifts: Array
+    chance: float
+
+
+def _smooth_fits(fits: PulseFits, stratum: int, grid: YearGrid, roughness: Array, events: Array) -> list[SmoothFit]:
+    """Fits at every roughness, without a break and with one after each event, with their probabilities.
+
+    Where an event stands on the axis of the trees' own dates depends on the common shift, which it thereby teaches.
+    """
+    mass = year_mass(fits.parts, stratum, grid)
+    common = fits.parts.common[stratum]
+    places: list[tuple[Array, list[int], float]] = [(common, [], 1.0)]
+    if events.size:
+        parts = np.array_split(np.sort(common), SHIFT_BINS if fits.parts.common.shape[0] == 1 else 1)
+        places = [(common, [], 1 - FOLLOWS)]
+        for part in parts:
+            cells = np.ceil((events + 0.5 - part.mean() - grid.first_year) / grid.step_years).astype(int).tolist()
+            places.append((part, cells, FOLLOWS / len(parts)))
+    found, scores = [], []
+    for shifts, cells, prior in places:
+        many, score = _fit_all_roughness(
+            mass, roughness, step_years=grid.step_years, weights=fits.weights, breaks=cells
+        )
+        found += [(value, fit, shifts) for value, fit in many]
+        scores += [each + float(np.log(prior)) for each in score]
+    chances = np.exp(np.array(scores) - max(scores))
+    return [SmoothFit(*each, float(chance)) for each, chance in zip(found, chances / chances.sum(), strict=True)]
+
+
 def _fit_all_roughness(
-    mass: Array, roughness: Array, *, step_years: int, weights: Array
-) -> tuple[list[tuple[float, IntensityFit]], Array]:
-    """Fits from smooth to rough with their roughness, and the probability of each by its evidence."""
+    mass: Array, roughness: Array, *, step_years: int, weights: Array, breaks: Sequence[int]
+) -> tuple[list[tuple[float, IntensityFit]], list[float]]:
+    """Fits from smooth to rough with their roughness, and the log evidence of each with its prior."""
     fits: list[tuple[float, IntensityFit]] = []
     scores: list[float] = []
     start: Array | None = None
     for value in roughness:
-        fit = fit_intensity(mass, roughness=float(value), step_years=step_years, weights=weights, start=start)
+        fit = fit_intensity(
+            mass, roughness=float(value), step_years=step_years, weights=weights, start=start, breaks=breaks
+        )
         start = fit.log_intensity
         fits.append((float(value), fit))
         scores.append(fit.log_evidence + float(np.log(value) - value / ROUGHNESS_SCALE))
         if scores[-1] < max(scores) - GIVE_UP and len(scores) > 3 and scores[-1] < scores[-2]:
             break
-    chances = np.exp(np.array(scores) - max(scores))
-    return fits, chances / chances.sum()
+    return fits, scores
 
 
-def _intensity_draws(
-    fits: Sequence[tuple[float, IntensityFit]], chances: Array, count: int, rng: np.random.Generator
-) -> tuple[Array, Array]:
-    """Draws of the intensity of each cell: roughness by its chance, then near normal round the mode."""
+def _smooth_draws(fits: Sequence[SmoothFit], count: int, rng: np.random.Generator) -> tuple[Array, Array, Array]:
+    """Draws of the intensity of each cell, of the common shift and of the roughness.
+
+    A fit by its chance, then near normal round its mode.
+    """
     from scipy.linalg import cho_solve
 
-    chosen = rng.choice(len(fits), size=count, p=chances)
-    size = fits[0][1].log_intensity.size
-    out = np.empty((count, size))
+    chosen = rng.choice(len(fits), size=count, p=[each.chance for each in fits])
+    size = fits[0].fit.log_intensity.size
+    out, shift = np.empty((count, size)), np.empty(count)
     for number in np.unique(chosen):
-        fit = fits[number][1]
+        fit = fits[number].fit
         rows = np.flatnonzero(chosen == number)
+        shift[rows] = rng.choice(fits[number].shifts, rows.size)
         covariance = cho_solve((fit.factor, True), np.eye(size))
         spread = np.sqrt(np.diag(covariance))
         score = (
             rng.standard_normal((rows.size, size)) @ np.linalg.cholesky(covariance + 1e-12 * np.eye(size)).T / spread
         )
         out[rows] = fit.log_intensity + spread * _skewed(score, np.exp(fit.log_intensity), covariance / spread)
-    return np.exp(np.minimum(out, 50.0)), np.array([fits[number][0] for number in chosen])
+    return np.exp(np.minimum(out, 50.0)), shift, np.array([fits[number].roughness for number in chosen])
 
 
 def _skewed(score: Array, intensity: Array, direction: Array) -> Array:

@@ -10,9 +10,11 @@ from typing import Any
 
 import numpy as np
 
+from treeage import priors
 from treeage.errors import Findings, show
 from treeage.pmf import ReadOnlyDict
 from treeage.schema import (
+    DOUBT_KEYS,
     HEIGHT_MODEL_KEYS,
     HEMISPHERES,
     SETTINGS_FILE,
@@ -23,6 +25,7 @@ from treeage.schema import (
 )
 
 BREAST_HEIGHTS_M = (1.0, 1.6)  # every breast height in use lies between (1.3, 1.37, 1.4, 1.5 m; common practice)
+MOST_DOUBT = 0.5  # choice: a status that is wrong more often than right says nothing
 MOST_SHRINKAGE = 25.0  # choice: radial shrinkage of wood, green to oven dry, is mostly 2 to 8 %
 
 
@@ -48,6 +51,9 @@ class Settings:
         Values for columns that the tables do not hold.
     height : mapping of str to mapping
         Height model by species; the key `default` serves all other species.
+    doubt : mapping of str to float
+        How often what is written is not so, 0 to 0.5: `pith_near` (a pith beside the core), `misdated` (a core called
+        crossdated), `wrong_core` (a core of another tree, or misread). Those of `treeage.priors` where absent.
 
     Examples
     --------
@@ -62,11 +68,15 @@ class Settings:
     shrinkage_percent: float = 0.0
     defaults: Mapping[str, Any] = field(default_factory=dict)
     height: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    doubt: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         models = {name: ReadOnlyDict(m) if isinstance(m, Mapping) else m for name, m in self.height.items()}
         object.__setattr__(self, "defaults", ReadOnlyDict(self.defaults))
         object.__setattr__(self, "height", ReadOnlyDict(models))
+        usual = (priors.PITH_NEAR, priors.MISDATED, priors.GROSS_ERROR)
+        known = {key: entry.value for key, entry in zip(DOUBT_KEYS, usual, strict=True)}
+        object.__setattr__(self, "doubt", ReadOnlyDict(known | dict(self.doubt)))
 
     def height_choice(self, species: str) -> Mapping[str, Any] | None:
         """Settings of the height model of a species, its own or the default; None where nothing is said of it."""
@@ -101,9 +111,19 @@ def _checked(content: Mapping[str, Any], findings: Findings) -> Settings:
     values = {key: v for key, v in site.items() if _site_value(key, v, findings)}
     defaults = _known_keys(content, "defaults", default_columns(), findings)
     height = {key: v for key, v in _section(content, "height", findings).items() if _height_model(key, v, findings)}
+    doubt = _known_keys(content, "doubt", DOUBT_KEYS, findings)
+    doubt = {key: float(value) for key, value in doubt.items() if _doubt_value(key, value, findings)}
     for key in content:
         _known(key, SETTINGS_SECTIONS, "", findings)
-    return Settings(**values, defaults=defaults, height=height)
+    return Settings(**values, defaults=defaults, height=height, doubt=doubt)
+
+
+def _doubt_value(key: str, value: object, findings: Findings) -> bool:
+    good = isinstance(value, (int, float)) and not isinstance(value, bool) and 0 <= value <= MOST_DOUBT
+    if not good:
+        need, do = f"a share from 0 to {MOST_DOUBT:g}", "Write 0 to take every entry at its word."
+        findings.fault(SETTINGS_FILE, show(value), need, do, column=f"doubt.{key}")
+    return good
 
 
 def _section(content: Mapping[str, Any], name: str, findings: Findings) -> Mapping[str, Any]:
@@ -174,6 +194,7 @@ def settings_text(settings: Settings) -> str:
     lines += [f"{key} = {_toml(getattr(settings, key))}" for key in SITE_KEYS]
     if settings.defaults:
         lines += ["", "[defaults]", *(f"{key} = {_toml(value)}" for key, value in settings.defaults.items())]
+    lines += ["", "[doubt]", *(f"{key} = {_toml(value)}" for key, value in settings.doubt.items())]
     for species, model in settings.height.items():
         lines += ["", f"[height.{_toml(species)}]"]
         lines += [f"{_toml_key(key)} = {_toml(value)}" for key, value in model.items()]

@@ -1,0 +1,151 @@
+"""What all cores of a field share: learned from it, drawn once for all trees, doubted as field.toml says."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from treeage import estimate_ages, priors
+from treeage.distance import arc_rise, unseen_curvature
+from treeage.distance.seen import DISTANCE_GRID_MM
+from treeage.estimate import learn_states, prepare
+from treeage.estimate.nodes import even_points
+from treeage.schema import InnerEnd
+from treeage.tables import Field, Settings
+
+RADIUS_MM = 150.0
+
+
+def made_field(trees, *, aim=0.0, sight=0.0, square=True, seed=1, doubt=None):
+    """Trees with one core each, bored and read by the model's own words with known shared errors."""
+    rng = np.random.default_rng(seed)
+    offset = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * RADIUS_MM
+    aside = np.exp(aim) * np.hypot(offset, priors.AIM_MM.value)
+    past = rng.random(trees) < priors.PASSES_PITH.value
+    places = rng.uniform(0, 400, 100 * trees), aside * rng.standard_normal(100 * trees)
+    kept = np.flatnonzero(rng.random(100 * trees) < np.exp(-np.hypot(*places) / priors.SHORT_MM.value))[:trees]
+    short = np.where(past, 0.0, places[0][kept])
+    miss = np.where(past, aside * rng.standard_t(priors.AIM_TAIL_DF.value, trees), places[1][kept])
+    distance = np.hypot(short, miss)
+    gap = (distance if square else short) + offset * rng.standard_normal(trees)
+    seen = rng.random(trees) > np.interp(distance, DISTANCE_GRID_MM, unseen_curvature(sight=sight)[0])
+    pith = distance < priors.CORE_WIDTH.value / 2
+    words = np.select([pith, seen], [InnerEnd.PITH.value, InnerEnd.ARCS.value], InnerEnd.NO_ARCS.value)
+    read = distance * np.exp(priors.ROUNDNESS.value * rng.standard_normal(trees))
+    arcs = words == InnerEnd.ARCS.value
+    rise = np.maximum(arc_rise(np.maximum(read, 2.5), 5.0) + priors.ARC_SD.value * rng.standard_normal(trees), 0.0)
+    ids = [f"T{k:03d}" for k in range(trees)]
+    tree_table = pd.DataFrame(
+        {"tree": ids, "species": "Larix decidua", "core_diameter_cm": 2 * (RADIUS_MM + 8) / 10, "bark_mm": 8.0}
+    )
+    cores = pd.DataFrame(
+        {
+            "tree": ids, "core": "a", "outer_year": 2020, "rings_counted": 100, "dating": "crossdated",
+            "inner_end": words, "core_height_m": 0.0, "core_length_mm": np.maximum(RADIUS_MM - gap, 10.0).round(1),
+            "chord_mm": np.where(arcs, 5.0, np.nan), "rise_mm": np.where(arcs, rise.round(3), np.nan),
+            "inner_width_mm": 1.5, "inner_width_rings": 20,
+        }
+    )  # fmt: skip
+    return Field.from_frames(tree_table, cores, settings=Settings(doubt=doubt or {}))
+
+
+def learned(field):
+    """Mean and sd of the shared errors over the states."""
+    states = prepare(field)[1].states
+    names = ("aim", "sight", "square")
+    values = {name: getattr(states.aim, name)[states.place] for name in names}
+    return {name: (value.mean(), value.std()) for name, value in values.items()}
+
+
+@pytest.mark.parametrize(("aim", "sight"), [(0.6, -0.3), (-0.6, 0.3), (0.0, 0.0)])
+def test_aim_and_sight_are_learned_from_a_stand(aim, sight):
+    """150 cores made with known errors give them back within three standard deviations, narrower than the prior."""
+    found = learned(made_field(150, aim=aim, sight=sight))
+    assert found["aim"][0] == pytest.approx(aim, abs=3 * max(found["aim"][1], 0.08))
+    assert found["sight"][0] == pytest.approx(sight, abs=3 * max(found["sight"][1], 0.08))
+    assert found["aim"][1] < 0.5 * priors.AIM_LOG_SD.value
+    assert found["sight"][1] < 0.6 * priors.SIGHT_LOG_SD.value
+
+
+@pytest.mark.parametrize("square", [False, True])
+def test_what_a_length_means_is_learned(square):
+    """Lengths along the core or square to the rings: 200 cores tell which (made that way)."""
+    assert abs(learned(made_field(200, square=square))["square"][0] - square) < 0.05
+
+
+def test_few_trees_leave_the_errors_open():
+    """A stand of three cores leaves the prior nearly as it is; one of 150 does not."""
+    few, many = learned(made_field(3)), learned(made_field(150))
+    assert few["aim"][1] > 2 * many["aim"][1]
+    assert few["aim"][1] == pytest.approx(priors.AIM_LOG_SD.value, rel=0.35)
+
+
+def test_a_joint_draw_has_one_state_for_all_trees():
+    """The mean date of a stand of one-core trees varies more in joint draws than with the trees drawn apart."""
+    draws = estimate_ages(made_field(60)).draws(4000, seed=1).to_numpy()
+    rng = np.random.default_rng(2)
+    apart = np.column_stack([rng.permutation(column) for column in draws.T])
+    assert draws.mean(axis=1).std() > 1.15 * apart.mean(axis=1).std()
+    assert draws.mean() == pytest.approx(apart.mean())
+
+
+def test_marginals_are_those_of_the_joint_draws():
+    """Quantiles of a tree's Pmf and of its joint draws agree (Monte Carlo error)."""
+    ages = estimate_ages(made_field(12))
+    draws = ages.draws(20_000, seed=3)
+    for tree in ages:
+        own = draws.sel(tree=tree.tree).to_numpy()
+        for prob in (0.1, 0.25, 0.5, 0.75, 0.9):  # five standard errors of a share of 20,000
+            year = int(np.quantile(own, prob))
+            assert (own <= year).mean() == pytest.approx(tree.date.cdf(year), abs=5 * 0.5 / np.sqrt(20_000))
+
+
+def test_order_of_trees_is_irrelevant_to_what_is_learned():
+    """Rows in another order: the same states to the last bit."""
+    field = made_field(40)
+    turned = Field.from_frames(
+        field.trees.sample(frac=1, random_state=1), field.cores.sample(frac=1, random_state=2), settings=field.settings
+    )
+    one, two = (prepare(each)[1].states for each in (field, turned))
+    np.testing.assert_array_equal(one.aim.aim, two.aim.aim)
+    np.testing.assert_array_equal(one.place, two.place)
+
+
+def test_doubts_are_switched_off_in_the_settings():
+    """With all doubts at 0 a crossdated pith is one year; with the usual ones it is likely that year, not surely."""
+    trees = pd.DataFrame({"tree": ["A"], "species": ["Larix decidua"]})
+    core = {"tree": ["A"], "core": ["a"], "outer_year": [2020], "rings_counted": [120], "dating": ["crossdated"]}
+    cores = pd.DataFrame({**core, "inner_end": ["pith"], "core_height_m": [0.0], "inner_width_mm": [1.0], "inner_width_rings": [10]})
+    off = Settings(doubt={"pith_near": 0.0, "misdated": 0.0, "wrong_core": 0.0})
+    sure = estimate_ages(Field.from_frames(trees, cores, settings=off))["A"].pith_year
+    assert sure.prob_at(1901) == 1.0
+    doubted = estimate_ages(Field.from_frames(trees, cores))["A"].pith_year
+    assert 0.85 < doubted.prob_at(1901) < 0.95
+    assert doubted.interval(0.9)[1] == 1901
+
+
+def test_pith_without_widths_is_taken_at_its_word():
+    """Where no ring width is known, nothing can be said of rings beside the pith (own rule): it still dates."""
+    trees = pd.DataFrame({"tree": ["A"], "species": ["Larix decidua"]})
+    core = {"tree": ["A"], "core": ["a"], "outer_year": [2020], "rings_counted": [120], "dating": ["crossdated"]}
+    cores = pd.DataFrame({**core, "inner_end": ["pith"], "core_height_m": [0.0]})
+    assert estimate_ages(Field.from_frames(trees, cores))["A"].pith_year.median() == 1901
+
+
+def test_points_fill_the_cube_evenly():
+    """Every tenth of every axis holds about a tenth of 200 points (definition of evenness); same points always."""
+    points = even_points(200, 7)
+    for column in points.T:
+        counts = np.histogram(column, 10, (0, 1))[0]
+        assert counts.min() >= 15 and counts.max() <= 25
+    np.testing.assert_array_equal(points, even_points(200, 7))
+
+
+def test_without_mates_the_inner_ends_alone_teach():
+    """Growth near the pith stays at its prior spread when mates do not teach."""
+    cores, shared, _ = prepare(made_field(30))
+    growth = replace(shared["Larix decidua"].growth)
+    states = learn_states(cores, shared, mates=False)[1]
+    bias = states["Larix decidua"].growth.given_stand @ growth.shifts
+    assert bias.std() == pytest.approx(growth.stand_sd, rel=0.15)
