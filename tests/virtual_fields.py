@@ -16,13 +16,16 @@ from treeage.distance import (
     InnerEnds,
     arc_likelihood,
     inner_ends,
+    on_grid,
 )
 from treeage.estimate import Seen, draw_ends
 from treeage.pmf import Mass
+from treeage.rings import inner_growth_from_means, missed_ring_mass, shared_spreads
 from treeage.schema import InnerEnd
 from treeage.tables import Field
 
 CHORD_MM = 6.0
+MOST_RINGS = 1500
 SPREADS = ("aim_log_sd", "eccentricity_log_sd", "sight_log_sd", "arc_bias_sd")
 
 
@@ -35,8 +38,8 @@ def state(rng: np.random.Generator, **fixed: float) -> AimErrors:
 
 
 def virtual_ends(aim: AimErrors, size: int, rng: np.random.Generator) -> tuple[InnerEnds, np.ndarray]:
-    """Inner ends of two cores each of stems of 100 to 200 mm, drawn in one state, and their distances."""
-    radius, none = np.repeat(rng.uniform(100, 200, size // 2), 2), np.full(size, np.nan)
+    """Inner ends of two cores each of stems of 200 to 300 mm, drawn in one state, and their distances."""
+    radius, none = np.repeat(rng.uniform(200, 300, size // 2), 2), np.full(size, np.nan)
     nodes = aim.take(np.zeros(size, dtype=np.int64))
     stem = (radius, np.full(size, 4.0), radius)
     blank = inner_ends(np.full(size, InnerEnd.ARCS, dtype=object), {}, (none, none, none), stem)
@@ -46,7 +49,7 @@ def virtual_ends(aim: AimErrors, size: int, rng: np.random.Generator) -> tuple[I
     curve = np.maximum(curve, CHORD_MM / 2)
     rise = curve - np.sqrt(curve**2 - CHORD_MM**2 / 4) + priors.entries()["arc_sd"].default * rng.normal(size=size)
     read = tuple(np.where(arcs, each, np.nan) for each in (CHORD_MM, np.maximum(rise, 0.0), 0.1))
-    stem = (radius, np.full(size, 4.0), np.maximum(radius - drawn.gap_mm, 5.0))
+    stem = (radius, np.full(size, 4.0), np.maximum(radius - drawn.gap_mm, 60.0))
     likelihood = arc_likelihood(*(each[arcs] for each in read)) if arcs.any() else np.ones((0, DISTANCE_GRID_MM.size))
     return inner_ends(drawn.word, {DistanceSource.ARC: (arcs, likelihood)}, read, stem), drawn.distance_mm
 
@@ -67,12 +70,15 @@ def virtual_seen(truth: AimErrors, size: int, rng: np.random.Generator, **other:
 def virtual_field(aim: AimErrors, trees: int, rng: np.random.Generator, *, wrong_years: int = 0) -> Field:
     """Tables of such a stand, two cores a tree, crossdated; second cores of every tree dated wrongly by some years.
 
-    Rings of 1 mm of even width are missed as the distance says, within the spread that the model allows.
+    The twenty inner rings are 1 mm wide on average, and rings are missed by the law of `treeage.rings`.
     """
     ends, distance = virtual_ends(aim, 2 * trees, rng)
-    shared = rng.normal(0.0, 0.15) + np.repeat(rng.normal(0.0, 0.15, trees), 2)
-    width = np.exp(shared + 0.3 * rng.normal(size=2 * trees))  # choice: about the spreads fitted to the archive
-    missed = np.where(distance > 0.5, np.maximum(1, np.round(distance / width)), 0).astype(int)
+    size = 2 * trees
+    growth = inner_growth_from_means(np.ones(size), np.full(size, 20), genus=["Picea abies"] * size)
+    stand_sd, tree_sd = shared_spreads(growth=growth)
+    shift = rng.normal(0.0, stand_sd) + np.repeat(rng.normal(0.0, tree_sd, trees), 2)
+    mass = missed_ring_mass(growth, on_grid(distance), shift, max_rings=MOST_RINGS)[np.arange(size), np.arange(size)]
+    missed = np.array([rng.choice(row.size, p=row / row.sum()) for row in mass.astype(np.float64)])
     whole = np.repeat(missed.reshape(-1, 2).max(axis=1) + rng.integers(50, 150, trees), 2)
     names = [f"T{number:03d}" for number in range(trees)]
     table = pd.DataFrame({

@@ -38,7 +38,6 @@ from treeage.stand import age_structure
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from treeage.checks import PredictiveChecks, Sensitivity
     from treeage.height import YoungTreeEvidence
     from treeage.results import Ages
 
@@ -492,50 +491,4 @@ def plot_years(years: Mapping[str, Pmf], *, ax: Axes | None = None, prob: float 
     ax.set_xlim(0, max(pmf.quantile(0.99) for pmf in years.values()))
     ax.set_xlabel(f"Years to the height (dot: median; bar: {100 * prob:g} %)")
     plain_labels(ax.get_yticklabels())
-    return ax
-
-
-# ---------------------------------------------------------------------- whether the model fits, and what it rests on
-
-
-@draws("PredictiveChecks")
-def plot_checks(checks: PredictiveChecks, *, ax: Axes | None = None) -> Axes:
-    """Draw each predictive check: how far what was seen lies from what was expected, in standard deviations."""
-    ax = ax if ax is not None else new_axes(6.4, 3.2)
-    tidy(ax)
-    table, at = checks.table, np.arange(len(checks.table))[::-1]
-    sd = table["sd"].astype(float)
-    away = ((table["observed"] - table["expected"]).astype(float) / sd.where(sd > 0)).fillna(0.0).to_numpy()
-    ax.axvspan(-2, 2, color=PALE, alpha=0.5, linewidth=0)
-    ax.axvline(0, color=INK, linewidth=0.8)
-    colours = [WARM if failed else DEEP for failed in table["failed"]]
-    ax.scatter(away, at, c=colours, s=26, zorder=3)
-    names = [f"{row['check']} (p {row['p']:.2g})" for row in table.to_dict("records")]
-    ax.set_yticks(at, names)
-    ax.tick_params(axis="y", length=0)
-    far = max(3.0, float(np.abs(away).max(initial=0.0)) * 1.1)
-    ax.set_xlim(-far, far)
-    ax.set_xlabel("Seen less expected, in standard deviations of replicates (band: two)")
-    return ax
-
-
-@draws("Sensitivity")
-def plot_sensitivity(sensitivity: Sensitivity, *, ax: Axes | None = None, most: int = 10) -> Axes:
-    """Draw how far the stand's mean date moves (bars) and the tree that moves most (points), for each default."""
-    ax = ax if ax is not None else new_axes(6.4, 3.8)
-    tidy(ax)
-    names = list(dict.fromkeys(sensitivity.table["default"]))[:most]
-    rows = sensitivity.table[sensitivity.table["default"].isin(names)]
-    place = {name: len(names) - 1 - k for k, name in enumerate(names)}
-    for lower, colour, label in ((True, DEEP, "smaller value"), (False, WARM, "larger value")):
-        own = rows[(rows["changed_to"] < rows["value"]) == lower]
-        at = [place[name] + (0.19 if lower else -0.19) for name in own["default"]]
-        ax.barh(at, own["stand_mean_years"], 0.34, color=colour, label=label)
-        ax.scatter(own["largest_years"], at, s=12, facecolors="none", edgecolors=colour, linewidths=0.9, zorder=3)
-    ax.axvline(0, color=INK, linewidth=0.8)
-    ax.set_yticks([place[name] for name in names], [name.replace("_", " ") for name in names])
-    ax.tick_params(axis="y", length=0)
-    ax.set_xlabel("Years later (bars: mean date of the stand; circles: the tree that moves most)")
-    if names:
-        ax.legend(fontsize=TINY, frameon=False)
     return ax
