@@ -227,10 +227,10 @@ def test_what_cannot_be_checked_is_said():
 
 @pytest.fixture(scope="module")
 def virtual():
-    """Ages of a stand that follows the model, and of one whose second cores are dated 60 years early."""
-    node = state(np.random.default_rng(10), aim=0.0)
+    """Ages of a stand that follows the model, and of one whose second cores are dated 100 years early."""
+    node = state(np.random.default_rng(10), aim=-0.6)
     right = virtual_field(node, 16, np.random.default_rng(10))
-    wrong = virtual_field(node, 16, np.random.default_rng(10), wrong_years=60)
+    wrong = virtual_field(node, 16, np.random.default_rng(10), wrong_years=100)
     return estimate_ages(right), estimate_ages(wrong)
 
 
@@ -240,7 +240,8 @@ def test_a_true_field_passes_and_cores_dated_wrongly_fail(virtual):
     assert right.failed == []
     assert {"agreement of two cores of a tree, mean p value", "two cores of a tree that disagree"} <= set(wrong.failed)
     seen = virtual[0].extras["seen"]
-    assert isinstance(seen, Seen) and len(seen.mates) == 16 and seen.ends.curved.size == 0
+    assert isinstance(seen, Seen) and seen.ends.curved.size == 0
+    assert len(seen.mates) + sum(seen.left_out.values()) == 16 > len(seen.mates) >= 5
 
 
 def test_the_report_says_a_failed_check_at_its_top(virtual):

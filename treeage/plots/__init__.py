@@ -6,8 +6,8 @@ from treeage.plots.ages import (
 )
 from treeage.plots.stand import (
     plot_changes, plot_checks, plot_diameter, plot_events, plot_growth, plot_history, plot_in_line, plot_offset_path,
-    plot_origin, plot_origins, plot_past, plot_pulses, plot_recruitment, plot_reliability, plot_sensitivity, plot_static,
-    plot_structure, say_core_height,
+    plot_origin, plot_origins, plot_past, plot_pulses, plot_recruitment, plot_reliability, plot_sensitivity,
+    plot_static, plot_structure, say_core_height,
 )
 
 __all__ = [
