@@ -13,6 +13,7 @@ from treeage.errors import InputError
 from treeage.tables import Field, read_field
 
 TODAY = 2026
+SURE = {"pith_near": 0.0, "misdated": 0.0, "wrong_core": 0.0}  # settings under which every entry is taken at its word
 TOML = '[site]\nname = "High pasture"\nhemisphere = "north"\n'
 Edits = Mapping[tuple[str, int, str], Any]
 
@@ -43,6 +44,7 @@ def good_tables() -> dict[str, pd.DataFrame]:
     points["y_mm"] = [0.0, -2.0, 0.0, 2.0]
     seedlings = pd.DataFrame(
         {"species": ["Larix decidua"] * 3, "height_m": [0.2, 0.5, None], "age_years": [4, 8, None]}
+        | {"sampling": ["passing", "passing", None]}
         | {"low_height_m": [None, None, 0.0], "low_rings": [None, None, 30]}
         | {"high_height_m": [None, None, 1.0], "high_rings": [None, None, 20]}
     )

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage import Pmf, arc_radius, estimate_ages
 from treeage.tables import Field, Settings
@@ -42,7 +43,7 @@ def missed(
     rings = pd.DataFrame({"tree": "A1", "core": "a", "ring": range(1, size + 1), "width_mm": np.full(size, widths)})
     marked = pd.DataFrame(arcs, columns=["ring", "chord_mm", "rise_mm"]).assign(tree="A1", core="a")
     dots = pd.DataFrame(points, columns=["ring", "x_mm", "y_mm"]).assign(tree="A1", core="a")
-    settings = Settings(height={"default": {"model": "none"}}, **(site or {}))
+    settings = Settings(height={"default": {"model": "none"}}, doubt=SURE, **(site or {}))
     field = Field.from_frames(
         trees, cores, rings, arcs=marked if arcs else None, points=dots if points else None, settings=settings
     )
@@ -159,8 +160,8 @@ def test_two_arcs_of_one_core_agree_on_its_pith():
 
 def test_a_circle_is_read_to_half_a_step():
     """Radius 40 between circles 20 mm apart, rings 10 % out of round: SD = sqrt(10^2 + 4^2) = 10.8 mm."""
-    found = missed(circle_radius_mm=40.0, circle_step_mm=20.0)
-    like = missed(distance_mm=40.0, distance_sd_mm=np.hypot(10.0, 4.0))
+    found = missed(circle_radius_mm=40.0, circle_step_mm=20.0, inner_end="rot")  # no arc was looked for
+    like = missed(distance_mm=40.0, distance_sd_mm=np.hypot(10.0, 4.0), inner_end="rot")
     assert found.mean() == pytest.approx(like.mean(), rel=0.05)
     assert found.sd() == pytest.approx(like.sd(), rel=0.08)
 
@@ -195,8 +196,9 @@ def test_no_arcs_put_the_pith_farther_away():
     """180 - 170 = 10 mm: at that distance rings would bend, and none is seen; rot or a break say nothing of it."""
     ends = {end: missed(STEM, core_length_mm=170.0, inner_end=end).mean() for end in ("no_arcs", "rot", "broken")}
     assert ends["rot"] == pytest.approx(ends["broken"], rel=1e-6)
-    assert ends["no_arcs"] > 1.1 * ends["rot"]
-    assert ends["no_arcs"] < 1.5 * ends["rot"]  # a quarter of the entries say nothing
+    near, far = (missed(STEM, core_length_mm=length, inner_end="no_arcs").mean() for length in (178.0, 150.0))
+    assert near > 15  # 2 mm by the length alone, but rings would bend there: the core passed beside the pith
+    assert far > near
 
 
 def test_an_eccentric_pith_widens_radius_less_length():
@@ -205,7 +207,7 @@ def test_an_eccentric_pith_widens_radius_less_length():
     answer, known = missed(STEM, inner_end="broken", core_length_mm=120.0), missed(distance_mm=62.0, distance_sd_mm=1.0)
     rings_per_mm = known.mean() / 62.0
     added = np.sqrt(answer.var() - known.var())
-    assert added == pytest.approx(19.0 * rings_per_mm, rel=0.08)
+    assert added == pytest.approx(19.0 * rings_per_mm, rel=0.25)  # and both meanings of a length
 
 
 @pytest.mark.parametrize(("apart", "shared"), [(180.0, True), (90.0, False)])

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage import estimate_ages
 from treeage.growth import ChangeCriterion, GrowthHistory, field_growth, find_changes, past_trees
@@ -29,7 +30,7 @@ def field_of(*cores: dict[str, Any], tree: dict[str, Any] | None = None) -> Fiel
         rings.append(pd.DataFrame({"tree": cells["tree"], "core": cells["core"]} | numbers))
     names = list(dict.fromkeys(row["tree"] for row in rows))
     trees = pd.DataFrame([{"tree": name, "species": "Larix decidua"} | (tree or {}) for name in names])
-    settings = Settings(height={"default": {"model": "none"}})
+    settings = Settings(height={"default": {"model": "none"}}, doubt=SURE)
     return Field.from_frames(trees, pd.DataFrame(rows), pd.concat(rings), settings=settings)
 
 

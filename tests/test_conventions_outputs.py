@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage import cli, estimate_ages
 from treeage.formats import read_ring_file, ring_table
@@ -26,7 +27,9 @@ def three_trees(**more: Any) -> Field:
     cores["dating"], cores["inner_end"] = ["crossdated", "field_count", "field_count"], "pith"
     cores["core_height_m"] = [0.3, 0.3, 0.9]
     trees = pd.DataFrame({"tree": names, "species": "Larix decidua"} | more)
-    return Field.from_frames(trees, cores, settings=Settings(name="Ridge", height={"default": {"model": "none"}}))
+    return Field.from_frames(
+        trees, cores, settings=Settings(name="Ridge", height={"default": {"model": "none"}}, doubt=SURE)
+    )
 
 
 def test_the_methods_text_tells_the_mean_and_spread_of_heights():

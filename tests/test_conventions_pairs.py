@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage import Ages, align_cores, estimate_ages
 from treeage.alignment import unseen_rings
@@ -51,7 +52,7 @@ def tree_of(
         for at, one in enumerate(series)
     ]
     trees = pd.DataFrame({"tree": ["A1"], "species": [species]})
-    settings = Settings(height={"default": {"model": "none"}})
+    settings = Settings(height={"default": {"model": "none"}}, doubt=SURE)
     return estimate_ages(Field.from_frames(trees, cores, pd.concat(rings), settings=settings))
 
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage import StandHistory, estimate_ages, stand_history
 from treeage.stand import after_events, age_structure, expansion_fixed_area, expansion_nearest_trees, static_models
@@ -30,7 +31,7 @@ def history() -> StandHistory:
     cores = pd.DataFrame({"tree": names, "core": "a", "outer_year": 2024, "dating": "crossdated", "inner_end": "pith"})
     cores["rings_counted"], cores["core_height_m"] = [2024 - year + 1 for year in years], 0.0
     events = pd.DataFrame({"year": [1930, 1900], "event": ["fire", "felling"]})
-    settings = Settings(height={"default": {"model": "none"}})
+    settings = Settings(height={"default": {"model": "none"}}, doubt=SURE)
     field = Field.from_frames(pd.DataFrame(trees), cores, events=events, settings=settings)
     return stand_history(estimate_ages(field), bin_years=20, within_years=(10, 20), count=200)
 

@@ -38,6 +38,8 @@ def folder(tmp_path_factory):
         settings.replace(f'[height."{LARCH}"]\nmodel = "seedlings"\n', f'[height."{LARCH}"]\nmodel = "none"\n'),
         encoding="utf-8",
     )
+    with (target / "field.toml").open("a", encoding="utf-8") as settings_file:
+        settings_file.write("\n[doubt]\n" + "".join(f"{key} = {value}\n" for key, value in SURE.items()))
     return target
 
 

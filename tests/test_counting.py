@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from treeage.counting import (
+    COUNT_LEVELS,
     REFERENCE_RINGS,
     _share_nodes,
     _sizes,
@@ -93,42 +94,28 @@ def test_mass_agrees_with_integration(dating, median, log_sd, cap, low):
         assert error.prob_at(k) == pytest.approx(total, rel=0.02, abs=2e-6)  # SciPy quadrature and negative binomial
 
 
-@pytest.mark.parametrize("score", ["reader_score", "site_score"])
 @pytest.mark.parametrize("dating", ["lab_count", "field_count"])
 @pytest.mark.parametrize("genus", [None, "Picea abies", "Pinus ponderosa", "Phyllocladus"])
-def test_scores_mix_to_the_mass_of_a_single_core(score, dating, genus):
-    """Over a standard normal score of the reader or of the site the mixture is the mass without it."""
-    places = (np.arange(200) + 0.5) / 200
-    given = count_error_mass([150, 60], dating, genus=genus, **{score: stats.norm.ppf(places)})
-    assert given.mass.shape[:2] == (2, 200)
+def test_levels_mix_to_the_mass_of_a_single_core(dating, genus):
+    """The mean over readers and sites is the mass without them; readers and sites who err often are told apart."""
+    given = count_error_mass([150, 60], dating, genus=genus, by_level=True)
+    assert given.mass.shape[:2] == (2, COUNT_LEVELS)
     np.testing.assert_allclose(given.mass.sum(axis=2), 1.0)
     single = count_error(150, dating, genus=genus)
     mixed = given.mass[0].mean(axis=0)
-    assert 0.5 * np.abs(mixed - single.on(given.start, mixed.size)).sum() < 0.01
+    assert 0.5 * np.abs(mixed - single.on(given.start, mixed.size)).sum() < 0.015
     support = np.arange(given.start, given.stop + 1)
-    assert mixed @ support == pytest.approx(single.mean(), rel=0.06)  # the share of misread rings is cut at each score
-    means = given.mass[0] @ support
-    assert np.all(np.diff(means) > -1e-4)  # more rings are misread, mostly too few, or absent
-    assert means[190] > 1.05 * means[10]
-
-
-def test_few_nodes_of_the_reader_are_enough():
-    """Seven Gauss-Hermite nodes mix to the mass of a single core; one score for reader and site is wider than both."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(7)
-    weights = weights / weights.sum()
-    single, spread = count_error(120, "lab_count"), {}
-    for scores in (("reader_score",), ("site_score",), ("reader_score", "site_score")):
-        given = count_error_mass([120], "lab_count", **dict.fromkeys(scores, nodes))
-        mixed, support = weights @ given.mass[0], np.arange(given.start, given.stop + 1)
-        assert 0.5 * np.abs(mixed - single.on(given.start, mixed.size)).sum() < (0.03 if len(scores) == 1 else 0.1)
-        spread[scores] = mixed @ support**2 - (mixed @ support) ** 2
-    assert spread["reader_score", "site_score"] > max(spread["reader_score",], spread["site_score",])
+    assert mixed @ support == pytest.approx(single.mean(), rel=0.08)  # the share of misread rings is cut at each reader
+    means = (given.mass[0] @ support).reshape(3, 2)  # thirds of readers, halves of sites
+    assert np.all(np.diff(means, axis=0) > 0) and np.all(np.diff(means, axis=1) > 0)
+    spread = given.mass[0] @ support**2 - means.ravel() ** 2
+    assert spread[0] < single.var() < spread[-1]
 
 
 def test_crossdated_cores_have_no_reader():
-    """Nothing is misread or absent in them at any score."""
-    given = count_error_mass([80], "crossdated", reader_score=[-1.0, 2.0])
-    assert (given.start, given.mass.tolist()) == (0, [[[1.0], [1.0]]])
+    """Nothing is misread or absent in them at any level."""
+    given = count_error_mass([80], "crossdated", by_level=True)
+    assert (given.start, given.mass.tolist()) == (0, [[[1.0]] * COUNT_LEVELS])
 
 
 @pytest.mark.parametrize("shape", [0.05, 0.19, 1.6, np.inf])

@@ -9,8 +9,8 @@ from scipy import stats
 from treeage import priors
 from treeage.distance import (
     DISTANCE_GRID_MM,
-    DistanceSource,
     AimErrors,
+    DistanceSource,
     arc_likelihood,
     arc_radius,
     arc_rise,

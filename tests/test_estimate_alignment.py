@@ -3,11 +3,12 @@
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage import estimate_ages
 from treeage.estimate import read_cores
 from treeage.estimate.pairs import read_pairs
-from treeage.tables import Field
+from treeage.tables import Field, Settings
 
 NONE = {"outer_lost": 0.0, "outer_lost_sd": 0.0}
 LOST = {"outer_end": "lost", "outer_lost": 10.0, "outer_lost_sd": 8.0}
@@ -24,7 +25,9 @@ def two_cores(first, second, *, shift=0, noise=0.15, rings=True):
         widths = np.exp(signal + rng.normal(0, noise, 120)).round(3)
         tables.append(pd.DataFrame({"tree": "A1", "core": name, "ring": np.arange(1, 121), "width_mm": widths}))
     trees = pd.DataFrame({"tree": ["A1"], "species": ["Picea abies"]})
-    return Field.from_frames(trees, cores, rings=pd.concat(tables, ignore_index=True) if rings else None)
+    return Field.from_frames(
+        trees, cores, rings=pd.concat(tables, ignore_index=True) if rings else None, settings=Settings(doubt=SURE)
+    )
 
 
 def test_reading_two_cores_keeps_the_error_of_the_lost_rings():

@@ -3,11 +3,12 @@
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage.errors import InputError
 from treeage.estimate import estimate_ages
 from treeage.growth import field_growth, find_changes, past_trees
-from treeage.tables import Field
+from treeage.tables import Field, Settings
 
 
 def _field(outer_end: str = "bark") -> Field:
@@ -37,7 +38,9 @@ def _field(outer_end: str = "bark") -> Field:
     )
     rings = [("A", core, ring, 1.0) for core in "12" for ring in range(1, 101)]
     rings += [("B", "1", ring, 2.0) for ring in range(1, 61)]
-    return Field.from_frames(trees, cores, pd.DataFrame(rings, columns=["tree", "core", "ring", "width_mm"]))
+    return Field.from_frames(
+        trees, cores, pd.DataFrame(rings, columns=["tree", "core", "ring", "width_mm"]), settings=Settings(doubt=SURE)
+    )
 
 
 def test_growth_of_a_field() -> None:

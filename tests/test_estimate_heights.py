@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage.estimate import estimate_ages, height_models
 from treeage.estimate.shared import shared_figures
@@ -22,7 +23,7 @@ def stand(species, height, *, trees=40, upper=(), seedlings=None):
         rows.append({"tree": tree, "core": "a", "rings_counted": 100, "core_height_m": 1.0} | core)
         if name in upper:
             rows.append({"tree": tree, "core": "b", "rings_counted": 70, "core_height_m": 2.0} | core)
-    settings = Settings(height=height)
+    settings = Settings(height=height, doubt=SURE)
     return Field.from_frames(table, pd.DataFrame(rows), settings=settings, seedlings=seedlings)
 
 

@@ -2,9 +2,10 @@
 
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage import estimate_ages
-from treeage.tables import Field
+from treeage.tables import Field, Settings
 
 LOST = {"outer_end": "lost", "outer_lost": 20.0, "outer_lost_sd": 5.0}
 
@@ -14,7 +15,7 @@ def pith_core(dating, lost=None, **more):
     trees = pd.DataFrame({"tree": ["A1"], "species": ["Larix decidua"]})
     core = {"tree": "A1", "core": "a", "outer_year": 2000, "rings_counted": 100, "dating": dating}
     core |= {"inner_end": "pith", "core_height_m": 0.0} | (lost or {}) | more
-    return estimate_ages(Field.from_frames(trees, pd.DataFrame([core])))["A1"]
+    return estimate_ages(Field.from_frames(trees, pd.DataFrame([core]), settings=Settings(doubt=SURE)))["A1"]
 
 
 def test_lost_rings_of_a_crossdated_core_widen_the_age_only():

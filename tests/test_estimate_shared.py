@@ -116,7 +116,9 @@ def test_doubts_are_switched_off_in_the_settings():
     """With all doubts at 0 a crossdated pith is one year; with the usual ones it is likely that year, not surely."""
     trees = pd.DataFrame({"tree": ["A"], "species": ["Larix decidua"]})
     core = {"tree": ["A"], "core": ["a"], "outer_year": [2020], "rings_counted": [120], "dating": ["crossdated"]}
-    cores = pd.DataFrame({**core, "inner_end": ["pith"], "core_height_m": [0.0], "inner_width_mm": [1.0], "inner_width_rings": [10]})
+    cores = pd.DataFrame(
+        {**core, "inner_end": ["pith"], "core_height_m": [0.0], "inner_width_mm": [1.0], "inner_width_rings": [10]}
+    )
     off = Settings(doubt={"pith_near": 0.0, "misdated": 0.0, "wrong_core": 0.0})
     sure = estimate_ages(Field.from_frames(trees, cores, settings=off))["A"].pith_year
     assert sure.prob_at(1901) == 1.0

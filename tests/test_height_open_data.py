@@ -108,8 +108,8 @@ def test_origins():
 
 
 def test_wrong_heights_and_own_trees_are_refused():
-    """One height up to 3 m; ages and heights in pairs."""
-    for wrong in (0.0, 3.5, [1.0, 2.0]):
+    """One height up to 5 m; ages and heights in pairs."""
+    for wrong in (0.0, 5.5, [1.0, 2.0]):
         with pytest.raises(InputError, match="height_m"):
             years_from_open_data(OAK, wrong)
     with pytest.raises(InputError, match="need two rows of one length"):
@@ -351,3 +351,19 @@ def test_the_fit_finds_made_up_effects(tmp_path, monkeypatch):
     for name, value in truth.items():
         at = fit.FIXED.index(name)
         assert abs(mean[at] - value) < 3.5 * np.sqrt(covariance[at, at]), name
+
+
+def test_how_young_trees_were_chosen_is_asked_for(tmp_path):
+    """A note where the column does not say it; none where it does, or the settings do; the column is used."""
+    field = oaks(seedlings=6)
+    said = [got for got in field.notes["got"] if "sampling" in got]
+    assert said == [f"{OAK} without one word of sampling"]
+    told = {}
+    for word in ("age", "height"):
+        named = Field.from_frames(field.trees, field.cores, seedlings=field.seedlings.assign(sampling=word))
+        assert not any("sampling" in got for got in named.notes["got"])
+        told[word] = height_models(named)[OAK].years(1.0).mean()
+    assert told["height"] < height_models(field)[OAK].years(1.0).mean() < told["age"]
+    keyed = oaks(seedlings=6, height={OAK: {"model": "seedlings", "sampling": "height"}})
+    assert not any("sampling" in got for got in keyed.notes["got"])
+    assert height_models(keyed)[OAK].years(1.0).mean() == told["height"]

@@ -250,7 +250,9 @@ def test_a_bound_that_excludes_the_other_core_is_set_aside_and_marked():
             ONE,
             bound_only=np.array([False, True]),
         )
-        assert found.reference_year[0] == 1950 and found.added.mass[0, 0].max() > 0.98  # pith year 1950, but for one core in a hundred that is wrong
+        assert (
+            found.reference_year[0] == 1950 and found.added.mass[0, 0].max() > 0.98
+        )  # pith year 1950, but for one core in a hundred that is wrong
         assert bool(found.contradiction[0]) is excluded
         assert (found.conflict_p[0] < 0.02) is np.bool_(excluded) or np.isnan(found.conflict_p[0])
 

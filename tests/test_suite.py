@@ -21,7 +21,7 @@ CALLS = {  # arguments after the folder, and what the script must have said
     "check_rings.py": [
         ([], r"cross_core_cases.csv, check: \d+ cases, 2 sites\n(.*\n)+only the mean(.*\n)+all +\d+\.0")
     ],
-    "fit_heights.py": [(["score"], r"standing +wild +\d+")],
+    "fit_heights.py": [(["score"], r"standing planted +\d+")],
     "fit_alignment.py": [
         (["fit"], "weights of the correlations"),
         (["check", "reliability.png"], r"delete: n [1-9]\d*, direction (0\.[5-9]|1)"),

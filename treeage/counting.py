@@ -34,6 +34,8 @@ _MISREAD_LOW: Final = {Dating.LAB_COUNT: 0.74153, Dating.FIELD_COUNT: 0.782035}
 _CAP: Final = {Dating.LAB_COUNT: 0.3, Dating.FIELD_COUNT: 0.5}
 # choice: half of that variance lies between readers and is the same for all cores of one; no source parts the two
 READER_LOG_SD: Final = {dating: float(np.sqrt(0.5)) * spread for dating, spread in _LOG_SD.items()}
+_READERS, _SITES, _WITHIN = 3, 2, 16  # choice: thirds of readers, halves of sites, and points within each
+COUNT_LEVELS: Final = _READERS * _SITES
 _WIDTH_STEP: Final = 1.25  # choice: step of the factors on the rate of absent rings by width
 _WIDTH_STEPS: Final = 6  # choice: at most 1.25**6 = 3.8 times as many or as few, about what the archive's classes span
 _NODES: Final = 200  # choice: mid-quantiles of the share; more do not move any mass by 0.0005
@@ -216,8 +218,7 @@ def count_error_mass(
     *,
     genus: str | Sequence[str | None] | None = None,
     mean_width_mm: ArrayLike = np.nan,
-    reader_score: ArrayLike | None = None,
-    site_score: ArrayLike | None = None,
+    by_level: bool = False,
 ) -> Mass:
     """Mass functions of the count errors of many cores on one common support.
 
@@ -231,15 +232,13 @@ def count_error_mass(
         Genus or species.
     mean_width_mm : array-like, shape (n,), default NaN
         Mean ring width of each core [mm]; NaN where not known.
-    reader_score, site_score : array-like, shape (n_node,), optional
-        Given values of what cores share, as standard normal scores z: the reader of all of them misreads rings
-        exp(READER_LOG_SD z) times as often as the median reader; the site's rate of absent rings is the quantile of its
-        gamma distribution at the normal probability of z. One of them alone leaves the other integrated; given
-        both, node by node, they go together. By default a core is alone with its reader and site.
+    by_level : bool, default False
+        Whether to part the masses by what cores share: `COUNT_LEVELS` equally likely levels of the reader's rate of misread
+        rings and the site's rate of absent ones, thirds of readers times halves of sites.
 
     Returns
     -------
-    Mass, shape (n, width), or (n, n_node, width) with scores
+    Mass, shape (n, width), or (n, COUNT_LEVELS, width) by level
         Errors, true minus counted [rings]; each row sums to 1.
 
     Raises
@@ -252,9 +251,8 @@ def count_error_mass(
     The same mass functions as `count_error` [1]_, from a table by class, rate of absent rings and number of
     rings. The width is that of the widest row: pass crossdated and counted cores apart if memory matters.
 
-    The mixture over a standard normal score of the reader or of the site is the mass without it, but for the cut of the
-    share of misread rings, which is made at each score. One score for both widens it: who errs often then works on
-    sites that lack many rings.
+    The mean over the levels is the mass without them, but for the cut of the share of misread rings, which is made for
+    each reader. What differs within a third of readers or half of sites is taken as each core's own.
 
     References
     ----------
@@ -285,30 +283,23 @@ def count_error_mass(
     key[code == _KINDS.index(Dating.CROSSDATED)] = -1  # one mass function for all of them
     _, first, row = np.unique(key, return_index=True, return_inverse=True)
 
-    def stacked(*scores: float | None) -> list[Pmf]:
+    def stacked(reader: int | None, site: int | None) -> list[Pmf]:
         return [
             _error_pmf(
                 _KINDS[code[i]],
                 int(_sizes()[size[i]]),
                 rates[row_kind[i]].mean * _WIDTH_STEP ** float(step[i]),
                 rates[row_kind[i]].shape,
-                *scores,
+                reader,
+                site,
             )
             for i in first
         ]
 
-    if reader_score is None and site_score is None:
+    if not by_level:
         return Mass.stack(stacked(None, None))[row]
-    readers, sites = (
-        [None] if given is None else np.asarray(given, dtype=np.float64).ravel().tolist()
-        for given in (reader_score, site_score)
-    )
-    nodes = max(len(readers), len(sites))
-    readers, sites = (
-        each * nodes if given is None else each for each, given in ((readers, reader_score), (sites, site_score))
-    )
-    found = Mass.stack([pmf for both in zip(readers, sites, strict=True) for pmf in stacked(*both)])
-    return Mass(found.start, found.mass.reshape(nodes, first.size, -1)[:, row].transpose(1, 0, 2))
+    found = Mass.stack([pmf for level in range(COUNT_LEVELS) for pmf in stacked(level // _SITES, level % _SITES)])
+    return Mass(found.start, found.mass.reshape(COUNT_LEVELS, first.size, -1)[:, row].transpose(1, 0, 2))
 
 
 def core_mean_width(widths_mm: Sequence[ArrayLike], length_mm: ArrayLike, rings_counted: ArrayLike) -> Array:
@@ -332,18 +323,20 @@ def _width_step(mean_width_mm: ArrayLike, usual_mm: Array) -> NDArray[np.int64]:
 # ------------------------------------------------------------------ one size, one class
 
 
-@lru_cache(maxsize=256)
-def _share_nodes(dating: Dating, score: float | None = None) -> Array:
-    """Equally likely shares of misread rings among the rings counted, a lognormal cut at the cap."""
-    median, log_sd = _MEDIAN[dating], _LOG_SD[dating]
-    if score is not None:
-        reader = READER_LOG_SD[dating]
-        median, log_sd = median * np.exp(reader * score), np.sqrt(log_sd**2 - reader**2)
-    top = ndtr(np.log(_CAP[dating] / median) / log_sd)
+@lru_cache(maxsize=16)
+def _share_nodes(dating: Dating, reader: int | None = None) -> Array:
+    """Equally likely shares of misread rings among the rings counted, a lognormal cut at the cap; of all readers, or of
+    a third of them."""
+    median, log_sd, among = _MEDIAN[dating], _LOG_SD[dating], np.ones(1)
+    if reader is not None:
+        among = np.exp(READER_LOG_SD[dating] * np.array(_scores(reader, _READERS)))
+        log_sd = np.sqrt(log_sd**2 - READER_LOG_SD[dating] ** 2)
+    top = ndtr(np.log(_CAP[dating] / (median * among)) / log_sd)
     middle = (np.arange(_NODES) + 0.5) / _NODES
-    shares = np.asarray(median * np.exp(log_sd * ndtri(middle * top)))
+    every = median * among[:, None] * np.exp(log_sd * ndtri(middle * top[:, None]))
+    shares = np.sort(every.ravel()).reshape(_NODES, among.size).mean(axis=1)
     shares.flags.writeable = False  # kept from call to call
-    return shares
+    return np.asarray(shares)
 
 
 def _wrong_rings(shares: Array, rings: int, most: int) -> Array:
@@ -355,9 +348,9 @@ def _wrong_rings(shares: Array, rings: int, most: int) -> Array:
 
 
 @lru_cache(maxsize=8192)
-def _misread_rings(dating: Dating, rings: int, score: float | None) -> Array:
+def _misread_rings(dating: Dating, rings: int, reader: int | None) -> Array:
     """Mass of misread rings, true minus counted, on -(size // 2), ..., size // 2."""
-    shares = _share_nodes(dating, score)
+    shares = _share_nodes(dating, reader)
     high = float(shares[-1]) * rings
     most = int(high + 8 * np.sqrt(high) + 10)
     few, many = _wrong_rings(shares, rings, most), _wrong_rings(shares, rings, min(most, rings - 1))
@@ -382,14 +375,25 @@ def absent_rings(expected: float, shape: float, score: float | None = None) -> A
     return np.asarray(mass / mass.sum())
 
 
+def _scores(part: int, parts: int) -> list[float]:
+    """Normal scores at the middles of equally likely pieces of one of equally likely parts."""
+    return [float(score) for score in ndtri((part + (np.arange(_WITHIN) + 0.5) / _WITHIN) / parts)]
+
+
 @lru_cache(maxsize=16384)
 def _error_pmf(
-    dating: Dating, rings: int, absent_share: float, shape: float, reader: float | None, site: float | None
+    dating: Dating, rings: int, absent_share: float, shape: float, reader: int | None, site: int | None
 ) -> Pmf:
     if dating is Dating.CROSSDATED:
         return Pmf.point(0)
     misread = _misread_rings(dating, rings, reader)
-    absent = absent_rings(absent_share * rings, shape, site)
+    if site is None:
+        absent = absent_rings(absent_share * rings, shape)
+    else:
+        each = [absent_rings(absent_share * rings, shape, score) for score in _scores(site, _SITES)]
+        absent = np.zeros(max(mass.size for mass in each))
+        for mass in each:
+            absent[: mass.size] += mass / _WITHIN
     return Pmf(-(misread.size // 2), np.convolve(misread, absent)).trim(_TAIL)
 
 

@@ -28,7 +28,9 @@ Flags = NDArray[np.bool_]
 _AGREE = 0.25  # choice: below this share of the evidence without any error, cores are said to exclude each other
 ASTRAY_YEARS = 20.0  # choice: a swapped or misread core points some tens of years off
 _ANYWHERE = 1e-3  # choice: share of wrong cores that may point anywhere
-CONTRADICTS = 0.02  # choice: a bound that leaves less of the other cores' answer contradicts them; wrong cores leave 0.01
+CONTRADICTS = (
+    0.02  # choice: a bound that leaves less of the other cores' answer contradicts them; wrong cores leave 0.01
+)
 _REACH = 3.6  # choice: standard deviations of the shared growth covered by the nodes (all but 3e-4 of it)
 _SPACING = 1.2  # choice: node spacing in sd of the tree's part; a sum of normals this close errs by about 2e-6
 _STAND_NODES = 7  # choice: Gauss-Hermite nodes of the stand's part, exact for moments up to 13

@@ -200,9 +200,7 @@ AIM_LOG_SD = Sourced(
 ECCENTRICITY_LOG_SD = Sourced(
     0.35, "log", "spread of the mean offset of the pith between stands", "slope, wind and species differ", Known.CHOICE
 )
-SIGHT_LOG_SD = Sourced(
-    0.35, "log", "spread between observers of how far arcs are seen", "10 to 40 mm", Known.CHOICE
-)
+SIGHT_LOG_SD = Sourced(0.35, "log", "spread between observers of how far arcs are seen", "10 to 40 mm", Known.CHOICE)
 ARC_BIAS_SD = Sourced(
     0.08,
     "log",

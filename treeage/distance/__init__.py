@@ -7,10 +7,10 @@ from treeage.distance.seen import (
     grid_cells, on_grid, point_likelihood, ray_likelihood, read_likelihoods, source_words, unseen_curvature,
     unseen_share,
 )
-from treeage.distance.unseen import (
-    inside_radius, joint_distances, off_axis_radius, offset_share, radial_length, share_a_line,
+from treeage.distance.ends import (
+    AimErrors, InnerEnds, end_distances, inner_ends, inside_radius, joint_distances, mixed_distances, off_axis_radius,
+    offset_share, radial_length, scale_distance, share_a_line,
 )
-from treeage.distance.ends import AimErrors, InnerEnds, end_distances, inner_ends, mixed_distances, scale_distance
 
 __all__ = [
     "AimErrors", "DISTANCE_GRID_MM", "DistanceSource", "InnerEnds", "READINGS", "arc_likelihood", "arc_radius",

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage import priors
-from treeage.counting import core_mean_width, count_error_mass, lost_kernel
+from treeage.counting import COUNT_LEVELS, core_mean_width, count_error_mass, lost_kernel
 from treeage.distance import (
     DISTANCE_GRID_MM,
     READINGS,
@@ -56,9 +56,6 @@ Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Words = NDArray[np.object_]
 
-COUNT_LEVELS = ((-np.sqrt(2), 0.0), (np.sqrt(2), 0.0), (0.0, -np.sqrt(2)), (0.0, np.sqrt(2)))
-"""Equally likely scores of the reader's and the site's rate: moments of two normals up to the third (Stroud 1971,
-degree 3, from memory)."""
 MOST_RINGS = 6000  # choice: more missed rings than any tree has
 
 JointCount = tuple[tuple[int, int], tuple[int, int], Array]
@@ -465,15 +462,11 @@ def _counts(
     count = count_error_mass(counted, kind, genus=species, mean_width_mm=mean_width)
     levels: tuple[Mass, ...] = ()
     if sure.size < len(counted):
-        reader, site = np.array(COUNT_LEVELS).T
-        scores = {"reader_score": reader, "site_score": site}
-        found = count_error_mass(counted, kind, genus=species, mean_width_mm=mean_width, **scores)
-        levels = tuple(Mass(found.start, found.mass[:, level]) for level in range(len(COUNT_LEVELS)))
+        found = count_error_mass(counted, kind, genus=species, mean_width_mm=mean_width, by_level=True)
+        levels = tuple(Mass(found.start, found.mass[:, level]) for level in range(COUNT_LEVELS))
     if misdated and sure.size:
         own = [species[row] for row in sure]
-        laboratory = count_error_mass(
-            counted[sure], Dating.LAB_COUNT.value, genus=own, mean_width_mm=mean_width[sure]
-        )
+        laboratory = count_error_mass(counted[sure], Dating.LAB_COUNT.value, genus=own, mean_width_mm=mean_width[sure])
         count, *rest = (_in_doubt(each, sure, laboratory, misdated) for each in (count, *levels))
         levels = tuple(rest)
     return count, levels

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from treeage import priors
+from treeage.counting import COUNT_LEVELS
 from treeage.distance import AimErrors, end_distances
-from treeage.estimate.cores import COUNT_LEVELS, Cores
+from treeage.estimate.cores import Cores
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, stand_states
 from treeage.estimate.trees import tree_evidence
 from treeage.posterior import GrowthNodes
@@ -73,7 +74,7 @@ def _nodes(middle: Array, root: Array, square: float) -> _Nodes:
     z = middle + standard @ root.T
     is_square = points[:, moving] < square
     spread = np.select([points[:, moving + 1] < _THIRD, points[:, moving + 1] > 1 - _THIRD], [-1.0, 1.0], 0.0)
-    level = (points[:, moving + 2] * len(COUNT_LEVELS)).astype(np.int64)
+    level = (points[:, moving + 2] * COUNT_LEVELS).astype(np.int64)
     values = dict(zip(_MOVING, (z * [spread.value for spread in _SPREADS]).T, strict=True))
     aim = AimErrors(
         **values,
@@ -101,7 +102,9 @@ def _tempered(log_ratio: Array, log_evidence: Array) -> Array:
         return _weights(log_ratio + log_evidence)
     for _ in range(20):
         power = (low + high) / 2
-        low, high = (power, high) if _effective(_weights(log_ratio + power * log_evidence)) >= NODES / 5 else (low, power)
+        low, high = (
+            (power, high) if _effective(_weights(log_ratio + power * log_evidence)) >= NODES / 5 else (low, power)
+        )
     return _weights(log_ratio + low * log_evidence)
 
 
@@ -181,9 +184,7 @@ def _growth_given(cores: Cores, own: SpeciesShared, every: StandStates, teachers
     return log
 
 
-def _states(
-    weights: Array, given: Mapping[str, Array], shared: Shared
-) -> tuple[Ints, dict[str, GrowthNodes]]:
+def _states(weights: Array, given: Mapping[str, Array], shared: Shared) -> tuple[Ints, dict[str, GrowthNodes]]:
     """Node and growth of equally likely states: nodes as often as they weigh, and the growth of each species spread evenly over its law."""
     total = np.cumsum(weights)
     node = np.minimum(np.searchsorted(total, (np.arange(STATES) + 0.5) / STATES), NODES - 1)

@@ -257,15 +257,15 @@ def missed_mass(cores: Cores, rows: Ints, own: SpeciesShared, most: int, *, dist
     date.
     """
     calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
-    mass = missed_ring_mass(cores.growth.take(rows), distance, own.growth.shifts, max_rings=most, calibration=calibration)
+    mass = missed_ring_mass(
+        cores.growth.take(rows), distance, own.growth.shifts, max_rings=most, calibration=calibration
+    )
     mass = np.asarray(mass, dtype=np.float64)
     mass[cores.bound_only[rows]] = 1.0 / mass.shape[2]
     return mass
 
 
-def missed_parts(
-    cores: Cores, rows: Ints, own: SpeciesShared, states: StandStates, most: int
-) -> tuple[Array, Array]:
+def missed_parts(cores: Cores, rows: Ints, own: SpeciesShared, states: StandStates, most: int) -> tuple[Array, Array]:
     """Missed rings of chosen cores of one species at every node, as sums of a few parts.
 
     Shares of the parts, (n_node, n_core, n_part), and the parts at every shift, (n_core, n_part, n_shift, most + 1).
@@ -275,7 +275,12 @@ def missed_parts(
     parts, share = states.parts[:, rows], states.share[:, rows]
     kept = int(np.flatnonzero(np.abs(share).max(axis=(0, 1), initial=0.0) > 0).max(initial=0)) + 1
     mass = missed_ring_parts(
-        cores.growth.take(rows), parts[:kept], cores.distance[rows], own.growth.shifts, max_rings=most, calibration=calibration
+        cores.growth.take(rows),
+        parts[:kept],
+        cores.distance[rows],
+        own.growth.shifts,
+        max_rings=most,
+        calibration=calibration,
     )
     bound = cores.bound_only[rows]
     share, mass = share[:, :, :kept], np.asarray(mass, dtype=np.float64)

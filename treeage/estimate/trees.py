@@ -327,12 +327,16 @@ def _plain_trees(cores: Cores, part: Trees, batch: _Batch, leads: Mapping[str, i
     alone, missed_alone = Mass(span.start, batch.alone(span)), batch.missed_alone()
     dated = {}
     for several in (False, True):
-        some = np.flatnonzero((cores_of_tree >= 0).sum(axis=1) > 1 if several else cores_of_tree[:, 1:].max(axis=1, initial=-1) < 0)
+        some = np.flatnonzero(
+            (cores_of_tree >= 0).sum(axis=1) > 1 if several else cores_of_tree[:, 1:].max(axis=1, initial=-1) < 0
+        )
         if not some.size:
             continue
         places = cores_of_tree[some]
         if several:
-            result = combine_cores(batch.at_nodes(span), innermost, places, nodes, bound_only=bound_only, wrong=cores.wrong)
+            result = combine_cores(
+                batch.at_nodes(span), innermost, places, nodes, bound_only=bound_only, wrong=cores.wrong
+            )
         else:
             result = single_cores(batch.over_shifts(span), innermost, places[:, 0])
         for index, tree_at in enumerate(some):

@@ -25,7 +25,8 @@ from treeage.pmf import Pmf
 from treeage.priors import Known, data_rows, data_text
 from treeage.schema import ERA_LOG_SD, TreeOrigin, Word, genus_of, word_of
 
-COVERED_M: Final = (0.1, 3.0)  # heights that the data cover well
+COVERED_M: Final = (0.1, 3.0)  # heights that the fit is for
+HIGHEST_M: Final = 5.0  # choice: growth turns slower somewhere above 3 m
 MANY_STUDIES, FEW_STUDIES = 10, 3  # choice: studies of the genus from which a figure is well, or hardly, founded
 CANOPY_TREE_LOG_SD: Final = 0.4  # choice: how long trees wait under a canopy differs far more than growth in the open
 SPROUT_YEARS: Final = 3.0  # choice, to 1.3 m: 1.7 seasons of leading suckers (Jones 1975, RM-285, abstract: 0.8 m a
@@ -329,7 +330,7 @@ def years_from_open_data(
         Scientific name; a genus alone also serves. A name without data takes its genus, family, group (conifer or
         broadleaf) or all trees, ever wider.
     height_m : float
-        Height above the root collar [m], above 0 to 3; the data cover 0.1 to 3 m.
+        Height above the root collar [m], above 0 to 5; the fit is for 0.1 to 3 m and a power of height beyond.
     origin : {'seed', 'advance', 'planted', 'sprout', 'unknown'}, default 'seed'
         As in trees.csv. 'planted' counts from planting: nursery years come on top. 'sprout' is the age of the stem.
     own_age_years, own_height_m : array-like, shape (n,), optional
@@ -345,7 +346,7 @@ def years_from_open_data(
     Raises
     ------
     InputError
-        If the height is not above 0 and at most 3, or own ages and heights do not pair.
+        If the height is not above 0 and at most 5, or own ages and heights do not pair.
     ModelError
         If origin or sampling is another word.
 
@@ -373,8 +374,8 @@ def years_from_open_data(
     """
     where = "years_from_open_data"
     (height,) = require_positive(where, height_m=height_m)
-    if height.ndim or height > COVERED_M[1]:
-        need, do = f"one height above 0, at most {COVERED_M[1]:g} [m]", "Ask once for each height."
+    if height.ndim or height > HIGHEST_M:
+        need, do = f"one height above 0, at most {HIGHEST_M:g} [m]", "Ask once for each height."
         raise InputError(Fault(show(height_m), need, do, where, 0, "height_m"))
     word = word_of(TreeOrigin, origin, where, "origin")
     model = from_open_data(species, own_age_years=own_age_years, own_height_m=own_height_m, sampling=sampling)

@@ -642,7 +642,8 @@ def young_sampling(seedlings: YoungTrees) -> str | None:
     """How own young trees were chosen: the one word of their column; None where it is not said, or not one word."""
     if seedlings is None or "sampling" not in seedlings:
         return None
-    words = {str(word) for word in seedlings["sampling"]}
+    whole = ~np.isnan([np.asarray(seedlings[name], dtype=np.float64) for name in _SEEDLING_COLUMNS]).any(axis=0)
+    words = {str(word) for word in np.asarray(seedlings["sampling"], dtype=object)[whole]}
     return words.pop() if len(words) == 1 and words <= set(SeedlingSampling) else None
 
 

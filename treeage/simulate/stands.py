@@ -15,7 +15,7 @@ import numpy as np
 from treeage.errors import Fault, InputError
 from treeage.height import whole_seasons
 from treeage.priors import data_text
-from treeage.schema import Dating, HeightChoice, TreeOrigin, columns, horizontal_share
+from treeage.schema import Dating, HeightChoice, SeedlingSampling, TreeOrigin, columns, horizontal_share
 from treeage.simulate.reading import INNER_RINGS, Series, Traces, draw_dating, read_cores, read_traces
 from treeage.simulate.scenarios import Scenario, Species, scenario
 from treeage.simulate.trees import (
@@ -359,6 +359,7 @@ def _seedlings_table(recipe: Scenario, trees: Trees, rng: np.random.Generator) -
             "height_m": height,
             "age_years": age,
             "plot": np.array(plot, dtype=object),
+            "sampling": np.full(count, SeedlingSampling.PASSING.value),
             "light": np.full(count, "open"),
         }
         parts.append(_frame("seedlings", values, count))

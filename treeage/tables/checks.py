@@ -235,6 +235,8 @@ def _section(species: str) -> str:
 
 def _young_trees(species: str, key: str, model: Mapping[str, Any] | None, tables: Tables, findings: Findings) -> None:
     word = None if model is None else model["model"]
+    if word in (None, HeightChoice.SEEDLINGS, HeightChoice.OPEN_DATA) and "sampling" not in (model or {}):
+        _sampling(species, tables.get("seedlings"), findings)
     if word is not None and word not in FROM_YOUNG_TREES:
         return
     pairs = word == HeightChoice.TWO_HEIGHTS
@@ -248,6 +250,18 @@ def _young_trees(species: str, key: str, model: Mapping[str, Any] | None, tables
         findings.fault(SETTINGS_FILE, got, need, do, column=_section(key), item=item)
     elif not pairs and heights.size >= FEWEST_YOUNG_TREES and "cores" in tables:
         _reach(species, SEEDLING_REACH * float(heights.max()), tables, findings)
+
+
+def _sampling(species: str, table: TypedTable | None, findings: Findings) -> None:
+    """Ask how the young trees of a species were chosen, where that is not said in one word."""
+    if table is None or not _usable_heights(table, species, SINGLE_COLUMNS).size:
+        return
+    own = [name == species for name in table.texts("species")] & table.filled(*SINGLE_COLUMNS)
+    words = {word for word, mine in zip(table.texts("sampling"), own, strict=True) if mine}
+    if len(words) > 1 or "" in words:
+        need = "how these young trees were chosen: passing, age or height"
+        do = "Fill the column sampling; until then both readings are mixed, chosen by age and standing at a height."
+        findings.note(table.file, f"{species} without one word of sampling", need, do, column="sampling")
 
 
 def _usable_heights(table: TypedTable | None, species: str, columns: tuple[str, ...]) -> FloatArray:
