@@ -12,6 +12,7 @@ from treeage.version import VERSION as __version__
 
 if TYPE_CHECKING:
     from treeage.alignment import Alignment, align_cores
+    from treeage.checks import predictive_checks, sensitivity
     from treeage.distance import arc_radius
     from treeage.errors import ConflictWarning, InputError, ModelError, ModelWarning, PriorWarning
     from treeage.estimate import estimate_ages
@@ -45,7 +46,9 @@ _HOME = {
     "fit_hierarchical": "hierarchical",
     "missing_rings": "rings",
     "missing_rings_many": "rings",
+    "predictive_checks": "checks",
     "read_field": "tables",
+    "sensitivity": "checks",
     "stand_history": "stand",
     "write_outputs": "report",
     "years_to_height": "height",
@@ -53,6 +56,7 @@ _HOME = {
 
 _MODULES = (
     "alignment",
+    "checks",
     "counting",
     "crossdating",
     "distance",
@@ -97,7 +101,9 @@ __all__ = [
     "fit_hierarchical",
     "missing_rings",
     "missing_rings_many",
+    "predictive_checks",
     "read_field",
+    "sensitivity",
     "stand_history",
     "write_outputs",
     "years_to_height",

@@ -197,7 +197,7 @@ def combine_cores(
     nodes: GrowthNodes,
     *,
     bound_only: Flags | None = None,
-    wrong: float = priors.GROSS_ERROR.value,
+    wrong: float | None = None,
 ) -> PithPosterior:
     """Combine the cores of each tree into the posterior of its pith year at one height.
 
@@ -247,6 +247,7 @@ def combine_cores(
     ([1900], -1, [0.0, 0.286, 0.714, 0.0])
     """
     masses = added.mass[:, None] if added.mass.ndim == 3 else added.mass
+    wrong = priors.GROSS_ERROR.value if wrong is None else wrong
     present = np.asarray(cores_of_tree >= 0)
     informs: Flags = present if bound_only is None else present & ~bound_only[cores_of_tree]
     speaks = informs | (present & ~informs.any(axis=1, keepdims=True))  # bounds speak where they are alone

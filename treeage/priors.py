@@ -6,7 +6,9 @@ Sources: the publications named in each entry; entries marked "choice" are the p
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
@@ -36,14 +38,18 @@ class Known(StrEnum):
     __repr__ = str.__repr__
 
 
+_REPLACED: ContextVar[Mapping[Sourced, float] | None] = ContextVar("replaced", default=None)
+_READ: ContextVar[set[Sourced] | None] = ContextVar("read", default=None)
+
+
 @dataclass(frozen=True)
 class Sourced:
     """A number that the model uses when the user gives none, with where it comes from.
 
     Parameters
     ----------
-    value : float
-        The number.
+    default : float
+        The number; `value` is what holds now, which is another within `replaced`.
     unit : str
         Its unit, or "share" for a plain ratio.
     meaning : str
@@ -59,11 +65,19 @@ class Sourced:
     (0.13, 'share')
     """
 
-    value: float
+    default: float
     unit: str
     meaning: str
     source: str
     known: Known
+
+    @property
+    def value(self) -> float:
+        """The number that holds now."""
+        read, others = _READ.get(), _REPLACED.get()
+        if read is not None:
+            read.add(self)
+        return self.default if others is None else others.get(self, self.default)
 
 
 ECCENTRICITY = Sourced(
@@ -205,6 +219,59 @@ GROSS_ERROR = Sourced(
     "about one core in a hundred",
     Known.CHOICE,
 )
+COUNT_RATE = Sourced(
+    1.0, "factor", "factor on the published rates of rings counted too few or too many", "as published", Known.CHOICE
+)
+OWN_GROWTH = Sourced(
+    1.0, "factor", "factor on the fitted scale of a core's own hidden width", "as fitted to the archive", Known.CHOICE
+)
+TREE_GROWTH = Sourced(
+    1.0, "factor", "factor on the spread of hidden width that the cores of a tree share", "as fitted", Known.CHOICE
+)
+STAND_GROWTH = Sourced(
+    1.0, "factor", "factor on the spread of hidden width that the trees of a stand share", "as fitted", Known.CHOICE
+)
+HEIGHT_SPREAD = Sourced(
+    1.0, "factor", "factor on the spread of the years to coring height", "as the height model says", Known.CHOICE
+)
+HEIGHT_LEVEL = Sourced(
+    0.0,
+    "standard deviations",
+    "log years to coring height of all trees above the height model, in its standard deviations",
+    "as the height model says",
+    Known.CHOICE,
+)
+
+
+def entries() -> dict[str, Sourced]:
+    """Every default by its name in small letters, in the order of this file.
+
+    >>> entries()["eccentricity"] is ECCENTRICITY
+    True
+    """
+    return {name.lower(): entry for name, entry in globals().items() if isinstance(entry, Sourced)}
+
+
+@contextmanager
+def replaced(values: Mapping[str, float]) -> Iterator[set[Sourced]]:
+    """Other values of some defaults while the context lasts; gives the defaults that were read in it.
+
+    values: by name as in `entries`. KeyError for a name that is none.
+
+    >>> with replaced({"eccentricity": 0.26}) as read:
+    ...     ECCENTRICITY.value
+    0.26
+    >>> ECCENTRICITY.value, read == {ECCENTRICITY}
+    (0.13, True)
+    """
+    known, read = entries(), set[Sourced]()
+    others = {known[name]: value for name, value in values.items()}
+    tokens = _REPLACED.set({**(_REPLACED.get() or {}), **others}), _READ.set(read)
+    try:
+        yield read
+    finally:
+        _REPLACED.reset(tokens[0])
+        _READ.reset(tokens[1])
 
 
 @cache
@@ -281,12 +348,7 @@ def defaults_table() -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = [
-        {
-            "name": name.lower(),
-            **{key: getattr(entry, key) for key in ("value", "unit", "meaning", "source", "known")},
-        }
-        for name, entry in globals().items()
-        if isinstance(entry, Sourced)
-    ]
-    return pd.DataFrame(rows)
+    columns = ("value", "unit", "meaning", "source", "known")
+    return pd.DataFrame(
+        [{"name": name, **{key: getattr(entry, key) for key in columns}} for name, entry in entries().items()]
+    )

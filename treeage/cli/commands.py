@@ -112,6 +112,9 @@ def _add_answers(command: argparse.ArgumentParser) -> None:
     command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
     command.add_argument("--seed", type=int, default=0, help="seed of the joint draws (default 0)")
     command.add_argument("--draws", type=int, default=4000, help="number of joint draws (default 4000)")
+    command.add_argument(
+        "--sensitivity", action="store_true", help="also halve and double every default number (some 60 runs)"
+    )
 
 
 def _add_columns(commands: Commands) -> None:
@@ -183,6 +186,8 @@ def estimate(arguments: argparse.Namespace) -> int:
         except OSError as error:
             raise InputError(place_fault(error, "treeage estimate", f"--out {target}")) from error
     print(screen.ages_lines(ages))
+    for line in _told(ages):
+        print("", screen.filled(line), sep="\n")
     if history is not None and history.core_height_note:
         print("", screen.filled(f"Stand: {history.core_height_note}."), sep="\n")
     for line in dict.fromkeys(said):
@@ -216,12 +221,23 @@ def _dated(field: Field, arguments: argparse.Namespace, tick: Callable[[int], ob
         from treeage.estimate import estimate_ages
 
         ages = estimate_ages(field, prob=arguments.prob, seed=arguments.seed, tick=tick)
-    if not arguments.crossdating:
-        return ages
-    from treeage.estimate import crossdate_field
+    from treeage.checks import sensitivity, with_checks
 
-    tables = {f"crossdating_{name}": table for name, table in crossdate_field(field).items()}
-    return replace(ages, extras={**ages.extras, **tables})
+    tables: dict[str, object] = {}
+    if arguments.crossdating:
+        from treeage.estimate import crossdate_field
+
+        tables = {f"crossdating_{name}": table for name, table in crossdate_field(field).items()}
+    if arguments.sensitivity:
+        moved = sensitivity(field, tick=lambda _runs: tick(0))
+        tables |= {"sensitivity": moved, "sensitivity_trees": moved.trees}
+    return with_checks(replace(ages, extras={**ages.extras, **tables}), seed=arguments.seed)
+
+
+def _told(ages: Ages) -> list[str]:
+    """Predictive checks that failed, and what the dates rest on where it was asked for."""
+    made = (ages.extras.get(name) for name in ("predictive_checks", "sensitivity"))
+    return [each.sentence() for each in made if each is not None and getattr(each, "failed", True)]
 
 
 def _history(ages: Ages, arguments: argparse.Namespace) -> StandHistory | None:

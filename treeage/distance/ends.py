@@ -35,7 +35,6 @@ Flags = NDArray[np.bool_]
 Rows = NDArray[np.int64]
 Readings = Mapping[DistanceSource, tuple[Flags, Array]]
 
-OFFSET_SHARE = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2)  # a Rayleigh mean is sqrt(pi/2) of its scale
 LEAST_COSINE = 0.5  # choice: cores within 60 degrees of one line; simulation finds others as good as independent
 _NEGLIGIBLE = 3e-3  # choice: joint cases that hold less of the likeliest change no printed figure
 _SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
@@ -44,8 +43,6 @@ _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed co
 _ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 _ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, (_WEIGHTS * np.pi / 4).astype(np.float32)  # 0 to a right angle
 _COSINES, _SINES = np.cos(_ANGLES).astype(np.float32), np.sin(_ANGLES).astype(np.float32)
-_TAIL_DF = priors.AIM_TAIL_DF.value
-_T_TOP = 2 * gamma((_TAIL_DF + 1) / 2) / gamma(_TAIL_DF / 2) / np.sqrt(_TAIL_DF * np.pi)  # of a folded t
 
 
 # ------------------------------------------------------------------ tape and calliper
@@ -175,6 +172,11 @@ def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
 # ------------------------------------------------------------------ two cores of one stem
 
 
+def offset_share() -> float:
+    """Scale of the offset of the pith in each direction, as a share of the radius."""
+    return float(priors.ECCENTRICITY.value / np.sqrt(np.pi / 2))  # a Rayleigh mean is sqrt(pi/2) of its scale
+
+
 def share_a_line(azimuths_deg: tuple[float, float]) -> bool:
     """Tell whether two cores lie near enough to one line that an eccentric pith moves both distances.
 
@@ -257,7 +259,7 @@ def joint_distances(
     # an offset larger by a factor is the same places with other weights: the ratio of two normal densities
     narrow = np.exp(-2 * np.asarray(eccentricity, dtype=np.float64))[:, None]
     weight = weight * narrow * np.exp(-0.5 * (narrow - 1) * (along**2 + across**2))
-    offset = OFFSET_SHARE * radius_mm
+    offset = offset_share() * radius_mm
     radius = radius_mm + radius_sd_mm * error
     distances = np.empty((radius.size, 2))
     for core, (azimuth, length) in enumerate(zip(np.deg2rad([0.0, apart_deg]), lengths_mm, strict=True)):
@@ -377,6 +379,11 @@ class InnerEnds:
         """Some of the cores, as often as wanted."""
         return InnerEnds(*(getattr(self, each.name)[rows] for each in fields(self)))
 
+    @property
+    def assumed_sd_mm(self) -> Array:
+        """Standard deviation of that radius [mm], shape (n_core,)."""
+        return _radius_sd(self)
+
     @cached_property
     def seen(self) -> Flags:
         """Cores that have a reading at the inner end."""
@@ -391,7 +398,7 @@ def inner_ends(
     stem: tuple[Array, Array, Array],
     *,
     visible_mm: Array | None = None,
-    pith_near: float = priors.PITH_NEAR.value,
+    pith_near: float | None = None,
 ) -> InnerEnds:
     """Gather what is known of the inner end of every core.
 
@@ -434,7 +441,7 @@ def inner_ends(
     read = seen_by.get(DistanceSource.ARC, (np.zeros(size, dtype=bool), np.zeros(0)))[0] & ~pith
     chord, rise, error = (np.where(read, values, np.nan) for values in arc)
     no = np.zeros(size, dtype=bool)
-    near = np.full(size, pith_near)
+    near = np.full(size, priors.PITH_NEAR.value if pith_near is None else pith_near)
     ends = InnerEnds(word, *stem, assumed, chord, rise, error, curved, direct, near, source, no, no)
     density = np.maximum(_density(ends, AimErrors.centre(), 0), 1e-12)
     readings = [(rows & ~pith, _among_ones(rows, values)) for rows, values in seen_by.values()]
@@ -553,7 +560,7 @@ def _radius_sd(ends: InnerEnds) -> Array:
 def _density(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     """Density of distance and core length before looking at the wood, (n_core, n_grid)."""
     radius = ends.assumed_mm[:, None]
-    offset = OFFSET_SHARE * radius
+    offset = offset_share() * radius
     aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
     along = np.hypot(np.exp(errors.eccentricity[node]) * offset, _radius_sd(ends)[:, None])
     gap = (ends.radius_mm - ends.length_mm)[:, None]
@@ -585,7 +592,9 @@ def _normal(z: Array) -> Array:
 
 def _beside(aside: Array) -> Array:
     """Density of the distance of cores that pass the pith: a t of the sideways miss, either side."""
-    return np.asarray(_T_TOP * (1 + (DISTANCE_GRID_MM / aside) ** 2 / _TAIL_DF) ** (-(_TAIL_DF + 1) / 2) / aside)
+    df = priors.AIM_TAIL_DF.value
+    top = 2 * gamma((df + 1) / 2) / gamma(df / 2) / np.sqrt(df * np.pi)  # of a folded t
+    return np.asarray(top * (1 + (DISTANCE_GRID_MM / aside) ** 2 / df) ** (-(df + 1) / 2) / aside)
 
 
 def _short(aside: Array) -> Array:

@@ -245,9 +245,8 @@ _SQRT_TAU = np.sqrt(2 * np.pi)
 # Roundness as thirteen narrow normals half a standard deviation apart: the spread of their places and half a step as
 # the spread of each add up to its variance (choice; the sum is within 3 % of the normal)
 _DEVIATIONS = np.linspace(-3, 3, 13)
-_FACTORS = 1 + priors.ROUNDNESS.value * _DEVIATIONS
-_FACTOR_SD = 0.25 * priors.ROUNDNESS.value
-_LOG_WEIGHTS = -0.5 * _DEVIATIONS**2 / (1 - 0.25**2)
+_FACTOR_STEP = 0.25
+_LOG_WEIGHTS = -0.5 * _DEVIATIONS**2 / (1 - _FACTOR_STEP**2)
 _CHUNK = 64  # choice: arcs worked on at a time; keeps the arrays in the processor's cache
 _POINT_SD_MM = 0.1  # choice: digitising error of a boundary where too few points are left to estimate it
 
@@ -374,7 +373,7 @@ def arc_likelihood(
     for first in range(0, len(beyond), _CHUNK):
         part = slice(first, first + _CHUNK)
         some, radius = [values[part] for values in arcs], DISTANCE_GRID_MM[None, :] + beyond[part]
-        for factor, log_weight in zip(_FACTORS, _LOG_WEIGHTS, strict=True):
+        for factor, log_weight in _roundness():
             np.logaddexp(total[part], log_weight + _reading(some, radius * factor), out=total[part])
     return np.asarray(np.exp(total - total.max(axis=1, keepdims=True)))
 
@@ -417,7 +416,7 @@ def common_arcs_likelihood(
     beyond = as_column(beyond_mm)
     nearest = DISTANCE_GRID_MM[None, :] + beyond.min()
     total = np.full(DISTANCE_GRID_MM.size, -np.inf)
-    for factor, log_weight in zip(_FACTORS, _LOG_WEIGHTS, strict=True):
+    for factor, log_weight in _roundness():
         each = _reading(arcs, nearest * factor + beyond - beyond.min())
         total = np.logaddexp(total, log_weight + each.sum(axis=0))
     return np.asarray(np.exp(total - total.max()))
@@ -450,10 +449,15 @@ def smoothed_arcs(readings: Array, bias: float, spread: float) -> Array:
     return likelihood
 
 
-def _reading(arcs: list[Array], radius: Array, step_share: float = _FACTOR_SD) -> Array:
+def _roundness() -> Iterable[tuple[float, float]]:
+    """Factors of the radius by which rings are out of round, and their log weights."""
+    return zip((1 + priors.ROUNDNESS.value * _DEVIATIONS).tolist(), _LOG_WEIGHTS.tolist(), strict=True)
+
+
+def _reading(arcs: list[Array], radius: Array, step_share: float | None = None) -> Array:
     """Log likelihood of each rise read on circles of the given radii, which are known within a share of them."""
     chord, rise, reading = arcs
-    step = step_share * radius
+    step = (_FACTOR_STEP * priors.ROUNDNESS.value if step_share is None else step_share) * radius
     bounded = np.maximum(radius, 0.6 * chord)  # at half a circle the rise no longer follows the chord
     slope = bounded / np.sqrt(bounded**2 - chord**2 / 4) - 1
     sd = np.sqrt(reading**2 + (chord / 4 / bounded * priors.CHORD_SD.value) ** 2 + (slope * step) ** 2)
@@ -489,10 +493,15 @@ def unseen_curvature(count: int = 1, *, sight: float = 0.0) -> Array:
     >>> bool(seen[DISTANCE_GRID_MM > 5][0] > 0.7), bool(seen[DISTANCE_GRID_MM > 60][0] < 0.05)
     (True, True)
     """
-    rise = arc_rise(DISTANCE_GRID_MM[None, :] * np.exp(-sight), priors.CORE_WIDTH.value)
+    return np.repeat(unseen_share(DISTANCE_GRID_MM[None, :], sight), count, axis=0)
+
+
+def unseen_share(distance_mm: Array, sight: ArrayLike) -> Array:
+    """The same at any distances, each with its own log factor of sight."""
+    rise = arc_rise(distance_mm * np.exp(-np.asarray(sight)), priors.CORE_WIDTH.value)
     not_looked = priors.CURVATURE_OVERLOOKED.value
-    unseen = not_looked + (1 - not_looked) * ndtr((priors.CURVATURE_SEEN.value - rise) / priors.CURVATURE_SEEN_SD.value)
-    return np.repeat(unseen, count, axis=0)
+    unseen = ndtr((priors.CURVATURE_SEEN.value - rise) / priors.CURVATURE_SEEN_SD.value)
+    return np.asarray(not_looked + (1 - not_looked) * unseen)
 
 
 # ------------------------------------------------------------------ circles, rays, distances
@@ -737,24 +746,22 @@ class Reading:
     likelihood: Callable[..., Array]
     columns: tuple[str, ...]
     error: str
-    default: float
+    default: priors.Sourced | None
 
     def values(self, table: pd.DataFrame) -> list[Array]:
         """Numbers of the columns and then of the error; NaN where a cell is empty."""
         values = [column_numbers(table, name) for name in self.columns]
-        return [*values, column_numbers(table, self.error, self.default)]
+        return [*values, column_numbers(table, self.error, self.default.value if self.default else float("nan"))]
 
 
 READINGS: Mapping[DistanceSource, Reading] = MappingProxyType(
     {
-        DistanceSource.ARC: Reading(arc_likelihood, ("chord_mm", "rise_mm"), "arc_sd_mm", priors.ARC_SD.value),
-        DistanceSource.CIRCLE: Reading(
-            circle_likelihood, ("circle_radius_mm",), "circle_step_mm", priors.CIRCLE_STEP.value
-        ),
+        DistanceSource.ARC: Reading(arc_likelihood, ("chord_mm", "rise_mm"), "arc_sd_mm", priors.ARC_SD),
+        DistanceSource.CIRCLE: Reading(circle_likelihood, ("circle_radius_mm",), "circle_step_mm", priors.CIRCLE_STEP),
         DistanceSource.RAYS: Reading(
-            ray_likelihood, ("ray_gap_mm", "ray_angle_deg"), "ray_angle_sd_deg", priors.RAY_ANGLE_SD.value
+            ray_likelihood, ("ray_gap_mm", "ray_angle_deg"), "ray_angle_sd_deg", priors.RAY_ANGLE_SD
         ),
-        DistanceSource.DIRECT: Reading(direct_likelihood, ("distance_mm",), "distance_sd_mm", float("nan")),
+        DistanceSource.DIRECT: Reading(direct_likelihood, ("distance_mm",), "distance_sd_mm", None),
     }
 )
 """Readings in the cells of a core."""

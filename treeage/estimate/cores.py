@@ -158,7 +158,7 @@ class Cores:
     joint_counts: Mapping[str, JointCount] = field(default_factory=dict)
     count_levels: tuple[Mass, ...] | None = None
     distance_factor: Array | None = None
-    wrong: float = priors.GROSS_ERROR.value
+    wrong: float = field(default_factory=lambda: priors.GROSS_ERROR.value)
 
     def __post_init__(self) -> None:
         joint = (mass for _, _, mass in self.joint_counts.values())
@@ -232,7 +232,8 @@ def read_cores(field: Field) -> Cores:
     growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
     dating = np.array([Dating(word) for word in table["dating"]], dtype=object)
     mean_width, species = core_mean_width(widths, length, counted), [str(name) for name in table["species"]]
-    count, levels = _counts(counted, dating, species, mean_width, doubt["misdated"])
+    misread = np.maximum(1, np.round(counted * priors.COUNT_RATE.value))  # the errors depend on rings times rate alone
+    count, levels = _counts(misread.astype(np.int64), dating, species, mean_width, doubt["misdated"])
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (inner_end == InnerEnd.PITH))
     distance = at_pith(distance, bound_only)
     words, number = partial(_words, table), partial(column_numbers, table)

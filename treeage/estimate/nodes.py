@@ -39,14 +39,7 @@ _BIAS_NODES = np.linspace(-2.6, 2.6, 27)  # choice: values of the growth near th
 
 # shape of the coordinates: standard normal under the prior
 _MOVING = ("aim", "eccentricity", "sight", "arc_bias")
-_SPREADS = np.array(
-    [
-        priors.AIM_LOG_SD.value,
-        priors.ECCENTRICITY_LOG_SD.value,
-        priors.SIGHT_LOG_SD.value,
-        priors.ARC_BIAS_SD.value,
-    ]
-)
+_SPREADS = (priors.AIM_LOG_SD, priors.ECCENTRICITY_LOG_SD, priors.SIGHT_LOG_SD, priors.ARC_BIAS_SD)
 _DIMENSIONS = len(_MOVING) + 3  # and arc spread, lengths, rate of miscounts, which take few values
 
 
@@ -82,7 +75,7 @@ def _nodes(middle: Array, root: Array, square: float) -> _Nodes:
     is_square = points[:, moving] < square
     spread = np.select([points[:, moving + 1] < _THIRD, points[:, moving + 1] > 1 - _THIRD], [-1.0, 1.0], 0.0)
     level = (points[:, moving + 2] * COUNT_LEVELS).astype(np.int64)
-    values = dict(zip(_MOVING, (z * _SPREADS).T, strict=True))
+    values = dict(zip(_MOVING, (z * [spread.value for spread in _SPREADS]).T, strict=True))
     aim = AimErrors(
         **values,
         arc_spread=np.sqrt(3) * priors.ARC_SPREAD_LOG_SD.value * spread,

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from treeage import priors
 from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, unseen_rings
 from treeage.counting import absent_ring_share, count_error, false_ring_share, lost_kernel
 from treeage.estimate.cores import Cores, JointCount
@@ -85,8 +86,9 @@ def _prior(cores: Cores, pair: Pair, trimmed: list[Array]) -> AlignmentPrior:
     absent, false = [], []
     for row in pair:
         low, high = _MISCOUNTS[cores.dating[row]]
-        absent.append(max(low, absent_ring_share(cores.species[row]).value) if low else 0.0)
-        false.append(max(high, false_ring_share(cores.species[row]).value) if high else 0.0)
+        rate = priors.COUNT_RATE.value if low else 0.0
+        absent.append(rate * max(low, absent_ring_share(cores.species[row]).value))
+        false.append(rate * max(high, false_ring_share(cores.species[row]).value))
     one, two = (_outer_error(cores, row) for row in pair)
     most = min(_OUTER_SHIFTS, min(widths.size for widths in trimmed) - LEAST_RINGS)
     apart = np.convolve(one, two[::-1])

@@ -18,6 +18,7 @@ from treeage.estimate.answers import account_rows, gather_sources, minimum_answe
 from treeage.estimate.cores import Cores, read_cores
 from treeage.estimate.nodes import learn_states
 from treeage.estimate.pairs import LEAST_RINGS, read_pairs
+from treeage.estimate.seen import what_was_seen
 from treeage.estimate.shared import (
     LEAST_TREES,
     Shared,
@@ -138,7 +139,12 @@ def estimate_ages(
         stand_weights=shared.stand_weights,
         settings=record_settings(field, seed),
         height_weights=dict(shared.height_weights),
-        extras={"ring_events": events, "rule_comparison": rule_comparison(cores), **open_data_tables(field, prob)},
+        extras={
+            "ring_events": events,
+            "rule_comparison": rule_comparison(cores),
+            "seen": what_was_seen(cores, shared),
+            **open_data_tables(field, prob),
+        },
     )
 
 

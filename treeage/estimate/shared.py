@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from treeage import priors
 from treeage.distance import AimErrors, end_distances, scale_distance
 from treeage.errors import Fault, InputError, ModelError, faults_frame
 from treeage.estimate.cores import Cores, at_pith
@@ -21,6 +22,7 @@ from treeage.height import (
     HEIGHT_APART_M,
     HeightModel,
     height_model,
+    moved_heights,
     second_opinion,
     study_table,
     with_three,
@@ -190,6 +192,7 @@ def share(cores: Cores, heights: Mapping[str, HeightModel], groups: Mapping[str,
         if trees >= LEAST_TREES:
             calibration = stand_adjustment(_series(cores, rows), _series(cores, neighbours), genus=genus_of(name))
         stand_sd, tree_sd = shared_spreads(calibration=calibration, growth=cores.hidden_growth(rows))
+        stand_sd, tree_sd = stand_sd * priors.STAND_GROWTH.value, tree_sd * priors.TREE_GROWTH.value
         growth = growth_nodes(tree_sd, stand_sd, step=LOG_STEP)
         used = trees if calibration is not None else 0
         found[name] = SpeciesShared(growth, calibration, place, used, height, groups.get(name, name))
@@ -339,7 +342,8 @@ def height_models(field: Field) -> dict[str, HeightModel]:
         chosen = _chosen_height(field, species)
         try:
             own: Any = field.seedlings[field.seedlings["species"] == species]
-            models[species] = height_model(chosen, seedlings=own, species=species)
+            model = height_model(chosen, seedlings=own, species=species)
+            models[species] = moved_heights(model, priors.HEIGHT_SPREAD.value, priors.HEIGHT_LEVEL.value)
         except (InputError, ModelError) as error:  # all species are tried, so that all faults are told at once
             found = error.faults.to_dict("records")
             faults += [Fault(**{str(key): value for key, value in row.items()} | {"item": species}) for row in found]

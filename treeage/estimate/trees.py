@@ -97,37 +97,45 @@ def date_trees(
 
 
 def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows]) -> Iterator[Array]:
-    """How well the cores of each tree agree, (n_node, n_shift): years and counts summed out.
+    """How well the cores of each tree of `side_by_side` agree, (n_node, n_shift): years and counts summed out."""
+    for _, aligned in side_by_side(cores, own, states, trees):
+        astray = gone_astray(aligned.mean(axis=(1, 2)))
+        factors = with_gross_error(aligned, astray[:, None, None], cores.wrong)
+        yield np.asarray(np.prod(factors, axis=0).sum(axis=2))
 
-    trees: rows of informative cores of one species. Trees with cores near one line, at several heights, or open too far
-    to teach are left out. Of two counts read together only the difference matters.
+
+def side_by_side(
+    cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], *, reach: int = _MOST_TAUGHT
+) -> Iterator[tuple[Rows, Array]]:
+    """Added rings of the cores of each tree on one axis, (n_core, n_node, n_shift, n).
+
+    trees: rows of informative cores of one species. Trees with cores near one line, at several heights, or open further
+    than `reach` rings are left out. Of two counts read together only the difference matters.
     """
     for rows in trees:
         level = float(np.ptp(cores.height_m[list(rows)])) <= HEIGHT_APART_M
         most = int(np.sort(cores.most_rings[list(rows)])[:2].max()) + int(np.ptp(cores.innermost_year[list(rows)]))
-        if not level or on_one_line(cores, rows) or most > _MOST_TAUGHT:
+        if not level or on_one_line(cores, rows) or most > reach:
             continue
         index, size = np.asarray(rows), table_size(most)
         batch = _Batch([], index, own, states, *missed_parts(cores, index, own, states, size))
         joint = cores.joint_counts.get(str(cores.tree[rows[0]])) if len(rows) == 2 else None
-        counts = None if joint is None else [_difference_on_second(cores, joint)]
+        counts = None if joint is None else [Mass.stack([Pmf.point(0), count_difference(joint, rows).pmf()])]
         masses = batch.at_nodes(batch.added(cores, counts))
         offset = cores.innermost_year[index] - cores.innermost_year[index].min()
         low, axis_size = masses.start - int(offset.max()), masses.size + int(offset.max())
-        aligned = align_added(masses, offset, low, axis_size)
-        astray = gone_astray(aligned.mean(axis=(1, 2)))
-        aligned = with_gross_error(aligned, astray[:, None, None], cores.wrong)
-        yield np.asarray(np.prod(aligned, axis=0).sum(axis=2))
+        yield rows, align_added(masses, offset, low, axis_size)
 
 
-def _difference_on_second(cores: Cores, joint: JointCount) -> Mass:
-    """The second core's count error less the first's as that of the second; none on the first."""
-    _, starts, mass = joint
-    rows, columns = np.indices(mass.shape)
-    apart = (starts[1] + columns) - (starts[0] + rows)
+def count_difference(joint: JointCount, rows: Rows) -> Mass:
+    """Count error of the second of two cores less that of the first, in the order of the rows asked for."""
+    pair, starts, mass = joint
+    first, second = (pair.index(row) for row in rows)
+    places = np.indices(mass.shape)
+    apart = (starts[second] + places[second]) - (starts[first] + places[first])
     start = int(apart.min())
     out = np.bincount((apart - start).ravel(), mass.ravel())
-    return Mass.stack([Mass(0, np.ones(1)).pmf(), Mass(start, out / out.sum()).pmf()])
+    return Mass(start, out / out.sum())
 
 
 def lead_cores(cores: Cores, shared: Shared) -> dict[str, int]:

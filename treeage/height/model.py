@@ -6,7 +6,7 @@ Log passing time linear in a known function of height, for each shared node; own
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Final
 
@@ -424,6 +424,20 @@ class HeightModel:
             " its source covers, the years are extrapolated"
         )
         return (*self.remarks, beyond)
+
+
+def moved_heights(model: HeightModel, spread: float, level: float) -> HeightModel:
+    """The model with `spread` times its spreads of log passing times, shared and from tree to tree, about their means.
+
+    All of them are moved by `level` times the standard deviation that they have together.
+    """
+    if model.is_none or (spread == 1.0 and level == 0.0):
+        return model
+    logs = model._log_seasons(min(1.0, 0.9 * model.limit_m))
+    row = logs.mean(axis=1)
+    shared = (spread - 1) * (row - row.mean()) + level * float(logs.std())
+    apart = model.deviation - model.deviation.mean(axis=1, keepdims=True)
+    return replace(model, intercept=model.intercept + shared, deviation=model.deviation + (spread - 1) * apart)
 
 
 @lru_cache(maxsize=1024)

@@ -15,7 +15,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, ModelError, ModelWarning, require_field, require_level, require_seed
-from treeage.estimate import account_rows, gather_sources, height_notes, open_data_tables, prepare, record_settings
+from treeage.estimate import (
+    account_rows,
+    gather_sources,
+    height_notes,
+    open_data_tables,
+    prepare,
+    record_settings,
+    what_was_seen,
+)
 from treeage.hierarchical.data import StandData, stand_data
 from treeage.hierarchical.dates import joint_draws, learned_answers
 from treeage.hierarchical.kernel import stand_kernel
@@ -262,6 +270,7 @@ def fit_hierarchical(
             "core_checks": core_checks(answers),
             "diagnosis": diagnosis,
             "ring_events": events,
+            "seen": what_was_seen(cores, exact),
             **open_data_tables(field, prob),
         },
     )

@@ -5,14 +5,15 @@ from treeage.plots.ages import (
     plot_age_structure, plot_anatomy, plot_dates, plot_mass, plot_uncertainty_sources, plot_years, plot_young_trees,
 )
 from treeage.plots.stand import (
-    plot_changes, plot_diameter, plot_events, plot_growth, plot_history, plot_in_line, plot_offset_path, plot_origin,
-    plot_origins, plot_past, plot_pulses, plot_recruitment, plot_reliability, plot_static, plot_structure,
-    say_core_height,
+    plot_changes, plot_checks, plot_diameter, plot_events, plot_growth, plot_history, plot_in_line, plot_offset_path,
+    plot_origin, plot_origins, plot_past, plot_pulses, plot_recruitment, plot_reliability, plot_sensitivity,
+    plot_static, plot_structure, say_core_height,
 )
 
 __all__ = [
-    "plot_age_structure", "plot_anatomy", "plot_changes", "plot_dates", "plot_diameter", "plot_events",
+    "plot_age_structure", "plot_anatomy", "plot_changes", "plot_checks", "plot_dates", "plot_diameter", "plot_events",
     "plot_growth", "plot_history", "plot_in_line", "plot_mass", "plot_offset_path", "plot_origin", "plot_origins",
-    "plot_past", "plot_pulses", "plot_recruitment", "plot_reliability", "plot_static", "plot_structure",
+    "plot_past", "plot_pulses", "plot_recruitment", "plot_reliability", "plot_sensitivity", "plot_static",
+    "plot_structure",
     "plot_uncertainty_sources", "plot_years", "plot_young_trees", "say_core_height",
 ]

@@ -1,4 +1,4 @@
-"""Figures of a stand's history and growth, of two cores side by side, and of how often statements came true.
+"""Figures of a stand's history and growth, of two cores side by side, of checks and how often statements came true.
 
 Each draws one result on `ax`, a new figure by default, and returns the axes; `Result.plot` says so once for all. Own
 derivation.
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from treeage.display import draws
-from treeage.plots.style import DEEP, GROUPS, INK, MARKERS, PALE, SMALL, WARM, new_axes, tidy
+from treeage.plots.style import DEEP, GROUPS, INK, MARKERS, PALE, SMALL, TINY, WARM, new_axes, tidy
 from treeage.stand import seen_cells
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from treeage.alignment import Alignment
+    from treeage.checks import PredictiveChecks, Sensitivity
     from treeage.growth import GrowthChanges, GrowthHistory, OriginTable
     from treeage.stand import (
         AgeFromDiameter,
@@ -421,3 +422,49 @@ def _legend(ax: Axes) -> None:
     legend = ax.legend(frameon=False, fontsize=SMALL, loc="best")
     for text in legend.get_texts():
         text.set(color=INK, parse_math=False)
+
+
+# ---------------------------------------------------------------------- whether the model fits, and what it rests on
+
+
+@draws("PredictiveChecks")
+def plot_checks(checks: PredictiveChecks, *, ax: Axes | None = None) -> Axes:
+    """Draw each predictive check: how far what was seen lies from what was expected, in standard deviations."""
+    ax = ax if ax is not None else new_axes(6.4, 3.2)
+    tidy(ax)
+    table, at = checks.table, np.arange(len(checks.table))[::-1]
+    sd = table["sd"].astype(float)
+    away = ((table["observed"] - table["expected"]).astype(float) / sd.where(sd > 0)).fillna(0.0).to_numpy()
+    ax.axvspan(-2, 2, color=PALE, alpha=0.5, linewidth=0)
+    ax.axvline(0, color=INK, linewidth=0.8)
+    colours = [WARM if failed else DEEP for failed in table["failed"]]
+    ax.scatter(away, at, c=colours, s=26, zorder=3)
+    names = [f"{row['check']} (p {row['p']:.2g})" for row in table.to_dict("records")]
+    ax.set_yticks(at, names)
+    ax.tick_params(axis="y", length=0)
+    far = max(3.0, float(np.abs(away).max(initial=0.0)) * 1.1)
+    ax.set_xlim(-far, far)
+    ax.set_xlabel("Seen less expected, in standard deviations of replicates (band: two)")
+    return ax
+
+
+@draws("Sensitivity")
+def plot_sensitivity(sensitivity: Sensitivity, *, ax: Axes | None = None, most: int = 10) -> Axes:
+    """Draw how far the stand's mean date moves (bars) and the tree that moves most (points), for each default."""
+    ax = ax if ax is not None else new_axes(6.4, 3.8)
+    tidy(ax)
+    names = list(dict.fromkeys(sensitivity.table["default"]))[:most]
+    rows = sensitivity.table[sensitivity.table["default"].isin(names)]
+    place = {name: len(names) - 1 - k for k, name in enumerate(names)}
+    for lower, colour, label in ((True, DEEP, "smaller value"), (False, WARM, "larger value")):
+        own = rows[(rows["changed_to"] < rows["value"]) == lower]
+        at = [place[name] + (0.19 if lower else -0.19) for name in own["default"]]
+        ax.barh(at, own["stand_mean_years"], 0.34, color=colour, label=label)
+        ax.scatter(own["largest_years"], at, s=12, facecolors="none", edgecolors=colour, linewidths=0.9, zorder=3)
+    ax.axvline(0, color=INK, linewidth=0.8)
+    ax.set_yticks([place[name] for name in names], [name.replace("_", " ") for name in names])
+    ax.tick_params(axis="y", length=0)
+    ax.set_xlabel("Years later (bars: mean date of the stand; circles: the tree that moves most)")
+    if names:
+        ax.legend(fontsize=TINY, frameon=False)
+    return ax

@@ -19,6 +19,8 @@ import pandas as pd
 from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from treeage import schema
+from treeage.checks import MOST_SAID, PredictiveChecks
+from treeage.display import Result
 from treeage.errors import Fault
 from treeage.priors import Known, data_rows, data_text, defaults_table
 from treeage.results import CONVENTIONS, Flag, Status, Step, year_text
@@ -146,7 +148,10 @@ def dated_trees(ages: Ages) -> list[TreeAge]:
 def _common(ages: Ages) -> dict[str, Any]:
     """What both templates take: how many trees were dated, from when to when, how well; conventions, version, seed."""
     dates = [answer.date for answer in dated_trees(ages)]
+    told = {name: made.sentence() for name, made in ages.extras.items() if isinstance(made, Result)}
     facts: dict[str, Any] = {
+        "checks": told.get("predictive_checks", ""),
+        "sensitivity": told.get("sensitivity", ""),
         "dated": len(dates),
         "rest": len(ages) - len(dates),
         "above": len(ages.at_core_height),
@@ -329,8 +334,10 @@ def report_html(ages: Ages, *, figures: Sequence[ReportFigure] = ()) -> str:
     """The report as one HTML page without links, scripts or outside files; names from the tables are escaped."""
     account, flags = row_account(ages), _flags(ages)
     letters = {flag["name"]: flag["letter"] for flag in flags}
+    checks = ages.extras.get("predictive_checks")
     return _template("report.html.j2").render(
         _common(ages),
+        alarm=checks.sentence() if isinstance(checks, PredictiveChecks) and checks.failed else "",
         site=str(ages.settings.get("name") or ""),
         description=str(ages.settings.get("description") or ""),
         tree_rows=[_tree_row(row, letters) for row in ages.to_frame().to_dict("records")],
@@ -446,8 +453,9 @@ def _flags(ages: Ages) -> list[dict[str, Any]]:
 
 
 def extra_tables(ages: Ages) -> dict[str, pd.DataFrame]:
-    """Those of `Ages.extras` that are tables with rows, by name; names are file names without ending."""
-    tables = ((name, table) for name, table in sorted(ages.extras.items()) if isinstance(table, pd.DataFrame))
+    """Those of `Ages.extras` that are tables or results with rows, by name; names are file names without ending."""
+    made = {name: each.to_frame() if isinstance(each, Result) else each for name, each in sorted(ages.extras.items())}
+    tables = ((name, table) for name, table in made.items() if isinstance(table, pd.DataFrame))
     return {name: table for name, table in tables if len(table) and name.isidentifier()}
 
 
@@ -459,13 +467,14 @@ def extra_parts(ages: Ages) -> list[dict[str, Any]]:
     """
     out = []
     for name, table in extra_tables(ages).items():
-        shown, which = shown_rows(name, table)
+        (shown, which), made = shown_rows(name, table), ages.extras[name]
+        told = [made.sentence()] if isinstance(made, Result) else []
         kinds = [is_numeric_dtype(kind) and not is_bool_dtype(kind) for kind in shown.dtypes]
         numbers = np.abs(shown.loc[:, kinds].to_numpy(dtype=np.float64, na_value=np.nan))
         out.append(
             {
                 "title": words("table").get(name, name.replace("_", " ").capitalize()),
-                "words": words("table_note").get(name, ""),
+                "words": " ".join([*told, words("table_note").get(name, "")]),
                 "file": f"{name}.csv",
                 "columns": [
                     {"title": str(column).replace("_", " "), "text": not number}
@@ -483,8 +492,9 @@ def extra_parts(ages: Ages) -> list[dict[str, Any]]:
 def shown_rows(name: str, table: pd.DataFrame) -> tuple[pd.DataFrame, str]:
     """Choose the rows of a table that stand on the page, and say which these are.
 
-    The first `MOST_ROWS`; of the recruitment by year evenly spaced ones over the years of its figure, without the
-    counts by median dates where rows are skipped, because those of the rows between would be lost.
+    The first `MOST_ROWS`; of the sensitivity those of the defaults that matter most; of the recruitment by year evenly
+    spaced ones over the years of its figure, without the counts by median dates where rows are skipped, because those
+    of the rows between would be lost.
     """
     if name == "stand_recruitment":
         part = table.iloc[seen_cells(table["establishment_median"], table["establishment_hi"])]
@@ -494,6 +504,8 @@ def shown_rows(name: str, table: pd.DataFrame) -> tuple[pd.DataFrame, str]:
             return shown, f"One in {every} rows of the years of the figure; all {len(table)} rows"
         if len(part) < len(table):
             return part, f"All rows of the years of the figure; all {len(table)} rows"
+    if name == "sensitivity" and len(table) > 2 * MOST_SAID:
+        return table.head(2 * MOST_SAID), f"The {MOST_SAID} defaults that matter most; all {len(table)} rows"
     if len(table) <= MOST_ROWS:
         return table, "All rows"
     return table.head(MOST_ROWS), f"The first {MOST_ROWS} of {len(table)} rows; all"

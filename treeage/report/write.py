@@ -24,6 +24,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from treeage import plots
+from treeage.checks import with_checks
+from treeage.display import Result
 from treeage.errors import Fault, InputError, require_attributes, require_seed
 from treeage.report.texts import (
     ReportFigure,
@@ -127,7 +129,7 @@ def write_outputs(
     chosen = require_seed("write_outputs", ages.settings.get("seed", 0) if seed is None else seed)
     if history is not None:
         ages = replace(ages, extras={**ages.extras, **stand_tables(history)})
-    contents = _contents(ages, draws, chosen, history, tick)
+    contents = _contents(with_checks(ages, seed=chosen), draws, chosen, history, tick)
     part = target.parent / f".{target.name}.{os.getpid()}.part"
     stale = [path for path in recorded_files(target) if path.relative_to(target).as_posix() not in contents]
     try:
@@ -264,7 +266,7 @@ def _plain(value: Any) -> Any:
 
 
 def report_figures(ages: Ages, *, tick: Tick | None = None) -> list[ReportFigure]:
-    """Dates, age structure and sources of uncertainty of the field, and the anatomy of a typical tree."""
+    """Dates, age structure, sources of uncertainty, the anatomy of a typical tree, and sensitivity if asked for."""
     alone = len(ages.at_core_height) == len(ages.trees) > 0
     tall = float(np.clip(1.7 + 0.135 * len(ages), 3.0, 9.6))  # choice: a line a tree, at most a page
     plans: list[tuple[str, float, Draw]] = [
@@ -286,6 +288,10 @@ def report_figures(ages: Ages, *, tick: Tick | None = None) -> list[ReportFigure
         figures.append(ReportFigure(name, title, caption, svg, png))
         if tick is not None:
             tick(1)
+    moved = ages.extras.get("sensitivity")
+    if isinstance(moved, Result):
+        svg, png = render(moved.plot, HEIGHT_IN)
+        figures.append(ReportFigure("sensitivity", titles["sensitivity"], moved.sentence(), svg, png))
     return figures
 
 

@@ -16,6 +16,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from treeage import priors
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import Fault, InputError, kind_of, require_nonnegative, require_positive, show
 from treeage.pmf import freeze_arrays
@@ -665,7 +666,7 @@ def hidden_width(
     """
     used = model or ring_model()
     distance, typical = np.asarray(distance_mm, dtype=np.float64), np.asarray(typical_mm, dtype=np.float64)
-    location, scale = used.location(growth, distance), used.own_scale(growth, typical)
+    location, scale = used.location(growth, distance), used.own_scale(growth, typical) * priors.OWN_GROWTH.value
     if calibration is None:
         return location, scale
     return location + calibration.offset_on(distance), scale * calibration.factor_at(typical)
