@@ -301,8 +301,10 @@ def test_two_cores_multiply_on_whole_years():
 
 @pytest.mark.parametrize(("rings", "off"), [(116, 4), (117, 3), (121, -1)])
 def test_conflict_is_two_sided(rings, off):
-    """A crossdated pith of 1905 needs e = 120 - rings of the counted core: p = 2 x the smaller tail of its error, or up to
-    twice that, as the reader is learned from this very tree: who is far off once is likelier to be."""
+    """A crossdated pith of 1905 needs e = 120 - rings of the counted core: p = 2 x the smaller tail of its error.
+
+    Or up to twice that, as the reader is learned from this very tree: who is far off once is likelier to be.
+    """
     error = count_error(rings, "lab_count", genus=LARCH)
     tails = 1 - error.cdf(off - 1), error.cdf(off)
     expected = min(1.0, 2 * min(tails))
@@ -320,7 +322,7 @@ def test_cores_disagree_below_one_in_a_hundred(rings, said):
 
 
 def test_contradicting_cores_still_answer():
-    """Two crossdated piths of 1905 and 1915: one of them is wrong, nobody knows which, and the contradiction is told."""
+    """Two crossdated piths of 1905 and 1915: one of them is wrong, nobody knows which, and that is told."""
     answer = dated({}, {"rings_counted": 110})
     assert answer.pith_year.prob_at(1905) == pytest.approx(0.5, abs=1e-3)
     assert answer.pith_year.prob_at(1915) == pytest.approx(0.5, abs=1e-3)

@@ -318,7 +318,7 @@ def short_by_hand(scale):
 
 
 def test_evidence_moves_with_what_was_seen():
-    """Pith hits speak for a good aim, arcs read far out for good sight, long gaps for square lengths (own reasoning)."""
+    """Pith hits speak for a good aim, arcs read far out for good sight, long gaps for square lengths (by hand)."""
     aims = AimErrors(np.array([-0.7, 0.7]), *np.zeros((5, 2)))
     assert np.diff(end_distances(one_end("pith", length=150.0), aims)[1][:, 0])[0] < 0
     sights = AimErrors(np.zeros(2), np.zeros(2), np.array([-0.7, 0.7]), *np.zeros((3, 2)))
@@ -340,7 +340,7 @@ def test_a_pith_is_taken_at_its_word_but_for_a_share():
     """Ten in a hundred piths lie beside the core, within half its width (definition); none where so set."""
     mass = end_distances(one_end("pith", pith_near=0.1), node())[0][0, 0]
     assert mass[0] == pytest.approx(0.9, abs=0.01)
-    assert mass[DISTANCE_GRID_MM > priors.CORE_WIDTH.value / 2].sum() == 0
+    assert mass[priors.CORE_WIDTH.value / 2 < DISTANCE_GRID_MM].sum() == 0
     assert end_distances(one_end("pith", pith_near=0.0), node())[0][0, 0, 0] == 1.0
 
 

@@ -277,7 +277,7 @@ def test_likelihood_prefers_the_truth():
 
 @pytest.mark.parametrize("make", [stand, two_heights])
 def test_dates_at_fixed_parameters_are_those_of_the_exact_engine(make):
-    """With every parameter at its centre, the engine's own spread of b and its states, both give the same pith years."""
+    """With every parameter at its centre, the engine's spread of b and its states, both give the same pith years."""
     field, data = make()
     size = len(data.shared.states)
     draws = prior_draws(data, size, flat=True)

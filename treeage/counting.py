@@ -233,8 +233,8 @@ def count_error_mass(
     mean_width_mm : array-like, shape (n,), default NaN
         Mean ring width of each core [mm]; NaN where not known.
     by_level : bool, default False
-        Whether to part the masses by what cores share: `COUNT_LEVELS` equally likely levels of the reader's rate of misread
-        rings and the site's rate of absent ones, thirds of readers times halves of sites.
+        Whether to part the masses by what cores share: `COUNT_LEVELS` equally likely levels of the reader's rate of
+        misread rings and the site's rate of absent ones, thirds of readers times halves of sites.
 
     Returns
     -------
@@ -325,8 +325,7 @@ def _width_step(mean_width_mm: ArrayLike, usual_mm: Array) -> NDArray[np.int64]:
 
 @lru_cache(maxsize=16)
 def _share_nodes(dating: Dating, reader: int | None = None) -> Array:
-    """Equally likely shares of misread rings among the rings counted, a lognormal cut at the cap; of all readers, or of
-    a third of them."""
+    """Equally likely shares of misread rings among the rings counted, cut at the cap: of all readers, or of a third."""
     median, log_sd, among = _MEDIAN[dating], _LOG_SD[dating], np.ones(1)
     if reader is not None:
         among = np.exp(READER_LOG_SD[dating] * np.array(_scores(reader, _READERS)))

@@ -75,7 +75,7 @@ class GrowthNodes:
     @property
     def node_weights(self) -> Array:
         """Probabilities of the nodes of aim and reading."""
-        return self.stand_weights if self.place is None else np.bincount(self.place, self.stand_weights)
+        return np.asarray(self.stand_weights if self.place is None else np.bincount(self.place, self.stand_weights))
 
     def given(self, stand: Array) -> Array:
         """Probabilities of the shifts for any values of the stand's part, (n, n_shift)."""

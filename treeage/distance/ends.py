@@ -498,13 +498,14 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
                             p(arc read | r, arc bias, spread)
 
     so an arc that was read counts as one that could be seen, as "no arcs" counts as one that was not. Cores lost to rot
-    or breakage stopped short. Some cores hold the pith whatever the aim (`priors.PITH_AGAIN`). A pith on the core is taken at its word but for a small share. Buttresses, lean and
-    slope, which shift all piths of a stand one way, are covered only by the spread. Own derivation.
+    or breakage stopped short. Some cores hold the pith whatever the aim (`priors.PITH_AGAIN`). A pith on the core is
+    taken at its word but for a small share. Buttresses, lean and slope, which shift all piths of a stand one way, are
+    covered only by the spread. Own derivation.
     """
     words = {one: ends.word == one for one in InnerEnd}
     lengths = np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm)
     bounded = ends.seen | words[InnerEnd.PITH] | lengths
-    near = np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)
+    near = np.asarray(priors.CORE_WIDTH.value / 2 > DISTANCE_GRID_MM)
     missed_pith = np.where(near, ends.pith_near[:, None], 1.0)
     told = np.array([source == DistanceSource.DIRECT for source in ends.source], dtype=bool)  # by whatever means
     cells = grid_cells()
@@ -640,7 +641,7 @@ def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) 
 
 
 def scale_distance(mass: Array, factor: Array) -> Array:
-    """Widen or narrow the error of distances, mass (..., n_grid) on `DISTANCE_GRID_MM`, by factors (...); rows sum to 1."""
+    """Widen or narrow the error of distances, mass (..., n_grid), by factors (...); rows sum to 1."""
     # The density per mm is raised to the power 1 / factor**2. For normal errors this is exactly an error of factor
     # times the size; for skewed ones it keeps the shape that the reading gave. A mass at the pith itself is left alone.
     cells = grid_cells()

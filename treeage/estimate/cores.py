@@ -216,16 +216,10 @@ def read_cores(field: Field) -> Cores:
     widths = _widths(field, table, tilt)
     inner_end = np.array([InnerEnd(word) for word in table["inner_end"]], dtype=object)
     visible = np.array([own.sum() for own in widths])
-    arc, stem = READINGS[DistanceSource.ARC].values(table), (radius, radius_sd, length)
-    doubt = field.settings.doubt
-    ends = inner_ends(
-        inner_end,
-        _likelihoods(field, table, widths),
-        tuple(arc),
-        stem,
-        visible_mm=visible,
-        pith_near=doubt["pith_near"],
-    )
+    doubt, stem = field.settings.doubt, (radius, radius_sd, length)
+    chord, rise, error = READINGS[DistanceSource.ARC].values(table)
+    read = _likelihoods(field, table, widths)
+    ends = inner_ends(inner_end, read, (chord, rise, error), stem, visible_mm=visible, pith_near=doubt["pith_near"])
     distance = mixed_distances(*end_distances(ends, AimErrors.centre()))
     _mark_distances(flags, ends, inner_end, np.isfinite(radius))
     counted = table["rings_counted"].to_numpy(dtype=np.int64)

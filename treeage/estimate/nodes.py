@@ -54,7 +54,7 @@ class _Nodes:
 
 
 def even_points(number: int, dimensions: int) -> Array:
-    """Points that fill the unit cube evenly, (number, dimensions): multiples of irrational steps (a Kronecker sequence).
+    """Points that fill the unit cube evenly, (number, dimensions): multiples of irrational steps (Kronecker).
 
     The steps are powers of the inverse of the positive root of x**(d + 1) = x + 1 (from memory; any irrational steps
     that are independent fill the cube evenly).
@@ -112,9 +112,9 @@ def _moved(nodes: _Nodes, weights: Array) -> _Nodes:
     """Nodes about the weighted mean of others, spread wider than their weighted covariance."""
     middle = weights @ nodes.z
     apart = nodes.z - middle
-    covariance = (weights[:, None] * apart).T @ apart + 0.01 * np.eye(len(_MOVING))
+    covariance: Array = (weights[:, None] * apart).T @ apart + 0.01 * np.eye(len(_MOVING))
     square = float(np.clip(weights @ nodes.aim.square, 0.05, 0.95))
-    return _nodes(middle, _WIDER * np.linalg.cholesky(covariance), square)
+    return _nodes(middle, np.asarray(_WIDER * np.linalg.cholesky(covariance), dtype=np.float64), square)
 
 
 def learn_states(cores: Cores, shared: Shared, *, mates: bool = True) -> tuple[Cores, Shared]:
@@ -191,7 +191,7 @@ def _growth_given(cores: Cores, own: SpeciesShared, every: StandStates, teachers
 
 
 def _states(weights: Array, given: Mapping[str, Array], shared: Shared) -> tuple[Ints, dict[str, GrowthNodes]]:
-    """Node and growth of equally likely states: nodes as often as they weigh, and the growth of each species spread evenly over its law."""
+    """Node of equally likely states, as often as each weighs, and the growth of each species spread over its law."""
     total = np.cumsum(weights)
     node = np.minimum(np.searchsorted(total, (np.arange(STATES) + 0.5) / STATES), NODES - 1)
     points = even_points(STATES, max(1, len(given)))

@@ -496,8 +496,9 @@ def _joint_block(
     distances are far less certain than their counts.
     """
     rows = cores.rows_of[tree]
+    pair: tuple[int, ...] = (0, 1)
     if on_one_line(cores, rows):
-        pair, products = (0, 1), _line_products(cores, tree, batch)
+        products = _line_products(cores, tree, batch)
     elif tree in cores.joint_counts:
         pair, products = _count_products(cores, tree, batch)
     else:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +34,7 @@ Ints = NDArray[np.int64]
 LEAST_SPREAD = 0.1  # choice: above this spread between trees every second shift is enough
 _CURVE = ("height_level", "height_slope", "height_spread", "form_log_weight")
 
-Draws = Mapping[str, Array]
+Draws = Mapping[str, NDArray[Any]]
 """Parameters by name, the first axis the draws."""
 
 

@@ -64,12 +64,13 @@ def simulate_from_model(
 
     Notes
     -----
-    A stand is drawn by `simulate_stand`; its readings and visible widths are kept as given, and what is
-    hidden is drawn from the model: the state of the errors of aim and reading that the inner ends leave open, the
-    distance from what the readings say in it, the log hidden width from the fitted location with its stand, tree and core deviations, the count error from its mass function, the
-    years to the coring height from the height model of the seedlings. The pith year follows from the cores,
-    and each core's outer year from the pith year, so the outer years of a tree's cores differ. Stated
-    intervals must cover at their nominal rate here; on `simulate_stand` they are put to a harder test.
+    A stand is drawn by `simulate_stand`; its readings and visible widths are kept as given, and what is hidden is
+    drawn from the model: the state of the errors of aim and reading that the inner ends leave open, the distance
+    from what the readings say in it, the log hidden width from the fitted location with its stand, tree and core
+    deviations, the count error from its mass function, the years to the coring height from the height model of
+    the seedlings. The pith year follows from the cores, and each core's outer year from the pith year, so the
+    outer years of a tree's cores differ. Stated intervals must cover at their nominal rate here; on
+    `simulate_stand` they are put to a harder test.
     Every core stands alone with the shipped model here, as with `estimate_ages(field, from_stand=False,
     from_pairs=False)`. The estimate learns from all trees what they share, so "stand" is the model that it
     states; hits of trees of one stand then go together. With "tree" they are independent, and the estimate
@@ -227,7 +228,7 @@ def draw_missed(
 
 
 def _draw_errors(cores: Cores, rows: Ints, level: Ints, owner: Ints, rng: np.random.Generator) -> Ints:
-    """Draw the count error of each core at a level of the rates; cores of trees with several may be wrong altogether."""
+    """Draw the count error of each core at a level of the rates; cores of trees with several may be wrong."""
     error = np.zeros(len(rows), dtype=np.int64)
     for k, (row, own) in enumerate(zip(rows, level, strict=True)):
         count = cores.count if cores.count_levels is None else cores.count_levels[int(own)]
