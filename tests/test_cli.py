@@ -17,12 +17,12 @@ from field_cases import first_trees
 from made_up_ages import made_up_ages, minimum_tree
 
 from treeage.cli import commands as cli
-from treeage.cli import screen
+from treeage.cli import commands as screen
+from treeage.display import VERSION
 from treeage.errors import ConflictWarning, InputError
 from treeage.report import write as report
 from treeage.simulate import example_field
 from treeage.tables import read_field
-from treeage.version import VERSION
 
 OUTPUTS = {"ages.csv", "draws.parquet", "figures", "methods.md", "report.html", "references.bib", "run.json"}
 

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from treeage.cli import commands as cli
-from treeage.cli import screen
+from treeage.cli import commands as screen
 from treeage.errors import Fault, faults_frame, place_fault
 from treeage.estimate import estimate_ages
 from treeage.report import words

@@ -11,7 +11,7 @@ from made_up_ages import at_core_height, made_up_ages, made_up_tree
 from matplotlib.figure import Figure
 
 from treeage.cli import commands as cli
-from treeage.cli import screen
+from treeage.cli import commands as screen
 from treeage.errors import InputError
 from treeage.estimate import estimate_ages, species_without_heights
 from treeage.plots import ages as plots

@@ -7,7 +7,7 @@ from field_cases import SURE
 
 from treeage import estimate_ages
 from treeage.estimate import read_cores
-from treeage.estimate.pairs import read_pairs
+from treeage.estimate.prepare import read_pairs
 from treeage.tables import Field, Settings
 
 NONE = {"outer_lost": 0.0, "outer_lost_sd": 0.0}

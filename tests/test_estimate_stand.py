@@ -6,7 +6,7 @@ import pytest
 
 from treeage.estimate import estimate_ages, prepare, read_cores
 from treeage.estimate.answers import rule_comparison
-from treeage.estimate.pairs import read_pairs
+from treeage.estimate.prepare import read_pairs
 from treeage.posterior import GrowthNodes
 from treeage.tables import Field
 

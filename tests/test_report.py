@@ -18,13 +18,13 @@ from hypothesis import strategies as st
 from made_up_ages import at_core_height, made_up_ages, made_up_tree, minimum_tree
 
 from treeage import schema
+from treeage.display import VERSION
 from treeage.distance import DistanceSource
 from treeage.errors import InputError
 from treeage.plots import plot_dates
 from treeage.report import texts
 from treeage.report import write as report
 from treeage.results import Flag
-from treeage.version import VERSION
 
 VOID = {"meta", "img", "br", "link", "input", "hr"}
 AGES = made_up_ages(14)

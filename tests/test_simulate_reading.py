@@ -13,8 +13,7 @@ from treeage.counting import count_error
 from treeage.distance import arc_radius
 from treeage.simulate import scenario
 from treeage.simulate.reading import read_series, read_traces, true_chord
-from treeage.simulate.scenarios import Reading
-from treeage.simulate.trees import draw_cores, draw_trees
+from treeage.simulate.trees import Reading, draw_cores, draw_trees
 
 
 @given(st.integers(0, 2**32 - 1), st.sampled_from(["lab_count", "field_count"]), st.integers(20, 150))

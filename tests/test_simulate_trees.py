@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from treeage.height import whole_seasons
 from treeage.simulate import scenario
-from treeage.simulate.scenarios import Species
-from treeage.simulate.trees import draw_trees, growth_curve, slow_part, tail_factor, yearly_part
+from treeage.simulate.trees import Species, draw_trees, growth_curve, slow_part, tail_factor, yearly_part
 
 
 @given(st.floats(3.0, 40.0), st.floats(1.0, 2.0))

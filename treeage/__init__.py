@@ -8,7 +8,7 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from treeage.version import VERSION as __version__
+from treeage.display import VERSION as __version__
 
 if TYPE_CHECKING:
     from treeage.alignment import Alignment, align_cores

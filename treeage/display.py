@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     Figure = TypeVar("Figure", bound=Callable[..., Axes])
 
+VERSION = "0.1.0"  # as in pyproject.toml; a test compares them
 FIGURES: dict[str, Callable[..., Any]] = {}  # by name of the class of the result; filled when `treeage.plots` loads
 
 

@@ -6,17 +6,23 @@ The only room that prints or sets an exit code: 0 done, 1 ran but nothing usable
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
+import os
+import sys
+import textwrap
+import warnings
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from treeage.cli import screen
-from treeage.errors import Fault, InputError, ModelError, place_fault
-from treeage.version import VERSION
+from treeage.display import VERSION
+from treeage.errors import Fault, InputError, ModelError, TreeageWarning, place_fault
 
 if TYPE_CHECKING:
-    from treeage.results import Ages
+    import pandas as pd
+
+    from treeage.results import Ages, TreeAge
     from treeage.stand import StandHistory
     from treeage.tables import Field
 
@@ -24,6 +30,11 @@ if TYPE_CHECKING:
 
 DONE, NOTHING_USABLE, BAD_INPUT, STOPPED = 0, 1, 2, 130
 NOTE_WIDTH = 120  # choice: that of the notes in the summary of a field
+WIDTH = 100  # choice: characters of a line on the screen
+SHOWN_TREES = 5  # choice: best and worst dated trees on the screen; all of them are in ages.csv
+SHOWN_LINES = 8  # choice: notes and flags on the screen; all of them are in report.html
+QUIET_SECONDS = 1.5  # choice: a shorter run shows no progress bar
+NAME_COLUMNS = 2  # columns of a table of trees that stand left; numbers stand right
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -49,18 +60,18 @@ def main(argv: Sequence[str] | None = None) -> int:
     >>> main(["check", "no/such/folder"])
     2
     """
-    screen.escape_what_cannot_be_shown()
+    escape_what_cannot_be_shown()
     arguments = command_parser().parse_args(argv)
     try:
         code: int = arguments.run(arguments)
     except (InputError, ModelError) as error:
-        screen.say(str(error))
+        say(str(error))
         return BAD_INPUT
     except OSError as error:
-        screen.say(place_fault(error, str(error.filename or "treeage")).line())
+        say(place_fault(error, str(error.filename or "treeage")).line())
         return BAD_INPUT
     except KeyboardInterrupt:
-        screen.say("Stopped; no output was changed.")
+        say("Stopped; no output was changed.")
         return STOPPED
     return code
 
@@ -155,14 +166,14 @@ def check(arguments: argparse.Namespace) -> int:
 
     field = read_field(arguments.folder)
     print(field.summary(whole=True))
-    print(screen.height_lines(height_plan(field)))
+    print(height_lines(height_plan(field)))
     for note in species_without_heights(field).to_dict("records"):
-        print(screen.filled(f"  note: {note_line(note)}", rest="    ", width=NOTE_WIDTH))
+        print(filled(f"  note: {note_line(note)}", rest="    ", width=NOTE_WIDTH))
     print("No faults found.")
     if arguments.crossdating:
-        with screen.progress(len(field.cores)) as tick:
+        with progress(len(field.cores)) as tick:
             tables = crossdate_field(field, tick=tick)
-        print(screen.crossdating_lines(tables))
+        print(crossdating_lines(tables))
     return DONE
 
 
@@ -176,7 +187,7 @@ def estimate(arguments: argparse.Namespace) -> int:
     from treeage.report import FIGURE_COUNT, recorded_files, words, write_outputs
 
     earlier = recorded_files(target)
-    with screen.caught_warnings() as said, screen.progress(len(field.trees) + (FIGURE_COUNT + 1) * 10) as tick:
+    with caught_warnings() as said, progress(len(field.trees) + (FIGURE_COUNT + 1) * 10) as tick:
         ages = _dated(field, arguments, tick)
         history = _history(ages, arguments)
         try:
@@ -185,18 +196,18 @@ def estimate(arguments: argparse.Namespace) -> int:
             )
         except OSError as error:
             raise InputError(place_fault(error, "treeage estimate", f"--out {target}")) from error
-    print(screen.ages_lines(ages))
+    print(ages_lines(ages))
     for line in _told(ages):
-        print("", screen.filled(line), sep="\n")
+        print("", filled(line), sep="\n")
     if history is not None and history.core_height_note:
-        print("", screen.filled(f"Stand: {history.core_height_note}."), sep="\n")
+        print("", filled(f"Stand: {history.core_height_note}."), sep="\n")
     for line in dict.fromkeys(said):
-        screen.say(screen.filled(f"warning: {line}", rest="  "))
+        say(filled(f"warning: {line}", rest="  "))
     gone = sorted(path.relative_to(target).as_posix() for path in earlier if not path.exists())
-    print(screen.written_lines(target, files, gone))
-    print(screen.filled(words("caution")["decisions"]))
+    print(written_lines(target, files, gone))
+    print(filled(words("caution")["decisions"]))
     if not ages.trees:
-        screen.say("No tree could be dated; the report says why.")
+        say("No tree could be dated; the report says why.")
         return NOTHING_USABLE
     return DONE
 
@@ -253,7 +264,7 @@ def columns(arguments: argparse.Namespace) -> int:
     """Say what the columns of the tables hold."""
     from treeage.schema import columns_text
 
-    print(columns_text(arguments.table, width=screen.WIDTH))
+    print(columns_text(arguments.table, width=WIDTH))
     return DONE
 
 
@@ -274,5 +285,204 @@ def example(arguments: argparse.Namespace) -> int:
     print(f"Its hidden truth, to score answers:  {truth_folder}")
     print(f"Next: treeage estimate {field_folder} --out ages\n\nBefore you core real trees:")
     for caution in words("caution").values():
-        print(screen.filled(caution, "- ", "  "))
+        print(filled(caution, "- ", "  "))
     return DONE
+
+
+# ------------------------------------------------------------------ how it looks on a terminal
+
+
+def filled(text: str, first: str = "", rest: str = "", width: int = WIDTH) -> str:
+    """Words broken into lines of the screen; `first` and `rest` begin the first and the other lines."""
+    return textwrap.fill(text, width, initial_indent=first, subsequent_indent=rest)
+
+
+def say(text: str) -> None:
+    """Print on the error stream."""
+    print(text, file=sys.stderr)
+
+
+def escape_what_cannot_be_shown() -> None:
+    """Names in any script must not stop a run on a plain terminal."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+
+
+@contextmanager
+def progress(total: int) -> Iterator[Callable[[int], object]]:
+    """A bar on a terminal when the run takes longer than a moment; nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda _steps: None
+        return
+    from tqdm import tqdm
+
+    with tqdm(
+        total=total, desc="treeage", delay=QUIET_SECONDS, leave=False, bar_format="{desc} {bar} {percentage:3.0f} %"
+    ) as bar:
+        yield bar.update
+
+
+@contextmanager
+def caught_warnings() -> Iterator[list[str]]:
+    """Collect the package's warnings as lines; all others keep their way."""
+    said: list[str] = []
+    usual = warnings.showwarning
+    with warnings.catch_warnings():
+        warnings.simplefilter("always", TreeageWarning)
+
+        def keep(message: Warning | str, category: type[Warning], *rest: object, **named: object) -> None:
+            if issubclass(category, TreeageWarning):
+                said.append(str(message))
+            else:
+                usual(message, category, *rest, **named)  # type: ignore[arg-type]
+
+        warnings.showwarning = keep
+        yield said
+
+
+# ---------------------------------------------------------------------- answers
+
+
+def ages_lines(ages: Ages) -> str:
+    """The answers of a field: best and worst dated trees, rows of the input, flags, notes."""
+    from treeage.report import note_line
+    from treeage.results import Status
+
+    lines = [ages.summary().splitlines()[0], *textwrap.wrap(ages.date_note, WIDTH)]
+    dated = [answer for answer in ages if answer.status == Status.ESTIMATED]
+    order = sorted(dated, key=lambda answer: (_how_sure(answer, ages.prob), answer.tree))
+    if len(order) > 2 * SHOWN_TREES:
+        lines += ["", "Best dated", *_tree_lines(order[:SHOWN_TREES], ages), ""]
+        lines += ["Worst dated", *_tree_lines(order[-SHOWN_TREES:], ages)]
+    elif order:
+        lines += ["", "Dated trees", *_tree_lines(order, ages)]
+    lines += ["", "Rows of the input", *(f"  {line}" for line in account_lines(ages))]
+    notes = [note_line(note) for note in ages.notes.to_dict("records")]
+    for title, found in (("Flags", _flag_lines(ages)), ("Notes", notes)):
+        if found:
+            lines += ["", title, *indented(found)]
+    return "\n".join(lines)
+
+
+def height_lines(plan: pd.DataFrame) -> str:
+    """What the years to the coring height of each species rest on, and what three seedlings would bring."""
+    lines = ["Years to coring height (90 %):"] if len(plan) else []
+    for row in plan.to_dict("records"):
+        told = f"{row['species']} at {row['height_m']:g} m: {row['model']}"
+        if row["years_lo"] == row["years_lo"]:
+            told += f", {row['years_lo']:g} to {row['years_hi']:g} years"
+        if row["three_lo"] == row["three_lo"]:
+            told += f"; with three seedlings of this stand about {row['three_lo']:g} to {row['three_hi']:g}"
+        if isinstance(row["curve"], str):
+            told += f"; by the published curve {row['curve']} {row['curve_lo']:g} to {row['curve_hi']:g}"
+        lines.append(filled(told, "  ", "    "))
+    return "\n".join(lines)
+
+
+def _how_sure(answer: TreeAge, prob: float) -> tuple[bool, int]:
+    """Order from best to worst: a date at coring height leaves unknown years open, however narrow its interval."""
+    from treeage.schema import ROOT_COLLAR
+
+    low, high = answer.date.interval(prob)
+    return answer.date_refers_to != ROOT_COLLAR, high - low
+
+
+def _tree_lines(answers: Sequence[TreeAge], ages: Ages) -> list[str]:
+    """Dates as lines of words; a star marks dates at coring height where others are establishment years."""
+    from treeage.results import year_text
+    from treeage.schema import CORE_HEIGHT
+
+    level = f"{100 * ages.prob:g} %"
+    alone = len(ages.at_core_height) == len(ages.trees)
+    heads = ["at coring height", "age there"] if alone else ["established", "age"]
+    rows = [["tree", "species", heads[0], level, heads[1], level, "rings"]]
+    starred = False
+    for answer in answers:
+        there = answer.date_refers_to == CORE_HEIGHT
+        star = "*" if there and not alone else ""
+        starred |= bool(star)
+        age = answer.age_at_core_height if there else answer.age
+        (first, last), (youngest, oldest) = answer.date.interval(ages.prob), age.interval(ages.prob)
+        rows.append([answer.tree[:20], answer.species[:24], year_text(answer.date.median()) + star,
+                     f"{year_text(first)} to {year_text(last)}", f"{age.median()}{star}", f"{youngest} to {oldest}",
+                     str(answer.minimum_age)])  # fmt: skip
+    note = ["  * at coring height, age there: the tree is older by unknown years"] if starred else []
+    return [*_in_columns(rows), *note]
+
+
+def _in_columns(rows: list[list[str]]) -> list[str]:
+    """Names left, numbers right, two spaces between."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    forms = [f"{'<' if at < NAME_COLUMNS else '>'}{width}" for at, width in enumerate(widths)]
+    return ["  " + "  ".join(map(format, row, forms)) for row in rows]
+
+
+def account_lines(ages: Ages) -> list[str]:
+    """Say for every input table what became of its rows, with the sum."""
+    from treeage.report import row_account
+    from treeage.results import Status
+
+    frame = row_account(ages)
+    lines = []
+    for table, row in [*frame.iterrows(), ("sum", frame.sum())]:
+        parts = [
+            f"{row[name]} {name}"
+            for name in frame.columns[:-1]
+            if row[name] or name == Status.ESTIMATED and table == "trees"
+        ]
+        lines.append(f"{table!s:<10} {row['rows']:>7} = {' + '.join(parts)}")
+    return lines
+
+
+def _flag_lines(ages: Ages) -> list[str]:
+    """How many trees carry each flag, the most frequent first."""
+    counts: dict[str, int] = {}
+    for answer in ages:
+        for flag in answer.flags:
+            counts[flag] = counts.get(flag, 0) + 1
+    order = sorted(counts.items(), key=lambda item: -item[1])
+    return [f"{flag.replace('_', ' ')}: {count} tree{'' if count == 1 else 's'}" for flag, count in order]
+
+
+def indented(found: list[str], *, most: int = SHOWN_LINES) -> list[str]:
+    """Lines below a title; what is more than fits is counted."""
+    shown = [filled(line, "  ", "    ") for line in found[:most]]
+    rest = len(found) - most
+    return [*shown, f"  and {rest} more, see report.html"] if rest > 0 else shown
+
+
+def crossdating_lines(tables: Mapping[str, pd.DataFrame]) -> str:
+    """What reading the cores against the other trees found."""
+    agreement, places, swaps = tables["agreement"], tables["places"], tables["swaps"]
+    low = agreement[agreement["correlation"] < agreement["critical_correlation"]]
+    moved = agreement[agreement["likeliest_shift"].fillna(0) != 0]
+    near = places[places["best"] & (places["prob_near"] > 0.5)]
+    parts: tuple[tuple[str, pd.DataFrame, Callable[[Any], str]], ...] = (
+        ("Correlation below the 99 % limit", low, lambda row: f"r = {row['correlation']:.2f}"),
+        ("Better at another outer year", moved, lambda row: f"shift {int(row['likeliest_shift']):+d} years"),
+        (
+            "Ring perhaps absent or false",
+            near,
+            lambda row: f"{row['kind']} about {row['year']}, p {row['prob_near']:.2f}",
+        ),
+        ("Agrees better with another tree", swaps, lambda row: f"with tree {row['other_tree']}"),
+    )
+    lines = ["", f"Read against the other trees of their species: {len(agreement)} cores."]
+    for title, table, told in parts:
+        found = [f"tree {row['tree']}, core {row['core']}: {told(row)}" for row in table.to_dict("records")]
+        lines += ["", f"{title}: {len(found)}", *indented(found, most=len(found))]
+    return "\n".join([*lines, "", "A person decides at the wood; nothing was changed."])
+
+
+def written_lines(target: Path, files: Sequence[Path], gone: Sequence[str]) -> str:
+    """Where the answers are, and which files of an earlier run were removed there."""
+    tops = sorted({_top(file.relative_to(target)) for file in files})
+    lines = [f"\nWritten to {target}: {', '.join(tops)}"]
+    if gone:
+        lines.append(filled(f"Removed there, of an earlier run: {', '.join(gone)}", rest="  "))
+    return "\n".join(lines)
+
+
+def _top(file: Path) -> str:
+    return file.parts[0] + (os.sep if len(file.parts) > 1 else "")

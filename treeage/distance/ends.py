@@ -597,7 +597,7 @@ def _density(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
 
 
 def _normal(z: Array) -> Array:
-    return np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
+    return np.asarray(np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi))
 
 
 def _beside(aside: Array) -> Array:

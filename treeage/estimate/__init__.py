@@ -5,7 +5,7 @@ from treeage.estimate.answers import account_rows, gather_sources, minimum_answe
 from treeage.estimate.cores import Cores, JointCount, read_cores
 from treeage.estimate.nodes import learn_states
 from treeage.estimate.prepare import crossdate_field, estimate_ages, prepare, record_settings
-from treeage.estimate.seen import Seen, draw_arc_radii, draw_ends, read_radius, what_was_seen
+from treeage.estimate.nodes import Seen, draw_arc_radii, draw_ends, read_radius, what_was_seen
 from treeage.estimate.shared import (
     Shared, SpeciesShared, StandStates, height_models, height_notes, height_plan, missed_mass, open_data_tables, share,
     species_without_heights, stand_states, weigh_heights,

@@ -20,13 +20,12 @@ from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from treeage import schema
 from treeage.checks import MOST_SAID, PredictiveChecks
-from treeage.display import Result
+from treeage.display import VERSION, Result
 from treeage.errors import Fault
 from treeage.priors import Known, data_rows, data_text, defaults_table
 from treeage.results import CONVENTIONS, Flag, Status, Step, year_text
 from treeage.schema import CORE_HEIGHT, Dating
 from treeage.stand import seen_cells
-from treeage.version import VERSION
 
 if TYPE_CHECKING:
     from jinja2 import Template

@@ -25,7 +25,7 @@ import numpy as np
 
 from treeage import plots
 from treeage.checks import with_checks
-from treeage.display import Result
+from treeage.display import VERSION, Result
 from treeage.errors import Fault, InputError, require_attributes, require_seed
 from treeage.report.texts import (
     ReportFigure,
@@ -39,7 +39,6 @@ from treeage.report.texts import (
     words,
 )
 from treeage.results import joint_years
-from treeage.version import VERSION
 
 if TYPE_CHECKING:
     import pandas as pd

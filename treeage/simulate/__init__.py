@@ -2,7 +2,7 @@
 
 # fmt: off
 from treeage.simulate.model import example_field, simulate_from_model
-from treeage.simulate.scenarios import Coring, Pulse, Reading, SCENARIO_NAMES, Scenario, Species, Stem, Wood, scenario
+from treeage.simulate.trees import Coring, Pulse, Reading, SCENARIO_NAMES, Scenario, Species, Stem, Wood, scenario
 from treeage.simulate.stands import SimulatedStand, simulate_stand
 
 __all__ = [

@@ -19,9 +19,8 @@ from treeage.height import HEIGHT_APART_M, height_model, no_height_model
 from treeage.posterior import ASTRAY_YEARS
 from treeage.rings import InnerGrowth, hidden_width, ring_model, shared_spreads, typical_distance
 from treeage.schema import InnerEnd, OuterEnd, Word, column_numbers
-from treeage.simulate.scenarios import Scenario, scenario
 from treeage.simulate.stands import EXAMPLE_SEED, SimulatedStand, simulate_stand
-from treeage.simulate.trees import Floats, Ints
+from treeage.simulate.trees import Floats, Ints, Scenario, scenario
 from treeage.tables import Field
 
 if TYPE_CHECKING:

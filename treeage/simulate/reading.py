@@ -15,8 +15,18 @@ from treeage import priors
 from treeage.counting import count_error
 from treeage.distance import arc_rise, direct_sd
 from treeage.schema import Dating, InnerEnd, Word
-from treeage.simulate.scenarios import CountErrors, Reading, Scenario
-from treeage.simulate.trees import Flags, Floats, Ints, Stop, Strings, Trees, VirtualCores
+from treeage.simulate.trees import (
+    CountErrors,
+    Flags,
+    Floats,
+    Ints,
+    Reading,
+    Scenario,
+    Stop,
+    Strings,
+    Trees,
+    VirtualCores,
+)
 
 OVERDISPERSION: Final = 0.7  # choice: shape of the gamma spread of the mistakes; most cores have few, some have many
 FALSE_RINGS_YEARS: Final = 30.0  # choice: time constant of the fall of false rings with the ring number

@@ -17,16 +17,18 @@ from treeage.height import whole_seasons
 from treeage.priors import data_text
 from treeage.schema import Dating, HeightChoice, SeedlingSampling, TreeOrigin, columns, horizontal_share
 from treeage.simulate.reading import INNER_RINGS, Series, Traces, draw_dating, read_cores, read_traces
-from treeage.simulate.scenarios import Scenario, Species, scenario
 from treeage.simulate.trees import (
     CROWN_CLASSES,
     Flags,
+    Scenario,
+    Species,
     Strings,
     Trees,
     VirtualCores,
     draw_cores,
     draw_trees,
     growth_curve,
+    scenario,
 )
 
 if TYPE_CHECKING:
