@@ -316,7 +316,7 @@ def test_the_answer_names_the_five_that_matter_most(moved):
 
 
 def test_the_order_of_rows_never_matters():
-    """Rows of both tables turned round give the same movements."""
+    """Rows of both tables turned round give the same movements and the same p values."""
     node = state(np.random.default_rng(11))
     field = virtual_field(node, 3, np.random.default_rng(11))
     turned = Field.from_frames(field.trees.iloc[::-1], field.cores.iloc[::-1])
@@ -325,6 +325,9 @@ def test_the_order_of_rows_never_matters():
     pd.testing.assert_frame_equal(one.to_frame(), other.to_frame())
     pd.testing.assert_frame_equal(one.moves, other.moves)
     assert (one.table["mean_abs_years"] > 0).any()
+    checked = [predictive_checks(estimate_ages(each)).to_frame() for each in (field, turned)]
+    pd.testing.assert_frame_equal(*checked)
+    assert len(checked[0]) >= 5
 
 
 def test_wider_hidden_widths_widen_the_dates():
