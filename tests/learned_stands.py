@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from treeage.distance import scale_distance
 from treeage.estimate import missed_mass, prepare
 from treeage.hierarchical.data import FORMS, StandData, stand_data
 from treeage.hierarchical.dates import drawn_cores
@@ -51,7 +52,9 @@ def draw_replica(data, values, rng):
         weight = np.exp(-0.5 * ((SHIFTS - values["rate_bias"][k]) / values["tree_sd"][k]) ** 2)
         shift = rng.choice(SHIFTS.size, p=weight / weight.sum())
         most = int(cores.most_rings[rows].max())
-        mass = missed_mass(cores, np.array(rows), own, most)[:, shift]
+        index = np.array(rows)
+        distance = scale_distance(cores.distance[index], cores.distance_factor[index])
+        mass = missed_mass(cores, index, own, most, distance=distance)[:, shift]
         pith[tree] = 1800
         for row, raw in zip(rows, mass, strict=True):
             likely = np.maximum(raw, 0)

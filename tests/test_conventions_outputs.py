@@ -68,6 +68,8 @@ def write_folder(folder: Path) -> Path:
     (folder / "trees.csv").write_text("tree,species\nA1,Larix decidua\nB2,Larix decidua\n", encoding="utf-8")
     rows = ["A1,a,2024,120,crossdated,pith,0.0", "B2,a,2020,100,field_count,pith,0.0"]
     (folder / "cores.csv").write_text("\n".join([HEADS, *rows]) + "\n", encoding="utf-8")
+    doubt = "".join(f"{key} = {value}\n" for key, value in SURE.items())
+    (folder / "field.toml").write_text(f'[site]\nhemisphere = "north"\n[doubt]\n{doubt}', encoding="utf-8")
     return folder
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from field_cases import first_trees
+from field_cases import SURE, first_trees
 from made_up_ages import at_core_height, made_up_ages, made_up_tree
 from matplotlib.figure import Figure
 

@@ -231,7 +231,7 @@ def test_a_species_without_anything_takes_the_prior_and_says_so():
     assert tree.date_refers_to == "root collar" and "height_from_open_data" in tree.flags
     assert "height_model_caution" not in tree.flags
     assert tree.years_to_core_height.interval(0.9) == years_from_open_data(OAK, 1.0).interval(0.9)
-    assert tree.pith_year.interval(0.9) == (1921, 1921)
+    assert tree.pith_year.interval(0.9)[1] == 1921 == tree.pith_year.median()
     assert any("open data on young trees elsewhere" in got for got in ages.notes["got"])
     assert "rest on open data on young trees from elsewhere" in ages.summary()
     assert "57 studies" in " ".join(ages.notes["got"])

@@ -7,6 +7,7 @@ of the source named.
 import numpy as np
 import pandas as pd
 import pytest
+from field_cases import SURE
 
 from treeage import estimate_ages
 from treeage.alignment.prior import alignment_prior
@@ -18,7 +19,7 @@ from treeage.height import early_heights, from_published
 from treeage.pmf import Pmf
 from treeage.results import year_text
 from treeage.rings.missing import constant_basal_area_rings
-from treeage.tables import Field
+from treeage.tables import Field, Settings
 
 INCH = 25.4
 
@@ -28,7 +29,9 @@ def pith_tree(outer_year, rings):
     trees = pd.DataFrame({"tree": ["A1"], "species": ["Pseudotsuga menziesii"]})
     core = {"tree": "A1", "core": "a", "outer_year": outer_year, "rings_counted": rings, "dating": "crossdated"}
     core |= {"inner_end": "pith", "core_height_m": 0.0, "outer_end": "lost"}
-    return estimate_ages(Field.from_frames(trees, pd.DataFrame([core])))["A1"]
+    return estimate_ages(Field.from_frames(trees, pd.DataFrame([core]), settings=Settings(doubt=SURE)))[
+        "A1"
+    ]  # taken at its word
 
 
 def test_bark_and_basal_area_growth_of_five_trees():

@@ -3,7 +3,18 @@
 import numpy as np
 import pytest
 
-from treeage.stand.mixture import MixtureData, components, fit_mixture, log_likelihood, log_prior, prior_draws, unpack
+from treeage.stand.mixture import (
+    MixtureData,
+    components,
+    fit_mixture,
+    log_likelihood,
+    log_prior,
+    prior_draws,
+    pulse_curve,
+    pulse_quantile,
+    pulse_sd,
+    unpack,
+)
 
 
 def _data(dates: np.ndarray, sd: float = 3.0, first: int = 1650, size: int = 300) -> MixtureData:
@@ -102,3 +113,24 @@ def test_too_many_pulses_for_the_span() -> None:
     centres = np.arange(1800.0, 1870.0)
     data = MixtureData(np.eye(70)[[10, 30]], np.ones(2), centres, 15.0)
     assert np.isneginf(fit_mixture(data, 12, np.random.default_rng(5)).log_evidence)
+
+
+def test_a_pulse_goes_from_the_normal_to_the_exponential() -> None:
+    """Quantiles, standard deviation and the span of 80 % of both ends, and the curve against its own quantiles."""
+    date, width = np.full(2, 1800.0), np.full(2, 6.0)
+    lean = np.array([0.0, 1.0])
+    mean = 6.0 * 2 * 1.2816 / -np.log(0.2)  # closed form: the exponential holds 80 % from its start in -ln(0.2) means
+    assert pulse_sd(width, lean) == pytest.approx([6.0, mean], rel=0.01)
+    assert pulse_quantile(0.05, date, width, lean) == pytest.approx([1800 - 9.87, 1800 - mean * np.log(1.9)], abs=0.05)
+    centres = np.arange(1700.0, 1950.0, 0.1)
+    curve = pulse_curve(centres, date, width, np.array([0.3, 0.9]))
+    for level in (0.1, 0.5, 0.9):
+        year = pulse_quantile(level, date, width, np.array([0.3, 0.9]))
+        assert (curve * (centres < year[:, None])).sum(axis=1) == pytest.approx([level, level], abs=0.02)
+
+
+def test_a_background_is_nowhere_dense() -> None:
+    """A decline by e in 70 years is a background, one in 15 years is not: it would be a cohort."""
+    data = _data(np.linspace(1700, 1900, 30))
+    rows = np.array([[1700.0, 1900.0, -100 / 70, 0.0], [1700.0, 1900.0, -100 / 15, 0.0]])
+    assert np.isfinite(log_prior(data, rows, 0)).tolist() == [True, False]

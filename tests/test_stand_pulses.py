@@ -56,6 +56,35 @@ def test_shared_error_is_in_the_date() -> None:
     assert found.number == 1 and found.date[:, 0].std() == pytest.approx(6.0, abs=0.8)  # simulated truth
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_cohort_after_an_event_is_one_pulse_with_its_beginning(seed: int) -> None:
+    """80 trees from 1850 on, fewer and fewer, with a mean lag of 15 years."""
+    rng = np.random.default_rng([seed, 80])
+    found = find_pulses(joint_draws(1850 + rng.exponential(15, 80), rng, own=4), seed=seed)
+    frame = found.to_frame()
+    assert found.number == 1 and found.chances[0] < 0.02
+    assert _inside(found.begin[:, 0], 1850 - 15 * np.log(0.95))  # closed form: 5 % have come
+    assert frame["p_sudden"].item() > 0.6 and frame["begin_lo"].lt(frame["date_median"]).all()
+    assert "one cohort, beginning in 18" in found.sentence()
+
+
+def test_a_pulse_that_rises_as_it_falls_is_no_cohort() -> None:
+    """Negative control: the lean of a well dated normal pulse is small."""
+    rng = np.random.default_rng(18)
+    found = find_pulses(joint_draws(rng.normal(1850, 8, 150), rng, own=2))
+    assert found.number == 1 and found.to_frame()["p_sudden"].item() < 0.5
+    assert "beginning" not in found.sentence()
+
+
+@pytest.mark.parametrize(("trees", "span", "sd"), [(6, 3, 0.1), (8, 0, 0.0), (10, 40, 0.3)])
+def test_few_well_dated_trees_over_a_short_span(trees: int, span: float, sd: float) -> None:
+    """Every number of pulses has a finite probability, however short the span."""
+    rng = np.random.default_rng(trees)
+    dates = rng.uniform(1900, 1900 + span, trees)
+    found = find_pulses(np.round(dates + rng.normal(0, sd, (200, trees))))
+    assert found.chances.sum() == pytest.approx(1.0) and np.isfinite(found.date).all()
+
+
 @pytest.mark.parametrize(("kind", "seed"), [("flat", 14), ("decline", 15), ("hump", 16)])
 def test_smooth_histories_have_no_pulse(kind: str, seed: int) -> None:
     """Negative control: steady, declining and broadly humped establishment is no pulse."""

@@ -5,7 +5,8 @@ import pytest
 from stand_cases import joint_draws, true_dates
 
 from treeage.errors import InputError
-from treeage.stand import RecruitmentHistory, recruitment_history
+from treeage.stand import RecruitmentHistory, after_events, recruitment_history, sharpened_dates, split_shared
+from treeage.stand.recruitment import fit_intensity
 
 
 def _truth(years: np.ndarray, kind: str, count: int) -> np.ndarray:
@@ -66,6 +67,61 @@ def test_flat_history_stays_inside_its_band() -> None:
     assert np.mean((low <= 1.0) & (high >= 1.0), where=inside) > 0.9
 
 
+def _after(dates: np.ndarray, draws: np.ndarray, events: dict[str, int] | None) -> np.ndarray:
+    """Trees within 20 years after 1849, as draws."""
+    split = split_shared(draws)
+    history = recruitment_history(draws, split=split, events=events, last_year=2000)
+    sharp = sharpened_dates(split, history)
+    return after_events(draws, {"fire": 1849}, sharpened=sharp, within_years=(20,)).counts[:, 0, 0]
+
+
+def test_a_cohort_begins_with_its_event() -> None:
+    """Told the event, fewer trees of a cohort are spread over the years before it."""
+    short = []
+    for seed in range(4):
+        rng = np.random.default_rng([seed, 90])
+        dates = 1850 + np.floor(rng.exponential(15, 60))
+        draws = joint_draws(dates, rng, own=4, shared=3)
+        truth = np.count_nonzero(dates <= 1869)
+        short.append([truth - _after(dates, draws, events).mean() for events in (None, {"fire": 1849})])
+    without, known = np.mean(short, axis=0)
+    assert abs(known) < 4.5 and known < without - 0.5  # simulated truth, about 44 trees
+
+
+def test_an_event_without_trees_changes_nothing() -> None:
+    """Negative control: a steady history told of an event keeps its level after it."""
+    rng = np.random.default_rng(91)
+    dates = rng.uniform(1750, 1950, 100)
+    draws = joint_draws(dates, rng, own=4)
+    counts = [_after(dates, draws, events) for events in (None, {"fire": 1849})]
+    assert counts[1].mean() == pytest.approx(counts[0].mean(), abs=1.0)
+    history = recruitment_history(draws, events={"fire": 1849}, count=200)
+    assert history.smooth_part > 0.8 and "begin anew after fire (1849)" in history.sentence()
+
+
+def test_the_band_holds_a_sharp_peak() -> None:
+    """Half of 60 trees in a pulse of 4 years: the band at its height holds it, which a smooth curve rounds off."""
+    held = []
+    for seed in range(4):
+        rng = np.random.default_rng([seed, 92])
+        dates = np.append(rng.normal(1850, 4, 30), rng.uniform(1750, 1950, 30))
+        history = recruitment_history(joint_draws(dates, rng, own=4), seed=seed, count=400)
+        truth = 30 / 200 + 30 / (4 * np.sqrt(2 * np.pi))
+        low, high = np.quantile(history.intensity, [0.05, 0.95], axis=0)
+        at = int(np.argmin(np.abs(history.years - 1850)))
+        held.append(low[at] <= truth <= high[at])
+    assert np.mean(held) >= 0.75  # one miss in four; a smooth curve alone held a third
+
+
+def test_a_jump_at_a_break_costs_little() -> None:
+    """With exact dates and a break the level after it is free: the counts on either side are kept."""
+    counts = np.repeat([1, 8], 20)
+    mass = np.eye(40)[np.repeat(np.arange(40), counts)]
+    level = [np.exp(fit_intensity(mass, roughness=1e-4, breaks=cells).log_intensity)[18:22] for cells in ((), (20,))]
+    assert level[1] == pytest.approx([1, 1, 8, 8], rel=0.15)  # by construction
+    assert level[0][2] / level[0][1] < 1.5  # negative control: without a break the line goes through
+
+
 def test_weights_give_trees_per_hectare() -> None:
     """Equal weights only change the unit; unequal ones shift the shares."""
     rng = np.random.default_rng(5)
@@ -108,6 +164,7 @@ def test_faces_and_seed() -> None:
         (np.zeros((10, 6)), {"weights": [1.0]}, "got 1 weights, need one for each of 6 trees"),
         (np.zeros((10, 6)), {"weights": np.zeros(6)}, "got 0 at position 0, need finite and above 0"),
         (np.zeros((10, 6)), {"prob": 0.0}, "got 0, need between 0 and 1"),
+        (np.zeros((10, 6)), {"events": {"fire": np.nan}}, "got an event without a year, need finite years"),
     ],
 )
 def test_refusals(draws: np.ndarray, options: dict[str, object], match: str) -> None:

@@ -173,6 +173,13 @@ AIM_MM = Sourced(
 PASSES_PITH = Sourced(
     0.8, "share", "cores bored past the depth of the pith where the wood allows it", "common practice", Known.CHOICE
 )
+PITH_AGAIN = Sourced(
+    0.1,
+    "share",
+    "cores that hold the pith because they were bored again, or chosen for it, whatever the aim",
+    "common practice",
+    Known.CHOICE,
+)
 SHORT_MM = Sourced(
     40.0,
     "mm",

@@ -12,9 +12,10 @@ import pytest
 from two_core_model import pymc_years
 
 from treeage.counting import count_error_mass
-from treeage.distance import aimed_core_density, arc_likelihood, distance_mass
+from treeage.distance import AimErrors, DistanceSource, arc_likelihood, end_distances, inner_ends
 from treeage.posterior import added_rings, combine_cores, growth_nodes
 from treeage.rings import LOG_STEP, inner_growth, missed_ring_mass, ring_model
+from treeage.schema import InnerEnd
 
 TREES = 960
 CHUNK = 48
@@ -25,9 +26,11 @@ def stand(trees=TREES):
     rng = np.random.default_rng(0)
     cores = 2 * trees
     growth = inner_growth([rng.lognormal(0, 0.4, 100) for _ in range(cores)])
-    density = aimed_core_density(np.full(cores, 150.0), np.full(cores, 3.0), np.full(cores, 140.0))
-    distance = distance_mass(density, [arc_likelihood(np.full(cores, 10.0), rng.uniform(0.5, 2, cores))])
-    return growth, distance, 1900 + rng.integers(0, 6, cores)
+    arc = np.full(cores, 10.0), rng.uniform(0.5, 2, cores), np.full(cores, 0.1)
+    seen = {DistanceSource.ARC: (np.ones(cores, dtype=bool), arc_likelihood(*arc))}
+    stem = np.full(cores, 150.0), np.full(cores, 3.0), np.full(cores, 140.0)
+    ends = inner_ends(np.full(cores, InnerEnd.ARCS, dtype=object), seen, arc, stem)
+    return growth, end_distances(ends, AimErrors.centre())[0][0], 1900 + rng.integers(0, 6, cores)
 
 
 def date_all(growth, distance, innermost, dating):

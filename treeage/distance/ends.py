@@ -498,7 +498,7 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
                             p(arc read | r, arc bias, spread)
 
     so an arc that was read counts as one that could be seen, as "no arcs" counts as one that was not. Cores lost to rot
-    or breakage stopped short. A pith on the core is taken at its word but for a small share. Buttresses, lean and
+    or breakage stopped short. Some cores hold the pith whatever the aim (`priors.PITH_AGAIN`). A pith on the core is taken at its word but for a small share. Buttresses, lean and
     slope, which shift all piths of a stand one way, are covered only by the spread. Own derivation.
     """
     words = {one: ends.word == one for one in InnerEnd}
@@ -526,6 +526,8 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
         pith = words[InnerEnd.PITH]
         joint[pith] *= near
         total = joint.sum(axis=1)
+        again = priors.PITH_AGAIN.value  # those say nothing of the aim
+        total[pith] = again * _pith_fit(ends, errors, node)[pith] + (1 - again) * total[pith]
         scaled = joint / np.where(total > 0, total, 1.0)[:, None]
         scaled[pith] = 0.0
         scaled[pith, 0] = 1 - ends.pith_near[pith]
@@ -555,6 +557,13 @@ def _within_stem(ends: InnerEnds) -> Flags:
 def _radius_sd(ends: InnerEnds) -> Array:
     """Standard deviation of the radius; a third of one that is assumed (choice)."""
     return np.where(np.isfinite(ends.radius_sd_mm), ends.radius_sd_mm, ends.assumed_mm / 3)
+
+
+def _pith_fit(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
+    """Density of the length of cores that hold the pith, (n_core,); 1 where length or radius is not known."""
+    along = np.hypot(np.exp(errors.eccentricity[node]) * offset_share() * ends.assumed_mm, _radius_sd(ends))
+    gap = ends.radius_mm - ends.length_mm
+    return np.where(np.isfinite(gap), _normal(np.nan_to_num(gap) / along) / along, 1.0)
 
 
 def _density(ends: InnerEnds, errors: AimErrors, node: int) -> Array:

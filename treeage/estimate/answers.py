@@ -339,7 +339,7 @@ def gather_sources(cores: Cores, shared: Shared, answers: Iterable[TreeAge]) -> 
         parts = [found for member, found in _DISTANCE_SOURCES.items() if member in source]
         sources, knowns = (list(dict.fromkeys(part[at] for part in parts)) for at in (0, 1))
         rows.append((Step.DISTANCE, str(source), "; ".join(sources), ", ".join(knowns), count))
-    hidden = [row for row in lines if cores.distance[row, 0] < 1 and not cores.bound_only[row]]
+    hidden = [row for row in lines if cores.distance[row, 0] < 0.5 and not cores.bound_only[row]]
     rows.append(
         (Step.MISSED_RINGS, "log-linear model of the hidden mean width", ring_model().source, Known.FITTED, len(hidden))
     )

@@ -437,7 +437,7 @@ def _growth(
     mean = np.where(np.isfinite(inner), inner, np.where(np.isfinite(by_length), by_length, by_radius))
     count = np.where(np.isfinite(inner), np.minimum(rings, counted), counted)
     known = has_rings | np.isfinite(mean)
-    hidden, guessed = distance[:, 0] < 1.0, ~has_rings & ~np.isfinite(inner)
+    hidden, guessed = distance[:, 0] < 0.5, ~has_rings & ~np.isfinite(inner)
     _mark(flags, guessed & hidden & np.isfinite(by_length), Flag.WIDTH_FROM_LENGTH)
     _mark(flags, guessed & hidden & ~np.isfinite(by_length) & known, Flag.WIDTH_FROM_DIAMETER)
     _mark(flags, ~known & hidden, Flag.NO_RING_WIDTH)

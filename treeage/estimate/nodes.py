@@ -18,7 +18,7 @@ from scipy.special import ndtri
 
 from treeage import priors
 from treeage.counting import COUNT_LEVELS
-from treeage.distance import AimErrors, end_distances
+from treeage.distance import AimErrors, InnerEnds, end_distances
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, stand_states
 from treeage.estimate.trees import tree_evidence
@@ -125,12 +125,12 @@ def learn_states(cores: Cores, shared: Shared, *, mates: bool = True) -> tuple[C
     nodes = _nodes(np.zeros(len(_MOVING)), np.eye(len(_MOVING)), 0.5)
     teachers = _teachers(cores)
     ends = cores.ends.take(np.array([row for rows in teachers for row in rows], dtype=np.int64))
-    log = _log_evidence(end_distances(ends, nodes.aim)[1]) if len(ends) else np.zeros(NODES)
+    log = _log_evidence(ends, nodes.aim) if len(ends) else np.zeros(NODES)
     for _ in range(_ROUNDS):
         if _effective(_weights(nodes.log_ratio + log)) >= _ENOUGH * NODES:
             break
         nodes = _moved(nodes, _tempered(nodes.log_ratio, log))
-        log = _log_evidence(end_distances(ends, nodes.aim)[1])
+        log = _log_evidence(ends, nodes.aim)
     every = stand_states(cores, nodes.aim, nodes.level)
     teachers = teachers if mates else []
     given = {name: _growth_given(cores, shared[name], every, teachers) for name in shared.species}
@@ -165,8 +165,14 @@ def _teachers(cores: Cores) -> list[tuple[int, ...]]:
     return trees
 
 
-def _log_evidence(evidence: Array) -> Array:
-    """Log evidence of every node from all cores, (n_node,); one core can only say so much against a node."""
+def _log_evidence(ends: InnerEnds, aim: AimErrors) -> Array:
+    """Log evidence of every node from all inner ends, (n_node,); one core can only say so much against a node.
+
+    Errors of arcs are cut: how the distances of a stand are spread is not known so well that it could tell a bias of
+    arcs from another spread. Only mates teach these.
+    """
+    zero = np.zeros(len(aim))
+    evidence = end_distances(ends, replace(aim, arc_bias=zero, arc_spread=zero))[1]
     mean = evidence.mean(axis=0)
     share = (1 - _ODD) * evidence / np.where(mean > 0, mean, 1.0) + _ODD
     return np.asarray(np.log(share).sum(axis=1))

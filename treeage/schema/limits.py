@@ -302,7 +302,9 @@ HEIGHT_MODEL_KEYS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] 
 
 FEWEST_POINTS: Final = 3  # digitised points on one ring boundary: a circle has three unknowns
 FEWEST_YOUNG_TREES: Final = 5  # choice: fewer say next to nothing about the spread between trees
-ERA_LOG_SD: Final = 0.15  # choice: shared log-sd of young growth then against now
+ERA_LOG_SD: Final = (
+    0.25  # choice: shared log-sd of young growth then against now; one in three eras differs by a quarter
+)
 SEEDLING_REACH: Final = 3.0  # choice: refused from this many times the height of the tallest young tree
 
 FOOT_M: Final = 0.3048  # exact by definition

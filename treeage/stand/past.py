@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_positive, require_probability
 from treeage.pmf import freeze_arrays, interval_levels
-from treeage.stand.recruitment import RecruitmentHistory
+from treeage.stand.recruitment import RecruitmentHistory, sharpened_dates
 from treeage.stand.structure import (
     Array,
     Flags,
@@ -507,10 +507,11 @@ def stand_origin(
     Notes
     -----
     No tree before the origin, then a steady unknown rate for the first dozen trees or so, then the recovered
-    intensity; every tree through its own mass function, a flat prior on the origin and on the logarithm of
-    the rate. With exact dates the posterior is proportional to (c - origin)**(-m) for m trees up to c: the
-    truncation point of [1]_. The minimum of dates estimated one by one would be too early, since the largest
-    error is the one that counts. Where the rate rises after the origin (a slow start), the true origin is
+    intensity; every tree through its own mass function, a flat prior on the origin and on the logarithm of the rate.
+    The oldest tree is averaged over this start and the recovered history as it is (one half each, choice), which
+    differ where establishment began slowly. With exact dates the posterior is proportional to (c - origin)**(-m) for
+    m trees up to c: the truncation point of [1]_. The minimum of dates estimated one by one would be too early, since
+    the largest error is the one that counts. Where the rate rises after the origin (a slow start), the true origin is
     earlier than the estimate.
 
     References
@@ -548,7 +549,9 @@ def stand_origin(
         oldest.append(np.maximum(wide.centres[first] + spread[1] + shift, origin[-1]))
         cuts.append(wide.centres[min(cut, wide.size - 1)])
     begun, eldest = np.concatenate(origin), np.concatenate(oldest)
-    return StandOrigin(eldest, begun, float((eldest - begun).mean()), float(np.mean(cuts)), split.centre.size, prob)
+    late = float((eldest - begun).mean())
+    eldest[::2] = rng.choice(sharpened_dates(split, history, seed=seed).min(axis=1), eldest[::2].size)
+    return StandOrigin(eldest, begun, late, float(np.mean(cuts)), split.centre.size, prob)
 
 
 def origin_chances(mass: ArrayLike, later: ArrayLike, cut: int) -> tuple[Array, Array]:

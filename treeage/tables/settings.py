@@ -194,7 +194,9 @@ def settings_text(settings: Settings) -> str:
     lines += [f"{key} = {_toml(getattr(settings, key))}" for key in SITE_KEYS]
     if settings.defaults:
         lines += ["", "[defaults]", *(f"{key} = {_toml(value)}" for key, value in settings.defaults.items())]
-    lines += ["", "[doubt]", *(f"{key} = {_toml(value)}" for key, value in settings.doubt.items())]
+    usual = Settings().doubt
+    doubt = [f"{key} = {_toml(value)}" for key, value in settings.doubt.items() if value != usual[key]]
+    lines += ["", "[doubt]", *doubt] if doubt else []
     for species, model in settings.height.items():
         lines += ["", f"[height.{_toml(species)}]"]
         lines += [f"{_toml_key(key)} = {_toml(value)}" for key, value in model.items()]
