@@ -228,10 +228,10 @@ def test_what_cannot_be_checked_is_said():
 
 @pytest.fixture(scope="module")
 def virtual():
-    """Ages of a stand that follows the model, and of one whose second cores are dated 100 years early."""
-    node = state(np.random.default_rng(10), aim=-0.6)
-    right = virtual_field(node, 16, np.random.default_rng(10))
-    wrong = virtual_field(node, 16, np.random.default_rng(10), wrong_years=100)
+    """Ages of a stand that follows the model, and of one whose second cores are dated 150 years early."""
+    node = state(np.random.default_rng(13), aim=-0.3)
+    right = virtual_field(node, 30, np.random.default_rng(13))
+    wrong = virtual_field(node, 30, np.random.default_rng(13), wrong_years=150)
     return estimate_ages(right), estimate_ages(wrong)
 
 
@@ -242,7 +242,7 @@ def test_a_true_field_passes_and_cores_dated_wrongly_fail(virtual):
     assert {"agreement of two cores of a tree, mean p value", "two cores of a tree that disagree"} <= set(wrong.failed)
     seen = virtual[0].extras["seen"]
     assert isinstance(seen, Seen) and seen.ends.curved.size == 0
-    assert len(seen.mates) + sum(seen.left_out.values()) == 16 > len(seen.mates) >= 5
+    assert len(seen.mates) + sum(seen.left_out.values()) == 30 > len(seen.mates) >= 5
 
 
 def test_the_report_says_a_failed_check_at_its_top(virtual):
