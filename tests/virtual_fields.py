@@ -51,7 +51,9 @@ def virtual_ends(aim: AimErrors, size: int, rng: np.random.Generator) -> tuple[I
     read = tuple(np.where(arcs, each, np.nan) for each in (CHORD_MM, np.maximum(rise, 0.0), 0.1))
     stem = (radius, np.full(size, 4.0), np.maximum(radius - drawn.gap_mm, 60.0))
     likelihood = arc_likelihood(*(each[arcs] for each in read)) if arcs.any() else np.ones((0, DISTANCE_GRID_MM.size))
-    return inner_ends(drawn.word, {DistanceSource.ARC: (arcs, likelihood)}, read, stem), drawn.distance_mm
+    at_its_word = (drawn.word == InnerEnd.PITH) & (rng.random(size) > priors.PITH_NEAR.default)  # as the model takes it
+    distance = np.where(at_its_word, 0.0, drawn.distance_mm)
+    return inner_ends(drawn.word, {DistanceSource.ARC: (arcs, likelihood)}, read, stem), distance
 
 
 def virtual_seen(truth: AimErrors, size: int, rng: np.random.Generator, **other: Any) -> Seen:

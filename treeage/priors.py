@@ -208,6 +208,9 @@ ECCENTRICITY_LOG_SD = Sourced(
     0.35, "log", "spread of the mean offset of the pith between stands", "slope, wind and species differ", Known.CHOICE
 )
 SIGHT_LOG_SD = Sourced(0.35, "log", "spread between observers of how far arcs are seen", "10 to 40 mm", Known.CHOICE)
+OVERLOOKED_LOG_SD = Sourced(
+    0.5, "log", "spread between observers of the share of arcs overlooked", "half to twice as many", Known.CHOICE
+)
 ARC_BIAS_SD = Sourced(
     0.08,
     "log",

@@ -184,10 +184,10 @@ def estimate(arguments: argparse.Namespace) -> int:
     from treeage.tables import read_field
 
     field = read_field(arguments.folder)
-    from treeage.report import FIGURE_COUNT, recorded_files, words, write_outputs
+    from treeage.report import recorded_files, words, write_outputs
 
     earlier = recorded_files(target)
-    with caught_warnings() as said, progress(len(field.trees) + (FIGURE_COUNT + 1) * 10) as tick:
+    with caught_warnings() as said, progress(_steps(field, arguments)) as tick:
         ages = _dated(field, arguments, tick)
         history = _history(ages, arguments)
         try:
@@ -210,6 +210,15 @@ def estimate(arguments: argparse.Namespace) -> int:
         say("No tree could be dated; the report says why.")
         return NOTHING_USABLE
     return DONE
+
+
+def _steps(field: Field, arguments: argparse.Namespace) -> int:
+    """Steps of a run for its progress bar: one a tree and run, and ten a figure."""
+    from treeage.priors import entries
+    from treeage.report import FIGURE_COUNT
+
+    runs = 1 + (2 * len(entries()) if arguments.sensitivity else 0)
+    return len(field.trees) * runs + (FIGURE_COUNT + 1) * 10
 
 
 def _target(arguments: argparse.Namespace) -> Path:
@@ -240,7 +249,7 @@ def _dated(field: Field, arguments: argparse.Namespace, tick: Callable[[int], ob
 
         tables = {f"crossdating_{name}": table for name, table in crossdate_field(field).items()}
     if arguments.sensitivity:
-        moved = sensitivity(field, tick=lambda _runs: tick(0))
+        moved = sensitivity(field, tick=lambda runs: tick(runs * len(field.trees)))
         tables |= {"sensitivity": moved, "sensitivity_trees": moved.trees}
     return with_checks(replace(ages, extras={**ages.extras, **tables}), seed=arguments.seed)
 

@@ -292,6 +292,8 @@ class AimErrors:
         Log factor on how far the pith lies off the centre, as lengths against diameters show it.
     sight : numpy.ndarray, shape (n_node,)
         Log factor on how far from the pith arcs are seen.
+    overlooked : numpy.ndarray, shape (n_node,)
+        Log factor on the share of cores whose arcs are overlooked at any distance.
     arc_bias : numpy.ndarray, shape (n_node,)
         Log of the radius read on curved rings over the distance to the pith.
     arc_spread : numpy.ndarray, shape (n_node,)
@@ -303,6 +305,7 @@ class AimErrors:
     aim: Array
     eccentricity: Array
     sight: Array
+    overlooked: Array
     arc_bias: Array
     arc_spread: Array
     square: Array
@@ -321,7 +324,7 @@ class AimErrors:
     def centre() -> AimErrors:
         """The middle of the prior, with both meanings of a length."""
         zero = np.zeros(2)
-        return AimErrors(zero, zero, zero, zero, zero, np.array([0.0, 1.0]))
+        return AimErrors(zero, zero, zero, zero, zero, zero, np.array([0.0, 1.0]))
 
 
 # ------------------------------------------------------------------ what was seen
@@ -514,7 +517,7 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     arcs, readings = np.flatnonzero(np.isfinite(ends.chord_mm)), {}
     for node in range(len(errors)):
         joint = _density(ends, errors, node) * cells
-        unseen = unseen_curvature(sight=float(errors.sight[node]))[0]
+        unseen = unseen_curvature(sight=float(errors.sight[node]), overlooked=float(errors.overlooked[node]))[0]
         joint[words[InnerEnd.ARCS] & ~told] *= (1 - unseen) * missed_pith[words[InnerEnd.ARCS] & ~told]
         joint[words[InnerEnd.NO_ARCS] & ~ends.seen] *= unseen * missed_pith[words[InnerEnd.NO_ARCS] & ~ends.seen]
         spread = float(errors.arc_spread[node])

@@ -247,6 +247,7 @@ _SQRT_TAU = np.sqrt(2 * np.pi)
 _DEVIATIONS = np.linspace(-3, 3, 13)
 _FACTOR_STEP = 0.25
 _LOG_WEIGHTS = -0.5 * _DEVIATIONS**2 / (1 - _FACTOR_STEP**2)
+_MOST_OVERLOOKED = 0.9  # choice: an observer who overlooks more than this sees nothing
 _CHUNK = 64  # choice: arcs worked on at a time; keeps the arrays in the processor's cache
 _POINT_SD_MM = 0.1  # choice: digitising error of a boundary where too few points are left to estimate it
 
@@ -466,7 +467,7 @@ def _reading(arcs: list[Array], radius: Array, step_share: float | None = None) 
     return np.asarray(-0.5 * ((rise - arc_rise(radius, chord)) / sd) ** 2 - np.log(sd) - 0.5 * short**2)
 
 
-def unseen_curvature(count: int = 1, *, sight: float = 0.0) -> Array:
+def unseen_curvature(count: int = 1, *, sight: float = 0.0, overlooked: float = 0.0) -> Array:
     """Likelihood of the distance when rings were looked at and no curvature was seen.
 
     Parameters
@@ -475,6 +476,8 @@ def unseen_curvature(count: int = 1, *, sight: float = 0.0) -> Array:
         How many rows.
     sight : float, default 0
         Log factor on how far from the pith this observer sees arcs.
+    overlooked : float, default 0
+        Log factor on the share of entries that say nothing about curvature.
 
     Returns
     -------
@@ -493,13 +496,13 @@ def unseen_curvature(count: int = 1, *, sight: float = 0.0) -> Array:
     >>> bool(seen[DISTANCE_GRID_MM > 5][0] > 0.7), bool(seen[DISTANCE_GRID_MM > 60][0] < 0.05)
     (True, True)
     """
-    return np.repeat(unseen_share(DISTANCE_GRID_MM[None, :], sight), count, axis=0)
+    return np.repeat(unseen_share(DISTANCE_GRID_MM[None, :], sight, overlooked), count, axis=0)
 
 
-def unseen_share(distance_mm: Array, sight: ArrayLike) -> Array:
-    """The same at any distances, each with its own log factor of sight."""
+def unseen_share(distance_mm: Array, sight: ArrayLike, overlooked: ArrayLike) -> Array:
+    """The same at any distances, each with its own log factors."""
     rise = arc_rise(distance_mm * np.exp(-np.asarray(sight)), priors.CORE_WIDTH.value)
-    not_looked = priors.CURVATURE_OVERLOOKED.value
+    not_looked = np.minimum(priors.CURVATURE_OVERLOOKED.value * np.exp(np.asarray(overlooked)), _MOST_OVERLOOKED)
     unseen = ndtr((priors.CURVATURE_SEEN.value - rise) / priors.CURVATURE_SEEN_SD.value)
     return np.asarray(not_looked + (1 - not_looked) * unseen)
 

@@ -40,8 +40,14 @@ _THIRD = 1 / 6  # probability of the outer two of three points with the variance
 _BIAS_NODES = np.linspace(-2.6, 2.6, 27)  # choice: values of the growth near the pith, in standard deviations
 
 # shape of the coordinates: standard normal under the prior
-_MOVING = ("aim", "eccentricity", "sight", "arc_bias")
-_SPREADS = (priors.AIM_LOG_SD, priors.ECCENTRICITY_LOG_SD, priors.SIGHT_LOG_SD, priors.ARC_BIAS_SD)
+_MOVING = ("aim", "eccentricity", "sight", "overlooked", "arc_bias")
+_SPREADS = (
+    priors.AIM_LOG_SD,
+    priors.ECCENTRICITY_LOG_SD,
+    priors.SIGHT_LOG_SD,
+    priors.OVERLOOKED_LOG_SD,
+    priors.ARC_BIAS_SD,
+)
 _DIMENSIONS = len(_MOVING) + 3  # and arc spread, lengths, rate of miscounts, which take few values
 
 
@@ -351,12 +357,15 @@ def _drawn(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator) -> Draw
         miss[rows] = aside[rows] * rng.standard_normal(rows.size)
         further = np.hypot(short[rows], miss[rows]) - short[rows]
         rows = rows[rng.random(rows.size) > np.exp(-further / priors.SHORT_MM.value)]
-    distance = np.hypot(short, miss)
+    again = rng.random(size) < priors.PITH_AGAIN.value  # these hold the pith whatever the aim
+    distance, short = np.where(again, 0.0, np.hypot(short, miss)), np.where(again, 0.0, short)
     gap = np.where(errors.square > 0, distance, short) + along * rng.standard_normal(size)
     near, look = distance < priors.CORE_WIDTH.value / 2, rng.random((2, size))
     named = near & (look[0] < 1 / (1 + ends.pith_near))  # weights 1 and pith_near in `end_distances`
-    word = np.where(look[1] < unseen_share(distance, errors.sight), InnerEnd.NO_ARCS, InnerEnd.ARCS).astype(object)
-    word[named] = InnerEnd.PITH
+    word = np.where(
+        look[1] < unseen_share(distance, errors.sight, errors.overlooked), InnerEnd.NO_ARCS, InnerEnd.ARCS
+    ).astype(object)
+    word[named | again] = InnerEnd.PITH
     return DrawnEnds(distance, gap, word)
 
 

@@ -444,7 +444,7 @@ def plot_checks(checks: PredictiveChecks, *, ax: Axes | None = None) -> Axes:
     ax.tick_params(axis="y", length=0)
     far = max(3.0, float(np.abs(away).max(initial=0.0)) * 1.1)
     ax.set_xlim(-far, far)
-    ax.set_xlabel("Seen less expected, in standard deviations of replicates (band: two)")
+    ax.set_xlabel("Seen less expected [standard deviations]")
     return ax
 
 
