@@ -357,7 +357,7 @@ def years_from_open_data(
     plants that stand at a height today slow-biased. The prior is shifted and widened to be near nominal between the two
     (coverage on authors left out is in the README). Trees that reached the canopy grew faster than those that died
     on the way: for them the prior is too slow by an unknown amount. Own young trees are pooled with it exactly, the
-    spread between plants learned from them. The era (then against now) adds a shared log-sd of 0.25 (choice).
+    spread between plants learned from them. The era (then against now) adds a shared log-sd of 0.2 (choice).
     Weak for unseen broadleaf genera, below 0.3 m, high mountains, and under a canopy (three studies).
 
     References
