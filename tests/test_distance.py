@@ -466,6 +466,7 @@ def test_unseen_curvature_halves_at_twenty_millimetres():
     least = priors.CURVATURE_OVERLOOKED.value
     middle = DISTANCE_GRID_MM[np.argmin(np.abs(unseen - (1 + least) / 2))]
     assert middle == pytest.approx(20, abs=1)
+    assert unseen[DISTANCE_GRID_MM < 8].max() < least + 0.01 and unseen[DISTANCE_GRID_MM > 60].min() > 0.95
 
 
 def test_grid_is_even_in_the_logarithm():

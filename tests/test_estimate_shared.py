@@ -172,8 +172,8 @@ def test_points_fill_the_cube_evenly():
 
 @pytest.mark.parametrize(("middle", "spread", "square"), [(0.3, 1.25, 0.7), (-0.3, 1.0, 0.3), (0.0, 1.4, 0.5)])
 def test_nodes_wherever_they_lie_weigh_as_the_prior(middle, spread, square):
-    """Nodes of any proposal, by their ratio: mean 0, spread 1, half of the lengths square, all levels alike (the prior);
-    the ratios add to the number of nodes, as densities do. Forty points in four dimensions: loosely."""
+    """Nodes of any proposal, by their ratio: mean 0, spread 1, half of the lengths square, levels alike (the prior);
+    ratios add to the number of nodes, as densities do. Forty points in four dimensions: loosely."""
     nodes = _nodes(np.full(4, middle), spread * np.eye(4), square)
     ratio = np.exp(nodes.log_ratio)
     weight = ratio / ratio.sum()
