@@ -334,6 +334,10 @@ def test_bias_of_arcs_moves_the_distance():
     ends = one_end("arcs", length=np.nan, arc=(8.0, 2.0, 0.02))
     plain, biased = (quantile(end_distances(ends, node(arc_bias=bias))[0][0, 0], 0.5) for bias in (0.0, 0.1))
     assert biased == pytest.approx(plain * np.exp(-0.1), rel=0.02)
+    circle = {DistanceSource.CIRCLE: (np.array([True]), circle_likelihood(20.0, 1.0))}
+    ends = one_end("arcs", length=np.nan, seen_by=circle)
+    plain, biased = (quantile(end_distances(ends, node(arc_bias=bias))[0][0, 0], 0.5) for bias in (0.0, 0.1))
+    assert biased == pytest.approx(plain * np.exp(-0.1), rel=0.03)  # a template circle too
 
 
 def test_a_pith_is_taken_at_its_word_but_for_a_share():
@@ -342,6 +346,17 @@ def test_a_pith_is_taken_at_its_word_but_for_a_share():
     assert mass[0] == pytest.approx(0.9, abs=0.01)
     assert mass[priors.CORE_WIDTH.value / 2 < DISTANCE_GRID_MM].sum() == 0
     assert end_distances(one_end("pith", pith_near=0.0), node())[0][0, 0, 0] == 1.0
+
+
+def test_a_pith_that_was_bored_for_says_nothing_of_the_aim():
+    """However badly a stand was bored, one pith in ten was bored for or chosen (choice of `priors`), and tells no more
+    than the place of the pith along the core: the normal density of radius less length (SciPy)."""
+    lost = node(aim=6.0)  # next to no core meets the pith by its aim
+    assert end_distances(one_end("pith", length=np.nan), lost)[1][0, 0] == pytest.approx(0.1, rel=0.02)
+    along = np.hypot(priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * 150, 3.0)
+    for length in (150.0, 120.0):
+        expected = 0.1 * stats.norm(0, along).pdf(150 - length)
+        assert end_distances(one_end("pith", length=length), lost)[1][0, 0] == pytest.approx(expected, rel=0.02)
 
 
 def test_mean_offset_of_the_pith_is_the_published_one():
@@ -451,6 +466,7 @@ def test_unseen_curvature_halves_at_twenty_millimetres():
     least = priors.CURVATURE_OVERLOOKED.value
     middle = DISTANCE_GRID_MM[np.argmin(np.abs(unseen - (1 + least) / 2))]
     assert middle == pytest.approx(20, abs=1)
+    assert unseen[DISTANCE_GRID_MM < 8].max() < least + 0.01 and unseen[DISTANCE_GRID_MM > 60].min() > 0.95
 
 
 def test_grid_is_even_in_the_logarithm():

@@ -7,10 +7,11 @@ import pandas as pd
 import pytest
 
 from treeage import estimate_ages, priors
+from treeage.counting import count_error
 from treeage.distance import arc_rise, unseen_curvature
 from treeage.distance.seen import DISTANCE_GRID_MM
 from treeage.estimate import learn_states, prepare
-from treeage.estimate.nodes import even_points
+from treeage.estimate.nodes import _nodes, even_points
 from treeage.schema import InnerEnd
 from treeage.tables import Field, Settings
 
@@ -90,6 +91,17 @@ def test_a_joint_draw_has_one_state_for_all_trees():
     assert draws.mean() == pytest.approx(apart.mean())
 
 
+def test_species_of_one_stand_share_its_state_in_joint_draws():
+    """Field counts of two species by one reader: where he misreads many rings of one, he does of the other."""
+    ids = [f"T{k:02d}" for k in range(20)]
+    trees = pd.DataFrame({"tree": ids, "species": ["Larix decidua", "Picea abies"] * 10})
+    core = {"core": "a", "outer_year": 2020, "rings_counted": 200, "dating": "field_count"}
+    cores = pd.DataFrame({"tree": ids, **core, "inner_end": "pith", "core_height_m": 0.0})
+    draws = estimate_ages(Field.from_frames(trees, cores)).draws(4000, seed=1)
+    larches, spruces = (draws.sel(tree=ids[first::2]).mean("tree").to_numpy() for first in (0, 1))
+    assert np.corrcoef(larches, spruces)[0, 1] > 0.3
+
+
 def test_marginals_are_those_of_the_joint_draws():
     """Quantiles of a tree's Pmf and of its joint draws agree (Monte Carlo error)."""
     ages = estimate_ages(made_field(12))
@@ -127,6 +139,20 @@ def test_doubts_are_switched_off_in_the_settings():
     assert doubted.interval(0.9)[1] == 1901
 
 
+@pytest.mark.parametrize(("told", "share"), [({"misdated": 0.2}, 0.2), ({}, 0.015)])
+def test_a_misdated_core_is_one_of_the_laboratory(told, share):
+    """A crossdated pith is of its year unless the core is misdated and its laboratory count not exact (own sum)."""
+    trees = pd.DataFrame({"tree": ["A"], "species": ["Larix decidua"]})
+    core = {"tree": ["A"], "core": ["a"], "outer_year": [2020], "rings_counted": [120], "dating": ["crossdated"]}
+    cores = pd.DataFrame({**core, "inner_end": ["pith"], "core_height_m": [0.0]})
+    settings = Settings(doubt={"pith_near": 0.0, "wrong_core": 0.0} | told)
+    year = estimate_ages(Field.from_frames(trees, cores, settings=settings))["A"].pith_year
+    error = count_error(120, "lab_count", genus="Larix decidua")
+    for off in (0, 1, 2):
+        expected = (1 - share) * (off == 0) + share * error.prob_at(off)
+        assert year.prob_at(1901 - off) == pytest.approx(expected, abs=0.03 * share)
+
+
 def test_pith_without_widths_is_taken_at_its_word():
     """Where no ring width is known, nothing can be said of rings beside the pith (own rule): it still dates."""
     trees = pd.DataFrame({"tree": ["A"], "species": ["Larix decidua"]})
@@ -142,6 +168,20 @@ def test_points_fill_the_cube_evenly():
         counts = np.histogram(column, 10, (0, 1))[0]
         assert counts.min() >= 15 and counts.max() <= 25
     np.testing.assert_array_equal(points, even_points(200, 7))
+
+
+@pytest.mark.parametrize(("middle", "spread", "square"), [(0.3, 1.25, 0.7), (-0.3, 1.0, 0.3), (0.0, 1.4, 0.5)])
+def test_nodes_wherever_they_lie_weigh_as_the_prior(middle, spread, square):
+    """Nodes of any proposal, by their ratio: mean 0, spread 1, half of the lengths square, levels alike (the prior);
+    ratios add to the number of nodes, as densities do. Forty points in four dimensions: loosely."""
+    nodes = _nodes(np.full(4, middle), spread * np.eye(4), square)
+    ratio = np.exp(nodes.log_ratio)
+    weight = ratio / ratio.sum()
+    assert ratio.mean() == pytest.approx(1, abs=0.2)
+    assert weight @ nodes.z == pytest.approx(np.zeros(4), abs=0.2)
+    assert np.sqrt(weight @ nodes.z**2).mean() == pytest.approx(1, abs=0.1)
+    assert weight @ nodes.aim.square == pytest.approx(0.5, abs=0.1)
+    assert np.bincount(nodes.level, minlength=6).min() >= 5  # of forty: 6.7 each
 
 
 def test_without_mates_the_inner_ends_alone_teach():

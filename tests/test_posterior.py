@@ -273,17 +273,19 @@ def test_a_bound_cuts_what_it_excludes():
     assert not found.contradiction[0]
 
 
-def test_wrong_cores_are_a_mixture():
-    """Two cores that are wrong one time in ten: all four cases by hand, each with the odd core's Laplace law."""
+@pytest.mark.parametrize(("told", "wrong"), [(0.1, 0.1), (None, 0.01)])
+def test_wrong_cores_are_a_mixture(told, wrong):
+    """Two cores that are wrong one time in ten, or as usual in a hundred (choice of `priors`): all four cases by hand,
+    each with the odd core's Laplace law."""
     rng = np.random.default_rng(4)
     masses = rng.dirichlet(np.ones(30), size=(2, 1))
-    result = combine_cores(Mass(0, masses), np.array([1900, 1900]), np.array([[0, 1]]), ONE, wrong=0.1).added
+    result = combine_cores(Mass(0, masses), np.array([1900, 1900]), np.array([[0, 1]]), ONE, wrong=told).added
     one, two = masses[:, 0]
     years = np.arange(30)
     law = np.exp(-np.abs(np.arange(-120, 121)) / 20)  # own definition
     law /= law.sum()
     odd = [0.999 * np.convolve(mass, law)[120:150] + 0.001 / 30 for mass in (one, two)]
-    expected = (0.9 * one + 0.1 * odd[0]) * (0.9 * two + 0.1 * odd[1])
+    expected = ((1 - wrong) * one + wrong * odd[0]) * ((1 - wrong) * two + wrong * odd[1])
     assert result.mass[0, 0] @ years == pytest.approx(expected @ years / expected.sum(), abs=1e-9)
 
 
