@@ -59,7 +59,7 @@ def band(prob, repeats):
 def test_years_to_one_metre_cover_the_truth(count, log_sd):
     """From simulated young trees the interval holds the years of a new tree as often as it says."""
     rng = np.random.default_rng(11)
-    found, bias = scores(rng, 300, lambda: from_seedlings(*young_trees(rng, count, log_sd)), log_sd)
+    found, bias = scores(rng, 300, lambda: from_seedlings(*young_trees(rng, count, log_sd), era_log_sd=0.0), log_sd)
     for prob in (0.5, 0.8, 0.9):
         assert covered(found, prob) == pytest.approx(prob, abs=band(prob, 300))  # binomial
     assert abs(bias) < 0.03

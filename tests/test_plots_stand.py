@@ -13,12 +13,13 @@ from treeage.stand import PulseHistory, StandOrigin
 
 
 def test_every_plot_takes_and_returns_axes() -> None:
-    """Every public plot has a result, then ax as a keyword only, and no further keywords."""
+    """Every public plot has a result, then ax as a keyword only; further keywords have defaults."""
     plots = [item for name, item in vars(plots_stand).items() if name.startswith("plot_")]
     assert plots
     for plot in plots:
         parameters = list(inspect.signature(plot).parameters.values())
-        assert [parameter.name for parameter in parameters] == [parameters[0].name, "ax"]
+        assert [parameter.name for parameter in parameters[:2]] == [parameters[0].name, "ax"]
+        assert all(more.default is not inspect.Parameter.empty for more in parameters[2:])
         assert parameters[1].kind is inspect.Parameter.KEYWORD_ONLY and parameters[1].default is None
 
 

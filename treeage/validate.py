@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from treeage.results import Ages
-    from treeage.simulate import SimulatedStand
     from treeage.tables import Field
 
 Floats = NDArray[np.float64]
@@ -522,6 +521,17 @@ def _truth_by_tree(truth: pd.DataFrame | Mapping[str, int]) -> dict[str, int]:
     return {str(tree): int(year) for tree, year in zip(truth["tree"], truth["establishment_year"], strict=True)}
 
 
+class KnownStand(Protocol):
+    """A stand whose truth is known: its scenario and tables, the true dates of its trees, and its field."""
+
+    scenario: Any
+    tables: Mapping[str, pd.DataFrame]
+    truth: Mapping[str, pd.DataFrame]
+
+    def field(self) -> Field:
+        """The field."""
+
+
 @dataclass(frozen=True, eq=False)
 class Validation:
     """How the whole estimate did on stands whose truth is known.
@@ -558,7 +568,7 @@ class Validation:
 
 
 def validate_stands(
-    stands: Sequence[SimulatedStand],
+    stands: Sequence[KnownStand],
     *,
     probs: Sequence[float] = PROBS,
     estimate: Callable[[Field], Ages] | None = None,
@@ -567,7 +577,7 @@ def validate_stands(
 
     Parameters
     ----------
-    stands : sequence of SimulatedStand
+    stands : sequence of simulate.SimulatedStand
         From `simulate_stand` or `simulate_from_model`, at least one.
     probs : sequence of float, default (0.5, 0.8, 0.9, 0.95)
         Interval probabilities.

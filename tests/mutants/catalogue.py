@@ -1168,8 +1168,8 @@ STATES = _of(
      "doubts_are_switched_off_in_the_settings",
      "doubts of the settings come before the usual ones"),
     ("piths beside the core not heard of", "estimate/cores.py",
-     'pith_near=doubt["pith_near"]',
-     'pith_near=0 * doubt["pith_near"]',
+     'field.settings.doubt["pith_near"]',
+     '0 * field.settings.doubt["pith_near"]',
      "doubts_are_switched_off_in_the_settings",
      "pith_near of the settings is the share of piths beside the core"),
 )  # fmt: skip

@@ -508,7 +508,7 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     words = {one: ends.word == one for one in InnerEnd}
     lengths = np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm)
     bounded = ends.seen | words[InnerEnd.PITH] | lengths
-    near = np.asarray(priors.CORE_WIDTH.value / 2 > DISTANCE_GRID_MM)
+    near = np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)  # noqa: SIM300 -- distances below, as said
     missed_pith = np.where(near, ends.pith_near[:, None], 1.0)
     told = np.array([source == DistanceSource.DIRECT for source in ends.source], dtype=bool)  # by whatever means
     cells = grid_cells()

@@ -210,24 +210,20 @@ def read_cores(field: Field) -> Cores:
     table = _joined(field)
     flags: list[set[Flag]] = [set() for _ in range(len(table))]
     tilt = np.abs(column_numbers(table, "tilt_deg", 0.0))
-    length = column_numbers(table, "core_length_mm")
-    length = np.where(np.isfinite(length), radial_length(np.nan_to_num(length), tilt_deg=tilt), np.nan)
+    length = _length(table, tilt)
     radius, radius_sd = _radius(table, field.settings.breast_height_m, flags)
     widths = _widths(field, table, tilt)
-    inner_end = np.array([InnerEnd(word) for word in table["inner_end"]], dtype=object)
-    visible = np.array([own.sum() for own in widths])
-    doubt, stem = field.settings.doubt, (radius, radius_sd, length)
-    chord, rise, error = READINGS[DistanceSource.ARC].values(table)
-    read = _likelihoods(field, table, widths)
-    ends = inner_ends(inner_end, read, (chord, rise, error), stem, visible_mm=visible, pith_near=doubt["pith_near"])
+    inner_end, dating, outer_end = (
+        np.array([kind(word) for word in table[name]], dtype=object)
+        for name, kind in (("inner_end", InnerEnd), ("dating", Dating), ("outer_end", OuterEnd))
+    )
+    doubt, ends = field.settings.doubt, _ends(field, table, widths, inner_end, (radius, radius_sd, length))
     distance = mixed_distances(*end_distances(ends, AimErrors.centre()))
     _mark_distances(flags, ends, inner_end, np.isfinite(radius))
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
-    dating = np.array([Dating(word) for word in table["dating"]], dtype=object)
     mean_width, species = core_mean_width(widths, length, counted), [str(name) for name in table["species"]]
-    misread = np.maximum(1, np.round(counted * priors.COUNT_RATE.value))  # the errors depend on rings times rate alone
-    count, levels = _counts(misread.astype(np.int64), dating, species, mean_width, doubt["misdated"])
+    count, levels = _counts(counted, dating, species, mean_width, doubt["misdated"])
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (inner_end == InnerEnd.PITH))
     distance = at_pith(distance, bound_only)
     words, number = partial(_words, table), partial(column_numbers, table)
@@ -241,7 +237,7 @@ def read_cores(field: Field) -> Cores:
         origin=words("origin"),
         dating=dating,
         inner_end=inner_end,
-        outer_end=np.array([OuterEnd(word) for word in table["outer_end"]], dtype=object),
+        outer_end=outer_end,
         outer_year=table["outer_year"].to_numpy(dtype=np.int64),
         rings_counted=counted,
         height_m=number("core_height_m"),
@@ -309,6 +305,12 @@ def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[Flag]])
     return radius, radius_sd
 
 
+def _length(table: pd.DataFrame, tilt: Array) -> Array:
+    """Horizontal green length of each core [mm]; NaN where it was not measured."""
+    length = column_numbers(table, "core_length_mm")
+    return np.where(np.isfinite(length), radial_length(np.nan_to_num(length), tilt_deg=tilt), np.nan)
+
+
 def _widths(field: Field, table: pd.DataFrame, tilt: Array) -> list[Array]:
     """Visible widths, horizontal and green, innermost first."""
     measured = field.ring_widths()
@@ -331,6 +333,16 @@ def _mark_distances(flags: list[set[Flag]], found: InnerEnds, inner_end: Words, 
     _mark(flags, unknown, Flag.DISTANCE_UNKNOWN)
     _mark(flags, seen & ~has_radius, Flag.NO_DIAMETER)
     _mark(flags, np.isin(inner_end, [InnerEnd.ROT, InnerEnd.BROKEN]) & ~seen, Flag.INNER_END_LOST)
+
+
+def _ends(
+    field: Field, table: pd.DataFrame, widths: list[Array], inner_end: Words, stem: tuple[Array, Array, Array]
+) -> InnerEnds:
+    """What was seen at the inner end of every core; stem: radius, its sd, and length."""
+    visible, near = np.array([own.sum() for own in widths]), field.settings.doubt["pith_near"]
+    chord, rise, error = READINGS[DistanceSource.ARC].values(table)
+    read = _likelihoods(field, table, widths)
+    return inner_ends(inner_end, read, (chord, rise, error), stem, visible_mm=visible, pith_near=near)
 
 
 def _likelihoods(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[DistanceSource, tuple[Flags, Array]]:
@@ -452,6 +464,8 @@ def _counts(
 
     A core called crossdated has that of a laboratory count with a small probability.
     """
+    # the errors depend on rings times rate alone
+    counted = np.maximum(1, np.round(counted * priors.COUNT_RATE.value)).astype(np.int64)
     sure, kind = np.flatnonzero(dating == Dating.CROSSDATED), dating.astype(str)
     count = count_error_mass(counted, kind, genus=species, mean_width_mm=mean_width)
     levels: tuple[Mass, ...] = ()

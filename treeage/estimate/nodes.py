@@ -65,13 +65,14 @@ def even_points(number: int, dimensions: int) -> Array:
     """Points that fill the unit cube evenly, (number, dimensions): multiples of irrational steps (Kronecker).
 
     The steps are powers of the inverse of the positive root of x**(d + 1) = x + 1 (from memory; any irrational steps
-    that are independent fill the cube evenly).
+    that are independent fill the cube evenly). Each axis is then stretched so that the points are even on it.
     """
     root = 2.0
     for _ in range(60):
         root = (1 + root) ** (1 / (dimensions + 1))
     steps = root ** -np.arange(1.0, dimensions + 1)
-    return np.asarray((0.5 + np.arange(1, number + 1)[:, None] * steps) % 1)
+    points = (0.5 + np.arange(1, number + 1)[:, None] * steps) % 1
+    return np.asarray((np.argsort(np.argsort(points, axis=0, kind="stable"), axis=0) + 0.5) / number)
 
 
 def _nodes(middle: Array, root: Array, square: float) -> _Nodes:
