@@ -507,11 +507,11 @@ def stand_origin(
     Notes
     -----
     No tree before the origin, then a steady unknown rate for the first dozen trees or so, then the recovered
-    intensity; every tree through its own mass function, a flat prior on the origin and on the logarithm of
-    the rate. The oldest tree is averaged over this start and the recovered history as it is (one half each, choice),
-    which differ where establishment began slowly. With exact dates the posterior is proportional to (c - origin)**(-m) for m trees up to c: the
-    truncation point of [1]_. The minimum of dates estimated one by one would be too early, since the largest
-    error is the one that counts. Where the rate rises after the origin (a slow start), the true origin is
+    intensity; every tree through its own mass function, a flat prior on the origin and on the logarithm of the rate.
+    The oldest tree is averaged over this start and the recovered history as it is (one half each, choice), which
+    differ where establishment began slowly. With exact dates the posterior is proportional to (c - origin)**(-m) for
+    m trees up to c: the truncation point of [1]_. The minimum of dates estimated one by one would be too early, since
+    the largest error is the one that counts. Where the rate rises after the origin (a slow start), the true origin is
     earlier than the estimate.
 
     References
@@ -551,6 +551,7 @@ def stand_origin(
     begun, eldest = np.concatenate(origin), np.concatenate(oldest)
     late = float((eldest - begun).mean())
     eldest[::2] = rng.choice(sharpened_dates(split, history, seed=seed).min(axis=1), eldest[::2].size)
+    begun = np.minimum(begun, eldest)
     return StandOrigin(eldest, begun, late, float(np.mean(cuts)), split.centre.size, prob)
 
 
