@@ -21,6 +21,7 @@ SHARPEST_YEARS = 0.5  # choice: a pulse that begins at once does so within a yea
 NARROWEST_YEARS = 1.0  # choice: smallest width of a pulse
 BACKGROUND_PER_PULSE_SD = 3.5  # choice: at its highest level the background lasts this many times the widest pulse's sd
 BEND_SD = 4.0  # choice: prior sd of slope and bend of the log background from its middle to its end
+BACKGROUND_ALPHA = 0.5  # choice: Dirichlet exponent of the background's share, 1 for a pulse: there may be next to none
 STRAY = 0.002  # choice: share of the background that may lie anywhere, so that one odd tree cannot decide
 PARTICLES = 1000  # choice: draws of the posterior, and a start for the evidence
 KEEP = 0.5  # choice: share of effective particles after a step of the temperature
@@ -242,8 +243,9 @@ def log_prior(data: MixtureData, theta: Array, pulses: int) -> Array:
     """Log prior of each draw up to a constant, minus infinity where it forbids."""
     # Start and end of the background uniform on the grid, slope and bend normal, but nowhere so dense that it could
     # mimic a pulse (BACKGROUND_PER_PULSE_SD); dates uniform on the grid, in order and further apart than their two
-    # standard deviations together (nearer ones are one pulse); widths uniform from NARROWEST_YEARS to the widest, leans
-    # uniform; shares uniform on the simplex.
+    # standard deviations together (nearer ones are one pulse); square roots of widths uniform from NARROWEST_YEARS to
+    # the widest, between flat and free of scale, leans uniform; shares uniform on the simplex, but the background may
+    # be next to none (BACKGROUND_ALPHA).
     background, date, width, share, lean = unpack(theta, pulses)
     low, high = data.centres[0] - data.step / 2, data.centres[-1] + data.step / 2
     allowed = (background[:, 0] >= low) & (background[:, 1] <= high)
@@ -253,7 +255,8 @@ def log_prior(data: MixtureData, theta: Array, pulses: int) -> Array:
     allowed &= np.all((lean >= 0) & (lean <= 1), axis=1)
     allowed &= np.all(np.diff(date, axis=1) > width[:, :-1] + width[:, 1:], axis=1)
     value = -0.5 * (background[:, 2:] ** 2).sum(axis=1) / BEND_SD**2
-    value += np.log(np.maximum(share, 1e-300)).sum(axis=1) + np.log(np.maximum(width, 1e-300)).sum(axis=1)
+    value += np.log(np.maximum(share, 1e-300)).sum(axis=1) + 0.5 * np.log(np.maximum(width, 1e-300)).sum(axis=1)
+    value += (BACKGROUND_ALPHA - 1) * np.log(np.maximum(share[:, 0], 1e-300))
     return np.where(allowed, value, -np.inf)
 
 
@@ -275,11 +278,11 @@ def prior_draws(data: MixtureData, pulses: int, count: int, rng: np.random.Gener
         ends = np.sort(rng.uniform(low, high, (count, 2)), axis=1)
         shape = rng.normal(0.0, BEND_SD, (count, 2))
         date = np.sort(rng.uniform(low, high, (count, pulses)), axis=1)
-        width = rng.uniform(NARROWEST_YEARS, data.widest_years, (count, pulses))
-        share = rng.dirichlet(np.ones(pulses + 1), count)
+        root = rng.uniform(np.sqrt(NARROWEST_YEARS), np.sqrt(data.widest_years), (count, pulses))
+        share = rng.dirichlet([BACKGROUND_ALPHA, *np.ones(pulses)], count)
         lean = rng.uniform(0, 1, (count, pulses))
         odds = np.log(np.maximum(share[:, 1:], 1e-12) / np.maximum(share[:, :1], 1e-12))
-        theta = np.concatenate([ends, shape, date, np.log(width), odds, lean], axis=1)
+        theta = np.concatenate([ends, shape, date, 2 * np.log(root), odds, lean], axis=1)
         good = theta[np.isfinite(log_prior(data, theta, pulses))]
         found.append(good)
         total += len(good)
@@ -383,8 +386,9 @@ def _evidence(data: MixtureData, theta: Array, pulses: int, kept: float, rng: np
     density += gammaln((FREEDOM + size) / 2) - gammaln(FREEDOM / 2) - 0.5 * size * np.log(np.pi * FREEDOM)
     density -= np.log(np.diag(factor)).sum()
     span = data.centres[-1] - data.centres[0] + data.step
-    constant = np.log(2.0) - 2 * np.log(span * np.sqrt(2 * np.pi) * BEND_SD) + 2 * gammaln(pulses + 1)
-    constant -= pulses * np.log(span * (data.widest_years - NARROWEST_YEARS)) + np.log(kept)
+    constant = np.log(2.0) - 2 * np.log(span * np.sqrt(2 * np.pi) * BEND_SD) + gammaln(pulses + 1)
+    constant += gammaln(pulses + BACKGROUND_ALPHA) - gammaln(BACKGROUND_ALPHA)
+    constant -= pulses * np.log(2 * span * (np.sqrt(data.widest_years) - np.sqrt(NARROWEST_YEARS))) + np.log(kept)
     weight = log_likelihood(data, trial[good], pulses) + prior[good] + constant - density
     plain = logsumexp(weight) - np.log(EVIDENCE_DRAWS)
     capped = np.minimum(weight, plain + 0.5 * np.log(EVIDENCE_DRAWS))  # no draw decides alone

@@ -551,6 +551,7 @@ def stand_origin(
     begun, eldest = np.concatenate(origin), np.concatenate(oldest)
     late = float((eldest - begun).mean())
     eldest[::2] = rng.choice(sharpened_dates(split, history, seed=seed).min(axis=1), eldest[::2].size)
+    begun = np.minimum(begun, eldest)
     return StandOrigin(eldest, begun, late, float(np.mean(cuts)), split.centre.size, prob)
 
 
