@@ -165,6 +165,27 @@ def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
     return Mass(count.start, out)
 
 
+def added_at_levels(missed: Array, counts: list[Mass]) -> Mass:
+    """Parts of masses, (n_core, n_row, n_ring), plus count errors at several levels: (n_core, n_level, n_row, n).
+
+    Cores whose errors are the same at all levels are worked out once.
+    """
+    start = min(count.start for count in counts)
+    errors = np.stack([count.on(start, max(each.stop for each in counts) + 1 - start) for count in counts])
+    first = added_rings(missed, Mass(start, errors[0]), signed=True)
+    if len(counts) == 1:
+        return Mass(first.start, first.mass[:, None])
+    out = np.repeat(first.mass[:, None], len(counts), axis=1)
+    differ = np.flatnonzero((errors != errors[0]).any(axis=(0, 2)))
+    if differ.size:
+        length = next_fast_len(first.size, real=True)
+        whole = rfft(missed[differ], length, axis=2)
+        for level in range(1, len(counts)):
+            product = whole * rfft(errors[level, differ], length, axis=1)[:, None, :]
+            out[differ, level] = irfft(product, length, axis=2)[:, :, : first.size]
+    return Mass(first.start, out)
+
+
 @dataclass(frozen=True, eq=False)
 class PithPosterior:
     """Posterior of the pith year of many trees, given each state of what the stand shares.

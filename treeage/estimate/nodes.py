@@ -133,14 +133,15 @@ def learn_states(cores: Cores, shared: Shared, *, mates: bool = True) -> tuple[C
     """
     nodes = _nodes(np.zeros(len(_MOVING)), np.eye(len(_MOVING)), 0.5)
     teachers = _teachers(cores)
-    ends = cores.ends.take(np.array([row for rows in teachers for row in rows], dtype=np.int64))
+    taught = np.array([row for rows in teachers for row in rows], dtype=np.int64)
+    ends = cores.ends.take(taught)
     log = _log_evidence(ends, nodes.aim) if len(ends) else np.zeros(NODES)
     for _ in range(_ROUNDS):
         if _effective(_weights(nodes.log_ratio + log)) >= _ENOUGH * NODES:
             break
         nodes = _moved(nodes, _tempered(nodes.log_ratio, log))
         log = _log_evidence(ends, nodes.aim)
-    every = stand_states(cores, nodes.aim, nodes.level)
+    every = stand_states(cores, nodes.aim, nodes.level, only=taught)
     teachers = teachers if mates else []
     given = {name: _growth_given(cores, shared[name], every, teachers) for name in shared.species}
     log = nodes.log_ratio + log + sum(_log_sum(own) for own in given.values())

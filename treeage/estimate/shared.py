@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage import priors
-from treeage.distance import AimErrors, end_distances, scale_distance
+from treeage.distance import DISTANCE_GRID_MM, AimErrors, end_distances, scale_distance
 from treeage.errors import Fault, InputError, ModelError, faults_frame
 from treeage.estimate.cores import Cores, at_pith
 from treeage.height import (
@@ -289,17 +289,24 @@ def missed_parts(cores: Cores, rows: Ints, own: SpeciesShared, states: StandStat
     return share, mass
 
 
-def stand_states(cores: Cores, aim: AimErrors, level: Ints, place: Ints | None = None) -> StandStates:
-    """Nodes of the shared errors with the distances of all cores at each; a state a node, or those at `place`."""
-    shares, parts = [], []
-    for first in range(0, max(1, len(cores)), _AT_ONCE):
-        rows = np.arange(first, min(first + _AT_ONCE, len(cores)))
+def stand_states(
+    cores: Cores, aim: AimErrors, level: Ints, place: Ints | None = None, *, only: Ints | None = None
+) -> StandStates:
+    """Nodes of the shared errors with the distances of all cores at each; a state a node, or those at `place`.
+
+    only: rows of the cores that are wanted; the others stay empty.
+    """
+    shares, parts, wanted = [], [], np.arange(len(cores)) if only is None else only
+    for first in range(0, max(1, wanted.size), _AT_ONCE):
+        rows = wanted[first : first + _AT_ONCE]
         share, part = few_parts(state_distances(cores, rows, aim))
         shares.append(share)
         parts.append(part)
     most = max(len(part) for part in parts)
-    share = np.concatenate([np.pad(each, ((0, 0), (0, 0), (0, most - each.shape[2]))) for each in shares], axis=1)
-    part = np.concatenate([np.pad(each, ((0, most - len(each)), (0, 0), (0, 0))) for each in parts], axis=1)
+    share, part = np.zeros((len(aim), len(cores), most)), np.zeros((most, len(cores), DISTANCE_GRID_MM.size))
+    for first, its, own in zip(range(0, max(1, wanted.size), _AT_ONCE), shares, parts, strict=True):
+        rows = wanted[first : first + _AT_ONCE]
+        share[:, rows, : its.shape[2]], part[: len(own), rows] = its, own
     return StandStates(aim, share, part, level, np.arange(len(aim)) if place is None else place)
 
 

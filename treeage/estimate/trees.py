@@ -28,6 +28,7 @@ from treeage.posterior import (
     GrowthNodes,
     HeightTie,
     TreePosterior,
+    added_at_levels,
     added_rings,
     align_added,
     allowed_share,
@@ -172,9 +173,8 @@ class _Batch:
         """Missed rings plus count error, parts at every level of the count: (n_core, n_level, n_part, n_shift, n)."""
         number, parts, shifts, size = self.missed.shape
         flat = self.missed.reshape(number, parts * shifts, size)
-        levels = [added_rings(flat, count, signed=True) for count in counts or cores.counts_at_levels(self.rows)]
-        mass = np.stack([level.mass for level in levels], axis=1)
-        return Mass(levels[0].start, mass.reshape(number, len(levels), parts, shifts, -1))
+        found = added_at_levels(flat, counts or cores.counts_at_levels(self.rows))
+        return Mass(found.start, found.mass.reshape(number, -1, parts, shifts, found.size))
 
     def at_nodes(self, span: Mass, *, signed: bool = False) -> Mass:
         """Parts put together at every node: (n_core, n_node, n_shift, n)."""
