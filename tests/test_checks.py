@@ -172,7 +172,15 @@ WRONG = {
 def test_a_wrong_model_fails_where_it_is_wrong(name):
     """Control: stands of another state than the one the replicates are drawn from."""
     rng = np.random.default_rng(5)
-    plain = {"aim": 0.0, "eccentricity": 0.0, "sight": 0.0, "overlooked": 0.0, "arc_bias": 0.0, "square": 1.0}
+    plain = {
+        "aim": 0.0,
+        "eccentricity": 0.0,
+        "sight": 0.0,
+        "overlooked": 0.0,
+        "shortfall": 0.0,
+        "arc_bias": 0.0,
+        "square": 1.0,
+    }
     failed = 0
     for number in range(8):
         seen = virtual_seen(state(rng, **(plain | WRONG[name])), 80, rng, aim=state(rng, **plain))

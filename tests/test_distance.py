@@ -232,7 +232,7 @@ def test_girth_example():
 
 def node(**values):
     """One node of the shared errors, the others in the middle of their priors."""
-    fields = ("aim", "eccentricity", "sight", "overlooked", "arc_bias", "arc_spread", "square")
+    fields = ("aim", "eccentricity", "sight", "overlooked", "shortfall", "arc_bias", "arc_spread", "square")
     return AimErrors(*(np.array([float(values.get(name, 0.0))]) for name in fields))
 
 
@@ -252,14 +252,14 @@ def test_radius_method_is_wide():
     assert low < 15 - 5 and high > 15 + 18.5  # eccentricity of 5 % of the diameter is 18.5 mm, own arithmetic
 
 
-def made_cores(rng, number, *, square, past, lost, aside=1.0, off=1.0):
+def made_cores(rng, number, *, square, past, aside=1.0, off=1.0):
     """Cores bored at a stem of radius 150: distance of the inner end, and radius less length (the model in words)."""
     scale = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * 150
     width = aside * np.hypot(scale, priors.AIM_MM.value)
     miss = width * np.where(past, rng.standard_t(priors.AIM_TAIL_DF.value, number), rng.standard_normal(number))
     short = np.where(past, 0.0, rng.uniform(0, 300, number))
     distance = np.hypot(short, miss)
-    kept = past | lost | (rng.random(number) < np.exp(-distance / priors.SHORT_MM.value))
+    kept = past | (rng.random(number) < np.exp(-distance / priors.SHORT_MM.value))
     error = np.hypot(off * scale, 3.0) * rng.standard_normal(number)
     return distance[kept], ((distance if square else short) + error)[kept], past[kept]
 
@@ -270,7 +270,7 @@ def test_core_that_stopped_short_against_monte_carlo(square, gap):
     """A broken core of known length: cores made by the model's own words that have this length (oracle: simulation)."""
     rng = np.random.default_rng(3)
     short_only = np.zeros(3_000_000, dtype=bool)
-    distance, short, _ = made_cores(rng, 3_000_000, square=square, past=short_only, lost=True, aside=1.3, off=0.8)
+    distance, short, _ = made_cores(rng, 3_000_000, square=square, past=short_only, aside=1.3, off=0.8)
     kept = distance[np.abs(short - gap) < 0.75]
     errors = node(aim=np.log(1.3), eccentricity=np.log(0.8), square=square)
     mass = end_distances(one_end("broken", length=150.0 - gap), errors)[0][0, 0]
@@ -282,7 +282,7 @@ def test_core_without_arcs_against_monte_carlo():
     """No arcs on an intact core: passed beside the pith or stopped short, and nothing was noticed (simulation)."""
     rng = np.random.default_rng(5)
     past = rng.random(6_000_000) < 0.5
-    distance, gap, past = made_cores(rng, past.size, square=False, past=past, lost=False)
+    distance, gap, past = made_cores(rng, past.size, square=False, past=past)
     noticed = np.interp(distance, DISTANCE_GRID_MM, 1 - unseen_curvature(sight=0.2)[0])
     open_to = (np.abs(gap - 10) < 0.75) & (distance > priors.CORE_WIDTH.value / 2)
     weight = np.where(past, 0.8 / past.sum(), 0.2 / (~past).sum()) * (1 - noticed)  # eight of ten pass
@@ -319,12 +319,12 @@ def short_by_hand(scale):
 
 def test_evidence_moves_with_what_was_seen():
     """Pith hits speak for a good aim, arcs read far out for good sight, long gaps for square lengths (by hand)."""
-    aims = AimErrors(np.array([-0.7, 0.7]), *np.zeros((6, 2)))
+    aims = AimErrors(np.array([-0.7, 0.7]), *np.zeros((7, 2)))
     assert np.diff(end_distances(one_end("pith", length=150.0), aims)[1][:, 0])[0] < 0
-    sights = AimErrors(np.zeros(2), np.zeros(2), np.array([-0.7, 0.7]), *np.zeros((4, 2)))
+    sights = AimErrors(np.zeros(2), np.zeros(2), np.array([-0.7, 0.7]), *np.zeros((5, 2)))
     far = one_end("arcs", length=150.0, arc=(5.0, 0.09, 0.02))
     assert np.diff(end_distances(far, sights)[1][:, 0])[0] > 0
-    square = AimErrors(*np.zeros((6, 2)), np.array([0.0, 1.0]))
+    square = AimErrors(*np.zeros((7, 2)), np.array([0.0, 1.0]))
     summed = one_end("arcs", length=130.0, arc=(5.0, 0.157, 0.01))  # an arc at 20 mm, a gap of 20 mm
     assert np.diff(end_distances(summed, square)[1][:, 0])[0] > 0
 

@@ -173,12 +173,12 @@ def test_points_fill_the_cube_evenly():
 @pytest.mark.parametrize(("middle", "spread", "square"), [(0.3, 1.25, 0.7), (-0.3, 1.0, 0.3), (0.0, 1.4, 0.5)])
 def test_nodes_wherever_they_lie_weigh_as_the_prior(middle, spread, square):
     """Nodes of any proposal, by their ratio: mean 0, spread 1, half of the lengths square, levels alike (the prior);
-    ratios add to the number of nodes, as densities do. Forty points in five dimensions: loosely."""
-    nodes = _nodes(np.full(5, middle), spread * np.eye(5), square)
+    ratios add to the number of nodes, as densities do. Forty points in six dimensions: loosely."""
+    nodes = _nodes(np.full(6, middle), spread * np.eye(6), square)
     ratio = np.exp(nodes.log_ratio)
     weight = ratio / ratio.sum()
     assert ratio.mean() == pytest.approx(1, abs=0.25)
-    assert weight @ nodes.z == pytest.approx(np.zeros(5), abs=0.25)
+    assert weight @ nodes.z == pytest.approx(np.zeros(6), abs=0.25)
     assert np.sqrt(weight @ nodes.z**2).mean() == pytest.approx(1, abs=0.15)
     assert weight @ nodes.aim.square == pytest.approx(0.5, abs=0.15)
     assert np.bincount(nodes.level, minlength=6).min() >= 5  # of forty: 6.7 each

@@ -183,7 +183,7 @@ PITH_AGAIN = Sourced(
 SHORT_MM = Sourced(
     40.0,
     "mm",
-    "distance over which cores that stop before the pith grow rarer (to 1/e); no such limit for rot and breakage",
+    "distance over which cores that stop before the pith grow rarer (to 1/e)",
     "common practice",
     Known.CHOICE,
 )
@@ -208,6 +208,9 @@ ECCENTRICITY_LOG_SD = Sourced(
     0.35, "log", "spread of the mean offset of the pith between stands", "slope, wind and species differ", Known.CHOICE
 )
 SIGHT_LOG_SD = Sourced(0.35, "log", "spread between observers of how far arcs are seen", "10 to 40 mm", Known.CHOICE)
+SHORT_LOG_SD = Sourced(
+    0.6, "log", "spread of that distance between stands", "borers too short, rot: 20 to 75 mm", Known.CHOICE
+)
 OVERLOOKED_LOG_SD = Sourced(
     0.5, "log", "spread between observers of the share of arcs overlooked", "half to twice as many", Known.CHOICE
 )

@@ -295,6 +295,8 @@ class AimErrors:
         Log factor on how far from the pith arcs are seen.
     overlooked : numpy.ndarray, shape (n_node,)
         Log factor on the share of cores whose arcs are overlooked at any distance.
+    shortfall : numpy.ndarray, shape (n_node,)
+        Log factor on how far before the pith cores stop that do not pass it.
     arc_bias : numpy.ndarray, shape (n_node,)
         Log of the radius read on curved rings over the distance to the pith.
     arc_spread : numpy.ndarray, shape (n_node,)
@@ -307,6 +309,7 @@ class AimErrors:
     eccentricity: Array
     sight: Array
     overlooked: Array
+    shortfall: Array
     arc_bias: Array
     arc_spread: Array
     square: Array
@@ -325,7 +328,7 @@ class AimErrors:
     def centre() -> AimErrors:
         """The middle of the prior, with both meanings of a length."""
         zero = np.zeros(2)
-        return AimErrors(zero, zero, zero, zero, zero, zero, np.array([0.0, 1.0]))
+        return AimErrors(zero, zero, zero, zero, zero, zero, zero, np.array([0.0, 1.0]))
 
 
 # ------------------------------------------------------------------ what was seen
@@ -582,8 +585,9 @@ def _density(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     gap = np.where(known, gap, 0.0)
     lost = np.isin(ends.word, [InnerEnd.ROT, InnerEnd.BROKEN])[:, None] & ~ends.seen[:, None]
     passes = np.where(lost, 0.0, priors.PASSES_PITH.value)
-    rarer, short = np.exp(-DISTANCE_GRID_MM / priors.SHORT_MM.value), _short(aside)
-    fades = np.where(lost, 1.0, rarer / (short @ (rarer * grid_cells()))[:, None])  # any depth where wood was lost
+    reach = priors.SHORT_MM.value * np.exp(errors.shortfall[node])
+    rarer, short = np.exp(-DISTANCE_GRID_MM / reach), _short(aside)
+    fades = rarer / (short @ (rarer * grid_cells()))[:, None]
     square = bool(errors.square[node])
     beside = _beside(aside)
     if square:

@@ -40,12 +40,13 @@ _THIRD = 1 / 6  # probability of the outer two of three points with the variance
 _BIAS_NODES = np.linspace(-2.6, 2.6, 27)  # choice: values of the growth near the pith, in standard deviations
 
 # shape of the coordinates: standard normal under the prior
-_MOVING = ("aim", "eccentricity", "sight", "overlooked", "arc_bias")
+_MOVING = ("aim", "eccentricity", "sight", "overlooked", "shortfall", "arc_bias")
 _SPREADS = (
     priors.AIM_LOG_SD,
     priors.ECCENTRICITY_LOG_SD,
     priors.SIGHT_LOG_SD,
     priors.OVERLOOKED_LOG_SD,
+    priors.SHORT_LOG_SD,
     priors.ARC_BIAS_SD,
 )
 _DIMENSIONS = len(_MOVING) + 3  # and arc spread, lengths, rate of miscounts, which take few values
@@ -353,12 +354,12 @@ def _drawn(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator) -> Draw
     along = np.hypot(np.exp(errors.eccentricity) * offset, ends.assumed_sd_mm)
     passes = rng.random(size) < priors.PASSES_PITH.value
     miss, short = aside * rng.standard_t(priors.AIM_TAIL_DF.value, size), np.zeros(size)
-    rows = np.flatnonzero(~passes)
+    reach, rows = priors.SHORT_MM.value * np.exp(errors.shortfall), np.flatnonzero(~passes)
     while rows.size:  # short of the pith's depth, fading with the distance: exponential shortfalls, drawn by rejection
-        short[rows] = rng.exponential(priors.SHORT_MM.value, rows.size)
+        short[rows] = rng.exponential(reach[rows])
         miss[rows] = aside[rows] * rng.standard_normal(rows.size)
         further = np.hypot(short[rows], miss[rows]) - short[rows]
-        rows = rows[rng.random(rows.size) > np.exp(-further / priors.SHORT_MM.value)]
+        rows = rows[rng.random(rows.size) > np.exp(-further / reach[rows])]
     again = rng.random(size) < priors.PITH_AGAIN.value  # these hold the pith whatever the aim
     distance, short = np.where(again, 0.0, np.hypot(short, miss)), np.where(again, 0.0, short)
     gap = np.where(errors.square > 0, distance, short) + along * rng.standard_normal(size)
