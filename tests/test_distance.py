@@ -275,7 +275,9 @@ def test_core_that_stopped_short_against_monte_carlo(square, gap):
     errors = node(aim=np.log(1.3), eccentricity=np.log(0.8), square=square)
     mass = end_distances(one_end("broken", length=150.0 - gap), errors)[0][0, 0]
     for prob in (0.05, 0.25, 0.5, 0.75, 0.95):
-        assert quantile(mass, prob) == pytest.approx(np.quantile(kept, prob), rel=0.06, abs=0.4)
+        assert quantile(mass, prob) == pytest.approx(
+            np.quantile(kept, prob), rel=0.08, abs=0.4
+        )  # Monte Carlo error of few thousand draws
 
 
 def test_core_without_arcs_against_monte_carlo():
