@@ -230,7 +230,7 @@ def find_pulses(
     Notes
     -----
     Mixture of pulses on a background between two unknown years whose logarithm is a parabola (steady, declining, rising
-    or humped establishment is no pulse): at its highest level the background would last 3.5 times the largest width. A
+    or humped establishment is no pulse): at its highest level the background would last four times the largest width. A
     pulse is a normal curve, or begins suddenly and falls off like a normal curve to an exponential one, as a cohort
     after an event does; known events are not used, so that dates can be compared with them. Prior: each further pulse
     is a quarter as likely as one less; two pulses are two only if further apart than their standard deviations
