@@ -321,6 +321,7 @@ def record_settings(field: Field, seed: int) -> dict[str, Any]:
         "breast_height_m": settings.breast_height_m,
         "shrinkage_percent": settings.shrinkage_percent,
         "defaults": dict(settings.defaults),
+        "doubt": dict(settings.doubt),
         "height": {name: dict(chosen) for name, chosen in settings.height.items()},
         "seed": seed,
         "checksums": dict(field.checksums),

@@ -216,6 +216,17 @@ def _material(ages: Ages) -> dict[str, Any]:
     return material
 
 
+def _doubts(ages: Ages) -> list[str]:
+    """How often what is written may not be so, in words; nothing where it was switched off."""
+    known = {
+        "pith_near": "of the piths {} may lie beside the core",
+        "misdated": "of the cores called crossdated {} may have the error of a laboratory count",
+        "wrong_core": "of the cores of trees with several {} may be of another tree or misread",
+    }
+    doubt = ages.settings.get("doubt", {})
+    return [text.format(f"{100 * doubt[key]:g} %") for key, text in known.items() if doubt.get(key)]
+
+
 def _shares(values: Iterable[str], texts: Mapping[str, str]) -> list[str]:
     """Values in words with their number, in the order of the words; others follow by name, as they are."""
     counts = pd.Series(list(values), dtype=object).value_counts()
@@ -241,6 +252,7 @@ def _steps(ages: Ages) -> dict[str, Any]:
         "some_crossdated": Dating.CROSSDATED in datings,
         "some_counted": bool(datings - {Dating.CROSSDATED}),
         "pairs_read": sum(row["used"] for row in _used(ages, Step.COUNT) if row["known"] == Known.FITTED),
+        "doubts": _doubts(ages),
         "several_cores": any(len(answer.cores) > 1 for answer in dated),
         "height_models": [f"{row['what']} ({row['source'].rstrip('.')})" for row in modelled],
         "open_data": [f"{row['species']} ({row['grade']} of the genus: {row['studies']})" for row in _plan(ages)],
