@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from learned_stands import rows_by_tree, small_stand
 
-from treeage.distance import DISTANCE_GRID_MM
+from treeage.distance import DISTANCE_GRID_MM, scale_distance
 from treeage.hierarchical.data import FORMS
 from treeage.hierarchical.dates import drawn_cores, learned_answers
 from treeage.hierarchical.likelihood import FactorKind
@@ -23,8 +24,14 @@ DRAWS = 200_000
 
 @cache
 def stand():
-    """A stand with trees of many kinds, kept."""
-    return small_stand(60, seed=21)
+    """A stand with trees of many kinds, kept; in one state of aim and reading, every core what it is taken for."""
+    field, data = small_stand(60, seed=21)
+    states = data.shared.states
+    node = int(states.place[0])
+    mass = np.maximum(np.einsum("np,pnr->nr", states.share[node], states.parts), 0.0)
+    cores = replace(data.cores, wrong=0.0, distance=mass / np.maximum(mass.sum(axis=1, keepdims=True), 1e-300))
+    shared = replace(data.shared, states=replace(states, place=np.full(len(states), node)))
+    return field, replace(data, learning=replace(data.learning, cores=cores, shared=shared))
 
 
 def fixed_draws(data):
@@ -56,7 +63,7 @@ def pymc_added_rings(data, rows, *, seed):
     import pytensor.tensor as pt
 
     cores, model = drawn_cores(data, fixed_draws(data)), ring_model()
-    distance = cores.distance[rows]
+    distance = scale_distance(cores.distance[rows], cores.distance_factor[rows])
     logs = np.log(DISTANCE_GRID_MM[1:])
     typical = np.exp((distance[:, 1:] * logs).sum(axis=1) / np.maximum(distance[:, 1:].sum(axis=1), 1e-300))
     scale = model.own_scale(cores.growth.take(rows), typical) * FIXED["own_factor"]
