@@ -54,7 +54,7 @@ CHANGES = {
     "a word": ("pairs/quick/words.txt", lambda text: text.replace("established", "founded", 1)),
     "a whole number": ("two_heights/quick/ages.csv", lambda text: text.replace("19", "18", 1)),
     "a fault": ("faults_cells/quick/check.txt", lambda text: text.replace("exit 2", "exit 0")),
-    "a mass": ("bounds/quick/masses.txt", lambda text: text.replace(" 1.0", " 0.9")),
+    "a mass": ("bounds/quick/masses.txt", lambda text: text.replace(" 0.1", " 0.7")),
 }
 
 

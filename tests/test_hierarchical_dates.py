@@ -109,7 +109,7 @@ def test_lead_core_does_not_change_between_draws():
     half = np.where(np.arange(SIZE)[:, None] < SIZE // 2, arc_wide, arc_narrow)
     wide, narrow, both = learned_answer(arc_wide), learned_answer(arc_narrow), learned_answer(half)
     expected = np.concatenate([given_draws(wide)[: SIZE // 2], given_draws(narrow)[SIZE // 2 :]])
-    np.testing.assert_allclose(np.sort(given_draws(both)), np.sort(expected), atol=0.01)  # states of few draws
+    np.testing.assert_allclose(np.sort(given_draws(both)), np.sort(expected), atol=0.03)  # states of few draws
     assert both.establishment_year.mean() == pytest.approx(expected.mean(), abs=0.01)
     for name in ("pith_year", "years_to_core_height"):
         one, two, mixed = (answer.distributions[name] for answer in (wide, narrow, both))
