@@ -14,7 +14,7 @@ DEMO = Path(__file__).parents[1] / "data" / "highpasture"
 def test_stand_adds_tables_and_figures_to_the_report(tmp_path, capsys):
     """`treeage stand` leaves what `estimate` leaves and the stand's tables, figures and sentences."""
     out = tmp_path / "out"
-    assert main(["stand", str(DEMO), "--out", str(out), "--draws", "500"]) == 0
+    assert main(["stand", str(DEMO), "--out", str(out), "--draws", "4000"]) == 0
     names = {path.name for path in out.rglob("*")}
     assert {"ages.csv", "report.html", "stand_pulses.csv", "stand_recruitment.csv", "stand_events.csv"} <= names
     assert {"stand_recruitment.png", "stand_pulses.svg", "dates.png"} <= names
