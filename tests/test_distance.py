@@ -26,6 +26,7 @@ from treeage.distance import (
     inside_radius,
     joint_distances,
     off_axis_radius,
+    offset_share,
     on_grid,
     point_likelihood,
     radial_length,
@@ -364,7 +365,7 @@ def test_a_pith_that_was_bored_for_says_nothing_of_the_aim():
 def test_mean_offset_of_the_pith_is_the_published_one():
     """A core that stops at the centre of a stem sees the mean offset on average (Renvall 12.3 %, Woodall 14.4 %)."""
     rng = np.random.default_rng(6)
-    scale = priors.ECCENTRICITY.value / np.sqrt(np.pi / 2) * 100
+    scale = 100 * offset_share()
     assert 12.3 <= np.hypot(*(scale * rng.standard_normal((2, 1_000_000)))).mean() <= 14.4
 
 

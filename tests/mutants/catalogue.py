@@ -504,11 +504,6 @@ DISTANCE = _of(
      "offset = offset_share() / 4 * radius\n",
      "an_eccentric_pith_widens_radius_less_length",
      "the pith is 13 % of the radius off centre on average"),
-    ("Rayleigh mean taken as its scale", "distance/ends.py",
-     "priors.ECCENTRICITY.value / np.sqrt(np.pi / 2)",
-     "priors.ECCENTRICITY.value",
-     "an_eccentric_pith_widens_radius_less_length",
-     "the mean of a Rayleigh length is sqrt(pi / 2) of its scale"),
     ("opposite cores taken as one direction", "estimate/trees.py",
      "apart_deg=float(",
      "apart_deg=0 * float(cores.azimuth_deg[rows[1]]) + 0 * float(",
@@ -1018,6 +1013,11 @@ WRONG_CORES = _of(
 
 ENDS = _of(
     "distance",
+    ("Rayleigh mean taken as its scale", "distance/ends.py",
+     "priors.ECCENTRICITY.value / np.sqrt(np.pi / 2)",
+     "priors.ECCENTRICITY.value",
+     "mean_offset_of_the_pith_is_the_published_one",
+     "the mean of a Rayleigh length is sqrt(pi / 2) of its scale"),
     ("arcs read wherever they are", "distance/ends.py",
      "*= (1 - unseen) * missed_pith",
      "*= (1 - 0 * unseen) * missed_pith",
