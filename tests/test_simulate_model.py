@@ -79,7 +79,7 @@ def test_shared_by_the_stand_or_not() -> None:
     means = {}
     for word in ("tree", "stand"):
         stands = [simulate_from_model(recipe, seed=seed, shared_by=word) for seed in range(12)]
-        means[word] = np.std([np.log(stand.truth["cores"]["missed_rings"]).mean() for stand in stands])
+        means[word] = np.std([np.log1p(stand.truth["cores"]["missed_rings"]).mean() for stand in stands])
     assert means["stand"] > means["tree"]
 
 
