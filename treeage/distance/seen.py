@@ -786,7 +786,7 @@ def read_likelihoods(
     -------
     dict of DistanceSource to (numpy.ndarray of bool, numpy.ndarray)
         For every kind that some core has: the rows, shape (n_core,), and the likelihood for these on
-        `DISTANCE_GRID_MM`, as `core_distances` takes them.
+        `DISTANCE_GRID_MM`, as `inner_ends` takes them.
 
     Examples
     --------
