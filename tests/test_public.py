@@ -26,7 +26,7 @@ MODULES = [name for name in FILES if name not in FACES and name != "__init__"]
 HEAVY = ("pymc", "arviz", "pytensor", "matplotlib", "statsmodels", "xarray", "scipy.stats", "scipy.optimize", "jinja2")
 ARGUMENT_CHECKS = {"require_positive", "require_nonnegative", "require_probability"}  # their names are the arguments
 MOST_LINES, MOST_FUNCTION_LINES, MOST_BRANCHES, MOST_PARAMETERS = 400, 60, 12, 8  # the house rules
-MOST_FILES, MOST_LINES_ALL, MOST_LEVELS = 85, 32_000, 10
+MOST_FILES, MOST_LINES_ALL, MOST_LEVELS = 104, 42_000, 11
 
 
 @cache
