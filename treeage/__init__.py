@@ -114,7 +114,11 @@ def __getattr__(name: str) -> Any:
     if name in _MODULES:
         return import_module(f"treeage.{name}")
     if name not in _HOME:
-        raise AttributeError(f"module 'treeage' has no attribute {name!r}; it has {', '.join(__all__)}")
+        from difflib import get_close_matches
+
+        near = get_close_matches(name, [*__all__, *_MODULES], n=1)
+        do = f"did you mean {near[0]}? " if near else ""
+        raise AttributeError(f"module 'treeage' has no attribute {name!r}; {do}it has {', '.join(__all__)}")
     return getattr(import_module(f"treeage.{_HOME[name]}"), name)
 
 

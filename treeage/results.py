@@ -31,6 +31,7 @@ class Status(Word):
     ESTIMATED = "estimated"
     MINIMUM_ONLY = "minimum only"
     REFUSED = "refused"
+    NOT_CORED = "not cored"
     USED = "used"
     NOT_USED = "not used"
 
@@ -63,8 +64,10 @@ class Flag(Word):
     HEIGHT_FROM_OPEN_DATA = "height_from_open_data"
     HEIGHT_MODEL_CAUTION = "height_model_caution"
     INNER_END_LOST = "inner_end_lost"
+    MORE_HIDDEN_THAN_SEEN = "more_hidden_than_seen"
     NO_DIAMETER = "no_diameter"
     NO_RING_WIDTH = "no_ring_width"
+    OUTER_RINGS_UNKNOWN = "outer_rings_unknown"
     PLANTED_ORIGIN = "planted_origin"
     PULSE_PRIOR = "pulse_prior"
     RING_ABSENT_OR_FALSE = "ring_absent_or_false"
@@ -278,6 +281,11 @@ class TreeAge(Result):
         return self.outer_year + self.outer_lost.median()
 
     @property
+    def open_end(self) -> bool:
+        """Whether outer rings are lost and nobody said how many: the tree lived on, and its age has no upper end."""
+        return Flag.OUTER_RINGS_UNKNOWN in self.flags
+
+    @property
     def missed_rings(self) -> Pmf:
         """Rings between the innermost counted ring of the lead core and the pith: over rings."""
         return self._get("missed_rings")
@@ -323,13 +331,15 @@ class TreeAge(Result):
         """
         if not self.distributions:
             rings, year = self.minimum_age, year_text(self.outer_year)
+            older = " Outer rings are lost, their number unknown: it lived on." if self.open_end else ""
             if self.facts.get("dating") == Dating.CROSSDATED:
                 return (
                     f"Tree {self.tree} is at least {rings} years old in {year} (crossdated; no estimate is possible)."
+                    + older
                 )
             return (
                 f"Tree {self.tree} shows {rings} rings counted without crossdating, about its least age in {year}; "
-                "no estimate is possible."
+                "no estimate is possible." + older
             )
         pmf = self.date
         level = self.prob if prob is None else prob
@@ -343,10 +353,16 @@ class TreeAge(Result):
         if self.date_refers_to == CORE_HEIGHT:
             at = f"{self.facts['core_height_m']:g} m" if "core_height_m" in self.facts else "coring height"
             older = "it is older by the unknown years to that height"
-            return f"Tree {self.tree} had its pith ring at {at} in {when}; {older}."
+            lived = " Outer rings are lost, their number unknown: it lived on." if self.open_end else ""
+            return f"Tree {self.tree} had its pith ring at {at} in {when}; {older}.{lived}"
         age_low, age_high = self.age.interval(level)
         ended = "in" if self.outer_lost.sd() == 0 else "in its last year, about"
         year = year_text(self.last_year)
+        if self.open_end:
+            return (
+                f"Tree {self.tree} established {when}; its rings up to {year} make {age_low} to {age_high} years. Outer "
+                "rings are lost, their number unknown: it lived on, and its age has no upper end."
+            )
         return f"Tree {self.tree} established {when}; it was {age_low} to {age_high} years old {ended} {year}."
 
     def to_frame(self, prob: float | None = None) -> pd.DataFrame:

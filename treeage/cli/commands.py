@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 import textwrap
 import warnings
@@ -14,7 +15,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from treeage.display import VERSION
 from treeage.errors import Fault, InputError, ModelError, TreeageWarning, place_fault
@@ -79,15 +80,37 @@ def main(argv: Sequence[str] | None = None) -> int:
 # ---------------------------------------------------------------------- arguments
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says the nearest command, option or table where a word is not known."""
+
+    def error(self, message: str) -> NoReturn:
+        """End with code 2 and a message that names what was probably meant."""
+        from treeage.schema import nearest
+
+        wrong = re.search(r"unrecognized arguments: (\S+)|invalid choice: '([^']*)'", message)
+        known = [word for action in self._actions for word in (*action.option_strings, *(action.choices or ()))]
+        word = (wrong[1] or wrong[2]).split("=")[0] if wrong else ""
+        near = nearest(word, [name for name in known if name.startswith("-") == word.startswith("-")]) if word else ""
+        super().error(f"{message}. Did you mean {near}?" if near else message)
+
+    def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Let the command that was named say what is wrong with its options."""
+        found, rest = self.parse_known_args(args, namespace)
+        if rest:
+            chosen = next((action.choices for action in self._actions if action.dest == "command"), None) or {}
+            chosen.get(getattr(found, "command", None), self).error(f"unrecognized arguments: {' '.join(rest)}")
+        return found
+
+
 def command_parser() -> argparse.ArgumentParser:
     """The parser of the command line; its result holds the function of the command as `run`."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="treeage",
         description="Ages and establishment dates of cored trees, with honest intervals.",
         epilog="Exit codes: 0 done; 1 ran, but no tree could be dated; 2 bad input, nothing written.",
     )
     parser.add_argument("--version", action="version", version=f"treeage {VERSION}")
-    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND", dest="command")
     _add_check(commands)
     _add_estimate(commands)
     _add_stand(commands)

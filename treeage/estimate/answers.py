@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from treeage import priors
-from treeage.distance import DistanceSource
+from treeage.distance import DISTANCE_GRID_MM, DistanceSource
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import FEWEST_RINGS, LEAST_TREES, Shared
 from treeage.height import nursery_mass
@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 CONFLICT_LEVEL = 0.01  # choice: cores of a tree are reported as disagreeing below this predictive p value
+MOST_HIDDEN = 2.0  # choice: a pith farther away than so many lengths of the core rests on the stem, not on the core
+MOST_SPREAD = 20.0  # choice: a core with a twentieth of the precision of the best moves no date
+_OF_ANY_CORE = frozenset({Flag.OUTER_RINGS_UNKNOWN, Flag.RING_ABSENT_OR_FALSE, Flag.UPPER_CORE_BOUNDS})
 ACCOUNT_COLUMNS = ["table", "row", "tree", "core", "status", "reason", "rows"]
 _ORIGIN_FLAGS: dict[str, Flag] = {
     TreeOrigin.SPROUT: Flag.SPROUT_ORIGIN,
@@ -87,7 +90,7 @@ def tree_answer(posterior: TreePosterior, cores: Cores, shared: Shared, *, prob:
         distributions=distributions,
         shares=variance_shares(posterior.variance, pith.var(), by_height, collar.var()),
         core_conflict_p=posterior.conflict_p,
-        flags=_flags(posterior, cores, height),
+        flags=_flags(posterior, cores, height, distributions["missed_rings"].median()),
         parts=SharedParts(
             posterior.reference_year, added if tie is None else tied, years, posterior.species, own.height_group
         ),
@@ -125,7 +128,7 @@ def minimum_answer(tree: str, cores: Cores, *, prob: float) -> TreeAge:
         facts=_lead_facts(cores, lead, len(rows)),
         outer_year=outer_year,
         minimum_age=int(cores.rings_counted[list(rows)].max()),
-        flags=tuple(sorted(frozenset().union(*(cores.flags[row] for row in rows)))),
+        flags=tuple(sorted(frozenset().union(*(cores.flags[row] for row in rows)) - _bark_seen(cores, rows))),
         outer_lost=lost,
         prob=prob,
     )
@@ -187,9 +190,19 @@ def _outer_year(cores: Cores, rows: Sequence[int]) -> tuple[int, Pmf]:
     The outer year of a count is the year of coring less the rings lost: what is wrong with the one is wrong with the
     date, and the year of coring stays. So only a crossdated core has an uncertain number of rings to add.
     """
-    best = max(rows, key=lambda row: (cores.outer_year[row] + cores.outer_lost[row], -cores.outer_lost_sd[row]))
+    best = _outermost(cores, rows)
     uncertain = cores.outer_lost_sd[best] if cores.dating[best] == Dating.CROSSDATED else 0.0
     return int(cores.outer_year[best]), collar_mass(cores.outer_lost[best], uncertain)
+
+
+def _outermost(cores: Cores, rows: Sequence[int]) -> int:
+    """The core to whose last year the age of a tree runs; one with bark before one without."""
+
+    def reach(row: int) -> tuple[float, float, bool]:
+        end = cores.outer_year[row] + cores.outer_lost[row]
+        return end, -cores.outer_lost_sd[row], Flag.OUTER_RINGS_UNKNOWN not in cores.flags[row]
+
+    return max(rows, key=reach)
 
 
 def _lead_facts(cores: Cores, lead: int, number: int) -> dict[str, Any]:
@@ -198,10 +211,19 @@ def _lead_facts(cores: Cores, lead: int, number: int) -> dict[str, Any]:
     return dict(zip(FACTS, values, strict=True))
 
 
-def _flags(posterior: TreePosterior, cores: Cores, height: HeightModel) -> tuple[Flag, ...]:
-    """What a reader must know about a tree, in words fixed by the report."""
-    flags: set[Flag] = set().union(*(cores.flags[row] for row in posterior.cores))
-    height_m = float(cores.height_m[posterior.lead])
+def _flags(posterior: TreePosterior, cores: Cores, height: HeightModel, missed: int) -> tuple[Flag, ...]:
+    """What moved the date of a tree and a reader must know; missed: median of the missed rings of the lead core."""
+    lead, variance = posterior.lead, posterior.variance.sum(axis=1)
+    speaks = variance <= MOST_SPREAD * max(float(variance.min()), 1e-12)
+    of_speakers = (cores.flags[row] for row, own in zip(posterior.informs, speaks, strict=True) if own)
+    of_any = (cores.flags[row] & _OF_ANY_CORE for row in posterior.cores)
+    flags: set[Flag] = set().union(*of_speakers, *of_any) - _bark_seen(cores, posterior.cores)
+    height_m = float(cores.height_m[lead])
+    away_mm = float(cores.distance[lead] @ DISTANCE_GRID_MM)
+    if DistanceSource.RADIUS_LESS_LENGTH in cores.source[lead]:
+        away_mm = max(away_mm, float(cores.radius_mm[lead] - cores.length_mm[lead]))
+    if missed > cores.rings_counted[lead] or away_mm > MOST_HIDDEN * cores.length_mm[lead]:
+        flags.add(Flag.MORE_HIDDEN_THAN_SEEN)
     if np.isfinite(posterior.conflict_p) and posterior.conflict_p < CONFLICT_LEVEL:
         flags.add(Flag.CORES_DISAGREE)
     if posterior.contradiction:
@@ -212,10 +234,16 @@ def _flags(posterior: TreePosterior, cores: Cores, height: HeightModel) -> tuple
         flags.add(Flag.HEIGHT_FROM_OPEN_DATA)
     elif not height.is_none and height.cautions(height_m):
         flags.add(Flag.HEIGHT_MODEL_CAUTION)
-    origin = str(cores.origin[posterior.lead])
+    origin = str(cores.origin[lead])
     if origin in _ORIGIN_FLAGS:
         flags.add(_ORIGIN_FLAGS[origin])
     return tuple(sorted(flags))
+
+
+def _bark_seen(cores: Cores, rows: Sequence[int]) -> frozenset[Flag]:
+    """The flag of unknown outer rings where the core that the age runs to has none of it."""
+    best = _outermost(cores, rows)
+    return frozenset() if Flag.OUTER_RINGS_UNKNOWN in cores.flags[best] else frozenset({Flag.OUTER_RINGS_UNKNOWN})
 
 
 def _core_table(posterior: TreePosterior, cores: Cores, prob: float) -> pd.DataFrame:
@@ -246,17 +274,18 @@ def account_rows(field: Field, answers: Iterable[TreeAge], cores: Cores) -> pd.D
     """
     answer_of = {answer.tree: answer for answer in answers}
     rows: list[list[Any]] = []
-    for line, tree in enumerate(field.trees["tree"], start=2):
+    trees, lines = (field.lines.get(name, ()) for name in ("trees", "cores"))
+    for line, tree in zip(trees, field.trees["tree"], strict=True):
         answer = answer_of.get(str(tree))
         if answer is None:
-            rows.append(["trees", line, tree, "", Status.REFUSED, "no core in cores.csv", 1])
+            rows.append(["trees", line, tree, "", Status.NOT_CORED, "", 1])
         else:
             reason = "" if answer.status == Status.ESTIMATED else _why(answer.flags)
             rows.append(["trees", line, tree, "", answer.status, reason, 1])
     for row in np.argsort(cores.line):
         bound = bool(cores.bound_only[row])
         status, reason = (Status.MINIMUM_ONLY, _why(cores.flags[row])) if bound else (Status.ESTIMATED, "")
-        rows.append(["cores", int(cores.line[row]) + 2, cores.tree[row], cores.core[row], status, reason, 1])
+        rows.append(["cores", lines[cores.line[row]], cores.tree[row], cores.core[row], status, reason, 1])
     return pd.DataFrame(rows + _other_tables(field), columns=ACCOUNT_COLUMNS)
 
 

@@ -44,6 +44,7 @@ from treeage.schema import (
     OuterEnd,
     Word,
     column_numbers,
+    columns,
     horizontal_share,
     innermost_year,
 )
@@ -220,6 +221,9 @@ def read_cores(field: Field) -> Cores:
     doubt, ends = field.settings.doubt, _ends(field, table, widths, inner_end, (radius, radius_sd, length))
     distance = mixed_distances(*end_distances(ends, AimErrors.centre()))
     _mark_distances(flags, ends, inner_end, np.isfinite(radius))
+    _mark(
+        flags, (outer_end == OuterEnd.LOST) & ~(column_numbers(table, "outer_lost", 0.0) > 0), Flag.OUTER_RINGS_UNKNOWN
+    )
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
     mean_width, species = core_mean_width(widths, length, counted), [str(name) for name in table["species"]]
@@ -268,9 +272,14 @@ def read_cores(field: Field) -> Cores:
 
 
 def _joined(field: Field) -> pd.DataFrame:
-    """Cores with the columns of their tree, in the order of tree, height and core, and the line they stood on."""
-    own = field.cores.drop(columns=[name for name in field.trees.columns if name != "tree"], errors="ignore")
-    table = own.assign(line=np.arange(len(own))).merge(field.trees, on="tree", how="left")
+    """Cores with the columns of their tree, in the order of tree, height and core, and the place they stood on.
+
+    Only the columns of each table's own: one that stands in the wrong table is noted by the checks and not used.
+    """
+    own, trees = (
+        table[[item.name for item in columns(name)]] for table, name in ((field.cores, "cores"), (field.trees, "trees"))
+    )
+    table = own.assign(line=np.arange(len(own))).merge(trees, on="tree", how="left")
     return table.sort_values(["tree", "core_height_m", "core"], kind="stable").reset_index(drop=True)
 
 
@@ -300,8 +309,9 @@ def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[Flag]])
     taper_sd = 5.0 * priors.TAPER_SD.value * np.abs(above)  # cm of diameter per m to mm of radius
     radius_sd = np.where(scaled, np.hypot(radius_sd, taper_sd), radius_sd)
     radius = np.where(radius > 0, radius, np.nan)
-    _mark(flags, scaled & known, Flag.DIAMETER_FROM_BREAST_HEIGHT)
-    _mark(flags, np.isnan(bark) & known, Flag.BARK_FROM_PUBLISHED_SHARE)
+    open_end = known & (table["inner_end"] != InnerEnd.PITH).to_numpy()  # the pith needs no radius
+    _mark(flags, scaled & open_end, Flag.DIAMETER_FROM_BREAST_HEIGHT)
+    _mark(flags, np.isnan(bark) & open_end, Flag.BARK_FROM_PUBLISHED_SHARE)
     return radius, radius_sd
 
 

@@ -147,13 +147,13 @@ def _trees_and_cores(trees: TypedTable, cores: TypedTable, findings: Findings) -
         do = f"Did you mean {near}?" if near else "Add the tree to the trees table or correct the name."
         return owners[row], "a tree of the trees table", do
 
-    def without_core(row: int) -> Words:
-        return names[row], "at least one core", "Nothing, if it was not cored; it is counted as refused."
-
     lost = [row for row, name in enumerate(owners) if name and name not in known]
     findings.at_rows(cores, lost, "tree", without_tree)
-    bare = [row for row, name in enumerate(names) if name not in cored]
-    findings.at_rows(trees, bare, "tree", without_core, note=True)
+    bare = [name for name in names if name not in cored]
+    if bare:
+        got = f"{len(bare)} trees without a core ({', '.join(bare[:3])}{', ...' if len(bare) > 3 else ''})"
+        do = "Nothing, if they were not cored; those with a diameter still count in the history of the stand."
+        findings.note(trees.file, got, "a core of each tree that is to be dated", do, column="tree")
 
 
 # ------------------------------------------------------------------ years and young trees
@@ -219,6 +219,9 @@ def _height_models(tables: Tables, settings: Settings, findings: Findings) -> No
     for name, model in settings.height.items():
         faults = height_faults(model, section=_section(name))
         findings.faults += faults
+        if not faults and model["model"] in (HeightChoice.MEAN_SD, HeightChoice.QUANTILES) and "source" not in model:
+            do = f'Write source = "where the figure is from" under [{_section(name)}]; a report without it proves nothing.'
+            findings.note(SETTINGS_FILE, "no source", "where the figure is from", do, column=_section(name))
         wrong |= {name} if faults else set()
     if "trees" not in tables:
         return

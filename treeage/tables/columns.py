@@ -15,10 +15,26 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.errors import Findings, Words, show
-from treeage.schema import SETTINGS_FILE, Column, column_in_other_unit, columns, nearest, slip
+from treeage.schema import INPUT_TABLES, SETTINGS_FILE, Column, column_in_other_unit, columns, nearest, slip
 from treeage.tables.files import RawColumn, RawTable
 from treeage.tables.settings import Settings
 
+_TRADE_NAMES = {  # names that field sheets bear for the columns, by common practice
+    name: column
+    for column, names in {
+        "girth_cm": "girth circumference circ gbh cbh",
+        "dbh_cm": "dbh diameter diam d",
+        "distance_mm": "dist_pith pith_dist pith_distance distance_to_pith dist_to_pith pith_offset distance",
+        "rings_counted": "lab lab_count labcount field_count count rings nrings n_rings ring_count",
+        "core_height_m": "height coring_height core_height ht",
+        "core_length_mm": "length core_length len",
+        "outer_year": "year sampling_year year_sampled date",
+        "bark_mm": "bark bark_thickness",
+        "tree": "tree_id treeid id tag tree_no tree_number",
+        "species": "sp spp spec taxon",
+    }.items()
+    for name in names.split()
+}
 NA_WORDS = ("NA", "NaN", "nan", "N/A")  # written by common software for an empty cell; read as empty, with a note
 
 FloatArray = NDArray[np.float64]
@@ -183,17 +199,47 @@ def _column_advice(item: Column, names: list[str]) -> str:
     if other_unit:
         return other_unit
     known = {other.name for other in columns(item.table)}
-    near = nearest(item.name, [name for name in names if name not in known])
+    free = [name for name in names if name not in known]
+    near = nearest(item.name, free) or next((name for name in free if meant_column(name) == item.name), "")
     if near:
         return f"Rename {near} to {item.name}."
     place = f", or give one value for all rows under [defaults] of {SETTINGS_FILE}" if item.defaultable else ""
     return f"Add it{place}."
 
 
+def meant_column(name: str) -> str:
+    """The column that a name of the trade, with or without a unit, stands for; empty for any other name.
+
+    >>> meant_column("Girth_mm"), meant_column("dist_pith"), meant_column("soil")
+    ('girth_cm', 'distance_mm', '')
+    """
+    bare = re.sub(r"[\s_.-]+", "_", name.strip().lower())
+    return _TRADE_NAMES.get(bare, "") or _TRADE_NAMES.get(re.sub(r"_(mm|cm|dm|m|in|inch|ft|yr|years?)$", "", bare), "")
+
+
+def _conversion(name: str, column: str) -> str:
+    """How a column with a name of the trade becomes a known one."""
+    stem, _, unit = column.rpartition("_")
+    own = name.lower().rpartition("_")[2]
+    do = column_in_other_unit(column, [f"{stem}_{own}"]).replace(f"{stem}_{own}", name)
+    if not do:
+        do = f"Rename it to {column} if it holds that{f', in {unit}' if unit in ('mm', 'cm', 'm') else ''}."
+    if stem == "girth":
+        do += " A girth is no diameter: never write it into dbh_cm."
+    if name.lower().startswith(("lab", "field_count")):
+        do += f" Then write {'lab' if name.lower().startswith('lab') else 'field'}_count into dating."
+    return do
+
+
 def _unknown(table: str, name: str, file: str, free: list[str], findings: Findings) -> None:
     near = nearest(name, free)
     do = f"Rename it to {near} if it is meant to be." if near else "Nothing, unless it was meant to be used."
     do = next((text for text in (column_in_other_unit(item, [name]) for item in free) if text), do)
+    homes = [other for other in INPUT_TABLES if other != table and name in (item.name for item in columns(other))]
+    if homes:
+        do = f"It is a column of {' and '.join(homes)}: move it there if it is meant to be used."
+    elif like := meant_column(name):
+        do = _conversion(name, like)
     findings.note(file, "a column that is kept and not used", f"a column of {table}", do, column=name)
 
 

@@ -45,6 +45,15 @@ SHORT_FAULT, SHORT_NOTE = 0.2, 0.5  # choice: a core near the pith is seldom sho
 # fifth it is a fault when another unit would explain it
 BARK_SHARE = (0.005, 0.20)  # single bark as a share of the diameter; practice range for barks of all kinds
 SLOW_MM = 0.2  # choice: a mean ring narrower than this, if the tree is not known as very slow, is a wrong count
+ALIKE_TREES = 3  # choice: fewer trees with one odd ratio of core to radius may be chance
+ALIKE_LOG = (
+    0.3  # choice: half of the range of the log ratios that still is one ratio; eccentric stems differ by so much
+)
+OPEN_REACH = 0.6  # choice: share of the radius that cores reach that show neither pith nor arcs
+_DIAMETER_SLIPS = (
+    (1 / np.pi, "This looks like girth in {column}: move it to the column girth_cm, or divide it by 3.1416."),
+    (0.1, "This looks like millimetres in {column}: divide by 10."),
+)
 DIAMETER_RATIO = (0.7, 2.5)  # choice: diameter at the core over diameter at breast height
 
 
@@ -321,6 +330,7 @@ def check_sizes(trees: TypedTable, cores: TypedTable, blocks: RingBlocks, marked
     _too_short(cores, across, radius, near, findings)
     far = (across > 2 * SLACK_AT_BREAST * radius) | (near & (across < SHORT_FAULT * radius))
     _wrong_diameters(trees, np.where(far, owner, -1), across, radius, findings)
+    _girths(trees, owner, near, across, radius, findings)
     _with_distance(cores, across, radius, findings)
     _minimum_only(cores, np.isnan(length) | np.isnan(outside), marked, findings)
 
@@ -384,6 +394,51 @@ def _wrong_diameters(
         need = f"about {np.mean(across[at]) / 5:.3g}, twice the length of its {at.size} cores [cm]"
         do = f"{units.pop()}: check its unit first, then that of the cores."
         findings.at_rows(trees, [int(tree)], column, (got, need, do))
+
+
+def _girths(
+    trees: TypedTable, owner: Ints, near: Flags, across: FloatArray, radius: FloatArray, findings: Findings
+) -> None:
+    """Say of the trees of a folder, or of a plot, that their diameters are girths, or millimetres.
+
+    Cores that end near the pith are as long as the radius; where all of them are 1/pi of it, the radius is that of a
+    girth (2 pi r written for 2 r). Cores that end elsewhere are as a rule shorter, so they only raise a question.
+    """
+    with np.errstate(divide="ignore"):
+        reach = np.log(ratio(across, radius))
+    plots, at_core = trees.words("plot"), trees.filled("core_diameter_cm")
+    groups = [np.ones(len(trees), dtype=bool), *(plots == plot for plot in sorted(set(plots) - {""}))]
+    for group in groups[: 1 if len(groups) == 2 else None]:
+        mine = (owner >= 0) & np.isfinite(reach) & group[owner]
+        for sure, some in ((True, mine & near), (False, mine & ~near)):
+            found = np.unique(owner[some])
+            own = np.array([reach[some & (owner == tree)].max() for tree in found])
+            looks = _looks_like(own, sure=sure)
+            if not looks:
+                continue
+            column = "core_diameter_cm" if at_core[found].mean() > 0.5 else "dbh_cm"
+            got = (
+                f"{'cores that end near the pith' if sure else 'cores'} {np.exp(np.median(own)):.2g} of the radius long"
+            )
+            got += f", in {found.size} trees{'' if group.all() else f' of plot {plots[found[0]]}'}"
+            words = (got, "cores about as long as the radius inside bark", looks.format(column=column))
+            findings.at_rows(trees, found[:1], column, words, note=not sure)
+            if group.all():
+                return
+
+
+def _looks_like(reach: FloatArray, *, sure: bool) -> str:
+    """What diameters were probably written as, from the log of core length over radius of each tree; or nothing."""
+    if (
+        reach.size < ALIKE_TREES
+        or np.ptp(np.sort(reach)[reach.size // 10 : reach.size - reach.size // 10]) > 2 * ALIKE_LOG
+    ):
+        return ""
+    middle, short = float(np.median(reach)), 0.0 if sure else np.log(OPEN_REACH)
+    for slip, advice in _DIAMETER_SLIPS:
+        if np.log(slip) + short - ALIKE_LOG <= middle <= np.log(slip) + ALIKE_LOG:
+            return advice
+    return ""
 
 
 def _slips(across: float, radius: float) -> str:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from treeage.errors import Fault, Findings, InputError, fault_lines, faults_frame
 from treeage.pmf import ReadOnlyDict
-from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns
+from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns, nearest
 from treeage.tables.checks import check_tables
 from treeage.tables.columns import TypedTable, empty_frame, final_types, typed_table
 from treeage.tables.files import RawTable, raw_from_frame, read_raw_tables
@@ -47,6 +47,8 @@ class Field:
         SHA-256 of every file read.
     folder : pathlib.Path or None
         Where the tables came from, None for frames.
+    lines : mapping of str to tuple of int
+        Line in its file of every row of trees and cores (position from 1 for frames), by table.
 
     Notes
     -----
@@ -65,9 +67,10 @@ class Field:
     unknown_columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     checksums: Mapping[str, str] = field(default_factory=dict)
     folder: Path | None = None
+    lines: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        for name in ("unknown_columns", "checksums"):
+        for name in ("unknown_columns", "checksums", "lines"):
             object.__setattr__(self, name, ReadOnlyDict(getattr(self, name)))
 
     @classmethod
@@ -263,7 +266,8 @@ def read_field(folder: str | Path, *, today: int | None = None) -> Field:
     path = Path(folder)
     if not path.is_dir():
         got = f"the file {path}" if path.exists() else f"{path}, which does not exist"
-        do = "Name the folder that holds trees.csv and cores.csv."
+        near = nearest(path.name, _folders(path.parent))
+        do = f"Did you mean {path.parent / near}?" if near else "Name the folder that holds trees.csv and cores.csv."
         raise InputError(Fault(got, "a folder with field tables", do, "read_field", 0, "folder"))
     findings = Findings()
     raw, checksums = read_raw_tables(path, findings)
@@ -273,6 +277,14 @@ def read_field(folder: str | Path, *, today: int | None = None) -> Field:
         checksums[SETTINGS_FILE] = hashlib.sha256(data).hexdigest()
     settings = read_settings(data, findings)
     return _checked(raw, settings, findings, today or date.today().year, checksums, path)
+
+
+def _folders(place: Path) -> list[str]:
+    """Names of the folders in a place that can be read."""
+    try:
+        return sorted(entry.name for entry in place.iterdir() if entry.is_dir() and not entry.name.startswith("."))
+    except OSError:
+        return []
 
 
 def _checked(
@@ -302,6 +314,7 @@ def _checked(
         unknown_columns={name: found for name, found in unknown.items() if found},
         checksums=checksums or {},
         folder=folder,
+        lines={name: tuple(tables[name].lines.tolist()) for name in REQUIRED_TABLES},
     )
 
 

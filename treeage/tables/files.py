@@ -69,8 +69,10 @@ def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTabl
 
 
 def _missing_file(table: str, names: list[str], folder: Path) -> str:
-    near = [name for name in names if Path(name).stem.lower().strip() == table]
-    near = near or [name for name in names if nearest(Path(name).stem, [table])]
+    used = {f"{other}{ending}" for other in INPUT_TABLES for ending in ENDINGS} | {SETTINGS_FILE}
+    free = [name for name in names if name not in used]
+    near = [name for name in free if Path(name).stem.lower().strip() == table]
+    near = near or [name for name in free if nearest(Path(name).stem, INPUT_TABLES) == table]
     if near and near[0].lower().endswith(ENDINGS):
         return f"Rename {near[0]} to {table}{Path(near[0]).suffix.lower()}."
     if near:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -97,9 +98,19 @@ def read_settings(data: bytes | None, findings: Findings) -> Settings:
         findings.fault(SETTINGS_FILE, got, "UTF-8 text", "Save it as UTF-8 text.", row=row)
         return Settings()
     except (ValueError, RecursionError) as error:  # no TOML; or a number, or brackets, beyond what Python reads
-        findings.fault(SETTINGS_FILE, show(str(error)), "a TOML file", "Mend that line; texts stand in quotes.")
+        row, got = _line_of(str(error), data)
+        findings.fault(SETTINGS_FILE, got, "a TOML file", "Mend that line; texts stand in quotes.", row=row)
         return Settings()
     return _checked(content, findings)
+
+
+def _line_of(message: str, data: bytes) -> tuple[int, str]:
+    """Line of the file that a message of the reader names, 0 for none, and the rest of the message."""
+    found = re.search(r"\s*\(at (?:line (\d+), column \d+|end of document)\)", message)
+    if found is None:
+        return 0, show(message)
+    row = int(found[1]) if found[1] else data.rstrip().count(b"\n") + 1
+    return row, show(message.replace(found[0], ""))
 
 
 def _checked(content: Mapping[str, Any], findings: Findings) -> Settings:
