@@ -131,7 +131,7 @@ def test_two_cores_are_better_than_one_and_a_flat_one_changes_nothing():
 
 
 def test_minimum_only_and_refused_are_accounted_for():
-    """A rotten core without a diameter gives a minimum; a tree without cores is refused; the sum is complete."""
+    """A rotten core without a diameter gives a minimum; a tree without cores was not cored; the sum is complete."""
     trees = pd.DataFrame({"tree": ["A1", "A2"], "species": LARCH})
     cores = pd.DataFrame(
         [["A1", "a", 2024, 88, "crossdated", "rot", 1.0]],
@@ -148,7 +148,7 @@ def test_minimum_only_and_refused_are_accounted_for():
         _ = ages["B9"]
     account = ages.accounting
     assert account["rows"].sum() == len(trees) + len(cores)
-    assert account.query("table == 'trees'")["status"].tolist() == ["minimum only", "refused"]
+    assert account.query("table == 'trees'")["status"].tolist() == ["minimum only", "not cored"]
     assert account["reason"].str.len().gt(0).all()
 
 

@@ -312,7 +312,7 @@ NOTES: dict[str, tuple[Edits, str]] = {
     ),
     "tree without core": (
         {("cores", 2, "tree"): "A17", ("cores", 2, "core"): "c"},
-        r"trees.csv row 3 tree B02 tree: got B02, need at least one core",
+        r"trees.csv row 0  tree: got 1 tree without a core \(B02\), need a core of each tree that is to be dated",
     ),
     "near-duplicate trees": (
         {("trees", 1, "tree"): "a 17", ("cores", 2, "tree"): "a 17"},

@@ -28,9 +28,8 @@ _STOP_UNIT_MM = {999: 0.01, -9999: 0.001}  # archive description: the stop marke
 _HEADER_LINES = 3  # archive description: up to three lines about the site
 _VALUE_COLUMNS = 6  # archive description: columns of one value; name and year take the first twelve
 _WIDEST_MM = 100.0  # choice: a wider ring is a slip of the unit
-_UNIT_MM = {  # from memory: the standard's list of units
+_UNIT_MM = {  # the eight of the schema, versions 1.2 and 1.3
     "micrometres": 0.001,
-    "1/1000th millimetres": 0.001,
     "1/100th millimetres": 0.01,
     "1/50th millimetres": 0.02,
     "1/20th millimetres": 0.05,
@@ -498,7 +497,8 @@ def _is_width(block: _Values) -> bool:
 def _convert(one: _Series, block: _Values, file: str, faults: list[Fault]) -> RingSeries:
     """Ring widths [mm] of one block of values of a series, with what is wrong with it added to the faults."""
     name = one.titles.get("measurementSeries", "")
-    unit = _UNIT_MM.get(block.unit.strip().lower())
+    written = block.unit.strip().lower()
+    unit = _UNIT_MM.get("micrometres" if written == "1/1000th millimetres" else written)  # files in use write that
     if unit is None:
         need = "a unit of the standard: " + ", ".join(_UNIT_MM)
         faults.append(Fault(show(block.unit), need, "Name the unit.", file, block.line, "unit", name))

@@ -30,6 +30,7 @@ class Known(StrEnum):
     DEFINITION = "definition"
     READ = "read"
     ABSTRACT = "abstract"
+    CITING = "citing text"
     MEMORY = "memory"
     DERIVED = "derived"
     CHOICE = "choice"
@@ -57,7 +58,7 @@ class Sourced:
     source : str
         Publication, or the reason of a choice.
     known : Known
-        read (in the text), abstract (in the abstract), memory, derived (arithmetic from a cited figure) or choice.
+        read (in the text), abstract (in the abstract), citing text (another text repeats it), memory, derived (arithmetic from a cited figure) or choice.
 
     Examples
     --------
@@ -84,8 +85,8 @@ ECCENTRICITY = Sourced(
     0.13,
     "share",
     "mean offset of the pith from the geometric centre, as a share of the inside-bark radius",
-    "between 12.3 % (Renvall 1923, Acta For. Fenn. 26, 428 cores) and 14.4 % (derived from the 13 % mean difference "
-    "of two radii in Woodall 2008, Tree-Ring Research 64)",
+    "12.3 % along one diameter (Renvall 1923, Acta For. Fenn. 26(4), 428 cores, abstract), which is 12 to 19 % as a full "
+    "offset, and 14.4 % (from the 13 % mean difference of two radii in Woodall 2008, Tree-Ring Research 64(1), abstract)",
     Known.DERIVED,
 )
 ROUNDNESS = Sourced(
@@ -117,7 +118,8 @@ DIAMETER_SHARE = Sourced(
     0.02,
     "share",
     "error of the inside radius from a girth, from reading and stems that are not round",
-    "girth overstates area by 0.5-2.4 % (Rodriguez et al. 2014, Forest Systems)",
+    "girth and two mean diameters overstate area by 0.47-2.37 %, girth most (Rodriguez, Blanco & Aunos 2015, Forest "
+    "Systems 24(3), doi 10.5424/fs/2015243-05945, abstract)",
     Known.DERIVED,
 )
 TAPER = Sourced(
@@ -128,7 +130,7 @@ BARK_SHARE = Sourced(
     0.09,
     "share",
     "single bark as a share of the outside radius when no bark was measured",
-    "inside/outside ratio about 0.91 (J. Goudie, BC Ministry of Forests 1993); handbook table 0.896-0.917",
+    "inside/outside ratio about 0.91 of Douglas-fir (J. Goudie, message to a forestry mailing list, November 1993)",
     Known.READ,
 )
 BARK_SHARE_SD = Sourced(

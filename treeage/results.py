@@ -511,6 +511,24 @@ class Ages(Result):
         return frame_of_rows([answer.row(level) for answer in self.tree_ages])
 
     @property
+    def cautions(self) -> tuple[str, ...]:
+        """What has to be read before any date is used: one sentence each, the gravest first; mostly none."""
+        sentences = {
+            Flag.SAMPLING_FAILED: "{many}: the sampling of the learned parameters failed; do not use these dates.",
+            Flag.CORES_CONTRADICT: "{many}: the cores exclude each other; check ids, outer years and counts.",
+            Flag.MORE_HIDDEN_THAN_SEEN: "{many}: more is hidden than was seen, by rings or by length; check that dbh_cm "
+            "holds diameters in cm, not girths or mm.",
+            Flag.OUTER_RINGS_UNKNOWN: "{many}: outer rings are lost, their number unknown; ages have no upper end.",
+        }
+        told = []
+        for flag, sentence in sentences.items():
+            names = [answer.tree for answer in self if flag in answer.flags]
+            if names:
+                some = ", ".join(names[:5]) + (", ..." if len(names) > 5 else "")
+                told.append(sentence.format(many=f"{len(names)} tree{'' if len(names) == 1 else 's'} ({some})"))
+        return tuple(told)
+
+    @property
     def height_note(self) -> str:
         """Sentence on the trees whose years to the coring height rest on open data; empty where there are none."""
         of = [answer for answer in self.tree_ages if Flag.HEIGHT_FROM_OPEN_DATA in answer.flags]
@@ -579,7 +597,7 @@ class Ages(Result):
         spread = [answer.date.sd() for answer in self.tree_ages if answer.parts is not None]
         if spread:
             lines.append(f"Standard deviation of the date: median {np.median(spread):.1f} years.")
-        lines += [note for note in (self.date_note, self.height_note) if note]
+        lines += [note for note in (*self.cautions, self.date_note, self.height_note) if note]
         lines.append(f"Intervals: {100 * self.prob:g} %, equal-tailed.")
         return "\n".join(lines)
 

@@ -382,6 +382,7 @@ def ages_lines(ages: Ages) -> str:
     from treeage.results import Status
 
     lines = [ages.summary().splitlines()[0], *textwrap.wrap(ages.date_note, WIDTH)]
+    lines += [filled(f"caution: {told}", rest="  ") for told in ages.cautions]
     dated = [answer for answer in ages if answer.status == Status.ESTIMATED]
     order = sorted(dated, key=lambda answer: (_how_sure(answer, ages.prob), answer.tree))
     if len(order) > 2 * SHOWN_TREES:

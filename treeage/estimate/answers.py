@@ -327,13 +327,17 @@ def _other_tables(field: Field) -> list[list[Any]]:
 # ------------------------------------------------------------------ sources
 
 
-_ARCS = "plane geometry; use as in Baker et al. 2005, Ecol. Monogr. 75:317-343, App. B"
+_ARCS = "plane geometry; use as in Baker et al. 2005, Ecol. Monogr. 75:317-343"
 _WEISBERG = "Weisberg & Swanson 2001, Northwest Sci. 75:145-156"
 _DISTANCE_SOURCES = {
     DistanceSource.PITH: ("seen on the core", Known.DEFINITION),
     DistanceSource.ARC: (f"chord and rise of the innermost arc: {_ARCS}", Known.DERIVED),
     DistanceSource.SEVERAL_ARCS: (f"chord and rise of several arcs: {_ARCS}", Known.DERIVED),
-    DistanceSource.CIRCLE: ("template of concentric circles, Applequist 1958, J. For. 56:141", Known.MEMORY),
+    DistanceSource.CIRCLE: (
+        "template of concentric circles, Applequist 1958, J. For. 56:141, a method in common use by Pirie, Fowler & "
+        "Triggs 2015, Dendrochronologia 36:60-68",
+        Known.CITING,
+    ),
     DistanceSource.RAYS: (
         "converging rays, Rozas 2003, Plant Ecology 167, doi 10.1023/A:1023969822044",
         Known.ABSTRACT,
@@ -341,14 +345,17 @@ _DISTANCE_SOURCES = {
     DistanceSource.DIRECT: ("the distance column of cores.csv", Known.USER),
     DistanceSource.POINTS: ("least-squares concentric circles through the points of points.csv", Known.DERIVED),
     DistanceSource.RADIUS_LESS_LENGTH: (
-        "Norton, Palmer & Ogden 1987, NZ J. Bot. 25, with the eccentricity of Renvall 1923 and Woodall 2008",
+        "Norton, Palmer & Ogden 1987, NZ J. Bot. 25 (abstract), with the eccentricity of Renvall 1923 and Woodall 2008",
         Known.DERIVED,
     ),
 }
 _COUNT_SOURCES = {
     Dating.CROSSDATED: ("no count error by definition", Known.DEFINITION),
     Dating.LAB_COUNT: (f"{_WEISBERG}: mean error 1.5 years", Known.ABSTRACT),
-    Dating.FIELD_COUNT: (f"{_WEISBERG}: 75 % within 10, 87 % within 20 years", Known.ABSTRACT),
+    Dating.FIELD_COUNT: (
+        f"{_WEISBERG}: 75 % within 10, 87 % within 20 years (years of fire scars on stumps)",
+        Known.ABSTRACT,
+    ),
 }
 _BORROWED = (
     (priors.BARK_SHARE, Flag.BARK_FROM_PUBLISHED_SHARE),

@@ -459,7 +459,7 @@ def height_plan(field: Field, *, prob: float = 0.9) -> pd.DataFrame:
         is one, at its best and its poorest site.
     """
     models, rows = height_models(field), []
-    cored = field.cores[["tree", "core_height_m"]].merge(field.trees, on="tree")
+    cored = field.cores[["tree", "core_height_m"]].merge(field.trees[["tree", "species", "origin"]], on="tree")
     for species, part in cored[cored["core_height_m"] > 0].groupby("species", sort=False):
         name, height_m = str(species), float(part["core_height_m"].median())
         words = [str(word) for word in part["origin"].dropna()] if "origin" in part else []

@@ -499,7 +499,7 @@ def from_published(name: str, *, shared_share: float = PUBLISHED_SHARED_SHARE) -
     slope = np.ones(SHARED_NODES) if entry.use is FigureUse.RATE else model.slope
     level = model.intercept + model.slope * np.log(entry.height_m)
     remark = f"years to the coring height from a published figure ({name}), not from this stand"
-    memory = ("this figure is recalled and was not checked at its source",) if entry.known == Known.MEMORY else ()
+    memory = ("this figure has not been checked at its source",) if entry.known == Known.MEMORY else ()
     return replace(
         model,
         intercept=level - slope * np.log(entry.height_m),

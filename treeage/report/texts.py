@@ -182,7 +182,10 @@ def percent(prob: float) -> str:
 
 def methods_text(ages: Ages, *, version: str = VERSION) -> str:
     """Methods section as Markdown: the numbers and sources actually used, and what the author has to add."""
-    numbers = _common(ages) | _material(ages) | _steps(ages) | {"sources": _sources(ages), "version": version}
+    sources = _sources(ages)
+    unverified = [f"{row['what']} ({row['source']})" for row in sources if row["known"] == Known.MEMORY]
+    numbers = _common(ages) | _material(ages) | _steps(ages)
+    numbers |= {"sources": sources, "version": version, "unverified": unverified}
     return _template("methods.md.j2").render(numbers, limits=words("caution")["decisions"]) + "\n"
 
 
@@ -198,10 +201,12 @@ def core_frame(ages: Ages) -> pd.DataFrame:
 def _material(ages: Ages) -> dict[str, Any]:
     """Site, trees and cores: how many, of which species, how high, dated how, ending where."""
     rows, cores = row_account(ages)["rows"], core_frame(ages)
+    not_cored = int((ages.accounting["status"] == Status.NOT_CORED).sum())
     material: dict[str, Any] = {
         "site": str(ages.settings.get("name") or "the site"),
         "southern": ages.settings.get("hemisphere") == "south",
-        "trees": int(rows.get("trees", 0)),
+        "trees": int(rows.get("trees", 0)) - not_cored,
+        "not_cored": not_cored,
         "cores": int(rows.get("cores", 0)),
         "refused": int((ages.accounting["status"] == Status.REFUSED).sum()),
         "species": _shares([answer.species for answer in ages], {}),

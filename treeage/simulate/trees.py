@@ -40,7 +40,7 @@ class Species:
     ring_mm: float = 1.4  # median width of the first rings (choice)
     bark_share: float = 0.08  # single bark of the inside-bark radius (choice near 0.91 inside/outside of Douglas-fir)
     absent_factor: float = 1.0  # on the rate of absent rings: occasional in Larix, very rare in Picea (St. George, Ault
-    # & Torbenson 2013, doi:10.1002/grl.50743, abstract)
+    # & Torbenson, AGU Fall Meeting 2012, abstract PP21B-1977)
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,7 @@ class Reading:
     crossdated_share: float = 0.5  # of the trees
     lab_share: float = 0.3  # trees counted in the laboratory; the others are counted in the field
     count_error: CountErrors = CountErrors.EVENTS
-    absent_share: float = 1 / 240  # of the rings, before crown class and species (St. George et al. 2013, abstract)
+    absent_share: float = 1 / 240  # of the rings, before crown class and species (St. George et al. 2012, abstract)
     false_share: float = 0.01  # false rings per young vigorous ring; they cluster near the pith (Copenheaver, Pokorski,
     # Currie & Abrams 2006, abstract)
     lab_mistakes: tuple[float, float] = (0.006, 0.003)  # rings merged and rings split by the reader, per ring

@@ -29,12 +29,18 @@ from treeage.stand.recruitment import (
     told_history,
 )
 from treeage.stand.static import CAVEAT, StaticModels, static_models
-from treeage.stand.structure import AgeStructure, Array, age_structure, split_shared
+from treeage.stand.structure import AgeStructure, Array, Flags, age_structure, split_shared
 
 if TYPE_CHECKING:
     import xarray
 
 LINE_DRAWS = 1000  # choice: draws for age from diameter, whose scatter is far wider than their error
+MOST_CLASSES = 8  # choice: finer classes of diameter tell ages no better
+CLASS_TREES = 3  # choice: dated trees of a diameter class that stand for the others in it
+EVEN = (
+    0.9  # choice: below this share of effective trees both readings of the pulses, with weights and without, are told
+)
+ONCE = "Each dated tree counted once instead:"
 WEIGHTED = (
     "Each tree is weighted by its trees_per_ha in the age structure, recruitment, pulses and static models. Trees "
     "after events and age from diameter count each dated tree once."
@@ -94,6 +100,10 @@ class StandHistory(Result):
         Assumptions and what was left out.
     at_core_height : int, default 0
         Number of trees whose date is the year at coring height, because their species has no height model.
+    coverage : str, default ""
+        Sentence on what the figures per hectare cover, and the effective number of trees; empty without weights.
+    pulses_unweighted : PulseHistory or None
+        The pulses with each tree counted once, where the weights leave clearly fewer trees' worth of evidence.
     """
 
     _rows = 20
@@ -111,6 +121,8 @@ class StandHistory(Result):
     survey_year: int
     notes: tuple[str, ...]
     at_core_height: int = 0
+    coverage: str = ""
+    pulses_unweighted: PulseHistory | None = None
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -135,8 +147,8 @@ class StandHistory(Result):
         Returns
         -------
         dict of str to pandas.DataFrame
-            age_structure, recruitment, pulses, pulse_membership, origin, and where they exist events,
-            trees_after_events, static_models, age_from_diameter, uncored_trees.
+            age_structure, recruitment, pulses, pulse_membership, origin, and where they exist pulses_unweighted,
+            events, trees_after_events, static_models, age_from_diameter, uncored_trees.
         """
         members = pd.DataFrame(self.pulses.membership)
         members.columns = pd.Index(["p_background", *[f"p_pulse_{k}" for k in range(1, members.shape[1])]])
@@ -145,6 +157,7 @@ class StandHistory(Result):
             "age_structure": self.structure.to_frame(),
             "recruitment": self.recruitment.to_frame(),
             "pulses": self.pulses.to_frame(),
+            **({} if self.pulses_unweighted is None else {"pulses_unweighted": self.pulses_unweighted.to_frame()}),
             "pulse_membership": members,
             "origin": self.origin.to_frame(),
         }
@@ -170,13 +183,31 @@ class StandHistory(Result):
             self.structure.sentence(),
             self.recruitment.sentence(),
             self.pulses.sentence(),
+            *([] if self.pulses_unweighted is None else [f"{ONCE} {self.pulses_unweighted.sentence()}"]),
             self.origin.sentence(),
         ]
-        return [*always, *(part.sentence() for part in (self.events, self.static, self.diameter) if part is not None)]
+        return [
+            *([self.coverage] if self.coverage else []),
+            *always,
+            *(part.sentence() for part in (self.events, self.static, self.diameter) if part is not None),
+        ]
 
     def sentence(self) -> str:
         """All sentences, and how many dates are years at coring height."""
         return " ".join([*self.sentences(), *([f"{self.core_height_note}."] if self.at_core_height else [])])
+
+    def summary(self) -> str:
+        """Say the history in a few lines.
+
+        Returns
+        -------
+        str
+            What it rests on, then a line for each sentence, then the assumptions.
+        """
+        head = f"History of {len(self.trees)} dated trees up to {self.survey_year}; {100 * self.structure.prob:g} % intervals."
+        above = [f"{self.core_height_note}."] if self.at_core_height else []
+        rest = [f"  {note}" for note in self.notes if note != self.core_height_note]
+        return "\n".join([head, *self.sentences(), *above, "Assumptions", *rest])
 
     def __repr__(self) -> str:
         bins = f"bins of {self.structure.bin_years} years"
@@ -267,6 +298,7 @@ def stand_history(
     survey = max(int(ages[name].last_year) for name in names)
     table = trees_by_id(ages.tree_table)
     weights, notes = _weights(table, names)
+    weights, coverage, even = (None, "", True) if weights is None else _covering(table, names, weights)
     split = split_shared(draws, seed=seed)
     structure = age_structure(draws, bin_years=bin_years, trees_per_ha=weights, prob=level, seed=seed)
     events = _events(ages.events)
@@ -276,14 +308,17 @@ def stand_history(
     response = None
     if events:
         response = after_events(draws, events, sharpened=sharpened, within_years=within_years, trees=names, prob=level)
-    pulses = told_pulses(fits, prob=level, seed=seed)
+    pulses, once = told_pulses(fits, prob=level, seed=seed), None
+    if not even:
+        fits = fit_pulses(split, np.ones(len(names)), most_pulses=most_pulses, seed=seed)
+        once = told_pulses(fits, prob=level, seed=seed)
     diameter, uncored = _diameters(draws, table, names, survey, diameter_sd_cm, level)
     above = sum(getattr(ages[name], "date_refers_to", ROOT_COLLAR) == CORE_HEIGHT for name in names)
-    notes = [SURVIVORS, CAVEAT, *notes, *_left_out(table, names)]
+    notes = [SURVIVORS, CAVEAT, *notes, *_left_out(table, names, covered=bool(coverage))]
     history = StandHistory(
         structure, recruitment, pulses, stand_origin(split, recruitment, prob=level, seed=seed), response,
         _static(draws, weights, survey, structure, level), diameter, uncored, sharpened, tuple(names), survey,
-        tuple(notes), above,
+        tuple(notes), above, coverage, once,
     )  # fmt: skip
     return replace(history, notes=(history.core_height_note, *notes)) if above else history
 
@@ -331,6 +366,62 @@ def _weights(table: pd.DataFrame, names: Sequence[str]) -> tuple[Array | None, l
     return None, ["Every tree counts once: right only if all trees had the same chance to be sampled."]
 
 
+def _covering(table: pd.DataFrame, names: Sequence[str], weights: Array) -> tuple[Array, str, bool]:
+    """Weights raised so that dated trees stand for the others too, what they cover in words, and whether they are even.
+
+    In each class of `_strata` the weights are raised to the sum of all its trees: right where the dated trees are a fair
+    sample of the class (post-stratification, Cochran 1977, Sampling Techniques; from memory).
+    """
+    others = [name for name in table.index if name not in set(names)]
+    every = [*names, *others]
+    stands, size = _numbers(table, "trees_per_ha", every), _numbers(table, "dbh_cm", every)
+    stands = np.where(stands > 0, stands, 0.0)
+    dated, raised, missing = np.arange(len(every)) < len(names), weights.astype(np.float64), 0.0
+    species = (table["species"] if "species" in table else pd.Series("", index=table.index)).reindex(every).astype(str)
+    for name in dict.fromkeys(species):
+        own = (species == name).to_numpy() & (stands > 0)
+        if not (own & dated).any():
+            missing += stands[own].sum()
+            continue
+        for here in _strata(own, dated, stands, size):
+            raised[(here & dated)[: len(names)]] *= stands[here].sum() / stands[here & dated].sum()
+    effective = raised.sum() ** 2 / np.sum(raised**2)
+    even = bool(effective >= EVEN * len(names))
+    told = [f"Figures per hectare cover {raised.sum():.0f} of {stands.sum():.0f} trees per ha"]
+    if raised.sum() > weights.sum() * (1 + 1e-9):
+        told += [
+            f": {len(names)} dated trees stand for {(stands[~dated] > 0).sum()} others by species, weight and diameter"
+        ]
+    told += [f"; {missing:.0f} per ha of species without a dated tree are left out"] if missing else []
+    told += [f". Effective number of trees: {effective:.0f} of {len(names)}."]
+    return raised, "".join(told), even
+
+
+def _strata(own: Flags, dated: Flags, stands: Array, size: Array) -> list[Flags]:
+    """Classes of the trees of a species: by trees_per_ha where that parts a design, then by diameter; each with dated ones."""
+    parts = [own & (stands == level) for level in np.unique(stands[own])]
+    if len(parts) > MOST_CLASSES or min((part & dated).sum() for part in parts) < CLASS_TREES:
+        parts = [own]
+    found = []
+    for part in parts:
+        place = np.searchsorted(_classes(size[part], size[part & dated]), np.nan_to_num(size))
+        found += [part & (place == label) for label in np.unique(place[part & dated])]
+    return found
+
+
+def _classes(every: Array, dated: Array) -> Array:
+    """Bounds between classes of diameter with an eighth of all trees each, and more where too few of them are dated."""
+    bounds: list[float] = []
+    if np.isfinite(every).all():
+        for bound in np.quantile(every, np.arange(1, MOST_CLASSES) / MOST_CLASSES):
+            last = bounds[-1] if bounds else -np.inf
+            if ((dated > last) & (dated <= bound)).sum() >= CLASS_TREES:
+                bounds.append(float(bound))
+        while bounds and (dated > bounds[-1]).sum() < CLASS_TREES:
+            bounds.pop()
+    return np.array(bounds)
+
+
 def _events(table: pd.DataFrame) -> dict[str, int]:
     return {
         f"{event}" if (table["event"] == event).sum() == 1 else f"{event} {int(year)}": int(year)
@@ -361,10 +452,15 @@ def dated_events(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(year=pd.to_numeric(table["year"], errors="coerce")).dropna(subset="year")
 
 
-def _left_out(table: pd.DataFrame, names: Sequence[str]) -> list[str]:
+def _left_out(table: pd.DataFrame, names: Sequence[str], *, covered: bool) -> list[str]:
     missing = len(table.index.difference(pd.Index(list(names))))
     if not missing:
         return []
+    if covered:
+        return [
+            f"{missing} trees of the field have no date; in the figures per hectare the dated trees of their species and "
+            "size stand for them, right if those were cored whatever their age; rotten ones may have been the oldest."
+        ]
     return [
         f"{missing} trees of the field have no date and are left out of the history; if they are rotten or large they "
         "may be the oldest, and the history is then too young."

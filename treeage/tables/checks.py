@@ -151,7 +151,7 @@ def _trees_and_cores(trees: TypedTable, cores: TypedTable, findings: Findings) -
     findings.at_rows(cores, lost, "tree", without_tree)
     bare = [name for name in names if name not in cored]
     if bare:
-        got = f"{len(bare)} trees without a core ({', '.join(bare[:3])}{', ...' if len(bare) > 3 else ''})"
+        got = f"{len(bare)} tree{'s' * (len(bare) > 1)} without a core ({', '.join(bare[:3])}{', ...' if len(bare) > 3 else ''})"
         do = "Nothing, if they were not cored; those with a diameter still count in the history of the stand."
         findings.note(trees.file, got, "a core of each tree that is to be dated", do, column="tree")
 
