@@ -243,5 +243,5 @@ def test_every_published_row_names_its_source():
             entry.known == "memory" and entry.checked and any(year in entry.source for year in ["1966", "1981", "1989"])
         )
     for figure in early_heights().values():
-        assert figure.known in {"read", "abstract", "memory"}
+        assert figure.known in {"read", "abstract", "citing text", "memory"}
         assert figure.note and figure.source and figure.use in {"height", "rate", "collar"}

@@ -61,7 +61,7 @@ def test_remarks_tell_a_reader_what_was_used():
     (remark,) = from_published("black spruce thin organic layer").cautions(1.0)
     assert "from a published figure (black spruce thin organic layer), not from this stand" in remark
     said = from_published("engelmann spruce open").cautions(1.37)
-    assert said[1] == "this figure is recalled and was not checked at its source"
+    assert said[1] == "this figure has not been checked at its source"
     assert "0.3 m is outside the 1.2 to 1.5 m" in from_published("engelmann spruce open").cautions(0.3)[2]
 
 

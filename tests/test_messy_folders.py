@@ -128,7 +128,7 @@ def test_a_core_column_in_trees_changes_nothing(tmp_path, column):
 
 
 def test_trees_measured_by_design_are_not_refused(tmp_path):
-    """160 of 200 trees have a diameter only: a status of its own, one note, no list, and a methods text that says so."""
+    """Most trees have a diameter only: a status of its own, one note, no list, and a methods text that says so."""
     tables = grown("pith", count=8)
     more = pd.DataFrame({"tree": [f"D{at:03d}" for at in range(32)], "species": SPRUCE, "dbh_cm": 30.0})
     field = read(tmp_path, tables | {"trees": pd.concat([tables["trees"], more])}, NO_HEIGHT)

@@ -142,7 +142,9 @@ def test_the_names_that_users_are_promised():
 
 def test_unknown_names_say_what_there_is():
     """A wrong name shows itself and the right ones."""
-    with pytest.raises(AttributeError, match="no attribute 'estimate_age'; it has .*estimate_ages"):
+    with pytest.raises(
+        AttributeError, match="no attribute 'estimate_age'; did you mean estimate_ages\\? it has .*estimate_ages"
+    ):
         treeage.estimate_age  # noqa: B018
 
 

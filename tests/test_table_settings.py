@@ -124,7 +124,7 @@ def test_without_a_file_the_assumptions_are_noted(tmp_path: Path) -> None:
             "[height.Larix]\nmodel = 'seedling'",
             r'height."Larix".model: got seedling, need one of seedlings, .* Did you mean seedlings',
         ),
-        ("[site\n", r"field.toml: got .*line 1.*, need a TOML file"),
+        ("[site\n", r"field.toml, row 1: got .*, need a TOML file"),
         ("[height.Larix]\nmodel = ['none']", r'height."Larix".model: got \[.none.\], need one of seedlings'),
         (
             "[defaults]\nbark_sd_mm = -9999",

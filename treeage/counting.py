@@ -65,8 +65,9 @@ def absent_ring_share(genus: str | None = None) -> Sourced:
     stressed trees, which lack more. Sites differ far more than chance, half have none: `treeage.priors.ring_rate` holds
     the shape of their gamma distribution. Few sites of a kind are drawn towards their genus and all genera. Another
     count is 1 in 240 over 2,359 records, more than half of them without any [2]_. Suppressed trees lose far more:
-    partial and missing rings together are 1.3 % of the rings of dominant, 4.6 % of intermediate and 16.2 % of overtopped
-    sugar maples (Lorimer, Dahir & Singer 1999, Plant Ecology 143: 189-202, abstract); only some are lost on one radius.
+    partial and missing rings together are 1.3 % of the rings of dominant, 4.6 % of intermediate and 16.2 % of
+    overtopped sugar maples (Lorimer, Dahir & Singer 1999, Plant Ecology 143: 189-202, abstract); only some are lost on
+    one radius.
 
     References
     ----------

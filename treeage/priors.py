@@ -58,7 +58,8 @@ class Sourced:
     source : str
         Publication, or the reason of a choice.
     known : Known
-        read (in the text), abstract (in the abstract), citing text (another text repeats it), memory, derived (arithmetic from a cited figure) or choice.
+        read (in the text), abstract (in the abstract), citing text (another repeats it), memory, derived
+        (arithmetic from a cited figure) or choice.
 
     Examples
     --------
@@ -85,8 +86,8 @@ ECCENTRICITY = Sourced(
     0.13,
     "share",
     "mean offset of the pith from the geometric centre, as a share of the inside-bark radius",
-    "12.3 % along one diameter (Renvall 1923, Acta For. Fenn. 26(4), 428 cores, abstract), which is 12 to 19 % as a full "
-    "offset, and 14.4 % (from the 13 % mean difference of two radii in Woodall 2008, Tree-Ring Research 64(1), abstract)",
+    "12.3 % along one diameter (Renvall 1923, Acta For. Fenn. 26(4), 428 cores, abstract), 12 to 19 % as a full offset; "
+    "and 14.4 % (13 % mean difference of two radii, Woodall 2008, Tree-Ring Research 64(1), abstract)",
     Known.DERIVED,
 )
 ROUNDNESS = Sourced(

@@ -360,8 +360,8 @@ class TreeAge(Result):
         year = year_text(self.last_year)
         if self.open_end:
             return (
-                f"Tree {self.tree} established {when}; its rings up to {year} make {age_low} to {age_high} years. Outer "
-                "rings are lost, their number unknown: it lived on, and its age has no upper end."
+                f"Tree {self.tree} established {when}; its rings up to {year} make {age_low} to {age_high} years. "
+                "Outer rings are lost, their number unknown: it lived on, and its age has no upper end."
             )
         return f"Tree {self.tree} established {when}; it was {age_low} to {age_high} years old {ended} {year}."
 
@@ -516,7 +516,7 @@ class Ages(Result):
         sentences = {
             Flag.SAMPLING_FAILED: "{many}: the sampling of the learned parameters failed; do not use these dates.",
             Flag.CORES_CONTRADICT: "{many}: the cores exclude each other; check ids, outer years and counts.",
-            Flag.MORE_HIDDEN_THAN_SEEN: "{many}: more is hidden than was seen, by rings or by length; check that dbh_cm "
+            Flag.MORE_HIDDEN_THAN_SEEN: "{many}: more is hidden than was seen, by rings or length; check that dbh_cm "
             "holds diameters in cm, not girths or mm.",
             Flag.OUTER_RINGS_UNKNOWN: "{many}: outer rings are lost, their number unknown; ages have no upper end.",
         }
@@ -525,7 +525,7 @@ class Ages(Result):
             names = [answer.tree for answer in self if flag in answer.flags]
             if names:
                 some = ", ".join(names[:5]) + (", ..." if len(names) > 5 else "")
-                told.append(sentence.format(many=f"{len(names)} tree{'' if len(names) == 1 else 's'} ({some})"))
+                told.append(sentence.format(many=f"{len(names)} tree{'s' * (len(names) > 1)} ({some})"))
         return tuple(told)
 
     @property

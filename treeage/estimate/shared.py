@@ -429,7 +429,7 @@ def height_notes(models: Mapping[str, HeightModel], used: Collection[tuple[str, 
         for caution in sorted({caution for height in heights for caution in model.cautions(height)}):
             told.setdefault(caution, []).append(species)
     need = "years to coring height with a source that covers it"
-    do = 'Measure seedlings, core some trees at two heights, or write a figure of your own as model "mean_sd" or "quantiles".'
+    do = 'Measure seedlings, core some trees at two heights, or write your own figure: model "mean_sd" or "quantiles".'
     told_of = ((caution, ", ".join(names)) for caution, names in told.items())
     return faults_frame([Fault(caution, need, do, SETTINGS_FILE, 0, "height", names) for caution, names in told_of])
 

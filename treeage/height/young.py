@@ -235,7 +235,8 @@ def _shared_states(fits: list[_Fit]) -> tuple[list[_Fit], Floats, Floats, Floats
 def spread_points(size: int, columns: int) -> Floats:
     """Evenly spread points in the unit cube, the same each time; at most 7 columns.
 
-    Even steps, then digits of the number reversed in bases 2, 3, 5, 7, 11, 13: Hammersley 1960, Ann. N. Y. Acad. Sci. 86: 844-874.
+    Even steps, then digits of the number reversed in bases 2, 3, 5, 7, 11, 13: Hammersley 1960, Ann. N. Y. Acad. Sci.
+    86: 844-874.
     """
     points = np.empty((size, columns))
     points[:, 0] = (np.arange(size) + 0.5) / size

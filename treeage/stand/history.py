@@ -204,7 +204,8 @@ class StandHistory(Result):
         str
             What it rests on, then a line for each sentence, then the assumptions.
         """
-        head = f"History of {len(self.trees)} dated trees up to {self.survey_year}; {100 * self.structure.prob:g} % intervals."
+        level = f"{100 * self.structure.prob:g} %"
+        head = f"History of {len(self.trees)} dated trees up to {self.survey_year}; {level} intervals."
         above = [f"{self.core_height_note}."] if self.at_core_height else []
         rest = [f"  {note}" for note in self.notes if note != self.core_height_note]
         return "\n".join([head, *self.sentences(), *above, "Assumptions", *rest])
@@ -367,9 +368,9 @@ def _weights(table: pd.DataFrame, names: Sequence[str]) -> tuple[Array | None, l
 
 
 def _covering(table: pd.DataFrame, names: Sequence[str], weights: Array) -> tuple[Array, str, bool]:
-    """Weights raised so that dated trees stand for the others too, what they cover in words, and whether they are even.
+    """Weights raised so that dated trees stand for the others too, what they cover in words, and whether even.
 
-    In each class of `_strata` the weights are raised to the sum of all its trees: right where the dated trees are a fair
+    In each class of `_strata` the weights are raised to the sum of all its trees: right where dated trees are a fair
     sample of the class (post-stratification, Cochran 1977, Sampling Techniques; from memory).
     """
     others = [name for name in table.index if name not in set(names)]
@@ -398,7 +399,7 @@ def _covering(table: pd.DataFrame, names: Sequence[str], weights: Array) -> tupl
 
 
 def _strata(own: Flags, dated: Flags, stands: Array, size: Array) -> list[Flags]:
-    """Classes of the trees of a species: by trees_per_ha where that parts a design, then by diameter; each with dated ones."""
+    """Classes of a species: by trees_per_ha where that parts a design, then by diameter; each with dated trees."""
     parts = [own & (stands == level) for level in np.unique(stands[own])]
     if len(parts) > MOST_CLASSES or min((part & dated).sum() for part in parts) < CLASS_TREES:
         parts = [own]
@@ -458,8 +459,8 @@ def _left_out(table: pd.DataFrame, names: Sequence[str], *, covered: bool) -> li
         return []
     if covered:
         return [
-            f"{missing} trees of the field have no date; in the figures per hectare the dated trees of their species and "
-            "size stand for them, right if those were cored whatever their age; rotten ones may have been the oldest."
+            f"{missing} trees of the field have no date; in figures per hectare dated trees of their species and "
+            "size stand for them, right if cored whatever their age; rotten ones may have been the oldest."
         ]
     return [
         f"{missing} trees of the field have no date and are left out of the history; if they are rotten or large they "

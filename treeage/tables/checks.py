@@ -151,7 +151,8 @@ def _trees_and_cores(trees: TypedTable, cores: TypedTable, findings: Findings) -
     findings.at_rows(cores, lost, "tree", without_tree)
     bare = [name for name in names if name not in cored]
     if bare:
-        got = f"{len(bare)} tree{'s' * (len(bare) > 1)} without a core ({', '.join(bare[:3])}{', ...' if len(bare) > 3 else ''})"
+        some = ", ".join(bare[:3]) + ", ..." * (len(bare) > 3)
+        got = f"{len(bare)} tree{'s' * (len(bare) > 1)} without a core ({some})"
         do = "Nothing, if they were not cored; those with a diameter still count in the history of the stand."
         findings.note(trees.file, got, "a core of each tree that is to be dated", do, column="tree")
 
@@ -220,7 +221,7 @@ def _height_models(tables: Tables, settings: Settings, findings: Findings) -> No
         faults = height_faults(model, section=_section(name))
         findings.faults += faults
         if not faults and model["model"] in (HeightChoice.MEAN_SD, HeightChoice.QUANTILES) and "source" not in model:
-            do = f'Write source = "where the figure is from" under [{_section(name)}]; a report without it proves nothing.'
+            do = f'Write source = "where the figure is from" under [{_section(name)}].'
             findings.note(SETTINGS_FILE, "no source", "where the figure is from", do, column=_section(name))
         wrong |= {name} if faults else set()
     if "trees" not in tables:
