@@ -187,7 +187,7 @@ def test_a_place_that_cannot_be_written_is_bad_input(small, tmp_path, capsys, qu
     """A file in the path of the output: the path and a step to take, no traceback."""
     (tmp_path / "file").write_text("")
     assert cli.main(["estimate", str(small), "--out", str(tmp_path / "file" / "out"), "--draws", "5"]) == 2
-    assert "need a place that can be read or written" in capsys.readouterr().err
+    assert "file, which is a file, need a folder, or a place for a new one" in capsys.readouterr().err
 
 
 def test_nothing_usable_is_exit_code_one(tmp_path, capsys):

@@ -22,7 +22,7 @@ from treeage.display import VERSION
 from treeage.distance import DistanceSource
 from treeage.errors import InputError
 from treeage.plots import plot_dates
-from treeage.report import texts
+from treeage.report import recorded_files, texts
 from treeage.report import write as report
 from treeage.results import Flag
 
@@ -207,7 +207,7 @@ def test_files_of_the_last_run_do_not_outlive_their_answers(tmp_path, quick):
     table = pd.DataFrame({"tree": ["T01"]})
     with_tables = replace(made_up_ages(3), extras={"old": table, "changed": table})
     report.write_outputs(with_tables, out, draws=5)
-    assert {"old.csv", "changed.csv"} <= {path.name for path in report.recorded_files(out)}
+    assert {"old.csv", "changed.csv"} <= {path.name for path in recorded_files(out)}
     (out / "changed.csv").write_text("tree,my note\n", encoding="utf-8")
     (out / "mine.csv").write_text("x", encoding="utf-8")
     report.write_outputs(made_up_ages(3), out, draws=5)
@@ -219,7 +219,7 @@ def test_a_record_of_something_else_removes_nothing(tmp_path, quick, record):
     """A run.json that is not ours, or damaged, is replaced like any file of that name."""
     (tmp_path / "run.json").write_text(record, encoding="utf-8")
     (tmp_path / "ages.txt").write_text("x", encoding="utf-8")
-    assert report.recorded_files(tmp_path) == []
+    assert recorded_files(tmp_path) == []
     report.write_outputs(made_up_ages(3), tmp_path, draws=5)
     assert files_in(tmp_path) == FILES | {"ages.txt"}
 
@@ -231,7 +231,7 @@ def test_a_record_never_reaches_out_of_its_folder(tmp_path):
     other.write_bytes(b"x")
     listed = {"../other.csv": hashlib.sha256(b"x").hexdigest(), str(other): hashlib.sha256(b"x").hexdigest()}
     (out / "run.json").write_text(json.dumps({"treeage": "0", "outputs_sha256": listed}), encoding="utf-8")
-    assert report.recorded_files(out) == []
+    assert recorded_files(out) == []
 
 
 def test_permissions_are_the_usual_ones(tmp_path, quick):

@@ -1,7 +1,7 @@
 """The commands."""
 
 # fmt: off
-from treeage.cli.commands import main
+from treeage.cli.guard import main
 
 __all__ = [
     "main",

@@ -1,6 +1,6 @@
 """The command line: check a field folder, date its trees, tell the history of the stand, write the demo folder.
 
-The only room that prints or sets an exit code: 0 done, 1 ran but nothing usable, 2 bad input.
+The only room that prints or sets an exit code: 0 done, 1 ran but nothing usable, 2 bad input (`guard`).
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from treeage.cli.guard import BAD_INPUT, DONE, NOTHING_USABLE, STOPPED, answers_go_to, main, place, say
 from treeage.display import VERSION
-from treeage.errors import Fault, InputError, ModelError, TreeageWarning, place_fault
+from treeage.errors import Fault, InputError, TreeageWarning, place_fault
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,52 +30,14 @@ if TYPE_CHECKING:
 
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
-DONE, NOTHING_USABLE, BAD_INPUT, STOPPED = 0, 1, 2, 130
+__all__ = ["BAD_INPUT", "DONE", "NOTHING_USABLE", "STOPPED", "command_parser", "main"]
+
 NOTE_WIDTH = 120  # choice: that of the notes in the summary of a field
 WIDTH = 100  # choice: characters of a line on the screen
 SHOWN_TREES = 5  # choice: best and worst dated trees on the screen; all of them are in ages.csv
 SHOWN_LINES = 8  # choice: notes and flags on the screen; all of them are in report.html
 QUIET_SECONDS = 1.5  # choice: a shorter run shows no progress bar
 NAME_COLUMNS = 2  # columns of a table of trees that stand left; numbers stand right
-
-
-def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command line.
-
-    Parameters
-    ----------
-    argv : sequence of str, optional
-        Arguments; those of the process by default.
-
-    Returns
-    -------
-    int
-        Exit code: 0 done, 1 ran but nothing usable, 2 bad input, 130 stopped by the user.
-
-    Raises
-    ------
-    SystemExit
-        From the argument parser, with code 2 for wrong arguments and 0 for --help and --version.
-
-    Examples
-    --------
-    >>> main(["check", "no/such/folder"])
-    2
-    """
-    escape_what_cannot_be_shown()
-    arguments = command_parser().parse_args(argv)
-    try:
-        code: int = arguments.run(arguments)
-    except (InputError, ModelError) as error:
-        say(str(error))
-        return BAD_INPUT
-    except OSError as error:
-        say(place_fault(error, str(error.filename or "treeage")).line())
-        return BAD_INPUT
-    except KeyboardInterrupt:
-        say("Stopped; no output was changed.")
-        return STOPPED
-    return code
 
 
 # ---------------------------------------------------------------------- arguments
@@ -107,7 +70,7 @@ def command_parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="treeage",
         description="Ages and establishment dates of cored trees, with honest intervals.",
-        epilog="Exit codes: 0 done; 1 ran, but no tree could be dated; 2 bad input, nothing written.",
+        epilog="Exit codes: 0 done; 1 ran, but no tree could be dated; 2 bad input, nothing written; 130 stopped.",
     )
     parser.add_argument("--version", action="version", version=f"treeage {VERSION}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND", dest="command")
@@ -121,7 +84,7 @@ def command_parser() -> argparse.ArgumentParser:
 
 def _add_check(commands: Commands) -> None:
     command = commands.add_parser("check", help="read a field folder and say what is wrong or odd")
-    command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv")
+    command.add_argument("folder", type=place, help="field folder with trees.csv and cores.csv")
     command.add_argument("--crossdating", action="store_true", help="also read every core against the other trees")
     command.set_defaults(run=check)
 
@@ -141,8 +104,8 @@ def _add_stand(commands: Commands) -> None:
 
 
 def _add_answers(command: argparse.ArgumentParser) -> None:
-    command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv")
-    command.add_argument("--out", type=Path, help="folder for the answers (default: FOLDER_ages beside FOLDER)")
+    command.add_argument("folder", type=place, help="field folder with trees.csv and cores.csv")
+    command.add_argument("--out", type=place, help="folder for the answers (default: FOLDER_ages beside FOLDER)")
     command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
     command.add_argument("--seed", type=int, default=0, help="seed of the joint draws (default 0)")
     command.add_argument("--draws", type=int, default=4000, help="number of joint draws (default 4000)")
@@ -159,7 +122,7 @@ def _add_columns(commands: Commands) -> None:
 
 def _add_example(commands: Commands) -> None:
     command = commands.add_parser("example", help="write the demo field folder (an invented stand)")
-    command.add_argument("folder", type=Path, help="folder to write, new or empty")
+    command.add_argument("folder", type=place, help="folder to write, new or empty")
     command.set_defaults(run=example)
 
 
@@ -247,10 +210,17 @@ def _steps(field: Field, arguments: argparse.Namespace) -> int:
 def _target(arguments: argparse.Namespace) -> Path:
     """Folder of the answers; never that of the input."""
     folder = arguments.folder.resolve()
+    if arguments.out is None and not folder.name:
+        need, do = "a folder with a name of its own", "Name the folder of the answers: --out answers."
+        raise InputError(Fault(str(folder), need, do, "treeage estimate", 0, "FOLDER"))
     target: Path = arguments.out or folder.with_name(folder.name + "_ages")
     if target.exists() and target.resolve() == folder:
         do = "Name another folder; the input stays as it is."
         raise InputError(Fault(str(target), "a folder other than the input", do, "treeage estimate", 0, "--out"))
+    from treeage.report import check_place
+
+    check_place(target, "treeage estimate", "--out")
+    answers_go_to(arguments, target)
     return target
 
 
@@ -305,6 +275,7 @@ def example(arguments: argparse.Namespace) -> int:
     from treeage.report import words
     from treeage.simulate import example_field
 
+    arguments.makes = None if arguments.folder.exists() else arguments.folder
     try:
         field_folder, truth_folder = example_field(arguments.folder)
     except InputError as error:
@@ -329,22 +300,10 @@ def filled(text: str, first: str = "", rest: str = "", width: int = WIDTH) -> st
     return textwrap.fill(text, width, initial_indent=first, subsequent_indent=rest)
 
 
-def say(text: str) -> None:
-    """Print on the error stream."""
-    print(text, file=sys.stderr)
-
-
-def escape_what_cannot_be_shown() -> None:
-    """Names in any script must not stop a run on a plain terminal."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")
-
-
 @contextmanager
 def progress(total: int) -> Iterator[Callable[[int], object]]:
     """A bar on a terminal when the run takes longer than a moment; nothing elsewhere."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield lambda _steps: None
         return
     from tqdm import tqdm

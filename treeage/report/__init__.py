@@ -1,7 +1,8 @@
 """What is written for people, report.html with its figures and methods.md, and with it the tables, draws and record."""
 
 # fmt: off
+from treeage.report.folder import check_place, recorded_files
 from treeage.report.texts import note_line, row_account, words
-from treeage.report.write import FIGURE_COUNT, recorded_files, write_outputs
+from treeage.report.write import FIGURE_COUNT, write_outputs
 
-__all__ = ["FIGURE_COUNT", "note_line", "recorded_files", "row_account", "words", "write_outputs"]
+__all__ = ["FIGURE_COUNT", "check_place", "note_line", "recorded_files", "row_account", "words", "write_outputs"]

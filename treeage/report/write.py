@@ -1,20 +1,16 @@
 """Writes the answers of a run into a folder: tables, joint draws, figures, the page, the methods text, the record.
 
-Everything is made in memory first, then written beside the target and moved into place: whole or not at all. Figures
+Everything is made in memory first; `folder` puts it into place, whole or not at all. Figures
 are drawn once, as vector and as pixels, the same bytes for the same ages. Own derivation.
 """
 
 from __future__ import annotations
 
-import hashlib
 import io
 import json
-import os
 import platform
-import shutil
 import warnings
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import metadata
@@ -26,7 +22,8 @@ import numpy as np
 from treeage import plots
 from treeage.checks import with_checks
 from treeage.display import VERSION, Result
-from treeage.errors import Fault, InputError, require_attributes, require_seed
+from treeage.errors import require_attributes, require_seed
+from treeage.report.folder import RECORD, check_place, replace_answers, sha256
 from treeage.report.texts import (
     ReportFigure,
     bibliography,
@@ -51,7 +48,6 @@ if TYPE_CHECKING:
     Draw = Callable[[Axes], Axes]
 
 FIGURE_COUNT = 4  # figures of a report, for progress bars
-RECORD = "run.json"
 PACKAGES = ("numpy", "scipy", "pandas", "xarray", "pyarrow", "matplotlib", "jinja2")
 PNG_DPI = 160  # choice: sharp on a screen and in a word processor; the SVG serves print
 PNG_LEVEL = 4  # choice: a third less time than the usual 6 for files 2 % larger; the pixels are the same
@@ -98,9 +94,10 @@ def write_outputs(
     Raises
     ------
     InputError
-        If folder is a file, draws is below 1, seed is not a whole number of at least 0, or ages are no ages.
+        If folder is a file or holds folders where files are to go, draws is below 1, seed is not a whole number of
+        at least 0, or ages are no ages.
     OSError
-        If the place cannot be written; nothing half-written is left behind.
+        If the place cannot be written; the folder then holds what it held before.
 
     Notes
     -----
@@ -123,70 +120,16 @@ def write_outputs(
     advice = ("the answer of estimate_ages or fit_hierarchical", "Pass estimate_ages(field).")
     require_attributes("write_outputs", "ages", ages, ("to_frame", "draws", "accounting"), advice)
     target = Path(folder)
-    if target.exists() and not target.is_dir():
-        raise InputError(Fault(f"the file {target}", "a folder", "Name another place.", "write_outputs", 0, "folder"))
     chosen = require_seed("write_outputs", ages.settings.get("seed", 0) if seed is None else seed)
     if history is not None:
         ages = replace(ages, extras={**ages.extras, **stand_tables(history)})
-    contents = _contents(with_checks(ages, seed=chosen), draws, chosen, history, tick)
-    part = target.parent / f".{target.name}.{os.getpid()}.part"
-    stale = [path for path in recorded_files(target) if path.relative_to(target).as_posix() not in contents]
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        for name, content in contents.items():
-            (part / name).parent.mkdir(parents=True, exist_ok=True)
-            (part / name).write_bytes(content)
-        for name in contents:
-            (target / name).parent.mkdir(parents=True, exist_ok=True)
-            os.replace(part / name, target / name)
+        check_place(folder, "write_outputs", "folder")
+        contents = _contents(with_checks(ages, seed=chosen), draws, chosen, history, tick)
+        replace_answers(target, contents)
     except OSError as error:  # names the place that was asked for, not the temporary one
         raise OSError(error.errno, error.strerror or str(error), str(target)) from error
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
-    for path in stale:
-        with suppress(OSError):  # a file that is open elsewhere stays; the answers are complete without this
-            path.unlink()
     return [target / name for name in contents]
-
-
-def recorded_files(folder: str | Path) -> list[Path]:
-    """Files that the last run wrote into a folder and nobody has changed since.
-
-    Parameters
-    ----------
-    folder : str or pathlib.Path
-        Folder of answers, which may be missing.
-
-    Returns
-    -------
-    list of pathlib.Path
-        Files that run.json lists and whose contents still have the checksum it states; none without a run.json.
-
-    Examples
-    --------
-    >>> recorded_files("no/such/folder")
-    []
-    """
-    target = Path(folder)
-    try:
-        record = json.loads((target / RECORD).read_text(encoding="utf-8"))
-        listed = dict(record["outputs_sha256"]) if "treeage" in record else {}
-    except (OSError, ValueError, TypeError, KeyError):  # none, or one of something else
-        return []
-    return [target / name for name, checksum in listed.items() if _is_ours(target, name, checksum)]
-
-
-def _is_ours(target: Path, name: str, checksum: object) -> bool:
-    path = target / name
-    try:
-        inside = target.resolve() in path.resolve().parents
-        return inside and not path.is_symlink() and _sha256(path.read_bytes()) == checksum
-    except (OSError, ValueError):
-        return False
-
-
-def _sha256(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
 
 
 # ---------------------------------------------------------------------- its files
@@ -250,7 +193,7 @@ def _record(ages: Ages, draws: int, seed: int, contents: Mapping[str, bytes]) ->
         "rows": {str(table): row for table, row in row_account(ages).to_dict("index").items()},
         "reasons": account[account["reason"].fillna("") != ""].to_dict("records"),
         "notes": ages.notes.to_dict("records"),
-        "outputs_sha256": {name: _sha256(content) for name, content in contents.items()},
+        "outputs_sha256": {name: sha256(content) for name, content in contents.items()},
     }
     text = json.dumps(record, indent=2, ensure_ascii=False, sort_keys=False, default=_plain)
     return (text + "\n").encode("utf-8")

@@ -1,0 +1,159 @@
+"""Around every command: faults, a stop by the user, a reader that is gone, streams that are closed or full.
+
+Loads nothing large, so that a stop while the package loads finds words too.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import signal
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from importlib import import_module
+from pathlib import Path
+
+DONE, NOTHING_USABLE, BAD_INPUT, STOPPED, NO_READER = 0, 1, 2, 130, 141
+# 130 and 141 are what a shell states of programs that the signals SIGINT (2) and SIGPIPE (13) ended (POSIX)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments; those of the process by default.
+
+    Returns
+    -------
+    int
+        Exit code: 0 done, 1 ran but nothing usable or the words could not be shown, 2 bad input, 130 stopped by the
+        user, 141 nobody reads the words any more.
+
+    Raises
+    ------
+    SystemExit
+        From the argument parser, with code 2 for wrong arguments and 0 for --help and --version.
+
+    Examples
+    --------
+    >>> main(["check", "no/such/folder"])
+    2
+    """
+    _open_streams()
+    arguments = argparse.Namespace()
+
+    def run() -> int:
+        commands = import_module("treeage.cli.commands")  # here, so that a stop while it loads is met
+        commands.command_parser().parse_args(argv, arguments)
+        code: int = arguments.run(arguments)
+        return code
+
+    code = _guarded(run, arguments)
+    if argv is None:
+        _ignore_stops()  # nothing is left to stop but the end of the process
+    return code
+
+
+def answers_go_to(arguments: argparse.Namespace, target: Path) -> None:
+    """Note where a command will put its answers, so that a stop can say what became of them."""
+    arguments.answers, arguments.before = target, _state(target)
+
+
+def _state(target: Path) -> tuple[int, int] | None:
+    """What tells one record of a run from another."""
+    try:
+        found = (target / "run.json").stat()
+    except OSError:
+        return None
+    return found.st_ino, found.st_mtime_ns
+
+
+def _guarded(run: Callable[[], int], arguments: argparse.Namespace) -> int:
+    """Run, and say in plain words what stopped it."""
+    try:
+        try:
+            return run()
+        finally:
+            if sys.stdout is not None:
+                sys.stdout.flush()
+    except KeyboardInterrupt:
+        _ignore_stops()  # a second one must not break into the words
+        say(f"Stopped; {_outcome(arguments)}.")
+        return STOPPED
+    except BrokenPipeError:
+        _drop_output()
+        return NO_READER
+    except MemoryError:
+        say(
+            f"treeage: got tables or draws beyond the memory of this machine, need less of them; {_outcome(arguments)}."
+        )
+        return BAD_INPUT
+    except Exception as error:
+        return _said(error, arguments)
+
+
+def _said(error: Exception, arguments: argparse.Namespace) -> int:
+    from treeage.errors import InputError, ModelError, place_fault
+
+    if isinstance(error, (InputError, ModelError)):
+        say(str(error))
+        return BAD_INPUT
+    if not isinstance(error, OSError):
+        raise error
+    if error.filename is None:  # files that are read or written have a name
+        _drop_output()
+        say(f"{place_fault(error, 'treeage', 'what it prints').line()} {_outcome(arguments).capitalize()}.")
+        return NOTHING_USABLE
+    say(place_fault(error, str(error.filename or "treeage")).line())
+    return BAD_INPUT
+
+
+def _outcome(arguments: argparse.Namespace) -> str:
+    """What a command that was cut short has left behind."""
+    target = getattr(arguments, "answers", None)
+    if target is not None and _state(target) != arguments.before:
+        return f"the new answers in {target} are complete"
+    made = getattr(arguments, "makes", None)
+    if made is not None and Path(made).exists():
+        return f"{made} may be incomplete: remove it before the next try"
+    return "no output was changed"
+
+
+def _drop_output() -> None:
+    """Let what is still held for the output go nowhere, or Python would complain of it at its end."""
+    with suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _ignore_stops() -> None:
+    with suppress(ValueError):  # not the main thread
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _open_streams() -> None:
+    """Names in any script must not stop a run on a plain terminal; nor may a file get the number of a closed stream."""
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def say(text: str) -> None:
+    """Print on the error stream, where there is one."""
+    if sys.stderr is not None:
+        with suppress(OSError, ValueError):
+            print(text, file=sys.stderr, flush=True)
+
+
+def place(text: str) -> Path:
+    """A folder as an argument of the command line, which has a name."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("got an empty name, need that of a folder. Write it, or leave the option out.")
+    return Path(text)
