@@ -482,6 +482,17 @@ def critical_correlation(years: int, *, prob: float = 0.99) -> float:
     return quantile / float(np.sqrt(years - 2 + quantile**2))
 
 
+def chance_of_correlation(correlation: float, years: int) -> float:
+    """Probability that unrelated series of white noise correlate at least so well, as in `critical_correlation`.
+
+    >>> round(chance_of_correlation(0.3281, 50), 4), chance_of_correlation(0.0, 50)
+    (0.01, 0.5)
+    """
+    from scipy.special import stdtr
+
+    return float(stdtr(years - 2, -correlation * np.sqrt((years - 2) / max(1 - correlation**2, 1e-12))))
+
+
 def _pair(where: str, first: ArrayLike, second: ArrayLike, least: int) -> tuple[Array, Array]:
     one, two = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
     if one.shape != two.shape or one.ndim != 1 or one.size < least:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from treeage.stand import StandHistory
     from treeage.tables import Field
 
-    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+    Commands = argparse._SubParsersAction[Any]
 
 __all__ = ["BAD_INPUT", "DONE", "NOTHING_USABLE", "STOPPED", "command_parser", "main"]
 
@@ -36,6 +36,7 @@ NOTE_WIDTH = 120  # choice: that of the notes in the summary of a field
 WIDTH = 100  # choice: characters of a line on the screen
 SHOWN_TREES = 5  # choice: best and worst dated trees on the screen; all of them are in ages.csv
 SHOWN_LINES = 8  # choice: notes and flags on the screen; all of them are in report.html
+WORTH_A_LOOK = 0.05  # choice: below this no probability of a fault is shown
 QUIET_SECONDS = 1.5  # choice: a shorter run shows no progress bar
 NAME_COLUMNS = 2  # columns of a table of trees that stand left; numbers stand right
 
@@ -60,8 +61,8 @@ class _Parser(argparse.ArgumentParser):
         """Let the command that was named say what is wrong with its options."""
         found, rest = self.parse_known_args(args, namespace)
         if rest:
-            chosen = next((action.choices for action in self._actions if action.dest == "command"), None) or {}
-            chosen.get(getattr(found, "command", None), self).error(f"unrecognized arguments: {' '.join(rest)}")
+            named = {name: each for action in self._actions for name, each in dict(action.choices or {}).items()}
+            named.get(found.command, self).error(f"unrecognized arguments: {' '.join(rest)}")
         return found
 
 
@@ -445,26 +446,49 @@ def indented(found: list[str], *, most: int = SHOWN_LINES) -> list[str]:
 
 
 def crossdating_lines(tables: Mapping[str, pd.DataFrame]) -> str:
-    """What reading the cores against the other trees found."""
-    agreement, places, swaps = tables["agreement"], tables["places"], tables["swaps"]
-    low = agreement[agreement["correlation"] < agreement["critical_correlation"]]
-    moved = agreement[agreement["likeliest_shift"].fillna(0) != 0]
-    near = places[places["best"] & (places["prob_near"] > 0.5)]
-    parts: tuple[tuple[str, pd.DataFrame, Callable[[Any], str]], ...] = (
-        ("Correlation below the 99 % limit", low, lambda row: f"r = {row['correlation']:.2f}"),
-        ("Better at another outer year", moved, lambda row: f"shift {int(row['likeliest_shift']):+d} years"),
-        (
-            "Ring perhaps absent or false",
-            near,
-            lambda row: f"{row['kind']} about {row['year']}, p {row['prob_near']:.2f}",
-        ),
-        ("Agrees better with another tree", swaps, lambda row: f"with tree {row['other_tree']}"),
-    )
-    lines = ["", f"Read against the other trees of their species: {len(agreement)} cores."]
-    for title, table, told in parts:
-        found = [f"tree {row['tree']}, core {row['core']}: {told(row)}" for row in table.to_dict("records")]
-        lines += ["", f"{title}: {len(found)}", *indented(found, most=len(found))]
+    """What to look at in the wood, core by core, the surest first."""
+    found = looks_at_wood(tables)
+    order = sorted(found, key=lambda core: (-max(prob for prob, _ in found[core]), core))
+    lines = ["", f"{len(tables['agreement'])} cores were read against the other trees of their species."]
+    lines += [f"Look at the wood of {len(found)} cores, the surest first (with probabilities):"] if found else []
+    for tree, core in order:
+        told_of = sorted(found[tree, core], key=lambda item: -item[0])
+        lines += ["", f"  tree {tree}, core {core}"]
+        lines += [f"    {f'{prob:.2f}' if prob >= WORTH_A_LOOK else '':4}  {told}" for prob, told in told_of]
+    if not found:
+        lines.append("Nothing asks for a look at the wood.")
     return "\n".join([*lines, "", "A person decides at the wood; nothing was changed."])
+
+
+def looks_at_wood(tables: Mapping[str, pd.DataFrame]) -> dict[tuple[str, str], list[tuple[float, str]]]:
+    """By tree and core, what may be wrong with it and how probable that is.
+
+    A core that agrees with nobody comes after all others: how likely chance is tells no probability of a fault.
+    """
+    from treeage.crossdating import chance_of_correlation
+
+    found: dict[tuple[str, str], list[tuple[float, str]]] = {}
+
+    def add(row: Mapping[Any, Any], prob: float, told: str) -> None:
+        found.setdefault((str(row["tree"]), str(row["core"])), []).append((min(float(prob), 0.99), told))
+
+    for row in tables["places"].to_dict("records"):
+        if row["best"]:
+            told = f"a ring is {row['kind']} near {row['year']}, ring {row['ring_from_bark']} from the bark"
+            add(row, row["prob_near"], told)
+    for row in tables["agreement"].to_dict("records"):
+        years, chance = row["likeliest_shift"], 0.0
+        if years == years and years != 0:
+            way = "later" if years > 0 else "earlier"
+            told = f"the outer ring is likelier {abs(int(years))} year{'s' * (abs(years) > 1)} {way} than stated"
+            add(row, 1 - row["prob_stated_year"], told)
+        if row["correlation"] < row["critical_correlation"]:
+            chance = chance_of_correlation(row["correlation"], int(row["years_compared"]))
+            told = f"unrelated wood agrees as well in {100 * chance:.0f} of 100 cases: a wrong count, or another site?"
+            add(row, WORTH_A_LOOK * chance, told)
+    for row in tables["swaps"].to_dict("records"):
+        add(row, 0.99, f"it goes with tree {row['other_tree']} rather than with its mate: a swapped label?")
+    return found
 
 
 def written_lines(target: Path, files: Sequence[Path], gone: Sequence[str]) -> str:
