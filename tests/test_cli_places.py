@@ -100,8 +100,9 @@ def test_system_errors_have_plain_words(number, words):
 
 def test_check_shows_all_of_what_it_found(small, capsys, monkeypatch):
     """`check` writes no report, so that nothing is left to one: all notes and all suspect cores are shown."""
-    names = ["correlation", "critical_correlation", "likeliest_shift"]
+    names = ["correlation", "critical_correlation", "likeliest_shift", "prob_stated_year"]
     rows = pd.DataFrame({"tree": [f"T{at}" for at in range(20)], "core": "a"} | dict.fromkeys(names, 0.1))
+    rows["years_compared"] = 50
     agreement = rows.assign(critical_correlation=0.5, likeliest_shift=0.0)
     places = pd.DataFrame({"best": [], "prob_near": []}).astype({"best": bool, "prob_near": float})
     said = screen.crossdating_lines({"agreement": agreement, "places": places, "swaps": rows.head(0)})
@@ -115,6 +116,35 @@ def test_check_shows_all_of_what_it_found(small, capsys, monkeypatch):
     said = capsys.readouterr().out
     assert all(f"need of kind {letter}" in said for letter in ascii_lowercase)
     assert ".notes" not in said
+
+
+def test_the_wood_to_look_at_stands_by_core_the_surest_first():
+    """One list: absent and false rings, outer years, swapped labels with their probabilities; what agrees with nobody last."""
+    core = {"core": "a", "correlation": 0.6, "critical_correlation": 0.3, "years_compared": 60, "prob_stated_year": 1.0}
+    agreement = pd.DataFrame([
+        core | {"tree": "T1", "likeliest_shift": 0.0},
+        core | {"tree": "T2", "likeliest_shift": -2.0, "prob_stated_year": 0.2},
+        core | {"tree": "T3", "likeliest_shift": 0.0, "correlation": 0.0},
+        core | {"tree": "T4", "likeliest_shift": float("nan"), "prob_stated_year": float("nan")},
+    ])  # fmt: skip
+    place = {"core": "a", "kind": "absent", "year": 1912, "ring_from_bark": 113, "prob_near": 0.93, "best": True}
+    places = pd.DataFrame([place | {"tree": "T1"}, place | {"tree": "T2", "prob_near": 0.4}])
+    places = pd.concat([places, places.assign(tree="T4", best=False)])
+    swaps = pd.DataFrame({"tree": ["T9"], "core": ["b"], "other_tree": ["T8"]})
+    said = screen.crossdating_lines({"agreement": agreement, "places": places, "swaps": swaps})
+    heads = [line.strip() for line in said.splitlines() if line.startswith("  tree ")]
+    assert heads == [
+        "tree T9, core b",
+        "tree T1, core a",
+        "tree T2, core a",
+        "tree T3, core a",
+    ]  # .99, .93, .80, chance
+    assert "0.80  the outer ring is likelier 2 years earlier than stated" in said
+    assert "0.40  a ring is absent near 1912, ring 113 from the bark" in said
+    assert "unrelated wood agrees as well in 50 of 100 cases" in said  # a correlation of 0 by symmetry
+    assert "T4" not in said
+    nothing = {"agreement": agreement.head(1), "places": places.head(0), "swaps": swaps.head(0)}
+    assert "Nothing asks for a look at the wood." in screen.crossdating_lines(nothing)
 
 
 def test_the_screen_ends_with_the_caution(small, tmp_path, capsys):

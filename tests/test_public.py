@@ -1,6 +1,7 @@
 """Contracts of the whole package, read from its source: public names, layers, documentation, habits, import cost."""
 
 import ast
+import importlib
 import inspect
 import re
 import subprocess
@@ -128,6 +129,28 @@ def test_the_modules_of_the_package_can_be_named(module):
     code = f"import sys, treeage\nassert 'treeage.{module}' not in sys.modules\nprint(treeage.{module}.__name__)"
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
     assert ran.stdout == f"treeage.{module}\n"
+
+
+@pytest.mark.parametrize("module", treeage._MODULES)
+def test_modules_list_what_they_give_away(module):
+    """`dir` and completion show a module's own names: nothing private, nothing that it imported."""
+    found = importlib.import_module(f"treeage.{module}")
+    listed = dir(found)
+    assert listed == sorted(set(listed)) and listed
+    assert not [name for name in listed if name.startswith("_")]
+    assert not {"np", "pd", "Any", "TYPE_CHECKING", "annotations", "dataclass", "NDArray"} & set(listed)
+    assert set(getattr(found, "__all__", listed)) == set(listed)
+
+
+def test_the_package_lists_public_names_and_opens_its_help_with_what_people_call():
+    """`dir(treeage)` is the promise; the first lines of `help(treeage)` are ten calls that are there."""
+    assert dir(treeage) == sorted({*treeage.__all__, *treeage._MODULES})
+    calls = [line.strip() for line in treeage.__doc__.splitlines() if line.startswith("    ")]
+    assert len(calls) == 10
+    for name in re.findall(r"treeage\.(\w+)\(", treeage.__doc__):
+        assert name in treeage.__all__
+    for name in re.findall(r"ages\.(\w+)\(", treeage.__doc__):
+        assert callable(getattr(treeage.Ages, name))
 
 
 def test_the_names_that_users_are_promised():

@@ -1,11 +1,26 @@
 """treeage: ages and establishment dates of cored trees, with honest intervals, and the history of their stand.
 
-Top of the package: names and modules only, fetched when first used, so that the import stays quick.
+The ten calls that most work is done with:
+
+    field = treeage.read_field("FOLDER")         read and check a folder of field tables
+    ages = treeage.estimate_ages(field)          date every tree; fit_hierarchical(field) learns the parameters first
+    ages["T17"]                                  one tree: .establishment_year, .age, .sentence(), .cores
+    ages.to_frame()                              the table, one row a tree
+    ages.draws(4000)                             joint draws, for everything that concerns several trees
+    ages.plot()                                  a figure; every result has .plot(ax=), .sentence() and .to_frame()
+    treeage.stand_history(ages)                  structure, recruitment, pulses and events of the stand
+    treeage.predictive_checks(ages)              whether the model could have produced what was seen
+    treeage.missing_rings(12.0, [1.1, 0.9, 1.2]) rings between a core and the pith; arc_radius, align_cores likewise
+    treeage.write_outputs(ages, "OUT")           report, tables, figures, methods text and record in a folder
+
+A demo folder to try them on: treeage.example_field("FOLDER"). On the command line: treeage --help.
 """
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from treeage.display import VERSION as __version__
@@ -123,4 +138,18 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__, *_MODULES})
+    return sorted({*__all__, *_MODULES})
+
+
+class _Package(ModuleType):
+    """The package, whose modules list what they give away and not what they took from elsewhere."""
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        if isinstance(value, ModuleType):  # set by the import system once a module is loaded
+            own = [key for key, item in vars(value).items() if getattr(item, "__module__", "") == value.__name__]
+            listed = sorted(getattr(value, "__all__", [key for key in own if not key.startswith("_")]))
+            vars(value)["__dir__"] = listed.copy
+        super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package

@@ -90,11 +90,46 @@ class Result:
         )
 
 
+ADD_UP = (
+    "Each line is a distribution of its own: medians need not add up, because the median of a sum is not the sum of the "
+    "medians; means do."
+)
+
+
+def in_one_cell(frame: pd.DataFrame, *, digits: int = 1) -> pd.DataFrame:
+    """A table for people: median and interval of a quantity in one cell, words without underscores.
+
+    >>> import pandas as pd
+    >>> in_one_cell(pd.DataFrame({"age_median": [70], "age_lo": [62], "age_hi": [81]})).to_dict("list")
+    {'age': ['70 (62 to 81)']}
+    """
+    import pandas as pd
+
+    def text(value: Any) -> str:
+        missing = value is None or value is pd.NA or (isinstance(value, float) and value != value)
+        if missing or isinstance(value, str):
+            return "" if missing else value
+        return f"{round(float(value), digits):g}" if isinstance(value, float) else str(value)
+
+    cells: dict[str, list[str]] = {}
+    for name in frame.columns:
+        stem, _, end = str(name).rpartition("_")
+        whole = {f"{stem}_{part}" for part in ("median", "lo", "hi")} <= set(frame.columns)
+        if whole and end in ("lo", "hi"):
+            continue
+        shown = [text(value) for value in frame[name]]
+        if whole and end == "median":
+            ends = zip(shown, frame[f"{stem}_lo"], frame[f"{stem}_hi"], strict=True)
+            shown, name = [f"{one} ({text(low)} to {text(high)})" if one else "" for one, low, high in ends], stem
+        cells[str(name).replace("_", " ")] = shown
+    return pd.DataFrame(cells)
+
+
 def html_block(
     frame: pd.DataFrame, *, sentence: str, notes: Sequence[str] = (), rows: int = 12, digits: int = 1
 ) -> str:
     """HTML of a sentence, a table rounded for the eye, and notes that fold away."""
-    table = frame.round(digits).to_html(max_rows=rows, index=False, border=0)
+    table = in_one_cell(frame, digits=digits).to_html(max_rows=rows, index=False, border=0)
     items = "".join(f"<li>{escape(note)}</li>" for note in notes)
     folded = f"<details><summary>Assumptions</summary><ul>{items}</ul></details>" if items else ""
     return f"<p>{escape(sentence)}</p>{table}{folded}"

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.display import Result
+from treeage.display import ADD_UP, Result, in_one_cell
 from treeage.errors import Fault, InputError, require_level, require_seed
 from treeage.pmf import Mass, Pmf, freeze_arrays
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, Word
@@ -386,11 +386,11 @@ class TreeAge(Result):
             for name, pmf in self.distributions.items()
             if name != "collar_years" or self.date_refers_to == ROOT_COLLAR
         )
-        flags = f"<p>Flags: {html.escape(', '.join(self.flags))}</p>" if self.flags else ""
+        flags = f"<p>Flags: {html.escape(', '.join(self.flags).replace('_', ' '))}</p>" if self.flags else ""
         head = f"<tr><th></th><th>median</th><th>{100 * self.prob:g} % interval</th></tr>"
         return (
             f"<p><b>{html.escape(self.sentence())}</b></p><table>{head}"
-            f"{rows}</table>{flags}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
+            f"{rows}</table><p>{ADD_UP}</p>{flags}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
         )
 
 
@@ -607,10 +607,11 @@ class Ages(Result):
         return f"Ages({dated} trees dated{above}, {len(self) - dated} minimum only, {100 * self.prob:g} % intervals)"
 
     def _repr_html_(self) -> str:
-        above = ["date_refers_to", "pith_year_median", "pith_year_lo", "pith_year_hi"] if self.at_core_height else []
-        columns = ["tree", "species", *above, "age_median", "age_lo", "age_hi", "establishment_year_median"]
-        columns += ["establishment_year_lo", "establishment_year_hi", "minimum_age", "flags"]
-        table = self.to_frame()[columns].to_html(index=False, max_rows=20, na_rep="", escape=True)
+        shown = ["date_refers_to", "pith_year"] if self.at_core_height else []
+        shown = ["tree", "species", *shown, "establishment_year", "age", "minimum_age", "flags"]
+        table = in_one_cell(self.to_frame())[[name.replace("_", " ") for name in shown]]
+        table["flags"] = table["flags"].str.replace("_", " ").str.replace(";", "; ")
+        table = table.to_html(index=False, max_rows=20, border=0)
         text = html.escape(self.summary()).replace("\n", "<br>")
         return f"<p>{text}</p>{table}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from treeage import priors
+from treeage.display import in_one_cell
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import FEWEST_RINGS, LEAST_TREES, Shared
@@ -260,7 +261,19 @@ def _core_table(posterior: TreePosterior, cores: Cores, prob: float) -> pd.DataF
             "pith_year_median": pith.median() if pith else None, "pith_year_lo": low, "pith_year_hi": high,
             "lead": row == posterior.lead,
         })  # fmt: skip
-    return pd.DataFrame(rows)
+    return CoreTable(rows)
+
+
+class CoreTable(pd.DataFrame):
+    """A table of cores as any other, which a notebook shows with the interval beside its median and the source in words."""
+
+    @property
+    def _constructor(self) -> type[pd.DataFrame]:
+        return pd.DataFrame
+
+    def _repr_html_(self) -> str:
+        shown = pd.DataFrame(self).assign(distance_from=[str(source) for source in self["distance_from"]])
+        return str(in_one_cell(shown).to_html(index=False, border=0))
 
 
 # ------------------------------------------------------------------ the account of every row
