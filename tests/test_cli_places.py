@@ -119,7 +119,7 @@ def test_check_shows_all_of_what_it_found(small, capsys, monkeypatch):
 
 
 def test_the_wood_to_look_at_stands_by_core_the_surest_first():
-    """One list: absent and false rings, outer years, swapped labels with their probabilities; what agrees with nobody last."""
+    """One list: rings, outer years and swapped labels with probabilities; what agrees with nobody comes last."""
     core = {"core": "a", "correlation": 0.6, "critical_correlation": 0.3, "years_compared": 60, "prob_stated_year": 1.0}
     agreement = pd.DataFrame([
         core | {"tree": "T1", "likeliest_shift": 0.0},

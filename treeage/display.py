@@ -6,6 +6,7 @@ functions have entered themselves under the name of the result they draw.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from html import escape
 from importlib import import_module
@@ -91,8 +92,8 @@ class Result:
 
 
 ADD_UP = (
-    "Each line is a distribution of its own: medians need not add up, because the median of a sum is not the sum of the "
-    "medians; means do."
+    "Each line is a distribution of its own: medians need not add up, because the median of a sum is not the sum of "
+    "the medians; means do."
 )
 
 
@@ -106,30 +107,33 @@ def in_one_cell(frame: pd.DataFrame, *, digits: int = 1) -> pd.DataFrame:
     import pandas as pd
 
     def text(value: Any) -> str:
-        missing = value is None or value is pd.NA or (isinstance(value, float) and value != value)
-        if missing or isinstance(value, str):
-            return "" if missing else value
+        if isinstance(value, str) or value is None or pd.isna(value):
+            return value if isinstance(value, str) else ""
         return f"{round(float(value), digits):g}" if isinstance(value, float) else str(value)
 
     cells: dict[str, list[str]] = {}
-    for name in frame.columns:
-        stem, _, end = str(name).rpartition("_")
-        whole = {f"{stem}_{part}" for part in ("median", "lo", "hi")} <= set(frame.columns)
-        if whole and end in ("lo", "hi"):
-            continue
-        shown = [text(value) for value in frame[name]]
-        if whole and end == "median":
-            ends = zip(shown, frame[f"{stem}_lo"], frame[f"{stem}_hi"], strict=True)
-            shown, name = [f"{one} ({text(low)} to {text(high)})" if one else "" for one, low, high in ends], stem
-        cells[str(name).replace("_", " ")] = shown
+    for name in map(str, frame.columns):
+        stem, _, end = name.rpartition("_")
+        ends = [f"{stem}_{part}" for part in ("median", "lo", "hi")]
+        if not set(ends) <= set(frame.columns):
+            cells[name.replace("_", " ")] = [text(value) for value in frame[name]]
+        elif end == "median":
+            rows = zip(*([text(value) for value in frame[each]] for each in ends), strict=True)
+            cells[stem.replace("_", " ")] = [f"{one} ({low} to {high})" if one else "" for one, low, high in rows]
     return pd.DataFrame(cells)
+
+
+def table_html(cells: pd.DataFrame, *, rows: int = 20) -> str:
+    """HTML of a table made by `in_one_cell`; an interval is never broken over two lines."""
+    made = cells.to_html(index=False, max_rows=rows, border=0)
+    return re.sub(r"(?<=\d) (?=\(|to )|(?<=to) (?=-?\d)", "&nbsp;", made)
 
 
 def html_block(
     frame: pd.DataFrame, *, sentence: str, notes: Sequence[str] = (), rows: int = 12, digits: int = 1
 ) -> str:
     """HTML of a sentence, a table rounded for the eye, and notes that fold away."""
-    table = in_one_cell(frame, digits=digits).to_html(max_rows=rows, index=False, border=0)
+    table = table_html(in_one_cell(frame, digits=digits), rows=rows)
     items = "".join(f"<li>{escape(note)}</li>" for note in notes)
     folded = f"<details><summary>Assumptions</summary><ul>{items}</ul></details>" if items else ""
     return f"<p>{escape(sentence)}</p>{table}{folded}"

@@ -86,7 +86,7 @@ ECCENTRICITY = Sourced(
     0.13,
     "share",
     "mean offset of the pith from the geometric centre, as a share of the inside-bark radius",
-    "12.3 % along one diameter (Renvall 1923, Acta For. Fenn. 26(4), 428 cores, abstract), 12 to 19 % as a full offset; "
+    "12.3 % along one diameter (Renvall 1923, Acta For. Fenn. 26(4), 428 cores, abstract), 12 to 19 % as full offset; "
     "and 14.4 % (13 % mean difference of two radii, Woodall 2008, Tree-Ring Research 64(1), abstract)",
     Known.DERIVED,
 )

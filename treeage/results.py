@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.display import ADD_UP, Result, in_one_cell
+from treeage.display import ADD_UP, Result, in_one_cell, table_html
 from treeage.errors import Fault, InputError, require_level, require_seed
 from treeage.pmf import Mass, Pmf, freeze_arrays
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, Word
@@ -611,9 +611,9 @@ class Ages(Result):
         shown = ["tree", "species", *shown, "establishment_year", "age", "minimum_age", "flags"]
         table = in_one_cell(self.to_frame())[[name.replace("_", " ") for name in shown]]
         table["flags"] = table["flags"].str.replace("_", " ").str.replace(";", "; ")
-        table = table.to_html(index=False, max_rows=20, border=0)
         text = html.escape(self.summary()).replace("\n", "<br>")
-        return f"<p>{text}</p>{table}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
+        folded = f"<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
+        return f"<p>{text}</p>{table_html(table)}{folded}"
 
 
 def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], NDArray[np.int64]]:

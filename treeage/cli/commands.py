@@ -478,7 +478,7 @@ def looks_at_wood(tables: Mapping[str, pd.DataFrame]) -> dict[tuple[str, str], l
             add(row, row["prob_near"], told)
     for row in tables["agreement"].to_dict("records"):
         years, chance = row["likeliest_shift"], 0.0
-        if years == years and years != 0:
+        if abs(years) > 0:  # not where none was tried
             way = "later" if years > 0 else "earlier"
             told = f"the outer ring is likelier {abs(int(years))} year{'s' * (abs(years) > 1)} {way} than stated"
             add(row, 1 - row["prob_stated_year"], told)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from treeage import priors
-from treeage.display import in_one_cell
+from treeage.display import in_one_cell, table_html
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import FEWEST_RINGS, LEAST_TREES, Shared
@@ -265,7 +265,7 @@ def _core_table(posterior: TreePosterior, cores: Cores, prob: float) -> pd.DataF
 
 
 class CoreTable(pd.DataFrame):
-    """A table of cores as any other, which a notebook shows with the interval beside its median and the source in words."""
+    """A table as any other, which a notebook shows with each interval beside its median and the source in words."""
 
     @property
     def _constructor(self) -> type[pd.DataFrame]:
@@ -273,7 +273,7 @@ class CoreTable(pd.DataFrame):
 
     def _repr_html_(self) -> str:
         shown = pd.DataFrame(self).assign(distance_from=[str(source) for source in self["distance_from"]])
-        return str(in_one_cell(shown).to_html(index=False, border=0))
+        return table_html(in_one_cell(shown))
 
 
 # ------------------------------------------------------------------ the account of every row

@@ -221,12 +221,11 @@ def read_cores(field: Field) -> Cores:
     doubt, ends = field.settings.doubt, _ends(field, table, widths, inner_end, (radius, radius_sd, length))
     distance = mixed_distances(*end_distances(ends, AimErrors.centre()))
     _mark_distances(flags, ends, inner_end, np.isfinite(radius))
-    _mark(
-        flags, (outer_end == OuterEnd.LOST) & ~(column_numbers(table, "outer_lost", 0.0) > 0), Flag.OUTER_RINGS_UNKNOWN
-    )
+    lost, lost_sd = (column_numbers(table, name, 0.0) for name in ("outer_lost", "outer_lost_sd"))
+    _mark(flags, (outer_end == OuterEnd.LOST) & ~(lost > 0), Flag.OUTER_RINGS_UNKNOWN)
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
-    mean_width, species = core_mean_width(widths, length, counted), [str(name) for name in table["species"]]
+    species, mean_width = [str(name) for name in table["species"]], core_mean_width(widths, length, counted)
     count, levels = _counts(counted, dating, species, mean_width, doubt["misdated"])
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (inner_end == InnerEnd.PITH))
     distance = at_pith(distance, bound_only)
@@ -246,8 +245,8 @@ def read_cores(field: Field) -> Cores:
         rings_counted=counted,
         height_m=number("core_height_m"),
         azimuth_deg=number("azimuth_deg"),
-        outer_lost=number("outer_lost", 0.0),
-        outer_lost_sd=number("outer_lost_sd", 0.0),
+        outer_lost=lost,
+        outer_lost_sd=lost_sd,
         collar_years=number("collar_years", 0.0),
         collar_years_sd=number("collar_years_sd", 0.0),
         length_mm=length,
@@ -262,8 +261,8 @@ def read_cores(field: Field) -> Cores:
         distance=distance,
         growth=growth,
         width_source=width_source,
-        count=_with_lost_rings(count, number("outer_lost_sd", 0.0), dating),
-        count_levels=tuple(_with_lost_rings(level, number("outer_lost_sd", 0.0), dating) for level in levels) or None,
+        count=_with_lost_rings(count, lost_sd, dating),
+        count_levels=tuple(_with_lost_rings(level, lost_sd, dating) for level in levels) or None,
         bound_only=bound_only,
         most_rings=_most_rings(distance, growth),
         wrong=doubt["wrong_core"],
