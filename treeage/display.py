@@ -97,6 +97,16 @@ ADD_UP = (
 )
 
 
+def is_binomial(name: str) -> bool:
+    """Whether a text begins with the name of a species, which print sets in italics.
+
+    >>> is_binomial("Larix decidua (19)"), is_binomial("Larix"), is_binomial("All trees")
+    (True, False, False)
+    """
+    found = re.match(r"[A-Z][a-z]+ (x )?[a-z]{3,}(-[a-z]+)?(?= |$|\(|,)", name)
+    return found is not None and found[0].split()[-1] not in ("trees", "not", "given")
+
+
 def in_one_cell(frame: pd.DataFrame, *, digits: int = 1) -> pd.DataFrame:
     """A table for people: median and interval of a quantity in one cell, words without underscores.
 

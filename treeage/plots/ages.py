@@ -23,7 +23,10 @@ from treeage.plots.style import (
     TINY,
     WARM,
     draw_events,
+    fitted,
     group_looks,
+    italic_species,
+    names_fit,
     new_axes,
     padded,
     plain_labels,
@@ -57,7 +60,7 @@ SOURCE_LOOKS = {
 
 
 @dataclass(frozen=True)
-class _Step:
+class AnatomyStep:
     """One line of the figure: a name, a mass function in years, what to write beside it, and its interval."""
 
     name: str
@@ -68,6 +71,7 @@ class _Step:
 
 
 @draws("TreeAge")
+@fitted
 def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
     """Draw how one tree's date comes about, step by step from the counted rings to the establishment.
 
@@ -76,8 +80,8 @@ def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
     """
     ax = ax if ax is not None else new_axes(6.4, 3.8)
     tidy(ax)
-    first = _first_counted(tree_age)
-    steps = _steps(tree_age, first)
+    first = first_counted(tree_age)
+    steps = anatomy_steps(tree_age)
     ends = [float(first)] + [float(step.years.quantile(q)) for step in steps for q in (0.002, 0.998)]
     low, high = padded(np.array(ends), share=0.06)
     high = max(high, first + 0.25 * (high - low))  # room to show the innermost counted rings
@@ -93,7 +97,7 @@ def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
     ax.set_ylim(-0.45, lines + 0.6)
     ax.set_yticks(range(lines, -1, -1), ["counted rings", *(step.name for step in steps)])
     ax.tick_params(axis="y", length=0)
-    year_axis(ax, low, high, label=f"Year (bars: {100 * tree_age.prob:g} % intervals; dots: medians)")
+    year_axis(ax, low, high, label=f"Year (bars: {100 * tree_age.prob:g} % intervals; dots: medians)", room=0.5)
     above = ", dated at coring height: it is older" if tree_age.date_refers_to == CORE_HEIGHT else ""
     ax.set_title(f"Tree {tree_age.tree}{above}", loc="left", fontsize=SMALL + 2, color=INK, parse_math=False)
     if not steps:
@@ -101,7 +105,7 @@ def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _first_counted(tree_age: TreeAge) -> int:
+def first_counted(tree_age: TreeAge) -> int:
     """Innermost counted ring of the lead core, from which the steps hang."""
     cores = tree_age.cores
     if "lead" in cores and "innermost_year" in cores and cores["lead"].any():
@@ -110,7 +114,9 @@ def _first_counted(tree_age: TreeAge) -> int:
     return innermost_year(tree_age.outer_year, int(tree_age.minimum_age if counted is None else counted))
 
 
-def _steps(tree_age: TreeAge, first: int) -> list[_Step]:
+def anatomy_steps(tree_age: TreeAge) -> list[AnatomyStep]:
+    """The lines of the figure of one tree, from the missed rings down to its establishment."""
+    first = first_counted(tree_age)
     if not tree_age.distributions:
         return []
     given = tree_age.distributions
@@ -137,16 +143,16 @@ def _steps(tree_age: TreeAge, first: int) -> list[_Step]:
     return steps
 
 
-def _step(name: str, years: Pmf, amount: Pmf | None, after: str, *, prob: float) -> _Step:
+def _step(name: str, years: Pmf, amount: Pmf | None, after: str, *, prob: float) -> AnatomyStep:
     shown = years if amount is None else amount
     low, high = shown.interval(prob)
     if amount is None:
         words = f"{year_text(shown.median())} ({year_text(low)} to {year_text(high)}){after}"
-        return _Step(name, years, words, DEEP, prob)
-    return _Step(name, years, f"{shown.median()} ({low} to {high}) {after}", PALE, prob)
+        return AnatomyStep(name, years, words, DEEP, prob)
+    return AnatomyStep(name, years, f"{shown.median()} ({low} to {high}) {after}", PALE, prob)
 
 
-def _ridge(ax: Axes, at: int, step: _Step) -> None:
+def _ridge(ax: Axes, at: int, step: AnatomyStep) -> None:
     start, stop = step.years.quantile(1e-4), step.years.quantile(1 - 1e-4)
     mass = step.years.on(start, stop - start + 1)
     edges = np.arange(start - 0.5, stop + 1)
@@ -171,13 +177,14 @@ def _words(ax: Axes, at: int, words: str) -> None:
         textcoords="offset points",
         ha="left",
         va="center",
-        fontsize=TINY + 0.5,
+        fontsize=TINY,
         color=INK,
         annotation_clip=False,
     )
 
 
 @draws("Ages")
+@fitted
 def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
     """Draw every tree's establishment date with its interval, in order of date, with the known events.
 
@@ -192,7 +199,8 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
     spans = np.array([_span(answer, ages.prob) for answer in answers], dtype=float)
     low, high = padded(spans)
     looks = group_looks([answer.species for answer in answers])
-    size = 4.0 if len(answers) <= MOST_NAMED else 2.5
+    named = len(answers) <= MOST_NAMED and names_fit(ax, len(answers))
+    size = 4.0 if named else 2.5
     for species, look in looks.items():
         rows = [at for at, answer in enumerate(answers) if answer.species == species]
         _draw_species(ax, [answers[at] for at in rows], rows, look, ages.prob, size)
@@ -208,7 +216,7 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
     year_axis(ax, low, high, label=f"{_date_words(ages)} (median, middle half and {100 * ages.prob:g} % interval)")
     draw_events(ax, ages.events, low, high)
     ax.set_ylim(-0.8, len(answers) - 0.2)
-    if len(answers) <= MOST_NAMED:
+    if named:
         ax.tick_params(axis="y", labelsize=TINY, length=0)
         ax.set_yticks(range(len(answers)), [answer.tree for answer in answers])
         plain_labels(ax.get_yticklabels())
@@ -283,9 +291,10 @@ def _species_key(ax: Axes, looks: dict[str, dict[str, Any]], minimum: bool) -> N
             Line2D([], [], color="#8c8c8c", marker="|", linestyle="-", label="rings counted only: about then or before")
         )
     box = ax.legend(handles=keys, loc="lower right", fontsize=TINY, frameon=True, edgecolor="none", framealpha=0.9)
-    plain_labels(box.get_texts())
+    italic_species(box.get_texts())
 
 
+@fitted
 def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | None = None) -> Axes:
     """Draw how many trees established in each period, with the uncertainty of that number.
 
@@ -344,12 +353,11 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     draw_events(ax, ages.events, first, last)
     ax.set_ylim(0, float(max(high.max(), middle.max())) * 1.2)
     ax.set_ylabel(f"Trees {what} in {period} [number]")
-    # below the axes: inside, it would stand over the line of an event, and names of events stand above
-    lines = 5.0 + 1.6 * ax.get_xlabel().count("\n")
-    ax.legend(fontsize=TINY, frameon=False, loc="upper center", bbox_to_anchor=(0.5, 0.0), ncols=2, borderaxespad=lines)
+    ax.legend(fontsize=TINY, loc="upper left", edgecolor="none", framealpha=0.85)
     return ax
 
 
+@fitted
 def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
     """Draw where the uncertainty of each tree's date comes from.
 
@@ -381,7 +389,8 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
     spread = np.array([each.date.sd() for each in answers])
     left = np.zeros(len(answers))
     rows = np.arange(len(answers))
-    edge = 0.5 if len(answers) <= MOST_NAMED else 0.0
+    named = len(answers) <= MOST_NAMED and names_fit(ax, len(answers))
+    edge = 0.5 if named else 0.0
     for share in SHARES:
         label, colour, hatch = SOURCE_LOOKS[share]
         part = spread * np.nan_to_num([each.shares.get(share, 0.0) for each in answers])
@@ -401,7 +410,7 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
     above = len(ages.at_core_height)
     dates = "establishment year" if not above else "year at coring height" if above == len(names) else "date"
     ax.set_xlabel(f"Standard deviation of the {dates} [years], split by share of the variance")
-    if len(answers) <= MOST_NAMED:
+    if named:
         ax.tick_params(axis="y", labelsize=TINY, length=0)
         ax.set_yticks(rows, [each.tree for each in answers])
         plain_labels(ax.get_yticklabels())
@@ -414,6 +423,7 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
 
 
 @draws("Pmf")
+@fitted
 def plot_mass(pmf: Pmf, *, ax: Axes | None = None) -> Axes:
     """Draw one mass function as bars, its 90 % interval shaded and its median marked.
 
@@ -450,6 +460,7 @@ def _nothing(ax: Axes, words: str) -> Axes:
 
 
 @draws("YoungTreeEvidence")
+@fitted
 def plot_young_trees(evidence: YoungTreeEvidence, *, ax: Axes | None = None) -> Axes:
     """Draw the years to three heights that open data give: medians with their 80 % intervals, a line a species."""
     table = evidence.table
@@ -475,6 +486,7 @@ def plot_young_trees(evidence: YoungTreeEvidence, *, ax: Axes | None = None) -> 
     return ax
 
 
+@fitted
 def plot_years(years: Mapping[str, Pmf], *, ax: Axes | None = None, prob: float = 0.9) -> Axes:
     """Draw mass functions of years below each other with their intervals, as with 0, 3 and 10 seedlings of a stand."""
     ax = ax if ax is not None else new_axes(6.4, 0.8 + 0.7 * len(years))

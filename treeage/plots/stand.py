@@ -9,13 +9,28 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from treeage.display import draws
-from treeage.plots.style import DEEP, GROUPS, INK, MARKERS, PALE, SMALL, TINY, WARM, new_axes, tidy
+from treeage.plots.style import (
+    DEEP,
+    GROUPS,
+    INK,
+    MARKERS,
+    PALE,
+    SMALL,
+    TINY,
+    WARM,
+    draw_events,
+    fitted,
+    italic_species,
+    new_axes,
+    padded,
+    tidy,
+)  # fmt: skip
 from treeage.stand import seen_cells
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
 
     from treeage.alignment import Alignment
@@ -34,6 +49,8 @@ if TYPE_CHECKING:
     )
 
 YEAR = "Establishment year"
+BIN_YEARS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000, 10_000)  # choice: widths people read easily
+MOST_PERIODS = 30  # choice: of trees by date under the pulses
 MOST_BINS = 80  # choice: narrower bars than this show the chance of the draws
 APART = 4.0  # choice: standard deviations between the lines of two cores, so that they do not cross
 SEEN = 0.02  # choice: offsets that never reach this are left out of the axis
@@ -64,6 +81,7 @@ def say_core_height(ax: Axes, above: int, trees: int) -> Axes:
 
 
 @draws("AgeStructure")
+@fitted
 def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
     """Draw trees by period with intervals, beside the naive histogram of median dates."""
     ax = ax if ax is not None else new_axes()
@@ -88,6 +106,7 @@ def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
 
 
 @draws("RecruitmentHistory")
+@fitted
 def plot_recruitment(result: RecruitmentHistory, *, ax: Axes | None = None) -> Axes:
     """Draw the intensity of establishment with its band over the naive histogram."""
     ax = ax if ax is not None else new_axes()
@@ -97,56 +116,63 @@ def plot_recruitment(result: RecruitmentHistory, *, ax: Axes | None = None) -> A
     coarse = result.naive[:length].reshape(-1, size).mean(axis=1)
     middle = result.years[:length].reshape(-1, size).mean(axis=1)
     wide = size * result.step_years
-    ax.bar(middle, coarse, width=wide, color=PALE, label=f"median dates, {wide}-year bins")
+    ax.bar(middle, coarse, width=wide, color=PALE, label=f"trees by median date, {wide}-year bins")
     low, high, median = (frame[f"establishment_{part}"] for part in ("lo", "hi", "median"))
     band = f"{100 * result.prob:.0f} % band"
     ax.fill_between(result.years, low, high, color=WARM, alpha=0.25, linewidth=0, label=band)
-    ax.plot(result.years, median, color=DEEP, linewidth=1.6, label="blur undone, median")
+    ax.plot(result.years, median, color=DEEP, linewidth=1.6, label="establishment, median")
     shown = result.years[seen_cells(median, high)]
     ax.set_xlim(shown[0] - wide, shown[-1] + wide)
     top = max(float(np.quantile(high, 0.995)), float(coarse.max()))
     ax.set(xlabel=YEAR, ylabel=result.unit.capitalize(), ylim=(0, 1.05 * top))
     _legend(ax)
+    low_year, high_year = ax.get_xlim()
+    events = pd.DataFrame({"year": list(result.events.values()), "event": list(result.events)})
+    draw_events(ax, events, low_year, high_year)
     return tidy(ax, grid="y")
 
 
 @draws("StandHistory")
+@fitted
 def plot_history(history: StandHistory, *, ax: Axes | None = None) -> Axes:
     """Draw recruitment by year with its band over the naive histogram, and say which dates are at coring height."""
     return say_core_height(plot_recruitment(history.recruitment, ax=ax), history.at_core_height, len(history.trees))
 
 
 @draws("PulseHistory")
+@fitted
 def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
-    """Draw the pulses: date with interval against share with interval, and the chances of each number."""
+    """Draw the pulses over the dates of the trees: median and interval of each above the trees."""
     ax = ax if ax is not None else new_axes()
-    frame = result.to_frame()
+    frame, dates = result.to_frame(), result.tree_dates
+    ends = frame[["date_lo", "date_hi"]].to_numpy(dtype=np.float64).ravel()
+    first, last = padded(np.concatenate([dates, ends])) if dates.size + ends.size else (0.0, 1.0)
+    width = next(size for size in BIN_YEARS if (last - first) / size <= MOST_PERIODS)
+    edges = np.arange(np.floor(first / width) * width, last + width, width)
+    count, _ = np.histogram(dates, edges)
+    if dates.size:
+        ax.bar(edges[:-1] + width / 2, count, 0.92 * width, color=PALE, label=f"trees by date, {width}-year bins")
+    top = max(int(count.max(initial=0)), 1)
     for at, row in enumerate(frame.to_dict("records")):
-        x, y = row["date_median"], 100 * row["share_median"]
-        ax.errorbar(
-            x,
-            y,
-            xerr=[[x - row["date_lo"]], [row["date_hi"] - x]],
-            yerr=[[y - 100 * row["share_lo"]], [100 * row["share_hi"] - y]],
-            fmt=MARKERS[at % len(MARKERS)],
-            color=DEEP,
-            capsize=3,
-        )
-        words = f"pulse {at + 1}, sd {row['width_sd_years_median']:.0f} years"
+        level = top * (1.12 + 0.16 * (at % 2))
+        ax.hlines(level, row["date_lo"], row["date_hi"], color=DEEP, linewidth=2.2)
+        ax.plot(row["date_median"], level, "o", color=DEEP, markersize=5)
+        words = f"{row['date_median']:.0f}, {100 * row['share_median']:.0f} % of trees"
         if row["p_sudden"] > 0.5:
-            words += f", begins in {row['begin_median']:.0f}"
-            ax.plot(row["begin_median"], y, "|", color=WARM, markersize=12)
-        ax.annotate(words, (x, y), xytext=(6, 6), textcoords="offset points", fontsize=SMALL, color=INK)
-    chances = ", ".join(f"{k}: {p:.2f}" for k, p in enumerate(result.chances) if p >= 0.005)
-    ax.set_title(f"Probability of the number of pulses - {chances}", fontsize=SMALL + 1, color=INK, loc="left")
-    ax.set(xlabel=YEAR, ylabel="Share of the living trees [%]", ylim=(0, None))
+            words += f", from {row['begin_median']:.0f}"
+            ax.plot(row["begin_median"], level, "|", color=WARM, markersize=12)
+        ax.annotate(words, (row["date_median"], level), xytext=(0, 5), textcoords="offset points", fontsize=SMALL,
+                    color=INK, ha="center")  # fmt: skip
+    chances = ", ".join(f"{k}: {p:.2g}" for k, p in enumerate(result.chances) if p >= 0.005)
+    ax.set_title(f"Probability of each number of pulses: {chances}", fontsize=SMALL, color=INK, loc="left")
+    ax.set(xlabel=YEAR, ylabel="Trees", ylim=(0, 1.5 * top), xlim=(edges[0], edges[-1]))
     if frame.empty:
-        ax.text(0.5, 0.5, "no pulse stands out", transform=ax.transAxes, ha="center", color=INK)
-        ax.set_xticks([])
+        ax.text(0.5, 0.9, "no pulse stands out", transform=ax.transAxes, ha="center", color=INK, fontsize=SMALL)
     return tidy(ax, grid="y")
 
 
 @draws("EventResponse")
+@fitted
 def plot_events(result: EventResponse, *, ax: Axes | None = None) -> Axes:
     """Draw the trees established within each window after each event."""
     ax = ax if ax is not None else new_axes()
@@ -170,6 +196,7 @@ def plot_events(result: EventResponse, *, ax: Axes | None = None) -> Axes:
 
 
 @draws("StandOrigin")
+@fitted
 def plot_origin(result: StandOrigin, *, ax: Axes | None = None) -> Axes:
     """Draw the distributions of the date of the oldest tree and of the origin."""
     ax = ax if ax is not None else new_axes()
@@ -189,6 +216,7 @@ def plot_origin(result: StandOrigin, *, ax: Axes | None = None) -> Axes:
 
 
 @draws("StaticModels")
+@fitted
 def plot_static(result: StaticModels, *, ax: Axes | None = None) -> Axes:
     """Draw counts by age and both static models on a logarithmic axis."""
     from matplotlib.ticker import LogFormatter
@@ -206,35 +234,38 @@ def plot_static(result: StaticModels, *, ax: Axes | None = None) -> Axes:
     )
     ax.yaxis.set_major_formatter(LogFormatter())
     ax.yaxis.set_minor_formatter(LogFormatter(minor_thresholds=(2, 0.5)))
-    ax.tick_params(axis="y", which="both", labelsize=9)
+    ax.tick_params(axis="y", which="both", labelsize=SMALL)
     _legend(ax)
     return tidy(ax, grid="y")
 
 
 @draws("AgeFromDiameter")
+@fitted
 def plot_diameter(result: AgeFromDiameter, *, ax: Axes | None = None) -> Axes:
-    """Draw age against diameter with prediction intervals, dotted where extrapolated."""
+    """Draw the cored trees, the line of each large group, dotted where extrapolated, and the scatter of all."""
     ax = ax if ax is not None else new_axes()
-    for at, (name, line) in enumerate(result.lines.items()):
-        if at and len(result.lines) == 2:
-            continue
+    lines = {name: line for at, (name, line) in enumerate(result.lines.items()) if not at or len(result.lines) != 2}
+    groups = np.array(result.cored_groups, dtype=object)
+    for at, (name, line) in enumerate(lines.items()):
         size = np.linspace(0.85 * line.smallest_cm, 1.15 * line.largest_cm, 40)
         ages = [result.predict([cm], [name]).iloc[0] for cm in size]  # one seed: the same scatter at every size
         median, low, high = (np.array([age[f"age_{part}"] for age in ages]) for part in ("median", "lo", "hi"))
-        color = GROUPS[at % len(GROUPS)]
-        inside = (size >= line.smallest_cm) & (size <= line.largest_cm)
+        color, mine = GROUPS[at % len(GROUPS)], groups == name if at else ~np.isin(groups, list(lines)[1:])
         if at == 0:
             ax.fill_between(size, low, high, color=PALE, alpha=0.6, linewidth=0)
-        shown = np.where(inside, median, np.nan)
+        inside = (size >= line.smallest_cm) & (size <= line.largest_cm)
+        mark = {"marker": MARKERS[at % len(MARKERS)], "markersize": 4, "linestyle": "none", "alpha": 0.8}
+        ax.plot(result.cored_cm[mine], result.cored_age[mine], color=color, markeredgewidth=0, **mark)
         ax.plot(size, median, color=color, linestyle=":", linewidth=1.0)
-        (drawn,) = ax.plot(size, shown, color=color, linewidth=1.8, marker=MARKERS[at % len(MARKERS)], markevery=8)
-        drawn.set_label(f"{name}, {line.trees} cored".lstrip("_"))
+        label = f"{name} ({line.trees})".replace("(all trees) ", "All trees ").lstrip("_")
+        ax.plot(size, np.where(inside, median, np.nan), color=color, linewidth=1.8, label=label)
     ax.set(xlabel="Diameter [cm]", ylabel="Age [years], 90 % of single trees shaded", ylim=(0, None))
     _legend(ax)
     return tidy(ax, grid="y")
 
 
 @draws("PastStand")
+@fitted
 def plot_past(result: PastStand, *, ax: Axes | None = None) -> Axes:
     """Draw the diameters of the trees at the past date, paler where the tree may not have been there."""
     ax = ax if ax is not None else new_axes()
@@ -252,6 +283,7 @@ def plot_past(result: PastStand, *, ax: Axes | None = None) -> Axes:
 
 
 @draws("GrowthHistory")
+@fitted
 def plot_growth(result: GrowthHistory, *, ax: Axes | None = None) -> Axes:
     """Draw the inside-bark diameter by year, both methods."""
     ax = ax if ax is not None else new_axes()
@@ -269,6 +301,7 @@ def plot_growth(result: GrowthHistory, *, ax: Axes | None = None) -> Axes:
 
 
 @draws("GrowthChanges")
+@fitted
 def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
     """Draw the share of trees with a change by decade, with the number of trees that could show one."""
     ax = ax if ax is not None else new_axes()
@@ -302,6 +335,7 @@ def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
 
 
 @draws("OriginTable")
+@fitted
 def plot_origins(result: OriginTable, *, ax: Axes | None = None) -> Axes:
     """Draw the probability of gap origin against early growth."""
     ax = ax if ax is not None else new_axes()
@@ -316,6 +350,7 @@ def plot_origins(result: OriginTable, *, ax: Axes | None = None) -> Axes:
     return tidy(ax, grid="y")
 
 
+@fitted
 def plot_in_line(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
     """Draw the two series side by side as the best set of events lays them, with the events marked.
 
@@ -348,12 +383,13 @@ def plot_in_line(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
         words = f"{kind.split('_', maxsplit=1)[0]}, p {event['prob_near']:.2f}"
         rise = 8 + 9 * (number % 3)  # near events do not write over each other
         away = rise if kind.endswith("_a") else -rise - 6
-        ax.annotate(words, (place, side), (4, away), textcoords="offset points", color=WARM, fontsize=8)
+        ax.annotate(words, (place, side), (4, away), textcoords="offset points", color=WARM, fontsize=SMALL)
     ax.set_yticks([APART / 2, -APART / 2], ["core A", "core B"])
     ax.set(xlabel="Year from the bark (1 = outermost ring)", ylim=(-1.9 * APART, 1.9 * APART))
     return tidy(ax, grid="x")
 
 
+@fitted
 def plot_offset_path(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
     """Draw the probability of every offset between the two counts, ring by ring of core A.
 
@@ -392,6 +428,7 @@ def plot_offset_path(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
     return tidy(ax, grid="")
 
 
+@fitted
 def plot_reliability(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Draw how often things happened that were stated with some probability.
 
@@ -413,21 +450,23 @@ def plot_reliability(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     ax.vlines(stated, table["band_low"], table["band_high"], color=PALE, linewidth=6, zorder=1)
     ax.plot(stated, happened, "o", color=DEEP, markersize=5, zorder=2)
     for row in table.to_dict("records"):
-        ax.annotate(f"{row['count']}", (row["stated"], -0.06), ha="center", fontsize=7, color=INK)
+        ax.annotate(f"{row['count']}", (row["stated"], -0.06), ha="center", fontsize=SMALL, color=INK)
     ax.set(xlabel="Stated probability", ylabel="Share that came true", xlim=(-0.05, 1.05), ylim=(-0.1, 1.05))
     return tidy(ax, grid="")
 
 
 def _legend(ax: Axes) -> None:
     legend = ax.legend(frameon=False, fontsize=SMALL, loc="best")
+    italic_species(legend.get_texts())
     for text in legend.get_texts():
-        text.set(color=INK, parse_math=False)
+        text.set_color(INK)
 
 
 # ---------------------------------------------------------------------- whether the model fits, and what it rests on
 
 
 @draws("PredictiveChecks")
+@fitted
 def plot_checks(checks: PredictiveChecks, *, ax: Axes | None = None) -> Axes:
     """Draw each predictive check: how far what was seen lies from what was expected, in standard deviations."""
     ax = ax if ax is not None else new_axes(6.4, 3.2)
@@ -449,6 +488,7 @@ def plot_checks(checks: PredictiveChecks, *, ax: Axes | None = None) -> Axes:
 
 
 @draws("Sensitivity")
+@fitted
 def plot_sensitivity(sensitivity: Sensitivity, *, ax: Axes | None = None, most: int = 10) -> Axes:
     """Draw how far the stand's mean date moves (bars) and the tree that moves most (points), for each default."""
     ax = ax if ax is not None else new_axes(6.4, 3.8)

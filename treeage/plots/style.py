@@ -5,13 +5,16 @@ Own derivation: hues chosen for colour-blind readers, lightness for grey print.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import textwrap
+from collections.abc import Callable, Iterable, Sequence
+from functools import wraps
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from treeage.display import is_binomial
 from treeage.results import year_text
 from treeage.stand import dated_events
 
@@ -25,7 +28,8 @@ WARM = "#c8691c"  # choice: events and the second thing to look at
 PALE = "#b9c9d6"  # choice: areas behind
 GROUPS = ("#1b3a57", "#4f9d8d", "#a9719f", "#6b6b6b", "#b79a2c", "#9db4c6")  # choice: no hue of WARM, unlike in grey
 MARKERS = ("o", "s", "D", "^", "v", "P")
-SMALL, TINY = 8.0, 7.0  # choice: points, readable at 160 mm of print width
+LETTER_IN = 0.064  # choice: mean width of a letter at 8 points [inch]
+SMALL = TINY = 8.0  # points: what journals ask for at the size of print
 
 
 def new_axes(width_in: float = 6.4, height_in: float = 4.0) -> Axes:
@@ -46,11 +50,59 @@ def tidy(ax: Axes, *, grid: str = "x") -> Axes:
     for side in ("left", "bottom"):
         ax.spines[side].set(color=INK, linewidth=0.8)
     ax.tick_params(labelsize=SMALL, colors=INK, length=3, width=0.8)
-    ax.xaxis.label.set(fontsize=SMALL + 1, color=INK)
-    ax.yaxis.label.set(fontsize=SMALL + 1, color=INK)
+    ax.xaxis.label.set(fontsize=SMALL, color=INK)
+    ax.yaxis.label.set(fontsize=SMALL, color=INK)
     ax.grid(axis="x" if grid == "x" else "y", color="#dfe5ea", linewidth=0.6)
     ax.set_axisbelow(True)
     return ax
+
+
+def _width_in(ax: Axes) -> float:
+    """Width of axes on paper [inch], before the labels have taken their room."""
+    return float(ax.get_window_extent().width / ax.get_figure(root=True).dpi)  # type: ignore[union-attr]
+
+
+def names_fit(ax: Axes, rows: int) -> bool:
+    """Whether a name beside each of some rows can be read."""
+    height_in = ax.get_window_extent().height / ax.get_figure(root=True).dpi  # type: ignore[union-attr]
+    return rows <= 72 * height_in / (0.95 * SMALL)
+
+
+def fitted(figure: Callable[..., Axes]) -> Callable[..., Axes]:
+    """Make a figure fit the paper it is drawn on: long labels and titles on several lines, none of them cut."""
+
+    @wraps(figure)
+    def drawn(*given: Any, **named: Any) -> Axes:
+        ax = figure(*given, **named)
+        whole = ax.get_figure(root=True)
+        if whole is None:
+            return ax
+        if whole.get_layout_engine() is None and ax.get_subplotspec() is not None:
+            whole.set_layout_engine("constrained")  # where nobody has laid the figure out
+        size = ax.get_window_extent()
+        for text, room in ((ax.xaxis.label, size.width), (ax.yaxis.label, size.height), (ax.title, size.width)):
+            _on_lines(text, room / whole.dpi)
+        _on_lines(ax._left_title, size.width / whole.dpi)  # type: ignore[attr-defined]
+        for line in ax.get_xticklabels() + ax.get_yticklabels():
+            line.set_fontsize(SMALL)
+        return ax
+
+    return drawn
+
+
+def _on_lines(text: Text, room_in: float) -> None:
+    """Break a text that is longer than the room it has."""
+    letters = max(12, int(room_in / (LETTER_IN * text.get_fontsize() / SMALL)))
+    lines = [textwrap.fill(line, letters) for line in text.get_text().splitlines()]
+    text.set_text("\n".join(lines))
+
+
+def italic_species(texts: Iterable[Text]) -> None:
+    """Set names of species in italics: a genus and an epithet, with what stands behind them."""
+    for text in texts:
+        text.set_parse_math(False)
+        if is_binomial(text.get_text()):
+            text.set_fontstyle("italic")
 
 
 def year_ticks(low: float, high: float, *, most: int = 10) -> list[int]:
@@ -73,10 +125,10 @@ def year_ticks(low: float, high: float, *, most: int = 10) -> list[int]:
     return [year for year in years if low <= year <= high]
 
 
-def year_axis(ax: Axes, low: float, high: float, *, label: str) -> None:
-    """Limits, ticks and label of a horizontal axis of years, with BCE where needed."""
+def year_axis(ax: Axes, low: float, high: float, *, label: str, room: float = 1.0) -> None:
+    """Limits, ticks and label of an axis of years, with BCE where needed; room: share that labels beside it leave."""
     ax.set_xlim(low, high)
-    ticks = year_ticks(low, high)
+    ticks = year_ticks(low, high, most=int(np.clip(room * _width_in(ax) / 0.5, 2, 10)))  # choice: half an inch a year
     era = " CE" if low < 0 < high else ""
     ax.set_xticks(ticks, [year_text(year) + (era if year > 0 else "") for year in ticks])
     ax.set_xlabel(label)
@@ -96,7 +148,7 @@ def draw_events(ax: Axes, events: pd.DataFrame, low: float, high: float) -> None
     for year, event in zip(shown["year"], shown["event"], strict=True):
         ax.axvline(float(year), color=WARM, linestyle=(0, (4, 2)), linewidth=1.0, zorder=1.5)
         words = f"{event} ({year_text(int(year))})"
-        room = (high - low) * 0.0135 * len(words)  # choice: width of one letter, as a share of the axis
+        room = (high - low) * LETTER_IN * len(words) / _width_in(ax)
         start = min(float(year), max(low, high - room))
         line = next((at for at, end in enumerate(ends) if start > end), int(np.argmin(ends)))
         ends[line] = start + room

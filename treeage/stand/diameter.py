@@ -6,7 +6,7 @@ Straight line with errors in variables (Fuller 1987); groups, shared error and m
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -78,6 +78,10 @@ class AgeFromDiameter(Result):
         Error of a measured diameter [cm].
     slope_sd : float
         Standard deviation of the common slope (in logs for the power form).
+    cored_cm, cored_age : numpy.ndarray, shape (n,)
+        Diameter [cm] and median age [years] of each cored tree.
+    cored_groups : tuple of str
+        Its group.
     """
 
     _digits = 3
@@ -87,6 +91,9 @@ class AgeFromDiameter(Result):
     survey_year: int
     diameter_sd_cm: float
     slope_sd: float
+    cored_cm: Array = field(default_factory=lambda: np.zeros(0))
+    cored_age: Array = field(default_factory=lambda: np.zeros(0))
+    cored_groups: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -294,7 +301,9 @@ def age_from_diameter(
         inside = np.isin(names, large)
         more, slope_sd = _lines(cored.take(inside), {name: names[inside] == name for name in large}, rng)
         lines |= more
-    return AgeFromDiameter(scale, lines, int(survey_year), float(diameter_sd_cm), slope_sd)
+    return AgeFromDiameter(
+        scale, lines, int(survey_year), float(diameter_sd_cm), slope_sd, diameter, median, tuple(names.tolist())
+    )
 
 
 def _group_names(groups: Sequence[str] | None, count: int) -> list[str]:

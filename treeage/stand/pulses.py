@@ -7,7 +7,7 @@ the dates and is not undone.
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -97,6 +97,8 @@ class PulseHistory(Result):
         Probability of the intervals.
     sets : tuple of PulseSet
         Sets of pulses that the draws show, the one told here first, with their parts of all draws.
+    tree_dates : numpy.ndarray, shape (n,)
+        Mean date of each tree, for the figure [year].
 
     Notes
     -----
@@ -119,6 +121,7 @@ class PulseHistory(Result):
     widest_years: float
     prob: float
     sets: tuple[PulseSet, ...] = ()
+    tree_dates: Array = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -288,7 +291,7 @@ def told_pulses(fits: PulseFits, *, prob: float = 0.9, seed: int = 0) -> PulseHi
             membership += len(mine) / same.sum() * _membership(part, mine[:MEMBERS], number)
     return PulseHistory(
         chances, date[same], width[same], share[same, 1:], begin[same], lean[same], membership, trees,
-        fits.data[0].widest_years, prob, summarise_sets(date, chosen),
+        fits.data[0].widest_years, prob, summarise_sets(date, chosen), fits.parts.centre,
     )  # fmt: skip
 
 
