@@ -239,7 +239,7 @@ def test_anatomy_ends_at_the_pith():
 
 def test_stand_history_notes_the_mixture(mixed, monkeypatch):
     """repr, notebook, notes, captions and axis of the history count the trees at coring height."""
-    monkeypatch.setattr("treeage.report.write.render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr("treeage.report.figures.render", lambda _draw, _size, _formats: {"svg": b"<svg/>"})
     history = stand_history(mixed, count=300)
     many, of = len(mixed.at_core_height), len(mixed.trees)
     assert history.core_height_note == history.notes[0] == f"{many} of {of} {NOTE}"
@@ -251,7 +251,7 @@ def test_stand_history_notes_the_mixture(mixed, monkeypatch):
 
 def test_stand_command_says_it(folder, tmp_path, capsys, monkeypatch):
     """The note stands on the screen and in the report."""
-    monkeypatch.setattr("treeage.report.write.render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr("treeage.report.figures.render", lambda _draw, _size, _formats: {"svg": b"<svg/>"})
     assert cli.main(["stand", str(folder), "--out", str(tmp_path / "out"), "--draws", "200"]) == 0
     assert NOTE in " ".join(capsys.readouterr().out.split())
     assert NOTE in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")

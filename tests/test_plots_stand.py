@@ -1,6 +1,7 @@
 """Tests of the figures of stand and growth: axes given are used, labels carry units, colours differ in grey print."""
 
 import inspect
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ from matplotlib.figure import Figure
 
 from treeage.plots import stand as plots_stand
 from treeage.plots.style import DEEP, PALE, WARM
-from treeage.stand import PulseHistory, StandOrigin
+from treeage.stand import PulseHistory, StandOrigin, age_from_diameter, recruitment_history
 
 
 def test_every_plot_takes_and_returns_axes() -> None:
@@ -39,8 +40,35 @@ def test_pulse_plot_draws_one_mark_a_pulse() -> None:
     ax = Figure().subplots()
     plots_stand.plot_pulses(result, ax=ax)
     (mark,) = [line for line in ax.lines if line.get_marker() == "o"]
-    assert mark.get_xydata().tolist() == [[1850.0, 40.0]]  # hand sum
-    assert "1: 0.90" in ax.get_title(loc="left")
+    assert mark.get_xdata().tolist() == [1850.0]
+    assert any("1850, 40 % of trees" in text.get_text() for text in ax.texts)
+    assert "1: 0.9" in ax.get_title(loc="left")
+    dated = replace(result, tree_dates=np.array([1840.0, 1850.0, 1850.0, 1900.0]))
+    bars = plots_stand.plot_pulses(dated, ax=Figure().subplots()).patches
+    assert sum(bar.get_height() for bar in bars) == 4  # every tree stands under its pulse
+
+
+def test_age_from_diameter_draws_the_trees() -> None:
+    """Every cored tree is a mark where it was measured; no mark decorates a line."""
+    rng = np.random.default_rng(1)
+    size = rng.uniform(10, 60, 30)
+    years = 2024 - 5 * size + rng.normal(0, 5, (200, 30))
+    groups = ["Larix decidua"] * 15 + ["Picea abies"] * 15
+    model = age_from_diameter(years, size, survey_year=2024, groups=groups)
+    ax = plots_stand.plot_diameter(model, ax=Figure().subplots())
+    marks = [line for line in ax.lines if line.get_linestyle() == "None" and len(line.get_xdata())]
+    assert sorted(np.concatenate([line.get_xdata() for line in marks])) == sorted(size)
+    assert all(line.get_marker() == "None" for line in ax.lines if line.get_linestyle() != "None")
+    assert [text.get_fontstyle() for text in ax.get_legend().get_texts()] == ["normal", "italic", "italic"]
+
+
+def test_events_stand_on_the_recruitment() -> None:
+    """Known events are dashed lines with their names."""
+    draws = np.random.default_rng(2).normal(1900, 10, (500, 30)).round()
+    history = recruitment_history(draws, count=100, events={"fire": 1890})
+    ax = plots_stand.plot_recruitment(history, ax=Figure().subplots())
+    assert any(list(line.get_xdata()) == [1890.0, 1890.0] for line in ax.lines)
+    assert any("fire (1890)" in text.get_text() for text in ax.texts)
 
 
 def test_no_pulse_says_so() -> None:

@@ -22,6 +22,8 @@ from treeage.display import VERSION
 from treeage.distance import DistanceSource
 from treeage.errors import InputError
 from treeage.plots import plot_dates
+from treeage.report import figures as drawn
+from treeage.report import page as pages
 from treeage.report import recorded_files, texts
 from treeage.report import write as report
 from treeage.results import Flag
@@ -35,6 +37,9 @@ FILES = {
     "methods.md",
     "references.bib",
     "run.json",
+    "README.txt",
+    "tables/ages.tex",
+    "tables/tables.docx",
     *(f"figures/{name}.{ending}" for name in ("dates", "age_structure", "uncertainty_sources", "anatomy")
       for ending in ("png", "svg")),
 }  # fmt: skip
@@ -92,7 +97,7 @@ def page(written):
 @pytest.fixture
 def quick(monkeypatch):
     """Leave out the drawing where a test is not about figures."""
-    monkeypatch.setattr(report, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr(drawn, "render", lambda _draw, _size, formats: dict.fromkeys((*formats, "svg"), b"<svg/>"))
 
 
 def files_in(folder):
@@ -162,7 +167,7 @@ def test_no_time_or_random_id_in_the_figures(written):
     for path in (written / "figures").glob("*.png"):
         assert b"tIME" not in path.read_bytes()
         width, _height = struct.unpack(">II", path.read_bytes()[16:24])
-        assert width == report.PNG_DPI * report.WIDTH_IN
+        assert width == pytest.approx(300 * 170 / 25.4, abs=1)  # 300 dots an inch on two columns of 170 mm
 
 
 def test_a_failed_run_leaves_the_old_answers(tmp_path, monkeypatch, quick):
@@ -259,7 +264,7 @@ def test_progress_counts_every_step(tmp_path, quick):
     """Four figures and the rest."""
     steps = []
     report.write_outputs(made_up_ages(2), tmp_path / "out", draws=5, tick=steps.append)
-    assert sum(steps) == report.FIGURE_COUNT + 1
+    assert sum(steps) == drawn.FIGURE_COUNT + 1
 
 
 def test_a_field_without_dated_trees_is_written(tmp_path):
@@ -280,8 +285,9 @@ def test_the_page_is_well_formed_and_stands_alone(page, written):
     assert page.open == []
     assert not {"script", "link", "iframe", "object", "a", "form"} & set(page.tags)
     sources = [value for tag, name, value in page.attributes if name in ("src", "href", "action", "background")]
-    assert len(sources) == 4
-    assert all(value.startswith("data:image/svg+xml;base64,") for value in sources)
+    assert len(sources) == 3  # the anatomy stands with each tree
+    assert page.tags.count("svg") == 14  # one small figure for each dated tree
+    assert all(value.startswith(("data:image/svg+xml;base64,", "data:image/png;base64,")) for value in sources)
     text = (written / "report.html").read_text(encoding="utf-8")
     assert not re.search(r"url\(|@import|https?://", text)
     assert len(text) < 600_000  # choice: a report that fits an e-mail
@@ -323,7 +329,7 @@ def test_flags_and_notes_are_explained(page):
 
 def test_figures_state_the_probability(quick):
     """Each caption says what interval is drawn, with the probability of the estimate."""
-    figures = report.report_figures(replace(made_up_ages(4), prob=0.8))
+    figures = drawn.report_figures(replace(made_up_ages(4), prob=0.8), drawn.FigureForm())
     assert [figure.name for figure in figures] == ["dates", "age_structure", "uncertainty_sources", "anatomy"]
     assert "80 % interval" in figures[0].caption
     assert "80 % interval" in figures[1].caption
@@ -333,7 +339,7 @@ def test_figures_state_the_probability(quick):
 def drawn_dates(*names):
     """The figure of dates of a few trees, as SVG text."""
     ages = made_up_ages(len(names), minimum=0, names=names)
-    return report.render(lambda ax: plot_dates(ages, ax=ax), 3.0)[0].decode("utf-8")
+    return drawn.render(lambda ax: plot_dates(ages, ax=ax), (6.6, 3.0), ("svg",))["svg"].decode("utf-8")
 
 
 def test_figures_keep_text_as_text():
@@ -374,9 +380,9 @@ def test_any_name_is_harmless(name):
     """Whatever the tables hold is shown as typed and starts no tag."""
     tree = replace(made_up_tree(3, name=name), species=name, plot_id=name, flags=(name.replace(";", ""),))
     ages = replace(AGES, tree_ages=(tree,), settings={"name": name, "description": name})
-    text = texts.report_html(ages, figures=[])
+    text = pages.report_html(ages, figures=[])
     read = Page(text)
-    plain = Page(texts.report_html(replace(ages, tree_ages=(made_up_tree(3),), settings={"name": "x"}), figures=[]))
+    plain = Page(pages.report_html(replace(ages, tree_ages=(made_up_tree(3),), settings={"name": "x"}), figures=[]))
     assert read.open == []
     assert set(read.tags) - {"b", "ul", "li"} <= set(plain.tags)
     assert html.escape(name, quote=False).replace("'", "&#39;").replace('"', "&#34;") in text
@@ -385,7 +391,7 @@ def test_any_name_is_harmless(name):
 def test_old_trees_have_era_labels():
     """Years before the common era are written with BCE in the table."""
     ages = made_up_ages(1, minimum=0, outer_year=-100)
-    words = Page(texts.report_html(ages, figures=[])).text
+    words = Page(pages.report_html(ages, figures=[])).text
     start = ages.tree_ages[0].establishment_year.median()
     assert f"{1 - start} BCE" in words
 
@@ -402,10 +408,11 @@ def test_tables_of_special_steps_are_shown_and_written(tmp_path, quick):
         "../up": rings,
     }
     report.write_outputs(replace(AGES, extras=extras), tmp_path / "out", draws=5)
-    assert files_in(tmp_path) == {f"out/{name}" for name in FILES | {"rings_to_check.csv", "rule_comparison.csv"}}
+    more = {"rings_to_check.csv", "rule_comparison.csv", "tables/rings_to_check.tex", "tables/rule_comparison.tex"}
+    assert files_in(tmp_path) == {f"out/{name}" for name in FILES | more}
     pd.testing.assert_frame_equal(pd.read_csv(tmp_path / "out" / "rings_to_check.csv"), rings)
     read = Page((tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
-    assert ["T<1>", "A", "absent", "1912", "0.877"] in read.rows
+    assert ["T<1>", "A", "absent", "1912", "0.88"] in read.rows  # two digits of a probability
     assert ["constant", "1868", "1868", ""] in read.rows  # years in full, also halves; nothing for what is not known
     assert "Rings to check" in read.text
     assert "Rules for missed rings on your own complete cores" in read.text

@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 import treeage
-from treeage.report import write
-from treeage.report.texts import ENDS, column_lines, extra_parts, shown_rows
+from treeage.report import figures
+from treeage.report.tables import ENDS, column_lines, shown_rows, shown_tables
 from treeage.report.write import stand_tables
 from treeage.results import Ages
 from treeage.stand import StandHistory
@@ -61,28 +61,40 @@ def test_numbers_stand_right_and_nothing_is_written_as_nothing() -> None:
     class Bare:
         extras = {  # noqa: RUF012
             "stand_origin": pd.DataFrame(
-                {"quantity": ["origin", "b", "c"], "year_median": [1e-23, -5e-5, 2e-4], "prob": [0.9] * 3}
+                {
+                    "quantity": ["origin", "b", "c"],
+                    "bias_median": [1e-23, -5e-5, 2e-4],
+                    "x_lo": [1] * 3,
+                    "prob": [0.9] * 3,
+                }
             )
         }
 
-    (part,) = extra_parts(Bare())  # type: ignore[arg-type]
-    assert [column["text"] for column in part["columns"]] == [True, False, False]
-    assert part["small"]
-    assert [row[1] for row in part["rows"]] == ["0", "0", "0.0002"]
-    assert part["names"][1] == {"names": "year median", "unit": "year", "meaning": "its date"}
+    (part,) = shown_tables(Bare()).values()  # type: ignore[arg-type]
+    assert part.columns == (("quantity", True), ("bias median", False), ("x lo", False))
+    assert [row[1] for row in part.rows] == ["0", "0", "0.0002"]
+    assert "In brackets: 90 % intervals." in part.caption  # not in a column of its own
 
 
 def test_page_explains_the_stand_tables(
     ages: Ages, history: StandHistory, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Names and units under the tables; the bias of 0 is called an assumption; the file keeps full numbers."""
-    monkeypatch.setattr(write, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))  # not about figures
+    monkeypatch.setattr(figures, "render", lambda _draw, _size, _formats: {"svg": b"<svg/>"})  # not about figures
     treeage.write_outputs(ages, tmp_path / "out", draws=10, history=history)
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
-    assert page.count("<b>Names and units</b>") == len(stand_tables(history))
+    assert page.count("<summary>Names and units</summary>") == len(stand_tables(history))
     assert "0 for the origin is the assumption, not a finding" in page
-    part = page[page.index("Stand: oldest tree and origin") :]
-    assert re.search(r'<td class="text">origin</td><td>\d{4}</td>', part)
-    assert not re.search(r">\d[.\d]*e-\d", page[page.index("Stand: ") : page.index("<h2>Figures")])
+    part = page[page.index("Oldest tree and origin of the stand") :]
+    assert re.search(r'<td class="text">origin</td><td>\d{4} \(\d{4} to \d{4}\)</td>', part)
+    stand = page[page.index("<h2>The dates and the stand") : page.index("<h2>Methods")]
+    assert not re.search(r">\d[.\d]*e-\d", stand)
+    story = ["Where the uncertainty comes from", "Age structure", "Establishment by year", "Pulses"]
+    story += ["After known events", "Oldest tree and origin", "Age from diameter"]
+    places = [stand.index(f"<h3>{title}</h3>") for title in story]
+    assert places == sorted(places)
+    numbers = [int(number) for number in re.findall(r"<b>Table (\d+)\.", page)]
+    assert numbers == list(range(1, len(numbers) + 1))
+    assert not re.search("blur", page)
     kept = pd.read_csv(tmp_path / "out" / "stand_recruitment.csv")["establishment_median"]
     assert np.any(kept != kept.round(6))

@@ -93,15 +93,13 @@ def _add_check(commands: Commands) -> None:
 def _add_estimate(commands: Commands) -> None:
     command = commands.add_parser("estimate", help="date all trees of a field folder and write a report")
     _add_answers(command)
-    command.add_argument("--crossdating", action="store_true", help="also read every core against the other trees")
-    command.add_argument("--learn", action="store_true", help="learn the model's parameters from the stand (PyMC)")
     command.set_defaults(run=estimate, stand=False)
 
 
 def _add_stand(commands: Commands) -> None:
     command = commands.add_parser("stand", help="the same, and the history of the stand: structure, pulses, events")
     _add_answers(command)
-    command.set_defaults(run=estimate, stand=True, crossdating=False, learn=False)
+    command.set_defaults(run=estimate, stand=True)
 
 
 def _add_answers(command: argparse.ArgumentParser) -> None:
@@ -110,6 +108,12 @@ def _add_answers(command: argparse.ArgumentParser) -> None:
     command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
     command.add_argument("--seed", type=int, default=0, help="seed of the joint draws (default 0)")
     command.add_argument("--draws", type=int, default=4000, help="number of joint draws (default 4000)")
+    command.add_argument("--crossdating", action="store_true", help="also read every core against the other trees")
+    command.add_argument("--learn", action="store_true", help="learn the model's parameters from the stand (PyMC)")
+    command.add_argument(
+        "--figures", default="double", metavar="WIDTH", help="single (85 mm) or double (170 mm, default)"
+    )
+    command.add_argument("--formats", default="png,svg", help="formats of the figures: png, svg, pdf (default png,svg)")
     command.add_argument(
         "--sensitivity", action="store_true", help="also halve and double every default number (some 60 runs)"
     )
@@ -171,23 +175,27 @@ def estimate(arguments: argparse.Namespace) -> int:
     from treeage.tables import read_field
 
     field = read_field(arguments.folder)
-    from treeage.report import recorded_files, words, write_outputs
+    from treeage.report import FigureForm, recorded_files, words, write_outputs
 
+    form = FigureForm(arguments.figures, tuple(arguments.formats.split(",")))  # asked before the work begins
     earlier = recorded_files(target)
     with caught_warnings() as said, progress(_steps(field, arguments)) as tick:
         ages = _dated(field, arguments, tick)
         history = _history(ages, arguments)
         try:
             files = write_outputs(
-                ages, target, draws=arguments.draws, history=history, tick=lambda steps: tick(10 * steps)
-            )
+                ages, target, draws=arguments.draws, history=history, figures=form.width, formats=form.formats,
+                tick=lambda steps: tick(10 * steps),
+            )  # fmt: skip
         except OSError as error:
             raise InputError(place_fault(error, "treeage estimate", f"--out {target}")) from error
     print(ages_lines(ages))
     for line in _told(ages):
         print("", filled(line), sep="\n")
-    if history is not None and history.core_height_note:
-        print("", filled(f"Stand: {history.core_height_note}."), sep="\n")
+    if history is not None:
+        print("", "The stand", *(filled(line, "  ", "    ") for line in history.sentences()), sep="\n")
+        if history.core_height_note:
+            print(filled(f"{history.core_height_note}.", "  ", "    "))
     for line in dict.fromkeys(said):
         say(filled(f"warning: {line}", rest="  "))
     gone = sorted(path.relative_to(target).as_posix() for path in earlier if not path.exists())

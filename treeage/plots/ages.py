@@ -26,6 +26,7 @@ from treeage.plots.style import (
     fitted,
     group_looks,
     italic_species,
+    legend_below,
     names_fit,
     new_axes,
     padded,
@@ -66,7 +67,7 @@ class AnatomyStep:
     name: str
     years: Pmf
     words: str
-    colour: str
+    is_size: bool
     prob: float
 
 
@@ -148,8 +149,8 @@ def _step(name: str, years: Pmf, amount: Pmf | None, after: str, *, prob: float)
     low, high = shown.interval(prob)
     if amount is None:
         words = f"{year_text(shown.median())} ({year_text(low)} to {year_text(high)}){after}"
-        return AnatomyStep(name, years, words, DEEP, prob)
-    return AnatomyStep(name, years, f"{shown.median()} ({low} to {high}) {after}", PALE, prob)
+        return AnatomyStep(name, years, words, False, prob)
+    return AnatomyStep(name, years, f"{shown.median()} ({low} to {high}) {after}", True, prob)
 
 
 def _ridge(ax: Axes, at: int, step: AnatomyStep) -> None:
@@ -158,7 +159,12 @@ def _ridge(ax: Axes, at: int, step: AnatomyStep) -> None:
     edges = np.arange(start - 0.5, stop + 1)
     heights = RIDGE * mass / mass.max()
     ax.stairs(
-        at + heights, edges, baseline=at, fill=True, color=step.colour, alpha=0.95 if step.colour == PALE else 0.8
+        at + heights,
+        edges,
+        baseline=at,
+        fill=True,
+        color=PALE if step.is_size else DEEP,
+        alpha=0.95 if step.is_size else 0.8,
     )
     low, high = step.years.interval(step.prob)
     ax.hlines(at - BELOW, low - 0.5, high + 0.5, color=INK, linewidth=2.2)
@@ -353,7 +359,7 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     draw_events(ax, ages.events, first, last)
     ax.set_ylim(0, float(max(high.max(), middle.max())) * 1.2)
     ax.set_ylabel(f"Trees {what} in {period} [number]")
-    ax.legend(fontsize=TINY, loc="upper left", edgecolor="none", framealpha=0.85)
+    legend_below(ax)
     return ax
 
 

@@ -28,6 +28,7 @@ WARM = "#c8691c"  # choice: events and the second thing to look at
 PALE = "#b9c9d6"  # choice: areas behind
 GROUPS = ("#1b3a57", "#4f9d8d", "#a9719f", "#6b6b6b", "#b79a2c", "#9db4c6")  # choice: no hue of WARM, unlike in grey
 MARKERS = ("o", "s", "D", "^", "v", "P")
+COLUMNS_IN = 4.0  # choice: axes this wide hold a legend of two columns
 LETTER_IN = 0.064  # choice: mean width of a letter at 8 points [inch]
 SMALL = TINY = 8.0  # points: what journals ask for at the size of print
 
@@ -93,8 +94,17 @@ def fitted(figure: Callable[..., Axes]) -> Callable[..., Axes]:
 def _on_lines(text: Text, room_in: float) -> None:
     """Break a text that is longer than the room it has."""
     letters = max(12, int(room_in / (LETTER_IN * text.get_fontsize() / SMALL)))
-    lines = [textwrap.fill(line, letters) for line in text.get_text().splitlines()]
-    text.set_text("\n".join(lines))
+    text.set_text("\n".join(textwrap.fill(line, letters) for line in text.get_text().splitlines()))
+
+
+def legend_below(ax: Axes) -> None:
+    """Put the legend below the label of the years: inside the axes it would stand over the line of an event."""
+    narrow_in = _width_in(ax)
+    _on_lines(ax.xaxis.label, narrow_in)
+    lines = 5.0 + 1.6 * ax.get_xlabel().count("\n")
+    columns = 2 if narrow_in > COLUMNS_IN else 1
+    ax.legend(fontsize=SMALL, frameon=False, loc="upper center", bbox_to_anchor=(0.5, 0.0), ncols=columns,
+              borderaxespad=lines)  # fmt: skip
 
 
 def italic_species(texts: Iterable[Text]) -> None:

@@ -1,43 +1,32 @@
-"""The texts of a report, report.html and methods.md: the numbers are gathered here, the words stand in `treeage/data`.
+"""The texts of a report: words and templates, methods.md and the bibliography; the words stand in `treeage/data`.
 
-Templates `report.html.j2` and `methods.md.j2`; words `words.csv`, `flags.csv`, `stand_columns.csv`. Own derivation.
+Templates `methods.md.j2` and `report.html.j2`; words `words.csv` and `flags.csv`. Own derivation.
 """
 
 from __future__ import annotations
 
-import base64
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from string import ascii_lowercase
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
-from treeage import schema
-from treeage.checks import MOST_SAID, PredictiveChecks
 from treeage.display import VERSION, Result
 from treeage.errors import Fault
-from treeage.priors import Known, data_rows, data_text, defaults_table
+from treeage.priors import Known, data_rows, data_text
 from treeage.results import CONVENTIONS, Flag, Status, Step, year_text
-from treeage.schema import CORE_HEIGHT, Dating
-from treeage.stand import seen_cells
+from treeage.schema import Dating
 
 if TYPE_CHECKING:
     from jinja2 import Template
 
     from treeage.results import Ages, TreeAge
+    from treeage.stand import StandHistory
 
-ENDS = ("median", "lo", "hi", "mean", "sd")  # last words of the columns of one quantity
 WORST_FLAGS = (Flag.CORES_CONTRADICT, Flag.CORES_DISAGREE)  # explained first
-MOST_ROWS = 40  # choice: rows of a table on the page; all of them are in its file
-MOST_LISTED = 40  # choice: reasons and notes listed one by one; all of them are in run.json
-MOST_NAMED = 12  # choice: trees named with a flag; a dozen names fit a line
-SMALLEST = 1e-4  # choice: smaller numbers are written as 0 on the page, in full in the file
 
 
 # ---------------------------------------------------------------------- words and templates
@@ -72,7 +61,7 @@ def flag_meanings() -> Mapping[str, str]:
 
 
 @cache
-def _template(file: str) -> Template:
+def template(file: str) -> Template:
     """A template of `treeage/data`; what is filled in can start no markup."""
     from jinja2 import Environment, StrictUndefined
 
@@ -144,7 +133,7 @@ def dated_trees(ages: Ages) -> list[TreeAge]:
     return [answer for answer in ages if answer.status == Status.ESTIMATED]
 
 
-def _common(ages: Ages) -> dict[str, Any]:
+def common_facts(ages: Ages) -> dict[str, Any]:
     """What both templates take: how many trees were dated, from when to when, how well; conventions, version, seed."""
     dates = [answer.date for answer in dated_trees(ages)]
     told = {name: made.sentence() for name, made in ages.extras.items() if isinstance(made, Result)}
@@ -180,13 +169,23 @@ def percent(prob: float) -> str:
 # ---------------------------------------------------------------------- methods.md
 
 
-def methods_text(ages: Ages, *, version: str = VERSION) -> str:
+def methods_text(ages: Ages, *, version: str = VERSION, history: StandHistory | None = None) -> str:
     """Methods section as Markdown: the numbers and sources actually used, and what the author has to add."""
     sources = _sources(ages)
     unverified = [f"{row['what']} ({row['source']})" for row in sources if row["known"] == Known.MEMORY]
-    numbers = _common(ages) | _material(ages) | _steps(ages)
+    numbers = common_facts(ages) | _material(ages) | _steps(ages)
     numbers |= {"sources": sources, "version": version, "unverified": unverified}
-    return _template("methods.md.j2").render(numbers, limits=words("caution")["decisions"]) + "\n"
+    numbers |= {"stand": _stand_methods(history), "citation": words("file")["citation"].format(version=version)}
+    return template("methods.md.j2").render(numbers, limits=words("caution")["decisions"]) + "\n"
+
+
+def _stand_methods(history: StandHistory | None) -> list[str]:
+    """A sentence on the method of each part of the stand history that there is."""
+    if history is None:
+        return []
+    told = words("stand_methods")
+    parts = [name for name in told if name in ("shared", "survivors") or getattr(history, name, None) is not None]
+    return [told[name].format(bin_years=history.structure.bin_years) for name in parts] + [history.coverage]
 
 
 def core_frame(ages: Ages) -> pd.DataFrame:
@@ -294,6 +293,7 @@ def bibliography(ages: Ages) -> str:
     table = ages.extras.get("young_tree_studies")
     for at, (citation, database) in enumerate(() if table is None else _cited(table), start=1):
         entries.append(("misc", f"youngtrees{at:03d}", [("title", citation), ("note", f"Data in {database}")]))
+    entries.append(("software", "treeage", [("title", "treeage"), ("version", VERSION)]))
     return "\n".join(_entry(*entry) for entry in entries)
 
 
@@ -332,95 +332,15 @@ def _unit(row: Mapping[str, Any]) -> str:
     return "tree" if of_pairs or row["step"] == Step.HEIGHT else "core"
 
 
-# ---------------------------------------------------------------------- report.html
-
-
 @dataclass(frozen=True)
 class ReportFigure:
-    """One figure of a report: name of its files without ending, the words above and below it, the picture twice."""
+    """One figure of a report: name of its files without ending, title, caption, its files, and that of the page."""
 
     name: str
     title: str
     caption: str
-    svg: bytes
-    png: bytes
-
-
-def report_html(ages: Ages, *, figures: Sequence[ReportFigure] = ()) -> str:
-    """The report as one HTML page without links, scripts or outside files; names from the tables are escaped."""
-    account, flags = row_account(ages), _flags(ages)
-    letters = {flag["name"]: flag["letter"] for flag in flags}
-    checks = ages.extras.get("predictive_checks")
-    return _template("report.html.j2").render(
-        _common(ages),
-        alarm=checks.sentence() if isinstance(checks, PredictiveChecks) and checks.failed else "",
-        site=str(ages.settings.get("name") or ""),
-        description=str(ages.settings.get("description") or ""),
-        tree_rows=[_tree_row(row, letters) for row in ages.to_frame().to_dict("records")],
-        statuses=list(account.columns[:-1]),
-        account=[(str(table), *row) for table, row in [*account.iterrows(), ("sum", account.sum())]],
-        reasons=_reasons(ages),
-        flags=flags,
-        notes=[note_line(note) for note in ages.notes.to_dict("records")],
-        most_listed=MOST_LISTED,
-        most_named=MOST_NAMED,
-        smallest=f"{SMALLEST:f}".rstrip("0"),
-        extras=extra_parts(ages),
-        figures=[
-            {"title": each.title, "caption": each.caption, "data": base64.b64encode(each.svg).decode("ascii")}
-            for each in figures
-        ],
-        defaults=defaults_table().to_dict("records"),
-        source_names=list(ages.sources.columns),
-        source_rows=[[str(value) for value in row] for row in ages.sources.to_numpy().tolist()],
-        cautions=list(words("caution").values()),
-        nomenclature=schema.columns("ages"),
-    )
-
-
-def _tree_row(row: Mapping[Any, Any], letters: Mapping[str, str]) -> list[tuple[str, str]]:
-    """Cells of one tree, each an upper and a lower line: medians above their intervals."""
-    above = row["date_refers_to"] == CORE_HEIGHT
-
-    def number(name: str, form: str = "g") -> tuple[str, str]:
-        return "" if pd.isna(row[name]) else f"{row[name]:{form}}", ""
-
-    def span(name: str, *, years: bool = False, after: str = "") -> tuple[str, str]:
-        if pd.isna(row[f"{name}_median"]):
-            return "", ""
-        ends = [int(row[f"{name}_{part}"]) for part in ("median", "lo", "hi")]
-        middle, low, high = (year_text(end) if years else str(end) for end in ends)
-        return f"{middle}{after}", f"{low} to {high}"
-
-    def code(name: str) -> str:
-        return "" if pd.isna(row[name]) else str(row[name]).replace("_", " ")
-
-    return [
-        (str(row["tree"]), ""),
-        (str(row["species"]), str(row["plot"])),
-        number("cores"),
-        (code("dating"), code("inner_end")),
-        number("core_height_m", ".2f"),
-        number("rings_counted"),
-        span("missed_rings"),
-        span("pith_year", years=True),
-        span("years_to_core_height"),
-        ("unknown", "before the pith") if above else span("establishment_year", years=True),
-        span("age_at_core_height", after=" at height") if above else span("age"),
-        number("minimum_age"),
-        (" ".join(letters[flag] for flag in str(row["flags"]).split(";") if flag), ""),
-    ]
-
-
-def _reasons(ages: Ages) -> list[str]:
-    """Rows of the input that did not become what they might have, and why."""
-    lines = []
-    for row in ages.accounting.fillna({"reason": ""}).to_dict("records"):
-        if row["reason"]:
-            where = [f"{row['table']}, row {row['row']}" if row["row"] else str(row["table"])]
-            where += [f"{name} {row[name]}" for name in ("tree", "core") if row[name]]
-            lines.append(f"{', '.join(where)}: {row['status']}; {row['reason']}.")
-    return lines
+    files: Mapping[str, bytes]
+    page: Mapping[str, bytes]
 
 
 def note_line(note: Mapping[Any, Any]) -> str:
@@ -444,128 +364,3 @@ def note_line(note: Mapping[Any, Any]) -> str:
     """
     keys = ("got", "need", "do", "file", "row", "column", "item")
     return Fault(**{key: note[key] for key in keys}).line()
-
-
-def _flags(ages: Ages) -> list[dict[str, Any]]:
-    """The flags that occur: letter, name, trees, meaning."""
-    trees: dict[str, list[str]] = {}
-    for answer in ages:
-        for flag in answer.flags:
-            trees.setdefault(flag, []).append(answer.tree)
-    order = sorted(trees, key=lambda name: (name not in WORST_FLAGS, name))
-    letters = [ascii_lowercase[at % 26] * (1 + at // 26) for at in range(len(order))]
-    return [
-        {
-            "letter": letter,
-            "name": flag,
-            "trees": trees[flag],
-            "meaning": flag_meanings().get(flag, flag.replace("_", " ") + "."),
-        }
-        for letter, flag in zip(letters, order, strict=True)
-    ]
-
-
-# ---------------------------------------------------------------------- tables of special steps
-
-
-def extra_tables(ages: Ages) -> dict[str, pd.DataFrame]:
-    """Those of `Ages.extras` that are tables or results with rows, by name; names are file names without ending."""
-    made = {name: each.to_frame() if isinstance(each, Result) else each for name, each in sorted(ages.extras.items())}
-    tables = ((name, table) for name, table in made.items() if isinstance(table, pd.DataFrame))
-    return {name: table for name, table in tables if len(table) and name.isidentifier()}
-
-
-def extra_parts(ages: Ages) -> list[dict[str, Any]]:
-    """Tables of special steps as the template takes them.
-
-    title, words, file, columns (title, and whether it holds text), rows (text), which (rows these are), small (whether
-    a number is written as 0 that is not), names (`column_lines`).
-    """
-    out = []
-    for name, table in extra_tables(ages).items():
-        (shown, which), made = shown_rows(name, table), ages.extras[name]
-        told = [made.sentence()] if isinstance(made, Result) else []
-        kinds = [is_numeric_dtype(kind) and not is_bool_dtype(kind) for kind in shown.dtypes]
-        numbers = np.abs(shown.loc[:, kinds].to_numpy(dtype=np.float64, na_value=np.nan))
-        out.append(
-            {
-                "title": words("table").get(name, name.replace("_", " ").capitalize()),
-                "words": " ".join([*told, words("table_note").get(name, "")]),
-                "file": f"{name}.csv",
-                "columns": [
-                    {"title": str(column).replace("_", " "), "text": not number}
-                    for column, number in zip(shown.columns, kinds, strict=True)
-                ],
-                "rows": [[_cell(cell) for cell in row] for row in shown.itertuples(index=False, name=None)],
-                "which": which,
-                "small": bool(np.any((numbers > 0) & (numbers < SMALLEST))),
-                "names": column_lines(name, [str(column) for column in shown.columns]),
-            }
-        )
-    return out
-
-
-def shown_rows(name: str, table: pd.DataFrame) -> tuple[pd.DataFrame, str]:
-    """Choose the rows of a table that stand on the page, and say which these are.
-
-    The first `MOST_ROWS`; of the sensitivity those of the defaults that matter most; of the recruitment by year evenly
-    spaced ones over the years of its figure, without the counts by median dates where rows are skipped, because those
-    of the rows between would be lost.
-    """
-    if name == "stand_recruitment":
-        part = table.iloc[seen_cells(table["establishment_median"], table["establishment_hi"])]
-        every = -(-len(part) // MOST_ROWS)
-        if every > 1:
-            shown = part.iloc[::every].drop(columns="naive")
-            return shown, f"One in {every} rows of the years of the figure; all {len(table)} rows"
-        if len(part) < len(table):
-            return part, f"All rows of the years of the figure; all {len(table)} rows"
-    if name == "sensitivity" and len(table) > 2 * MOST_SAID:
-        return table.head(2 * MOST_SAID), f"The {MOST_SAID} defaults that matter most; all {len(table)} rows"
-    if len(table) <= MOST_ROWS:
-        return table, "All rows"
-    return table.head(MOST_ROWS), f"The first {MOST_ROWS} of {len(table)} rows; all"
-
-
-def _cell(value: Any) -> str:
-    """A number with three digits, whole numbers and years in full, nothing where nothing is known."""
-    if isinstance(value, float):
-        if np.isnan(value):
-            return ""
-        if abs(value) < SMALLEST:
-            return "0"
-        return f"{value:.0f}" if value.is_integer() or abs(value) >= 1000 else f"{value:.3g}"
-    return "" if value is None or value is pd.NA else str(value)
-
-
-def column_lines(table: str, columns: Sequence[str]) -> list[dict[str, str]]:
-    """Explain the columns of a stand table, those of one quantity together: names (with spaces), unit, meaning.
-
-    In the order of `data/stand_columns.csv`; nothing for other tables.
-
-    Examples
-    --------
-    >>> column_lines("stand_pulses", ["date_median", "date_lo", "date_hi"])
-    [{'names': 'date median, lo, hi', 'unit': 'year', 'meaning': 'when half of the pulse had come, given these pulses'}]
-    """
-    lines = []
-    for row in data_rows("stand_columns.csv"):
-        if row["table"] != table:
-            continue
-        quantity = row["quantity"]
-        plain = [name for name in columns if re.sub(r"\d+", "N", name) == quantity]
-        ends = dict.fromkeys(_end(name) for name in columns if _quantity(name) == quantity and name not in plain)
-        names = ", ".join([quantity, *ends]) if plain else f"{quantity} {', '.join(ends)}"
-        if plain or ends:
-            lines.append({"names": names.replace("_", " "), "unit": row["unit"], "meaning": row["meaning"]})
-    return lines
-
-
-def _end(name: str) -> str:
-    return name.rsplit("_", 1)[-1]
-
-
-def _quantity(name: str) -> str:
-    """Name of the quantity of a column of an interval, with N for a number of years."""
-    stem = name.rsplit("_", 1)[0] if _end(name) in ENDS else name
-    return re.sub(r"(?<=within_)\d+|(?<=pulse_)\d+", "N", stem)
