@@ -254,8 +254,8 @@ def plot_diameter(result: AgeFromDiameter, *, ax: Axes | None = None) -> Axes:
         if at == 0:
             ax.fill_between(size, low, high, color=PALE, alpha=0.6, linewidth=0)
         inside = (size >= line.smallest_cm) & (size <= line.largest_cm)
-        mark = {"marker": MARKERS[at % len(MARKERS)], "markersize": 4, "linestyle": "none", "alpha": 0.8}
-        ax.plot(result.cored_cm[mine], result.cored_age[mine], color=color, markeredgewidth=0, **mark)
+        mark = MARKERS[at % len(MARKERS)]
+        ax.plot(result.cored_cm[mine], result.cored_age[mine], mark, color=color, markersize=4, markeredgewidth=0)
         ax.plot(size, median, color=color, linestyle=":", linewidth=1.0)
         label = f"{name} ({line.trees})".replace("(all trees) ", "All trees ").lstrip("_")
         ax.plot(size, np.where(inside, median, np.nan), color=color, linewidth=1.8, label=label)

@@ -93,7 +93,7 @@ def fitted(figure: Callable[..., Axes]) -> Callable[..., Axes]:
 
 def _on_lines(text: Text, room_in: float) -> None:
     """Break a text that is longer than the room it has."""
-    letters = max(12, int(room_in / (LETTER_IN * text.get_fontsize() / SMALL)))
+    letters = max(12, int(room_in / (LETTER_IN * float(text.get_fontsize()) / SMALL)))
     text.set_text("\n".join(textwrap.fill(line, letters) for line in text.get_text().splitlines()))
 
 

@@ -164,7 +164,7 @@ def render(draw: Draw, size_in: tuple[float, float], formats: Sequence[str]) -> 
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    own = {"svg.hashsalt": "treeage", "svg.fonttype": "none", "pdf.fonttype": 42}
+    own: Any = {"svg.hashsalt": "treeage", "svg.fonttype": "none", "pdf.fonttype": 42}
     with style.context("default"), rc_context(own), warnings.catch_warnings():
         # names in scripts the built-in font lacks show as boxes in the PNG; the SVG keeps them as text
         warnings.filterwarnings("ignore", message="Glyph .* missing from")

@@ -114,7 +114,7 @@ def shown_rows(name: str, table: pd.DataFrame) -> tuple[pd.DataFrame, str]:
             return part, f"All rows of the years of the figure; all {len(table)} rows"
     if name == "stand_age_structure":
         tops = table[[column for column in table.columns if column.endswith(("_hi", "_naive"))]].to_numpy(dtype=float)
-        full = table[(tops > 0).any(axis=1)]
+        full = table.iloc[np.flatnonzero((tops > 0).any(axis=1))]
         return full, f"Periods with trees; all {len(table)} rows" if len(full) < len(table) else "All rows"
     if name == "sensitivity" and len(table) > 2 * MOST_SAID:
         return table.head(2 * MOST_SAID), f"The {MOST_SAID} defaults that matter most; all {len(table)} rows"
@@ -150,7 +150,7 @@ def _cell(value: Any, column: str, unit: str) -> str:
     """A number for the eye: years whole, two digits of a probability, three of the rest; empty where not known."""
     if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)):
         return ""
-    if not isinstance(value, (float, np.floating)):
+    if not isinstance(value, float):
         return str(value)
     if unit == "year" or re.search(r"(^|_)(year|date|begin)(_|$)", column):
         return year_text(round(value)) if np.isfinite(value) else ""
