@@ -20,11 +20,20 @@ from treeage.cli import commands as cli
 from treeage.cli import commands as screen
 from treeage.display import VERSION
 from treeage.errors import ConflictWarning, InputError
-from treeage.report import write as report
 from treeage.simulate import example_field
 from treeage.tables import read_field
 
-OUTPUTS = {"ages.csv", "draws.parquet", "figures", "methods.md", "report.html", "references.bib", "run.json"}
+OUTPUTS = {
+    "README.txt",
+    "tables",
+    "ages.csv",
+    "draws.parquet",
+    "figures",
+    "methods.md",
+    "report.html",
+    "references.bib",
+    "run.json",
+}
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +51,9 @@ def small(demo, tmp_path_factory):
 @pytest.fixture
 def quick(monkeypatch):
     """Leave out the drawing where a test is not about figures."""
-    monkeypatch.setattr(report, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr(
+        "treeage.report.figures.render", lambda _draw, _size, formats: dict.fromkeys((*formats, "svg"), b"<svg/>")
+    )
 
 
 def python(*arguments):
@@ -110,7 +121,7 @@ def test_estimate_leaves_answers_and_says_so(demo, tmp_path, capsys):
     rows = sum(len(table) for table in (read_field(demo).trees, read_field(demo).cores, read_field(demo).rings))
     rows += len(read_field(demo).seedlings) + len(read_field(demo).events)
     assert re.search(rf"sum +{rows} = ", said.out)
-    assert f"Written to {out}: ages.csv, draws.parquet, figures" in said.out
+    assert f"Written to {out}: README.txt, ages.csv, draws.parquet, figures" in said.out
 
 
 def test_files_of_an_earlier_run_go_and_are_named(small, tmp_path, capsys, quick):

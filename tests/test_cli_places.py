@@ -27,7 +27,9 @@ FOLDER = {
 @pytest.fixture
 def small(tmp_path, monkeypatch):
     """A folder of one tree; figures are left out."""
-    monkeypatch.setattr(report, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
+    monkeypatch.setattr(
+        "treeage.report.figures.render", lambda _draw, _size, formats: dict.fromkeys((*formats, "svg"), b"<svg/>")
+    )
     folder = tmp_path / "field"
     folder.mkdir()
     for name, text in FOLDER.items():

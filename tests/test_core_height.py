@@ -15,8 +15,9 @@ from treeage.cli import commands as screen
 from treeage.errors import InputError
 from treeage.estimate import estimate_ages, species_without_heights
 from treeage.plots import ages as plots
+from treeage.report import figures
+from treeage.report import page as page_texts
 from treeage.report import texts as report_texts
-from treeage.report import write as report_write
 from treeage.stand import stand_history
 from treeage.tables import read_field
 from treeage.validate import score_against_truth
@@ -144,7 +145,7 @@ def test_short_faces_count_them(mixed, alone):
     assert f"({many} at coring height)" in repr(mixed)
     assert f"{many} of {of} dates refer to the coring height" in mixed.summary()
     assert f"because no years to it are added for {LARCH}: these trees are older" in mixed.date_note
-    assert "date_refers_to" in mixed._repr_html_()
+    assert "<th>date refers to</th>" in mixed._repr_html_()
     assert alone.date_note.startswith("All dates refer to the coring height")
     assert made_up_ages(3).date_note == ""
 
@@ -168,21 +169,21 @@ def test_check_names_species_without_a_height_model(folder, capsys):
     assert cli.main(["check", str(folder)]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert f"field.toml, {LARCH}, height: got age at coring height" in said
-    assert "Measure seedlings or core some trees at two heights." in said
+    assert "Measure seedlings, core some trees at two heights, or write your own figure" in said
     assert species_without_heights(read_field(DEMO)).empty
 
 
 def test_report_and_methods_say_it(mixed, alone, monkeypatch):
     """Headline, text, table and methods; nothing of establishment where there is none."""
-    monkeypatch.setattr(report_write, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
-    page = " ".join(report_texts.report_html(mixed).split())
+    monkeypatch.setattr(figures, "render", lambda _draw, _size, _formats: {"svg": b"<svg/>"})
+    page = " ".join(page_texts.report_html(mixed).split())
     many, of = len(mixed.at_core_height), len(mixed.trees)
     assert f"{of - many} by their establishment and {many} at coring height only" in page
     assert f"{many} of {of} dates refer to the coring height" in page
     assert "They do not cover the years to coring height of trees dated at coring height" in page
     assert "<td>unknown<br><small>before the pith</small></td>" in page
     assert " at height<br>" in page
-    page = " ".join(report_texts.report_html(alone).split())
+    page = " ".join(page_texts.report_html(alone).split())
     assert "12 trees dated: dates at coring height between" in page
     assert "When the trees of this stand established" not in page
     assert "missed rings, as stated in the sources below" in page
@@ -195,12 +196,12 @@ def test_report_and_methods_say_it(mixed, alone, monkeypatch):
 
 def test_captions_say_it(mixed, alone, monkeypatch):
     """The captions of figures that show dates carry the note."""
-    monkeypatch.setattr(report_write, "render", lambda _draw, _height: (b"<svg/>", b"pixels"))
-    figures = {figure.name: figure for figure in report_write.report_figures(mixed)}
+    monkeypatch.setattr(figures, "render", lambda _draw, _size, _formats: {"svg": b"<svg/>"})
+    drawn = {each.name: each for each in figures.report_figures(mixed, figures.FigureForm())}
     for name in ("dates", "age_structure"):
-        assert mixed.date_note in figures[name].caption
-    assert "Open markers: year at coring height." in figures["dates"].caption
-    assert report_write.report_figures(alone)[0].title == "Years at coring height"
+        assert mixed.date_note in drawn[name].caption
+    assert "Open markers: year at coring height." in drawn["dates"].caption
+    assert figures.report_figures(alone, figures.FigureForm())[0].title == "Years at coring height"
 
 
 # ------------------------------------------------------------------ figures
@@ -245,7 +246,9 @@ def test_stand_history_notes_the_mixture(mixed, monkeypatch):
     assert history.core_height_note == history.notes[0] == f"{many} of {of} {NOTE}"
     assert f"({many} dated at coring height)" in repr(history)
     assert history.core_height_note in history._repr_html_().split("<table")[0]
-    assert all(history.core_height_note in figure.caption for figure in report_write.stand_figures(history))
+    assert all(
+        history.core_height_note in figure.caption for figure in figures.stand_figures(history, figures.FigureForm())
+    )
     assert f"for {many} of {of} trees year at coring height" in history.plot(ax=Figure().subplots()).get_xlabel()
 
 

@@ -210,7 +210,7 @@ def read_cores(field: Field) -> Cores:
     """Gather what is known about every core of a checked field, each core for itself."""
     table = _joined(field)
     flags: list[set[Flag]] = [set() for _ in range(len(table))]
-    tilt = np.abs(column_numbers(table, "tilt_deg", 0.0))
+    tilt, counted = np.abs(column_numbers(table, "tilt_deg", 0.0)), table["rings_counted"].to_numpy(dtype=np.int64)
     length = _length(table, tilt)
     radius, radius_sd = _radius(table, field.settings.breast_height_m, flags)
     widths = _widths(field, table, tilt)
@@ -223,7 +223,6 @@ def read_cores(field: Field) -> Cores:
     _mark_distances(flags, ends, inner_end, np.isfinite(radius))
     lost, lost_sd = (column_numbers(table, name, 0.0) for name in ("outer_lost", "outer_lost_sd"))
     _mark(flags, (outer_end == OuterEnd.LOST) & ~(lost > 0), Flag.OUTER_RINGS_UNKNOWN)
-    counted = table["rings_counted"].to_numpy(dtype=np.int64)
     growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
     species, mean_width = [str(name) for name in table["species"]], core_mean_width(widths, length, counted)
     count, levels = _counts(counted, dating, species, mean_width, doubt["misdated"])
