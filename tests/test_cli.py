@@ -23,17 +23,8 @@ from treeage.errors import ConflictWarning, InputError
 from treeage.simulate import example_field
 from treeage.tables import read_field
 
-OUTPUTS = {
-    "README.txt",
-    "tables",
-    "ages.csv",
-    "draws.parquet",
-    "figures",
-    "methods.md",
-    "report.html",
-    "references.bib",
-    "run.json",
-}
+OUTPUTS = {"README.txt", "tables", "ages.csv", "draws.parquet", "figures", "methods.md", "report.html"}
+OUTPUTS |= {"references.bib", "run.json"}
 
 
 @pytest.fixture(scope="module")

@@ -163,7 +163,7 @@ def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
             ax.plot(row["begin_median"], level, "|", color=WARM, markersize=12)
         ax.annotate(words, (row["date_median"], level), xytext=(0, 5), textcoords="offset points", fontsize=SMALL,
                     color=INK, ha="center")  # fmt: skip
-    chances = ", ".join(f"{k}: {p:.2g}" for k, p in enumerate(result.chances) if p >= 0.005)
+    chances = ", ".join(f"{k}:\u00a0{p:.2g}" for k, p in enumerate(result.chances) if p >= 0.005)
     ax.set_title(f"Probability of each number of pulses: {chances}", fontsize=SMALL, color=INK, loc="left")
     ax.set(xlabel=YEAR, ylabel="Trees", ylim=(0, 1.5 * top), xlim=(edges[0], edges[-1]))
     if frame.empty:
@@ -258,7 +258,8 @@ def plot_diameter(result: AgeFromDiameter, *, ax: Axes | None = None) -> Axes:
         ax.plot(result.cored_cm[mine], result.cored_age[mine], mark, color=color, markersize=4, markeredgewidth=0)
         ax.plot(size, median, color=color, linestyle=":", linewidth=1.0)
         label = f"{name} ({line.trees})".replace("(all trees) ", "All trees ").lstrip("_")
-        ax.plot(size, np.where(inside, median, np.nan), color=color, linewidth=1.8, label=label)
+        ax.plot(size, np.where(inside, median, np.nan), color=color, linewidth=1.8)
+        ax.plot([], [], f"-{mark}", color=color, markersize=4, label=label)  # for the key, which grey print needs
     ax.set(xlabel="Diameter [cm]", ylabel="Age [years], 90 % of single trees shaded", ylim=(0, None))
     _legend(ax)
     return tidy(ax, grid="y")
