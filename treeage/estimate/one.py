@@ -1,4 +1,4 @@
-"""One tree by itself: the columns of its tables as arguments, the answer that of a folder of one tree. Own derivation."""
+"""One tree by itself: columns of the tables as arguments, the answer that of a folder of one tree. Own derivation."""
 
 from __future__ import annotations
 

@@ -378,7 +378,11 @@ def write_text(path: str | Path, text: str) -> Path:
     ...     write_text(Path(folder) / "note.txt", "larch").read_text()
     'larch'
     """
-    data = text.encode("utf-8")
+    return write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: str | Path, data: bytes) -> Path:
+    """Write a file whole or not at all; OSError if the place cannot be written."""
     return _replace(Path(path), lambda part: part.write_bytes(data))
 
 
