@@ -6,11 +6,12 @@ import argparse
 import sys
 import textwrap
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from treeage.errors import Fault, InputError, place_fault
-from treeage.schema import Column, columns
+from treeage.schema import HEMISPHERES, Column, columns
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -142,13 +143,17 @@ def tree(arguments: argparse.Namespace) -> int:
     if arguments.ask or (sys.stdin.isatty() and not values):
         values |= _asked(values)
     core: dict[str, Any] = {name: _number(name, text) for name, text in values.items()}
-    ages = one_tree(
-        [core | {"widths_mm": arguments.widths_mm}],
-        seedlings=[_young_tree(text) for text in arguments.seedlings],
-        height=_height(arguments.height),
-        settings=Settings(hemisphere=arguments.hemisphere),
-        prob=_prob(arguments.prob),
-    )
+    _check_options(arguments)
+    try:
+        ages = one_tree(
+            [core | {"widths_mm": arguments.widths_mm}],
+            seedlings=[_young_tree(text) for text in arguments.seedlings],
+            height=_height(arguments.height),
+            settings=Settings(hemisphere=arguments.hemisphere),
+            prob=arguments.prob,
+        )
+    except InputError as error:
+        raise InputError([_as_option(row) for row in error.faults.to_dict("records")]) from error
     answer = ages.tree_ages[0]
     print(_filled(answer.sentence()))
     print("\n".join(_steps(answer)))
@@ -158,12 +163,25 @@ def tree(arguments: argparse.Namespace) -> int:
     return DONE if answer.distributions else NOTHING_USABLE
 
 
-def _prob(prob: float) -> float:
-    if 0 < prob < 1:
-        return prob
-    raise InputError(
-        Fault(f"{prob:g}", "between 0 and 1", "Write for example --prob 0.95.", "treeage tree", 0, "--prob")
-    )
+def _check_options(arguments: argparse.Namespace) -> None:
+    faults = []
+    if not 0 < arguments.prob < 1:
+        do = "Write for example --prob 0.95."
+        faults.append(Fault(f"{arguments.prob:g}", "between 0 and 1", do, "treeage tree", 0, "--prob"))
+    if arguments.hemisphere not in HEMISPHERES:
+        need = f"one of {', '.join(HEMISPHERES)}"
+        faults.append(Fault(arguments.hemisphere, need, "Choose one.", "treeage tree", 0, "--hemisphere"))
+    if faults:
+        raise InputError(faults)
+
+
+def _as_option(row: Mapping[Any, Any]) -> Fault:
+    """A fault of an argument of `date_tree` as one of an option."""
+    fault = Fault(**{str(name): value for name, value in row.items()})
+    option = f"--{fault.column.replace('_', '-')}"
+    known = {item.name for item in _tree_columns()} | {"widths_mm", "seedlings"}
+    column = option if fault.column in known else fault.column.replace("height.default", "--height")
+    return replace(fault, file="treeage tree", column=column, do=fault.do.replace("Pass it.", f"Write {option} VALUE."))
 
 
 def _asked(values: Mapping[str, str]) -> dict[str, str]:
@@ -175,7 +193,7 @@ def _asked(values: Mapping[str, str]) -> dict[str, str]:
             item = of[name]
             needed = ", needed" if item.required else ""
             told = ", ".join(item.choices) or item.unit or "text"
-            answer = _ask(f"{name.replace('_', ' ')} ({told}{needed}): ").strip()
+            answer = _ask(f"{name} ({told}{needed}): ").strip()
             answers |= {name: answer} if answer else {}
     return answers
 
@@ -228,6 +246,8 @@ def _steps(answer: TreeAge) -> list[str]:
 
     lines = [""] if answer.distributions else []
     for name, pmf in answer.distributions.items():
+        if name == "collar_years" and pmf.interval(answer.prob) == (0, 0):
+            continue
         low, high = pmf.interval(answer.prob)
         lines.append(f"  {name.replace('_', ' '):<22} {pmf.median():>6}   {low} to {high}")
     told = words("help")

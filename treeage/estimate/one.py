@@ -107,10 +107,7 @@ def one_tree(
         if widths:
             named = {"tree": tree["tree"], "core": core["core"]}
             rings.append(pd.DataFrame({**named, "ring": range(1, len(widths) + 1), "width_mm": widths}))
-    faults = [*_lacking([tree], "trees"), *_lacking(made, "cores")]
-    if faults:
-        raise InputError(faults)
-    young = _young_trees(seedlings, str(tree["species"]))
+    young = _young_trees(seedlings, str(tree.get("species", "")))
     chosen = _with_height(settings or Settings(), height)
     try:
         field = Field.from_frames(
@@ -160,17 +157,6 @@ def _completed(row: Mapping[str, Any]) -> dict[str, Any]:
     return core
 
 
-def _lacking(rows: Sequence[Mapping[str, Any]], table: str) -> list[Fault]:
-    """A fault for each needed column that a row lacks."""
-    faults = []
-    for row in rows:
-        item = f"core {row['core']}" if len(rows) > 1 else ""
-        for each in columns(table):
-            if each.required and each.name not in row:
-                faults.append(Fault("nothing", each.need, "Pass it.", WHERE, 0, each.name, item))
-    return faults
-
-
 def _young_trees(seedlings: pd.DataFrame | Sequence[tuple[float, float]], species: str) -> pd.DataFrame | None:
     if isinstance(seedlings, pd.DataFrame):
         table = seedlings
@@ -195,5 +181,8 @@ def _with_height(settings: Settings, height: str | Mapping[str, Any]) -> Setting
 def _as_argument(row: Mapping[Any, Any], cores: int) -> Fault:
     """A fault of a table of one row as that of an argument."""
     fault = Fault(**{str(name): value for name, value in row.items()})
+    if fault.got == "no such column":
+        return replace(fault, got="nothing", need=fault.need.partition(": ")[2], do="Pass it.", file=WHERE)
     do = fault.do.replace("leave the cell empty", "leave it out")
+    do = do.replace("leave this core out of all tables", "leave this tree out")
     return replace(fault, do=do, file=WHERE, row=0, item=fault.item if cores > 1 else "")

@@ -24,6 +24,7 @@ FIRST_ROW: Final = 4  # meaning, unit and name stand above
 LAST_ROW: Final = 5_000  # choice: rows with lists and limits; more can be filled in
 LAST_RING_ROW: Final = 200_000  # choice: likewise for a table with a row a ring
 HAIR: Final = 1e-9  # an open end: the least number above it that a limit can name
+FONT: Final = "Calibri"  # that of new workbooks
 NEEDED, FREE, QUIET = "1F3B4D", "D9E2E8", "5A6B78"  # choice: dark and light heads that differ in grey
 
 
@@ -66,8 +67,8 @@ def _head(sheet: Any, place: int, texts: tuple[str, str, str], *, needed: bool) 
     for row, text in enumerate(texts, start=1):
         cell = sheet.cell(row, place, text)
         cell.alignment = Alignment(wrap_text=True, vertical="top" if row == 1 else "center")
-        cell.font = Font(size=8, color=QUIET)
-    cell.font = Font(bold=True, color="FFFFFF" if needed else "000000")
+        cell.font = Font(name=FONT, size=8, color=QUIET)
+    cell.font = Font(name=FONT, bold=True, color="FFFFFF" if needed else "000000")
     cell.fill = PatternFill("solid", fgColor=NEEDED if needed else FREE)
 
 
