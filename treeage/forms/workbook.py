@@ -115,7 +115,7 @@ def _ends(limits: Interval, *, whole: bool) -> tuple[str, str]:
     step = 1 if whole else HAIR
     low = limits.low + step if limits.low_open else limits.low
     high = limits.high - step if limits.high_open else limits.high
-    return f"{low:.10g}", f"{high:.10g}"
+    return f"{low:.12g}", f"{high:.12g}"
 
 
 def _listed(words: Sequence[str]) -> str:
