@@ -61,7 +61,7 @@ def test_start_and_card(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
 
 def test_start_asks(tmp_path: Path, capsys: pytest.CaptureFixture, monkeypatch: pytest.MonkeyPatch) -> None:
     """Answers reach field.toml; an end of the input before the last answer writes nothing."""
-    answered(monkeypatch, "Ridge", "south", "none")
+    answered(monkeypatch, "Ridge", "south", "none", "")
     assert main(["start", str(tmp_path / "a"), "--ask", "--species", "Larix decidua"]) == 0
     text = (tmp_path / "a" / "field.toml").read_text()
     assert 'hemisphere = "south"' in text

@@ -84,12 +84,14 @@ def test_settings_asked_step_by_step(tmp_path: Path) -> None:
     """Answers reach field.toml and the workbook alike; a wrong one is asked again."""
     ask = answers("High pasture", "West", "south", "Larix decidua", "Picea abies", "Abies alba", "Pinus cembra", "",
                   "1", "mean_sd", "1", "many", "5", "mean_sd", "1.0", "14", "5", "",
-                  "quantiles", "1.0", "0.1 0.5 0.9", "4; 8; 17")  # fmt: skip
+                  "quantiles", "1.0", "0.1 0.5 0.9", "4; 8; 17", "90", "0.9")  # fmt: skip
     settings = ask_settings(ask)
     assert (settings.name, settings.hemisphere) == ("High pasture", "south")
     assert {name: model["model"] for name, model in settings.height.items()} == {
         "Larix decidua": "seedlings", "Picea abies": "mean_sd", "Pinus cembra": "quantiles",
     }  # fmt: skip
+    assert settings.defaults == {"core_height_m": 0.9}
+    assert ask.asked[-1].startswith("A number from 0 to 3 [m]")
     assert settings.height["Pinus cembra"]["years"] == [4.0, 8.0, 17.0]
     assert any("mean_years: got many, need a number above 0 [years]" in question for question in ask.asked)
     assert any(question.startswith("One of north, south") for question in ask.asked)
@@ -131,7 +133,8 @@ def test_every_height_model_can_be_chosen_by_number() -> None:
     for number, word in enumerate(HEIGHT_MODEL_KEYS, start=1):
         if not HEIGHT_MODEL_KEYS[word][0]:
             assert (
-                ask_settings(answers("", "", str(number)), ["Larix decidua"]).height["Larix decidua"]["model"] == word
+                ask_settings(answers("", "", str(number), ""), ["Larix decidua"]).height["Larix decidua"]["model"]
+                == word
             )
 
 

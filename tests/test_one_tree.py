@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 import treeage
 from treeage.errors import InputError
+from treeage.schema import columns
 from treeage.tables import Settings, read_field, write_field
 
 DEMO = Path(__file__).parents[1] / "data" / "highpasture"
@@ -114,6 +116,12 @@ def test_all_faults_come_at_once() -> None:
     assert caught.value.faults["column"].tolist() == [
         "species", "outer_year", "rings_counted", "inner_end", "core_height_m",
     ]  # fmt: skip
+
+
+def test_every_column_is_an_argument() -> None:
+    """Help and completion show the columns of both tables."""
+    shown = set(inspect.signature(treeage.date_tree).parameters)
+    assert {column.name for table in ("trees", "cores") for column in columns(table)} | {"widths_mm", "height"} <= shown
 
 
 def test_a_minimum_says_so() -> None:

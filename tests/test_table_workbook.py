@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -323,3 +324,12 @@ def test_girths_alone_serve_every_check(tmp_path: Path) -> None:
     tables["trees"] = tables["trees"].drop(columns="dbh_cm").assign(girth_cm=[20.0, 131.9])
     with pytest.raises(InputError, match="core_length_mm"):
         read(tmp_path, tables)
+
+
+def test_a_lone_cell_far_away_costs_little(tmp_path: Path) -> None:
+    """A stray cell in the last row and column of a sheet is an unnamed column, and no hang."""
+    start = time.process_time()
+    path = workbook(tmp_path / "field.xlsx", good_tables(), edit=lambda book: book["trees"].cell(1_048_576, 40, "x"))
+    with pytest.raises(InputError, match="sheet trees, row 1048576, column tree: got an empty cell"):
+        read_field(path, today=TODAY)
+    assert time.process_time() - start < 20  # measured 2 s

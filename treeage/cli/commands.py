@@ -230,7 +230,7 @@ def _steps(field: Field, arguments: argparse.Namespace) -> int:
 def _target(arguments: argparse.Namespace) -> Path:
     """Folder of the answers; never that of the input."""
     folder = arguments.folder.resolve()
-    target: Path = arguments.out or folder.with_name(folder.name + "_ages")
+    target: Path = arguments.out or folder.with_name((folder.stem if folder.is_file() else folder.name) + "_ages")
     if target.exists() and target.resolve() == folder:
         do = "Name another folder; the input stays as it is."
         raise InputError(Fault(str(target), "a folder other than the input", do, "treeage estimate", 0, "--out"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -82,6 +83,17 @@ def date_tree(
     first = {**values, "widths_mm": widths_mm}
     ages = one_tree([first, *cores], seedlings=seedlings, height=height, settings=settings, prob=prob)
     return ages.tree_ages[0]
+
+
+def _signature() -> inspect.Signature:
+    """That of `date_tree` with every column by name, for help and completion."""
+    own = [each for each in inspect.signature(date_tree).parameters.values() if each.kind != each.VAR_KEYWORD]
+    names = dict.fromkeys(item.name for table in ("trees", "cores") for item in columns(table))
+    more = [inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=None) for name in names]
+    return inspect.Signature([*own, *more])
+
+
+date_tree.__signature__ = _signature()  # type: ignore[attr-defined]
 
 
 def one_tree(

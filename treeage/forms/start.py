@@ -16,6 +16,7 @@ from treeage.schema import (
     INPUT_TABLES,
     SETTINGS_FILE,
     Dating,
+    column,
     columns,
     height_faults,
     nearest,
@@ -100,7 +101,19 @@ def ask_settings(ask: Ask, species: Sequence[str] = ()) -> Settings:
             break
         names.append(more)
     height = {each: model for each in names if (model := _height_model(ask, each))}
-    return Settings(name=name, hemisphere=hemisphere, height=height)
+    return Settings(name=name, hemisphere=hemisphere, height=height, defaults=_core_height(ask))
+
+
+def _core_height(ask: Ask) -> dict[str, float]:
+    """The height of all cores, where it is one; asked again until it is possible."""
+    item = column("cores", "core_height_m")
+    question = "Height of all cores above the root collar in m (empty: each its own, in the table): "
+    while answer := ask(question).strip():
+        number = _number_or_text("", answer)
+        if isinstance(number, float) and item.range is not None and item.range.holds(number):
+            return {item.name: number}
+        question = f"{item.need[:1].upper()}{item.need[1:]} (empty: in the table): "
+    return {}
 
 
 def _word(ask: Ask, question: str, words: Sequence[str], usual: str) -> str:

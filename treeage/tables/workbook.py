@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import re
+import warnings
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -21,11 +22,12 @@ from numpy.typing import NDArray
 
 from treeage.errors import Fault, Findings, show
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, Column, columns, nearest
-from treeage.tables.files import ENDINGS, MOST_BYTES, RawTable, read_raw_tables, repeated_columns
+from treeage.tables.files import ENDINGS, RawTable, read_raw_tables, repeated_columns
 
 WORKBOOK_FILE = "field.xlsx"
 SETTINGS_SHEET = "field"
 SETTINGS_HEAD = ("section", "species", "key", "value")
+MOST_UNPACKED = 256 * 1024 * 1024  # choice: some million cells; more belongs into CSV or Parquet
 HEAD_ROWS = 8  # choice: the row of column names is looked for in so many rows; units and meanings may stand above it
 LISTS = ("probs", "years")  # keys whose cell holds several numbers
 WORDY = ("name", "description", "source", "model", "hemisphere")  # keys whose cell is text, whatever it looks like
@@ -153,15 +155,17 @@ def _sheets(file: str, data: bytes, findings: Findings) -> dict[str, Cells] | No
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as parts:
             size = sum(part.file_size for part in parts.infolist())
-            if size > MOST_BYTES:
-                got, need = f"{size / 1e6:.0f} MB unpacked", f"at most {MOST_BYTES / 1e6:.0f} MB"
-                findings.fault(file, got, need, "Split the stand into folders.")
+            if size > MOST_UNPACKED:
+                got, need = f"{size / 1e6:.0f} MB unpacked", f"at most {MOST_UNPACKED / 1e6:.0f} MB"
+                findings.fault(file, got, need, "Save the sheets as CSV.")
                 return None
             names = [name for name in parts.namelist() if name.startswith("xl/worksheets/")]
             formulas = any(re.search(rb"<f[\s>]", parts.read(name)) for name in names)
-        book = load_workbook(io.BytesIO(data), data_only=True, read_only=True)
-        asked = load_workbook(io.BytesIO(data), read_only=True) if formulas else None
-        return {sheet.title: list(_rows(sheet, asked and asked[sheet.title])) for sheet in book.worksheets}
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of looks that are not kept; nothing is written back
+            book = load_workbook(io.BytesIO(data), data_only=True, read_only=True)
+            asked = load_workbook(io.BytesIO(data), read_only=True) if formulas else None
+            return {sheet.title: list(_rows(sheet, asked and asked[sheet.title])) for sheet in book.worksheets}
     except Exception as error:  # a damaged or foreign file raises many kinds
         first = str(error).splitlines()[0] if str(error) else type(error).__name__
         do = "Open it in a spreadsheet program and save it again as a workbook (.xlsx)."
