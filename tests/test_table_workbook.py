@@ -18,7 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from treeage.errors import InputError
-from treeage.forms import empty_workbook
+from treeage.forms import empty_workbook, start_folder
 from treeage.tables import Settings, read_field
 
 Edit = Callable[[openpyxl.Workbook], None]
@@ -207,6 +207,21 @@ def test_filled_workbook_and_filled_tables(tmp_path: Path) -> None:
         read_field(tmp_path / "field.xlsx", today=TODAY)
 
 
+def test_workbooks_that_are_not_read_are_named(tmp_path: Path) -> None:
+    """Several workbooks, or one in another form: what to do."""
+    for name in ("a.xlsx", "b.xlsx"):
+        workbook(tmp_path / name, good_tables())
+    with pytest.raises(
+        InputError, match="trees.csv: got no such file, .* Name the workbook, for example .*a.xlsx, or put"
+    ):
+        read_field(tmp_path, today=TODAY)
+    assert len(read_field(tmp_path / "b.xlsx", today=TODAY).trees) == 2
+    (tmp_path / "old").mkdir()
+    (tmp_path / "old" / "field.ods").write_bytes(b"PK\x03\x04")
+    with pytest.raises(InputError, match="Save field.ods as a workbook .* alone in its folder, or its sheets as CSV"):
+        read_field(tmp_path / "old", today=TODAY)
+
+
 def test_names_keep_their_zeros(tmp_path: Path) -> None:
     """Text stays text, a number keeps the zeros that its format shows, and 7.0 is 7."""
     tables = good_tables()
@@ -262,6 +277,7 @@ def test_semicolons_read_where_every_file_has_them(tmp_path: Path, mark: str) ->
     """The same tables with commas are the oracle; a note says so, and remarks keep their commas."""
     tables = good_tables()
     tables["events"]["note"] = "scars, 3,5 of 10"
+    tables["trees"]["plot"] = ["1,2", "3,5"]
     tables["trees"]["remark"] = ["1,5 m off; leaning", "2,5"]
     (tmp_path / "plain").mkdir()
     plain = read(tmp_path / "plain", tables)
@@ -279,6 +295,15 @@ def test_one_file_with_commas_and_the_others_are_refused(tmp_path: Path) -> None
     good_tables()["events"].to_csv(tmp_path / "events.csv", index=False)
     with pytest.raises(InputError, match="trees.csv, row 1: got columns parted by semicolons"):
         read_field(tmp_path, today=TODAY)
+
+
+def test_heads_alone_do_not_decide(tmp_path: Path) -> None:
+    """Tables that `treeage start` left empty have commas, whatever the spreadsheet writes into the others."""
+    start_folder(tmp_path)
+    semicolons(tmp_path, {name: good_tables()[name] for name in ("trees", "cores")})
+    field = read_field(tmp_path, today=TODAY)
+    assert field.trees["dbh_cm"].tolist() == [40.0, 42.0]
+    assert "events.csv row 0  : got a header without rows" in note_text(field)
 
 
 def test_a_point_among_decimal_commas_is_a_fault(tmp_path: Path) -> None:

@@ -54,7 +54,7 @@ def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTabl
     tables: dict[str, RawTable] = {}
     checksums: dict[str, str] = {}
     names = sorted(entry.name for entry in folder.iterdir() if entry.is_file())
-    mark = _separator(folder, names)
+    marks = _separators(folder, names)
     for table in INPUT_TABLES:
         found = [name for name in names if name in (f"{table}.csv", f"{table}.parquet")]
         if len(found) > 1:
@@ -63,17 +63,15 @@ def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTabl
         elif found:
             data = (folder / found[0]).read_bytes()
             checksums[found[0]] = hashlib.sha256(data).hexdigest()
-            raw = (
-                _csv(found[0], data, mark, findings)
-                if found[0].endswith(".csv")
-                else _parquet(found[0], data, findings)
-            )
+            mark = marks.get(found[0], ",")
+            is_text = found[0].endswith(".csv")
+            raw = _csv(found[0], data, mark, findings) if is_text else _parquet(found[0], data, findings)
             tables |= {} if raw is None else {table: raw}
         elif table in REQUIRED_TABLES:
             findings.fault(f"{table}.csv", "no such file", f"a table of {table}", _missing_file(table, names, folder))
     _other_files(names, findings)
     _other_data(folder, names, findings)
-    return tables if mark == "," else _from_spreadsheet(tables, findings), checksums
+    return _from_spreadsheet(tables, findings) if marks else tables, checksums
 
 
 def _missing_file(table: str, names: list[str], folder: Path) -> str:
@@ -83,6 +81,11 @@ def _missing_file(table: str, names: list[str], folder: Path) -> str:
         return f"Rename {near[0]} to {table}{Path(near[0]).suffix.lower()}."
     if near:
         return f"Save {near[0]} as {table}.csv."
+    books = [name for name in names if Path(name).suffix.lower() in SHEETS]
+    if books and books[0].lower().endswith(".xlsx"):
+        return f"Name the workbook, for example {folder / books[0]}, or put {table}.csv into {folder}."
+    if books:
+        return f"Save {books[0]} as a workbook (.xlsx) alone in its folder, or its sheets as CSV."
     return f"Put {table}.csv into {folder}."
 
 
@@ -123,15 +126,17 @@ def _has_numbers(path: Path) -> bool:
 # ------------------------------------------------------------------ one CSV file
 
 
-def _separator(folder: Path, names: Sequence[str]) -> str:
-    """The semicolon where every CSV file of the folder is an export with semicolons by its own first line."""
-    tables = [name for name in names if name in {f"{table}.csv" for table in INPUT_TABLES}]
-    heads = []
-    for name in tables:
-        with (folder / name).open("rb") as file:
-            start = file.read(MOST_HEAD).removeprefix(codecs.BOM_UTF8).lstrip()
-        heads.append(re.split(rb"[\r\n]", start, maxsplit=1)[0].decode("utf-8", "replace"))
-    return ";" if heads and all(map(_parted_by_semicolons, tables, heads)) else ","
+def _separators(folder: Path, names: Sequence[str]) -> dict[str, str]:
+    """What parts the columns of each CSV file: semicolons where all that hold rows say so by their first line."""
+    marks, filled = {}, []
+    for name in names:
+        if name in {f"{table}.csv" for table in INPUT_TABLES}:
+            with (folder / name).open("rb") as file:
+                start = file.read(MOST_HEAD).removeprefix(codecs.BOM_UTF8).strip()
+            head, *rest = re.split(rb"[\r\n]", start, maxsplit=1)
+            marks[name] = ";" if _parted_by_semicolons(name, head.decode("utf-8", "replace")) else ","
+            filled += [marks[name]] if rest else []
+    return marks if set(filled) == {";"} else {}
 
 
 def _parted_by_semicolons(file: str, head: str) -> bool:
@@ -157,6 +162,9 @@ def _from_spreadsheet(tables: Mapping[str, RawTable], findings: Findings) -> dic
             if commas and (table, name) in numbers:
                 changed[name] = [_with_point(cell) for cell in numbers[table, name]]
                 _points_among_commas(raw, name, numbers[table, name], findings)
+        if not len(raw.lines):
+            out[table] = raw
+            continue
         got = f"columns parted by semicolons{', and decimal commas' if commas else ''}"
         need, do = "commas between columns and a decimal point", "Nothing; texts are kept as written."
         findings.note(raw.file, got, need, do)
