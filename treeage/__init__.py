@@ -64,6 +64,7 @@ _MODULES = (
     "errors",
     "estimate",
     "formats",
+    "forms",
     "growth",
     "height",
     "hierarchical",
