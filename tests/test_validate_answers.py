@@ -49,6 +49,14 @@ def test_wrong_intervals_are_called_so(error: int, half: int, word: str) -> None
     assert ("15.0 years too late" in sentence) == (error == 15)
 
 
+def test_few_trees_are_not_judged() -> None:
+    """One late tree proves nothing."""
+    ages, draws, truth = made_up(error=15)
+    sentence = score_answers(ages, draws, truth.head(1)).sentence()
+    assert sentence.startswith("1 tree has an answer")
+    assert "too few trees to judge" in sentence
+
+
 def test_intervals_too_wide_are_called_so() -> None:
     """Every truth in the middle: more hits than promised."""
     ages, draws, truth = made_up()

@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 PROBS = (0.5, 0.8, 0.9, 0.95)  # choice: from half to nearly all of the probability
+FEWEST_JUDGED = 10  # choice: of fewer trees no share of hits says that intervals are wrong
 BAND = 0.99  # choice: a right model leaves a band of this probability in 1 of 100 checks
 
 
@@ -678,11 +679,12 @@ class Score(Result):
             "as promised" if level["within"] else "too few" if level["covered"] < level["band_low"] else "too many"
         )
         size, mean = self.size.iloc[0], self.mean_date
+        verdict = "too few trees to judge" if count < FEWEST_JUDGED else verdict
         late = "late" if size["mean_error"] > 0 else "early"
         inside = "holds" if mean["lo"] <= mean["known"] <= mean["hi"] else "does not hold"
         out = "" if not self.without else f" {self.without} more with a known date have no dated answer."
         parts = (
-            f"{count} trees have an answer and a known date.{out}",
+            f"{count} tree{' has' if count == 1 else 's have'} an answer and a known date.{out}",
             f"Their {100 * prob:g} % intervals, as printed, hold {held} of the dates ({100 * held / count:.0f} %).",
             f"With end years shared out {100 * level['covered']:.0f} % lie in the {100 * level['prob']:g} % intervals, "
             f"where {low} to {high} % would by chance if trees were independent: {verdict}.",
