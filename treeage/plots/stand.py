@@ -19,7 +19,6 @@ from treeage.plots.style import (
     MARKERS,
     PALE,
     SMALL,
-    TINY,
     WARM,
     draw_events,
     fitted,
@@ -27,7 +26,8 @@ from treeage.plots.style import (
     new_axes,
     padded,
     tidy,
-)  # fmt: skip
+    year_axis,
+)
 from treeage.stand import seen_cells
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ if TYPE_CHECKING:
         StandOrigin,
         StaticModels,
     )
+    from treeage.validate import Score
 
 YEAR = "Establishment year"
 BIN_YEARS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000, 10_000)  # choice: widths people read easily
@@ -456,6 +457,26 @@ def plot_reliability(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     return tidy(ax, grid="")
 
 
+@draws("Score")
+def plot_score(score: Score, *, ax: Axes | None = None) -> Axes:
+    """Draw the intervals of dated trees with their known dates; open markers where the interval does not hold it."""
+    ax = ax if ax is not None else new_axes(6.4, 4.0)
+    tidy(ax)
+    table = score.trees.sort_values(["known", "tree"], kind="stable")
+    place = np.arange(len(table))
+    for inside, colour, face in ((True, DEEP, DEEP), (False, WARM, "white")):
+        own = (table["inside"] == inside).to_numpy()
+        ax.hlines(place[own], table["lo"][own], table["hi"][own], color=colour, linewidth=1.4)
+        ax.plot(table["median"][own], place[own], "o", color=colour, markerfacecolor=face, markersize=4)
+    ax.plot(table["known"], place, "|", color=INK, markersize=8, markeredgewidth=1.6, zorder=4)
+    ends = padded(table[["lo", "hi", "known"]].to_numpy(dtype=np.float64))
+    held = f"{table['inside'].sum()} of {len(table)} intervals of {100 * table['prob'].iloc[0]:g} % hold it"
+    year_axis(ax, *ends, label=f"Year (upright marks: known date; {held})")
+    ax.set_yticks([])
+    ax.set_ylabel("Trees in order of their known date")
+    return ax
+
+
 def _legend(ax: Axes) -> None:
     legend = ax.legend(frameon=False, fontsize=SMALL, loc="best")
     italic_species(legend.get_texts())
@@ -507,5 +528,5 @@ def plot_sensitivity(sensitivity: Sensitivity, *, ax: Axes | None = None, most: 
     ax.tick_params(axis="y", length=0)
     ax.set_xlabel("Years later (bars: mean date of the stand; circles: the tree that moves most)")
     if names:
-        ax.legend(fontsize=TINY, frameon=False)
+        ax.legend(fontsize=SMALL, frameon=False)
     return ax

@@ -1,11 +1,12 @@
 """What is written for people, report.html with its figures and methods.md, and with it the tables, draws and record."""
 
 # fmt: off
-from treeage.report.figures import FIGURE_COUNT, FigureForm
+from treeage.report.figures import FIGURE_COUNT, FigureForm, render
 from treeage.report.folder import check_place, recorded_files
 from treeage.report.texts import note_line, row_account, words
 from treeage.report.write import write_outputs
 
 __all__ = [
-    "FIGURE_COUNT", "FigureForm", "check_place", "note_line", "recorded_files", "row_account", "words", "write_outputs",
+    "FIGURE_COUNT", "FigureForm", "check_place", "note_line", "recorded_files", "render", "row_account", "words",
+    "write_outputs",
 ]

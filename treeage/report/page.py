@@ -18,7 +18,7 @@ from treeage.checks import PredictiveChecks
 from treeage.display import ADD_UP, Result, is_binomial
 from treeage.priors import defaults_table
 from treeage.report.figures import MOST_BYTES, tree_svg
-from treeage.report.tables import SMALLEST, STORY, shown_tables
+from treeage.report.tables import SMALLEST, STORY, is_species_column, shown_tables
 from treeage.report.texts import (
     WORST_FLAGS,
     ReportFigure,
@@ -69,6 +69,7 @@ def report_html(ages: Ages, *, figures: Sequence[ReportFigure] = (), history: St
         most_named=MOST_NAMED,
         smallest=f"{SMALLEST:f}".rstrip("0"),
         binomial=is_binomial,
+        slanted=is_species_column,
         methods=markdown_blocks(methods_text(ages)),
         defaults=defaults_table().to_dict("records"),
         source_names=list(ages.sources.columns),

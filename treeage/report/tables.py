@@ -47,6 +47,7 @@ STORY = (  # sections of the page, with the figures and tables of each
     ("heights", (), ("young_trees_elsewhere", "young_tree_studies")),
     ("rules", (), ("rule_comparison",)),
 )
+SPECIES_COLUMNS = ("species", "species, plot", "group", "line", "used for")  # whose names print sets in italics
 _LATEX = {"&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_", "{": r"\{", "}": r"\}"}
 _LATEX |= {"~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "\\": r"\textbackslash{}", "<": r"$<$", ">": r"$>$"}
 
@@ -232,21 +233,27 @@ def latex_table(table: ShownTable, number: int) -> bytes:
     """A table for LaTeX (packages booktabs and longtable), with caption and label."""
     form = "".join("l" if text else "r" for _, text in table.columns)
     heads = " & ".join(_latex(title) for title, _ in table.columns)
+    slanted = [is_species_column(title) for title, _ in table.columns]
     lines = [
         "% needs \\usepackage{booktabs,longtable}",
         f"\\begin{{longtable}}{{{form}}}",
         f"\\caption{{{_latex(table.title)}. {_latex(table.caption)}}}\\label{{tab:{table.name}}}\\\\",
         f"\\toprule\n{heads} \\\\\n\\midrule\n\\endhead\n\\bottomrule\n\\endfoot",
-        *(" & ".join(map(_latex, row)) + r" \\" for row in table.rows),
+        *(" & ".join(map(_latex, row, slanted)) + r" \\" for row in table.rows),
         "\\end{longtable}",
     ]
     return ("\n".join([f"% Table {number}", *lines]) + "\n").encode("utf-8")
 
 
-def _latex(text: str) -> str:
+def is_species_column(title: str) -> bool:
+    """Whether a column holds names of species."""
+    return title.lower() in SPECIES_COLUMNS
+
+
+def _latex(text: str, slanted: bool = False) -> str:
     """Text with what LaTeX reads as a command written out, a species in italics."""
     safe = "".join(_LATEX.get(letter, letter) for letter in text)
-    return f"\\textit{{{safe}}}" if is_binomial(text) and len(text.split()) <= 4 else safe
+    return f"\\textit{{{safe}}}" if slanted and is_binomial(text) else safe
 
 
 def word_tables(tables: Iterable[ShownTable], title: str) -> bytes:
@@ -264,12 +271,13 @@ def word_tables(tables: Iterable[ShownTable], title: str) -> bytes:
         rows = table.rows[:MOST_IN_WORD]
         if len(rows) < len(table.rows):
             caption.add_run(f" The first {len(rows)} of {len(table.rows)} rows.")
-        grid = made.add_table(rows=len(rows) + 1, cols=len(table.columns), style="Light List")
-        for line, cells in zip(grid.rows, [tuple(head for head, _ in table.columns), *rows], strict=True):
-            for cell, text in zip(line.cells, cells, strict=True):
+        grid = made.add_table(rows=len(rows) + 1, cols=len(table.columns), style="Table Grid")
+        heads = tuple(head for head, _ in table.columns)
+        for at, (line, cells) in enumerate(zip(grid.rows, [heads, *rows], strict=True)):
+            for cell, text, head in zip(line.cells, cells, heads, strict=True):
                 run = cell.paragraphs[0].add_run(_clean(text))
-                run.font.size = Pt(8)
-                run.italic = is_binomial(text) and len(text.split()) <= 4
+                run.font.size, run.bold = Pt(8), at == 0
+                run.italic = at > 0 and is_species_column(head) and is_binomial(text)
         made.add_paragraph()
     sink = io.BytesIO()
     made.save(sink)
