@@ -410,16 +410,9 @@ def plot_offset_path(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
     ax = ax if ax is not None else new_axes(7.2, 2.8)
     path = alignment.path()
     offsets = path.columns.to_numpy(dtype=float)
-    ax.imshow(
-        path.to_numpy().T,
-        origin="lower",
-        aspect="auto",
-        cmap="Greys",
-        vmin=0,
-        vmax=1,
-        interpolation="nearest",
-        extent=(0.5, len(path) + 0.5, offsets[0] - 0.5, offsets[-1] + 0.5),
-    )
+    extent = (0.5, len(path) + 0.5, offsets[0] - 0.5, offsets[-1] + 0.5)
+    ax.imshow(path.to_numpy().T, origin="lower", aspect="auto", cmap="Greys", vmin=0, vmax=1, interpolation="nearest",
+              extent=extent)  # fmt: skip
     used = offsets[path.to_numpy().max(axis=0) > SEEN]
     ax.set_ylim(used.min() - 1.5, used.max() + 1.5)
     ax.set_yticks(np.arange(used.min() - 1, used.max() + 2))
