@@ -853,6 +853,25 @@ STAND = _of(
      "the last of the nearest trees only bounds the plot"),
 )  # fmt: skip
 
+PAGES = _of(
+    "messy_folders",
+    ("blank lines are not counted", "tables/field.py",
+     "tuple(tables[name].lines.tolist())",
+     "tuple(range(2, len(tables[name].lines) + 2))",
+     "the_account_names_true_lines",
+     "row of the account: line of the file, blank lines counted"),
+    ("cored trees stand for themselves only", "stand/history.py",
+     "raised[(here & dated)[: len(names)]] *= stands[here].sum() / stands[here & dated].sum()",
+     "raised[(here & dated)[: len(names)]] *= 1.0",
+     "figures_per_hectare_cover_all_trees",
+     "per hectare: cored trees stand for the trees of their class without a core"),
+    ("lost rings of unknown number are no flag", "estimate/cores.py",
+     "(outer_end == OuterEnd.LOST) & ~(lost > 0)",
+     "(outer_end == OuterEnd.LOST) & (lost > 0)",
+     "lost_rings_without_a_number_leave_the_age_open_in_every_face",
+     "outer_end lost without a number: the age has no upper end"),
+)  # fmt: skip
+
 OUTPUTS = _of(
     "conventions_outputs",
     ("mean height is the median", "report/texts.py",
@@ -1234,4 +1253,4 @@ FORMS = _of(
     ),
 )
 
-MUTANTS = CHAIN + DISTANCE + PAIRS + GROWTH + STAND + OUTPUTS + WRONG_CORES + ENDS + STATES + LEVELS + FORMS
+MUTANTS = CHAIN + DISTANCE + PAIRS + GROWTH + STAND + PAGES + OUTPUTS + WRONG_CORES + ENDS + STATES + LEVELS + FORMS
