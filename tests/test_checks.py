@@ -16,7 +16,8 @@ from treeage.cli import main
 from treeage.distance import DISTANCE_GRID_MM, end_distances, inner_ends
 from treeage.errors import InputError
 from treeage.estimate import Seen, draw_arc_radii, draw_ends, estimate_ages
-from treeage.report.texts import methods_text, report_html
+from treeage.report.page import report_html
+from treeage.report.texts import methods_text
 from treeage.schema import InnerEnd
 from treeage.tables import Field, Settings, write_field
 
