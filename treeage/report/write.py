@@ -102,7 +102,7 @@ def write_outputs(
     >>> ages = estimate_ages(Field.from_frames(trees, cores))
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     sorted(path.name for path in write_outputs(ages, folder, draws=10))[:3]
-    ['age_structure.png', 'age_structure.svg', 'ages.csv']
+    ['README.txt', 'age_structure.png', 'age_structure.svg']
     """
     advice = ("the answer of estimate_ages or fit_hierarchical", "Pass estimate_ages(field).")
     require_attributes("write_outputs", "ages", ages, ("to_frame", "draws", "accounting"), advice)
