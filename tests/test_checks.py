@@ -258,7 +258,7 @@ def test_the_report_says_a_failed_check_at_its_top(virtual):
     """Before everything else, and nothing of the kind where none failed; the methods text tells of the checks."""
     right, wrong = (with_checks(ages) for ages in virtual)
     page = report_html(wrong)
-    assert 0 < page.index("The model does not fit everywhere.") < page.index("What this is")
+    assert 0 < page.index("The model does not fit everywhere.") < page.index("Ages and dates of all trees")
     assert "The model does not fit everywhere." not in report_html(right)
     assert "predictive_checks.csv" in page
     assert "No posterior predictive check failed" in methods_text(right)

@@ -183,9 +183,7 @@ def test_something_is_drawn_and_it_differs_in_grey(drawn, name):
 def test_the_first_screen_holds_the_answer_the_dates_and_three_things():
     """In this order, before anything else."""
     page = report_html(AGES, figures=[])
-    places = [
-        page.index(words) for words in ('class="key"', "Look at these three first", "Table 1.", "Each tree, step")
-    ]
+    places = [page.index(words) for words in ('class="key"', "Look at these first", "Table 1.", "Each tree, step")]
     assert places == sorted(places)
     assert len(things_to_check(AGES, 4)) == 3
 

@@ -90,10 +90,11 @@ def _shown(figure: ReportFigure) -> dict[str, str]:
 
 
 def things_to_check(ages: Ages, notes: int) -> list[str]:
-    """The three things to look at before any date is used, the gravest first."""
-    checks, found = ages.extras.get("predictive_checks"), list(ages.cautions)
+    """The three things to look at before any date is used, the gravest first; of grave ones all."""
+    checks, grave = ages.extras.get("predictive_checks"), list(ages.cautions)
     if isinstance(checks, PredictiveChecks) and checks.failed:
-        found.append(f"The model does not fit everywhere. {checks.sentence()}")
+        grave.append(f"The model does not fit everywhere. {checks.sentence()}")
+    found: list[str] = []
     disagree = [answer.tree for answer in ages if Flag.CORES_DISAGREE in answer.flags]
     if disagree:
         found.append(f"Cores disagree more than their errors allow in {_named(disagree)}: ids, counts, outer years?")
@@ -103,7 +104,8 @@ def things_to_check(ages: Ages, notes: int) -> list[str]:
     found += [note for note in (ages.date_note, ages.height_note) if note]
     if notes:
         found.append(f"{notes} note{'s' * (notes > 1)} on the input, at the end of this page.")
-    return [*found, *words("first_check").values()][:CHECK_FIRST]
+    rest = [*found, *words("first_check").values()]
+    return [*grave, *rest[: max(CHECK_FIRST - len(grave), 0)]]
 
 
 def _named(trees: Sequence[str]) -> str:
