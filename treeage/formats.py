@@ -17,7 +17,7 @@ from xml.parsers import expat
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, InputError, show
+from treeage.errors import Fault, InputError, require_path, show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -125,7 +125,7 @@ def read_ring_file(path: str | Path) -> list[RingSeries]:
     >>> read_ring_file(file)[0].widths_mm.tolist()
     [1.2, 0.85, 1.01]
     """
-    file = Path(path)
+    file = require_path("read_ring_file", "path", path)
     try:
         raw = file.read_bytes()
     except OSError as error:
@@ -565,6 +565,7 @@ def _convert(one: _Series, block: _Values, file: str, faults: list[Fault]) -> Ri
             if widths[at] > 0:
                 need, do = f"widths up to {_WIDEST_MM:g} [mm]", "Correct it, or the unit."
             faults.append(Fault(show(value), need, do, file, line, "value", name))
+            widths[at] = np.nan
     if block.count and block.count.strip() != str(len(block.items)):
         need = f"{len(block.items)}, as many as there are values"
         faults.append(Fault(show(block.count), need, "Export it again.", file, block.line, "count", name))

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, require_level, require_seed
+from treeage.errors import Fault, InputError, kind_of, require_level, require_seed, show
 from treeage.pmf import Mass, Pmf, freeze_arrays
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, Word
 
@@ -393,6 +393,9 @@ def frame_of_rows(rows: list[dict[str, Any]]) -> pd.DataFrame:
     return frame
 
 
+_FRAMES = frozenset({"accounting", "tree_table", "events", "notes", "sources"})  # of Ages
+
+
 @dataclass(frozen=True)
 class Ages(Result):
     """Ages of all trees of a field, with everything needed to report them.
@@ -443,6 +446,10 @@ class Ages(Result):
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
+
+    def __getattribute__(self, name: str) -> Any:
+        value = super().__getattribute__(name)
+        return value.copy() if name in _FRAMES else value  # what a user does to a table stays with that table
 
     def __len__(self) -> int:
         return len(self.tree_ages)
@@ -538,7 +545,7 @@ class Ages(Result):
 
         name = "date" if self.at_core_height else "establishment_year"
         if self.sampled is not None:
-            rows = _rows_drawn(self.sampled.sizes["draw"], n, seed)
+            rows = _rows_drawn(self.sampled.sizes["draw"], n, seed, self.sampled.sizes["tree"])
             return self.sampled.isel(draw=rows).assign_coords(draw=np.arange(n)).rename(name)
         trees, years = joint_years(self, n, seed=seed)
         coords = {"draw": np.arange(n), "tree": trees}
@@ -581,6 +588,9 @@ class Ages(Result):
         return f"<p>{text}</p>{table}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
 
 
+MOST_DRAWN = 200_000_000  # choice: years in one table of draws, 1.6 GB
+
+
 def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], NDArray[np.int64]]:
     """Joint draws of `Ages.draws` as plain numbers: ids of the estimated trees, and years, shape (count, n_tree).
 
@@ -588,9 +598,9 @@ def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], ND
     """
     if ages.sampled is not None:
         drawn = ages.sampled.transpose("draw", "tree")
-        rows = _rows_drawn(drawn.sizes["draw"], count, seed)
+        rows = _rows_drawn(drawn.sizes["draw"], count, seed, drawn.sizes["tree"])
         return [str(tree) for tree in drawn["tree"].to_numpy()], drawn.to_numpy()[rows]
-    _require_some(count)
+    _require_some(count, len(ages.tree_ages))
     rng = np.random.default_rng(require_seed("Ages.draws", seed))
     parts = {answer.tree: answer.parts for answer in ages.tree_ages if answer.parts is not None}
     stand = dict.fromkeys(sorted(ages.stand_weights), rng.random(count))  # one state for all: aim and reading
@@ -628,12 +638,17 @@ def _indices(weights: Array, uniform: Array) -> NDArray[np.int64]:
     return np.minimum(np.searchsorted(np.cumsum(weights), uniform), weights.size - 1)
 
 
-def _rows_drawn(size: int, count: int, seed: int) -> NDArray[np.int64]:
+def _rows_drawn(size: int, count: int, seed: int, trees: int) -> NDArray[np.int64]:
     """Rows of sampled draws: each once as long as there are enough of them."""
-    _require_some(count)
+    _require_some(count, trees)
     return np.random.default_rng(require_seed("Ages.draws", seed)).choice(size, count, replace=count > size)
 
 
-def _require_some(count: int) -> None:
-    if count < 1:
-        raise InputError(Fault(str(count), "at least 1", "Ask for some draws.", "Ages.draws", 0, "n"))
+def _require_some(count: int, trees: int) -> None:
+    if isinstance(count, bool) or not isinstance(count, (int, np.integer)) or count < 1:
+        got = str(count) if isinstance(count, int) else kind_of(count)
+        raise InputError(Fault(got, "at least 1", "Ask for some draws.", "Ages.draws", 0, "n"))
+    most = MOST_DRAWN // max(trees, 1)
+    if count > most:
+        got, need = f"{show(count)} draws of {trees} trees", f"at most {most}, or {MOST_DRAWN} years in all"
+        raise InputError(Fault(got, need, "Ask for fewer; 4000 serve most ends.", "Ages.draws", 0, "n"))

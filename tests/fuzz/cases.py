@@ -26,7 +26,20 @@ TEXTS = (
     "\u2028", "\x85", "\ud7ff", "Larix", "larix decidua", "Larix  decidua", "Picea abies", "default", "{{7*7}}", "%s", "$x$",
     "$\\frac{", "\\", "\x7f", "e\u0301" * 40,
 )  # fmt: skip
-WORDS = ("pith", "arcs", "rot", "lost", "crossdated", "field_count", "PITH", "cross-dated", "seed", "planted", "bark", "x")
+WORDS = (
+    "pith",
+    "arcs",
+    "rot",
+    "lost",
+    "crossdated",
+    "field_count",
+    "PITH",
+    "cross-dated",
+    "seed",
+    "planted",
+    "bark",
+    "x",
+)
 TOML = (
     "1", "-1", "1.5", "nan", "inf", "-inf", "1e400", "9" * 400, "0x7fffffffffffffffffffff", "true", '""', '"x"', '"north"',
     "[]", "[1, 2]", '["a"]', "[[1], [2]]", "{}", "{ model = 1 }", '{ model = "none" }', "1979-05-27", "07:32:00",
@@ -80,7 +93,9 @@ def sound(random: Random) -> tuple[dict[str, pd.DataFrame], str]:
     trees, cores, rings, arcs = [], [], [], []
     for number in range(int(random.integers(1, 6))):
         tree, count = f"T{number}", int(random.integers(30, 120))
-        trees.append({"tree": tree, "species": species[number % 2], "dbh_cm": f"{random.uniform(10, 50):.1f}", "plot": "P"})
+        trees.append(
+            {"tree": tree, "species": species[number % 2], "dbh_cm": f"{random.uniform(10, 50):.1f}", "plot": "P"}
+        )
         for core in "AB"[: int(random.integers(1, 3))]:
             own = count - int(random.integers(0, 20))
             row = {"tree": tree, "core": core, "outer_year": "2020", "rings_counted": str(own), "core_height_m": "1.0"}
@@ -112,8 +127,12 @@ def sound(random: Random) -> tuple[dict[str, pd.DataFrame], str]:
 
 def folder_of(tables: dict[str, pd.DataFrame], settings: str | bytes) -> dict[str, bytes]:
     """Files of a folder; a name with an ending is written in that form."""
-    files = {f"{name}.csv": table.to_csv(index=False).encode("utf-8", "surrogatepass") for name, table in tables.items()}
-    return files | {"field.toml": settings if isinstance(settings, bytes) else settings.encode("utf-8", "surrogatepass")}
+    files = {
+        f"{name}.csv": table.to_csv(index=False).encode("utf-8", "surrogatepass") for name, table in tables.items()
+    }
+    return files | {
+        "field.toml": settings if isinstance(settings, bytes) else settings.encode("utf-8", "surrogatepass")
+    }
 
 
 # ---------------------------------------------------------------------- what goes wrong
@@ -263,8 +282,14 @@ def a_ring_file(random: Random) -> Case:
     else:
         values = [pick(random, (*NUMBERS, *["80"] * 60)) for _ in range(int(random.integers(1, 30)))]
         cells = "".join(f'<value value="{value}"/>' for value in values)
-        encoding = pick(random, ("utf-8", "iso-8859-1", "utf-16", "windows-1252", "martian", "utf-7", "cp037", "shift_jis"))
-        parts = {"tree": pick(random, TEXTS), "suffix": pick(random, ("AD", "BC", "BP", "relative", "x", "")), "values": cells}
+        encoding = pick(
+            random, ("utf-8", "iso-8859-1", "utf-16", "windows-1252", "martian", "utf-7", "cp037", "shift_jis")
+        )
+        parts = {
+            "tree": pick(random, TEXTS),
+            "suffix": pick(random, ("AD", "BC", "BP", "relative", "x", "")),
+            "values": cells,
+        }
         parts |= {"year": pick(random, ("1999", *NUMBERS)), "unit": pick(random, UNITS), "encoding": encoding}
         data = XML.format(**parts).encode(pick(random, ("utf-8", "latin-1", "utf-16")), "replace")
     if random.random() < 0.5:

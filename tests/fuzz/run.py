@@ -106,7 +106,9 @@ def run_folder(case: Case, place: Path, figures: bool) -> None:
 
 def shuffle(field: treeage.Field) -> treeage.Field | None:
     """The same tables with their rows in another order; None where that is not the same field."""
-    tables = {name: getattr(field, name) for name in ("trees", "cores", "rings", "arcs", "points", "seedlings", "events")}
+    tables = {
+        name: getattr(field, name) for name in ("trees", "cores", "rings", "arcs", "points", "seedlings", "events")
+    }
     mixed = {name: table.sample(frac=1.0, random_state=3) for name, table in tables.items() if len(table)}
     try:
         return treeage.Field.from_frames(mixed.pop("trees"), mixed.pop("cores"), mixed.pop("rings", None), **mixed,
@@ -123,11 +125,17 @@ def check_ages(ages: treeage.Ages, field: treeage.Field, prob: float) -> None:
     for step in ("missed_rings", "pith_year", "years_to_core_height", "establishment_year", "age"):
         low, middle, high = (frame[f"{step}_{end}"].to_numpy(dtype=float) for end in ("lo", "median", "hi"))
         there = ~np.isnan(middle)
-        need(np.array_equal(there, ~np.isnan(low)) and np.array_equal(there, ~np.isnan(high)), f"half an answer in {step}")
+        need(
+            np.array_equal(there, ~np.isnan(low)) and np.array_equal(there, ~np.isnan(high)),
+            f"half an answer in {step}",
+        )
         need((low[there] <= middle[there]).all() and (middle[there] <= high[there]).all(), f"{step} out of order")
         need(np.isfinite(middle[there]).all() and (np.abs(middle[there]) < 1e6).all(), f"{step} beyond all years")
     shares = dated[[name for name in dated if name.startswith("share_")]].to_numpy(dtype=float)
-    need(not shares.size or (np.abs(shares.sum(axis=1) - 1) < 1e-6).all() and (shares > -1e-9).all(), "shares do not add to 1")
+    need(
+        not shares.size or (np.abs(shares.sum(axis=1) - 1) < 1e-6).all() and (shares > -1e-9).all(),
+        "shares do not add to 1",
+    )
     need((dated["age_lo"] >= 1).all(), "an age below one")
     for answer in ages:
         if answer.status != Status.ESTIMATED:
@@ -147,7 +155,7 @@ def check_ages(ages: treeage.Ages, field: treeage.Field, prob: float) -> None:
 
 def check_files(out: Path, files: set[str]) -> None:
     """Every file is there and reads."""
-    need(OUTPUTS <= files, f"no {OUTPUTS - files}")
+    need(files >= OUTPUTS, f"no {OUTPUTS - files}")
     record = json.loads((out / "run.json").read_text(encoding="utf-8"), parse_constant=lambda word: need(False, word))
     need(record["treeage"] == treeage.__version__, "no version")
     for name in sorted(name for name in files if name.endswith(".csv")):

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from treeage.cli.guard import BAD_INPUT, DONE, NOTHING_USABLE, STOPPED, answers_go_to, main, place, say
 from treeage.display import VERSION
-from treeage.errors import Fault, InputError, TreeageWarning, place_fault
+from treeage.errors import Fault, InputError, TreeageWarning, place_fault, show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,6 +36,7 @@ WIDTH = 100  # choice: characters of a line on the screen
 SHOWN_TREES = 5  # choice: best and worst dated trees on the screen; all of them are in ages.csv
 SHOWN_LINES = 8  # choice: notes and flags on the screen; all of them are in report.html
 QUIET_SECONDS = 1.5  # choice: a shorter run shows no progress bar
+MOST_DRAWS = 1_000_000  # choice: Monte Carlo error is long below a year; the table has a column a tree
 NAME_COLUMNS = 2  # columns of a table of trees that stand left; numbers stand right
 
 
@@ -108,9 +109,9 @@ def _require_arguments(arguments: argparse.Namespace) -> None:
     if not 0 < arguments.prob < 1:
         do = "Write for example --prob 0.95."
         faults.append(Fault(f"{arguments.prob:g}", "between 0 and 1", do, "treeage estimate", 0, "--prob"))
-    if arguments.draws < 1:
-        do = "Ask for some draws."
-        faults.append(Fault(str(arguments.draws), "at least 1", do, "treeage estimate", 0, "--draws"))
+    if not 1 <= arguments.draws <= MOST_DRAWS:
+        do, need = "Write for example --draws 4000.", f"at least 1 and at most {MOST_DRAWS}"
+        faults.append(Fault(show(arguments.draws), need, do, "treeage estimate", 0, "--draws"))
     if arguments.seed < 0:
         do = "Write for example --seed 1."
         faults.append(Fault(str(arguments.seed), "at least 0", do, "treeage estimate", 0, "--seed"))
