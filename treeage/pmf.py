@@ -62,6 +62,8 @@ class Pmf(Result):
 
     def __init__(self, start: int, mass: ArrayLike) -> None:
         try:
+            if np.iscomplexobj(mass):
+                raise TypeError
             values, first = np.array(mass, dtype=np.float64), int(start)
         except (TypeError, ValueError, OverflowError) as error:
             got, need = f"{kind_of(start)} and {kind_of(mass)}", "a whole number and probabilities"

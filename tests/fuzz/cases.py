@@ -1,6 +1,7 @@
 """Makes bad and odd input: field folders, ring files and calls, each from one number, the same in every run.
 
-A case is data, so that one that was found can be kept in the corpus: kind, and files as bytes or the arguments of a call.
+A case is data, so that one that was found can be kept in the corpus: kind, and
+files as bytes or the arguments of a call.
 """
 
 from __future__ import annotations

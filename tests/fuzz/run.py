@@ -201,7 +201,7 @@ def run_call(case: Case, place: Path, _figures: bool) -> None:
 # ---------------------------------------------------------------------- many
 
 
-def told(number: int, case: Case, *, figures: bool = False) -> tuple[str, str]:
+def told(case: Case, *, figures: bool = False) -> tuple[str, str]:
     """What came of a case, and the words to it."""
 
     def stop(_signal: int, _frame: FrameType | None) -> None:
@@ -228,22 +228,25 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--figures", type=int, default=25, help="every so many cases with figures and stand history")
     parser.add_argument("--keep", type=Path)
+    parser.add_argument("--corpus", type=Path, help="a folder of kept cases, run first")
     parser.add_argument("--say", action="store_true")
     arguments = parser.parse_args()
+    kept = sorted(arguments.corpus.glob("*.json")) if arguments.corpus else []
+    numbers = range(arguments.first, arguments.first + arguments.count)
     counts: Counter[str] = Counter()
     slowest, start, usual = 0.0, time.monotonic(), report.render
-    for number in range(arguments.first, arguments.first + arguments.count):
+    for at, name in enumerate([*kept, *numbers]):
         report.render = usual
-        case, began = case_of(number), time.monotonic()
-        what, words = told(number, case, figures=number % arguments.figures == 0)
+        case = Case.of_text(name.read_text(encoding="utf-8")) if isinstance(name, Path) else case_of(name)
+        began = time.monotonic()
+        what, words = told(case, figures=at % arguments.figures == 0)
         slowest = max(slowest, time.monotonic() - began)
-        counts[f"{case.kind} {what}"] += 1
-        counts[what] += 1
+        counts.update([what, f"{case.kind} {what}", "cases"])
         if what not in ("answer", "fault") or arguments.say:
-            print(f"{number} {case.kind} {case.call} {what} {case.arguments if case.call else ''}\n{words}", flush=True)
-            if arguments.keep:
+            print(f"{name} {case.kind} {case.call} {what} {case.arguments if case.call else ''}\n{words}", flush=True)
+            if arguments.keep and not isinstance(name, Path):
                 arguments.keep.mkdir(parents=True, exist_ok=True)
-                (arguments.keep / f"{number}.json").write_text(case.text(), encoding="utf-8")
+                (arguments.keep / f"{name}.json").write_text(case.text(), encoding="utf-8")
     seconds = time.monotonic() - start
     print(dict(sorted(counts.items())), f"{seconds:.0f} s, slowest {slowest:.1f} s")
     return int(any(counts[what] for what in ("hang", "nonsense", "traceback")))
