@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from treeage.height import years_to_height
     from treeage.hierarchical import fit_hierarchical
     from treeage.pmf import Pmf
+    from treeage.proof import validate_field
     from treeage.report import write_outputs
     from treeage.results import Ages, TreeAge
     from treeage.rings import calibrate_missing_rings, missing_rings, missing_rings_many
@@ -50,6 +51,7 @@ _HOME = {
     "read_field": "tables",
     "sensitivity": "checks",
     "stand_history": "stand",
+    "validate_field": "proof",
     "write_outputs": "report",
     "years_to_height": "height",
 }
@@ -70,6 +72,7 @@ _MODULES = (
     "pmf",
     "posterior",
     "priors",
+    "proof",
     "report",
     "results",
     "rings",
@@ -105,6 +108,7 @@ __all__ = [
     "read_field",
     "sensitivity",
     "stand_history",
+    "validate_field",
     "write_outputs",
     "years_to_height",
 ]

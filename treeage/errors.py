@@ -308,7 +308,8 @@ def require_series(where: str, name: str, values: Any) -> None:
     """Check that something is a list of series of numbers, one for each core, and no table or single series."""
     need = "one row of widths [mm] for each core"
     do = "Put brackets round each series: [[1.2, 0.9], [1.1]]."
-    if isinstance(values, (str, Mapping)) or hasattr(values, "columns") or not hasattr(values, "__len__"):
+    listed = hasattr(values, "__len__") and np.iterable(values)  # which an array of no dimension is not
+    if isinstance(values, (str, Mapping)) or hasattr(values, "columns") or not listed:
         if isinstance(values, Mapping):
             do = "Pass the list of its values: list(cores.values())."
         elif hasattr(values, "columns"):

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from treeage.cli.guard import BAD_INPUT, DONE, NOTHING_USABLE, STOPPED, answers_go_to, main, place, say
+from treeage.cli.proof import add_validate
 from treeage.display import VERSION
 from treeage.errors import Fault, InputError, TreeageWarning, place_fault, show
 
@@ -55,6 +56,7 @@ def command_parser() -> argparse.ArgumentParser:
     _add_check(commands)
     _add_estimate(commands)
     _add_stand(commands)
+    add_validate(commands)
     _add_columns(commands)
     _add_example(commands)
     return parser

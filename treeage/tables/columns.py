@@ -159,18 +159,16 @@ def _absent(item: Column, raw: RawTable, names: list[str], settings: Settings, f
         findings.fault(raw.file, "no such column", need, _column_advice(item, names), column=item.name)
     if item.kind in ("text", "choice"):
         return _text_series([str(default)] * size)
-    try:
-        number = float(str(default)) if default != "" else np.nan
-    except ValueError:
-        number = np.nan
-    return np.full(size, number)
+    number = as_number(float(default) if default and default == item.default else default)
+    inside = item.range is None or item.range.holds(number)
+    return np.full(size, number if inside else np.nan)
 
 
 def _default_in_range(item: Column, value: object, findings: Findings) -> None:
     number = as_number(value)
     if _fits(item, value, number):
         return
-    near = nearest(str(value), item.choices)
+    near = nearest(show(value), item.choices)
     instead = "add the column to the table" if item.required else "leave it out"
     do = f"Did you mean {near}?" if near else slip(item, number, instead=instead) or f"Correct it or {instead}."
     findings.fault(SETTINGS_FILE, show(value), item.need, do, column=f"defaults.{item.name}")
