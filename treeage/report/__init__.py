@@ -3,6 +3,8 @@
 # fmt: off
 from treeage.report.folder import check_place, recorded_files
 from treeage.report.texts import note_line, row_account, words
-from treeage.report.write import FIGURE_COUNT, write_outputs
+from treeage.report.write import FIGURE_COUNT, render, write_outputs
 
-__all__ = ["FIGURE_COUNT", "check_place", "note_line", "recorded_files", "row_account", "words", "write_outputs"]
+__all__ = [
+    "FIGURE_COUNT", "check_place", "note_line", "recorded_files", "render", "row_account", "words", "write_outputs",
+]
