@@ -159,7 +159,7 @@ def test_estimate_has_a_place_of_its_own_by_default(small, tmp_path, quick, caps
     [
         ("--prob", "90", "treeage estimate, --prob: got 90, need between 0 and 1."),
         ("--prob", "nan", "treeage estimate, --prob: got nan, need between 0 and 1."),
-        ("--draws", "0", "treeage estimate, --draws: got 0, need at least 1."),
+        ("--draws", "0", "treeage estimate, --draws: got 0, need at least 1 and at most 1000000."),
         ("--seed", "-1", "treeage estimate, --seed: got -1, need at least 0."),
     ],
 )

@@ -1,5 +1,7 @@
 """Ring widths from decadal text and from the XML standard."""
 
+import time
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -69,16 +71,19 @@ def test_series_cannot_be_changed():
 def test_decadal_text_in_thousandths():
     """-9999 ends a series in 0.001 mm, in which 999 is a width."""
     assert decadal_series("abc01a  1998   999  1200 -9999")[0].widths_mm.tolist() == [0.999, 1.2]  # by hand
+    two_decades = "abc01a  1998  1200   999\nabc01a  2000   800 -9999"
+    assert decadal_series(two_decades)[0].widths_mm.tolist() == [1.2, 0.999, 0.8]  # 999 where the decade ends
 
 
 @settings(max_examples=40, deadline=None)
 @given(
-    widths=st.lists(st.integers(0, 998), min_size=1, max_size=45),
+    widths=st.lists(st.integers(0, 998) | st.just(999), min_size=1, max_size=45),
     first_year=st.integers(-800, 1990),
     stop=st.sampled_from([999, -9999]),
 )
 def test_what_was_written_is_read(widths, first_year, stop):
     """Any series comes back with its years and widths, before the common era too."""
+    widths = [min(width, 998) if stop == 999 else width for width in widths]  # 9.99 mm cannot be written so
     one = decadal_series(written(widths, first_year, stop))[0]
     assert one.first_year == first_year
     assert np.allclose(one.widths_mm, np.array(widths) * (0.01 if stop == 999 else 0.001))
@@ -88,7 +93,13 @@ def test_what_was_written_is_read(widths, first_year, stop):
     ("text", "row", "message"),
     [
         ("abc01a  1998   120    85", 1, "got a series without an end, need the stop marker 999"),
-        ("abc01a  1998   120   999\nabc01a  2000   100   999", 2, "got a second series of this name"),
+        (
+            "abc01a  1998   120   999\nabc01a  2000   100   999",
+            1,
+            "got 999 before the end, need the stop marker 999 once",
+        ),
+        ("abc01a  1997   120   999\nabc01a  2000   100   999", 2, "got a second series of this name"),
+        ("abc01b  1998   1_0   999", 0, "got no line of data"),
         ("abc01a  1990" + "   100" * 10 + "\nabc01a  2010   100   999", 2, "got 2010, need year 2000"),
         ("abc01a  1999   800   100   999", 1, "got 2 values, need 1 value up to the end of the decade 1999"),
         ("abc01a  1998   1x0   999\nabc01b  1998   100   999", 1, ""),
@@ -148,6 +159,19 @@ def test_xml_empty_value_and_relative_years():
         (xml(value="wide"), "got wide, need a width of at least 0"),
         (xml(year=""), "got an empty cell, need the year of the innermost ring"),
         ("<tridas><object>", "need well-formed XML"),
+        (xml(value="1_0"), "got 1_0, need a width of at least 0"),
+        (xml(value="nan"), "got nan, need a width of at least 0"),
+        (xml(value="1e9"), "got 1e9, need widths up to 100"),
+        (xml(suffix="BC", year="0"), "got 0 BC, need 1 BC or 1 AD: between them there is no year 0"),
+        (xml(year="0"), "got 0, need 1 BC or 1 AD"),
+        (xml(year="1_9"), "got 1_9, need the year of the innermost ring"),
+        (xml(year="9" * 5000), "need the year of the innermost ring"),
+        (xml(suffix="bce"), "got 1999 bce, need one of AD, BC, BP, relative after it"),
+        (
+            xml().replace("<t:values>", '<t:values count="3">'),
+            "column count: got 3, need 2, as many as there are",
+        ),
+        ("<a>" * 200 + "</a>" * 200, "got 101 elements inside each other, need at most 100"),
         ("<!DOCTYPE x><tridas/>", "row 1, column line: got a document type, need plain elements"),
         ("<tridas/>", "got none, need at least one series of ring width"),
     ],
@@ -156,6 +180,37 @@ def test_bad_xml_is_refused_by_line(text, message):
     """Every fault names its line, what stands there and what is needed."""
     with pytest.raises(InputError, match=message):
         standard_series(text, "site.xml")
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "iso-8859-1", "windows-1252"])
+def test_xml_is_read_in_the_encoding_it_declares(tmp_path, encoding):
+    """Names keep their accents; a text has lost its encoding, and its declaration says nothing."""
+    declared = encoding.removesuffix("-sig")
+    text = xml().replace("<t:title>7<", "<t:title>Lärche 7<").replace('"1.0"', f'"1.0" encoding="{declared}"')
+    (tmp_path / "site.xml").write_bytes(text.encode(encoding))
+    assert read_ring_file(tmp_path / "site.xml")[0].tree == "Lärche 7"
+    assert standard_series(text)[0].tree == "Lärche 7"
+
+
+@pytest.mark.parametrize("encoding", ["martian-8", "utf-7", "shift_jis", "idna"])
+def test_encodings_that_xml_does_not_know_are_faults(tmp_path, encoding):
+    """And never a text of wrong letters."""
+    (tmp_path / "site.xml").write_bytes(xml().replace('"1.0"', f'"1.0" encoding="{encoding}"').encode())
+    with pytest.raises(InputError, match=r"site.xml, row 1, column line: got an .*encoding.*Save it as UTF-8"):
+        read_ring_file(tmp_path / "site.xml")
+
+
+def test_the_time_of_xml_grows_with_its_size():
+    """Blanks between elements in many pieces, long texts, many values: tenfold the size, not a hundredfold the time."""
+
+    def seconds(size):
+        text = xml().replace("</t:values>", '<t:value value="80"/>&#32;\n' * size + "&#32;" * size + "</t:values>")
+        start = time.perf_counter()
+        assert standard_series(text)[0].widths_mm.size == 2 + size
+        return time.perf_counter() - start
+
+    small = min(seconds(3_000) for _ in range(3))
+    assert seconds(30_000) < 30 * small  # linear is 10; adding texts up in a loop was far beyond
 
 
 def test_files_are_told_apart_by_content(tmp_path):

@@ -267,7 +267,7 @@ def test_named_and_refused():
     assert "12 own young trees" in named.name and named.grade
     own = height_models(oaks(seedlings=12))[OAK]
     assert own.name == "12 young trees" and not own.grade
-    with pytest.raises(InputError, match="era_log_sd: got -1, need a number from 0 to 30"):
+    with pytest.raises(InputError, match="era_log_sd: got -1, need a number from 0 to 3"):
         oaks(height={OAK: {"model": "open_data", "era_log_sd": -1}})
 
 

@@ -170,7 +170,8 @@ def test_the_names_that_users_are_promised():
     promised = {
         "read_field", "Field", "InputError", "ModelError", "estimate_ages", "Ages", "TreeAge", "Pmf", "arc_radius",
         "missing_rings", "missing_rings_many", "calibrate_missing_rings", "align_cores", "years_to_height",
-        "stand_history", "example_field", "write_outputs", "predictive_checks", "sensitivity", "date_tree",
+        "stand_history", "example_field", "write_outputs", "predictive_checks", "sensitivity", "validate_field",
+        "date_tree",
     }  # fmt: skip
     assert promised <= set(treeage.__all__)
 

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from treeage.height import years_to_height
     from treeage.hierarchical import fit_hierarchical
     from treeage.pmf import Pmf
+    from treeage.proof import validate_field
     from treeage.report import write_outputs
     from treeage.results import Ages, TreeAge
     from treeage.rings import calibrate_missing_rings, missing_rings, missing_rings_many
@@ -66,6 +67,7 @@ _HOME = {
     "read_field": "tables",
     "sensitivity": "checks",
     "stand_history": "stand",
+    "validate_field": "proof",
     "write_outputs": "report",
     "years_to_height": "height",
 }
@@ -87,6 +89,7 @@ _MODULES = (
     "pmf",
     "posterior",
     "priors",
+    "proof",
     "report",
     "results",
     "rings",
@@ -123,6 +126,7 @@ __all__ = [
     "read_field",
     "sensitivity",
     "stand_history",
+    "validate_field",
     "write_outputs",
     "years_to_height",
 ]

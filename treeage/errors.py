@@ -6,9 +6,12 @@ Own derivation. In this order: faults, errors and warnings, checks of arguments,
 from __future__ import annotations
 
 import errno
+import os
 import re
+import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -38,6 +41,11 @@ class Fault:
     row: int = 0  # line in the file, the header being line 1; 0 when the fault is not in one row
     column: str = ""  # or argument
     item: str = ""  # tree, or tree and core, so that a person finds it
+
+    def __post_init__(self) -> None:
+        for name in ("got", "need", "do", "file", "column", "item"):
+            if not getattr(self, name).isprintable():
+                object.__setattr__(self, name, plain(getattr(self, name)))
 
     def line(self) -> str:
         """Render the fault as one line of text."""
@@ -84,11 +92,34 @@ def show(value: object) -> str:
     """Render a value for a message, short and as written."""
     if value is None:
         return "nothing"
-    if isinstance(value, str):
-        return "an empty cell" if value == "" else (value if len(value) <= 60 else value[:57] + "...")
     if isinstance(value, (float, np.floating)):
         return f"{value:g}"
-    return str(value)
+    try:
+        text = str(value)
+    except (ValueError, RecursionError):  # a number of thousands of places, or a list that holds one
+        text = "a number beyond all bounds" if isinstance(value, int) else f"a {type(value).__name__} beyond all bounds"
+    return "an empty cell" if text == "" else (text if len(text) <= 60 else text[:57] + "...")
+
+
+def unprintable(text: str) -> str:
+    """The signs of a text that steer a terminal, turn lines round or are no text at all; blanks of any width stay."""
+    return "".join(sign for sign in text if unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Zl", "Zp"))
+
+
+def plain(text: str) -> str:
+    """A text with such signs written out by their number."""
+    bad = set(unprintable(text))
+    return "".join(sign.encode("unicode_escape").decode() if sign in bad else sign for sign in text)
+
+
+def as_number(value: object) -> float:
+    """A value of a settings file as a number: NaN where it is none, infinite where no float can hold it."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return float("nan")
+    try:
+        return float(value)
+    except OverflowError:
+        return float("inf") if value > 0 else float("-inf")
 
 
 def kind_of(value: object) -> str:
@@ -187,8 +218,8 @@ class ModelWarning(TreeageWarning):
 def _numbers_or_none(value: ArrayLike) -> NDArray[np.float64] | None:
     try:
         array = np.asarray(value)
-        return None if array.dtype.kind in "SU" else array.astype(np.float64, copy=False)
-    except (TypeError, ValueError):
+        return array.astype(np.float64, copy=False) if array.dtype.kind in "biufO" else None
+    except (TypeError, ValueError, OverflowError):
         return None
 
 
@@ -256,6 +287,15 @@ def require_field(where: str, value: object) -> None:
     require_attributes(where, "field", value, ("trees", "cores", "ring_widths", "settings"), advice)
 
 
+def require_path(where: str, name: str, value: object) -> Path:
+    """Check that an argument is the name of a file or folder."""
+    text = value if isinstance(value, str) else value.__fspath__() if isinstance(value, os.PathLike) else None
+    if not isinstance(text, str) or not text.strip() or "\0" in text:
+        got = "an empty text" if isinstance(text, str) and not text.strip() else kind_of(value)
+        raise InputError(Fault(got, "the name of a file or folder", "Pass a text or a Path.", where, 0, name))
+    return Path(text)
+
+
 def require_seed(where: str, seed: object) -> int:
     """Check that a seed is a whole number of at least 0."""
     if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
@@ -268,7 +308,8 @@ def require_series(where: str, name: str, values: Any) -> None:
     """Check that something is a list of series of numbers, one for each core, and no table or single series."""
     need = "one row of widths [mm] for each core"
     do = "Put brackets round each series: [[1.2, 0.9], [1.1]]."
-    if isinstance(values, (str, Mapping)) or hasattr(values, "columns") or not hasattr(values, "__len__"):
+    listed = hasattr(values, "__len__") and np.iterable(values)  # which an array of no dimension is not
+    if isinstance(values, (str, Mapping)) or hasattr(values, "columns") or not listed:
         if isinstance(values, Mapping):
             do = "Pass the list of its values: list(cores.values())."
         elif hasattr(values, "columns"):

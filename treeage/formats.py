@@ -6,24 +6,24 @@ file and its table, decadal text, XML.
 
 from __future__ import annotations
 
-import io
-import xml.sax
-import xml.sax.xmlreader
+import codecs
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
-from xml.sax.handler import ContentHandler
+from xml.parsers import expat
 
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, InputError, show
+from treeage.errors import Fault, InputError, require_path, show
 
 if TYPE_CHECKING:
     import pandas as pd
 
 _SITE_LETTERS = 3  # common practice: archive names are three letters of the site, then the tree, then the core
+_HUNDREDTHS = 999
 _STOP_UNIT_MM = {999: 0.01, -9999: 0.001}  # archive description: the stop marker tells the unit
 _HEADER_LINES = 3  # archive description: up to three lines about the site
 _VALUE_COLUMNS = 6  # archive description: columns of one value; name and year take the first twelve
@@ -39,6 +39,9 @@ _UNIT_MM = {  # the eight of the schema, versions 1.2 and 1.3
     "metres": 1000.0,
 }
 _HOLDERS = ("object", "element", "sample", "radius", "measurementSeries")
+_MOST_BYTES = 256 * 1024 * 1024  # choice: some twenty million rings
+_DEEPEST = 100  # choice: elements inside each other; the standard needs about ten
+_NUMBER = re.compile(r"[-+]?[0-9]*\.?[0-9]+([eE][-+]?[0-9]{1,3})?")
 _WIDTH_NAMES = ("ring width", "ringwidth", "ring-width")
 
 
@@ -121,19 +124,30 @@ def read_ring_file(path: str | Path) -> list[RingSeries]:
     >>> read_ring_file(file)[0].widths_mm.tolist()
     [1.2, 0.85, 1.01]
     """
-    file = Path(path)
+    file = require_path("read_ring_file", "path", path)
     try:
         raw = file.read_bytes()
     except OSError as error:
         need, do = "a readable file of ring widths", "Check the name and the folder."
         raise InputError(Fault(str(error.strerror or error), need, do, file.name)) from error
+    if len(raw) > _MOST_BYTES:
+        got, need = f"{len(raw) / 1e6:.0f} MB", f"at most {_MOST_BYTES / 1e6:.0f} MB of ring widths"
+        raise InputError(Fault(got, need, "Split the file.", file.name))
+    if _starts_as_xml(raw):
+        return standard_series(raw, file.name)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = raw.decode("latin-1")  # common practice: old archive files carry accents of one byte in their headers
-    if text.lstrip().startswith("<"):
-        return standard_series(text, file.name)
     return decadal_series(text, file.name)
+
+
+def _starts_as_xml(raw: bytes) -> bool:
+    """Whether the first sign of a file is the bracket of XML, in one or two bytes."""
+    start = raw[:1000]
+    for mark in (codecs.BOM_UTF8, codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        start = start.removeprefix(mark)
+    return start.replace(b"\0", b"").lstrip().startswith(b"<")
 
 
 def ring_table(series: Sequence[RingSeries], *, site_letters: int | None = None) -> pd.DataFrame:
@@ -199,6 +213,7 @@ class _Run:
     next_year: int
     values: list[int] = field(default_factory=list)
     stop: int | None = None
+    marks: list[int] = field(default_factory=list)  # lines that end a decade with 999 and go on
 
 
 def decadal_series(text: str, file: str = "decadal text") -> list[RingSeries]:
@@ -247,10 +262,9 @@ def _runs(text: str, file: str, faults: list[Fault]) -> list[_Run]:
     """Gather the values of every series, line by line."""
     runs: list[_Run] = []
     current: _Run | None = None
-    for number, raw in enumerate(text.splitlines(), start=1):
-        if not raw.strip():
-            continue
-        parsed = _split_line(raw.rstrip())
+    lines = [(number, raw) for number, raw in enumerate(text.splitlines(), start=1) if raw.strip()]
+    split = [_split_line(raw.rstrip()) for _, raw in lines]
+    for (number, raw), parsed, after in zip(lines, split, [*split[1:], ""], strict=False):
         if isinstance(parsed, str):
             if runs or number > _HEADER_LINES:
                 need = "a name in columns 1 to 8, a year in 9 to 12, values of 6 columns"
@@ -263,7 +277,8 @@ def _runs(text: str, file: str, faults: list[Fault]) -> list[_Run]:
         if current is None:
             current = _Run(name, number, year, year)
             runs.append(current)
-        fault = _extend(current, year, values, file, number)
+        follows = not isinstance(after, str) and after[:2] == (name, year - year % 10 + 10)
+        fault = _extend(current, year, values, file, number, follows=follows)
         faults += [fault] if fault else []
         current = None if current.stop is not None else current
     if current is not None:
@@ -278,21 +293,34 @@ def _split_line(line: str) -> tuple[str, int, list[int]] | str:
     cut = 7 if line[7:8] == "-" else 8
     fields = [line[at : at + _VALUE_COLUMNS] for at in range(12, len(line), _VALUE_COLUMNS)]
     try:
-        return line[:cut].strip(), int(line[cut:12]), [int(value) for value in fields if value.strip()]
+        return line[:cut].strip(), _whole(line[cut:12]), [_whole(value) for value in fields if value.strip()]
     except ValueError:
         pass
     words = line.split()  # common practice: files that were edited by hand keep the order but not the columns
     try:
-        return words[0], int(words[1]), [int(word) for word in words[2:]]
+        return words[0], _whole(words[1]), [_whole(word) for word in words[2:]]
     except (ValueError, IndexError):
         return "Correct the line, or move it to the head of the file if it describes the site."
 
 
-def _extend(run: _Run, year: int, values: list[int], file: str, number: int) -> Fault | None:
-    """Add the values of a line to the series, and say what is wrong with them."""
+def _whole(text: str) -> int:
+    """A whole number of at most six places, as a column holds it."""
+    if not re.fullmatch(r"[-+]?[0-9]{1,6}", text.strip()):
+        raise ValueError(text)
+    return int(text)
+
+
+def _extend(run: _Run, year: int, values: list[int], file: str, number: int, *, follows: bool) -> Fault | None:
+    """Add the values of a line to the series, and say what is wrong with them.
+
+    999 at the end of a full decade is a width of 0.999 mm where the next decade `follows`, and the end is -9999.
+    """
     fault = None
     room = 10 - year % 10
-    stop = next((at for at, value in enumerate(values) if value in _STOP_UNIT_MM and at == len(values) - 1), None)
+    stop = len(values) - 1 if values and values[-1] in _STOP_UNIT_MM else None
+    if stop is not None and follows and values[-1] == _HUNDREDTHS and len(values) == room:
+        stop = None
+        run.marks.append(number)
     kept = values if stop is None else values[:stop]
     if not run.name:
         fault = Fault("an empty name", "a name in columns 1 to 8", "Name the series.", file, number, "name")
@@ -332,9 +360,12 @@ def _twice(runs: list[_Run], file: str) -> list[Fault]:
 
 def _series(run: _Run, file: str, faults: list[Fault]) -> RingSeries:
     """Ring widths [mm] of one block of values of a series, with what is wrong with it added to the faults."""
-    unit = _STOP_UNIT_MM[run.stop or 999]
+    unit = _STOP_UNIT_MM[run.stop or _HUNDREDTHS]
     values = np.array(run.values, dtype=np.float64)
     widths = np.asarray(np.round(np.where(values < 0, np.nan, values * unit), 3), dtype=np.float64)
+    if run.marks and run.stop == _HUNDREDTHS:
+        need, do = "the stop marker 999 once, after the outermost ring", "Remove it, or give what follows another name."
+        faults.append(Fault("999 before the end", need, do, file, run.marks[0], "values", run.name))
     if widths.size == 0:
         faults.append(Fault("no ring", "at least one ring", "Remove the series.", file, run.line, "values", run.name))
     elif np.nanmax(widths, initial=0.0) > _WIDEST_MM:
@@ -352,6 +383,7 @@ class _Values:
     """One block of values of a series."""
 
     line: int
+    count: str = ""
     variable: str = ""
     unit: str = ""
     items: list[tuple[int, str]] = field(default_factory=list)
@@ -368,37 +400,61 @@ class _Series:
     blocks: list[_Values] = field(default_factory=list)
 
 
-class _Reader(ContentHandler):
+class _Reader:
     """Collects series with the line on which everything stands."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, file: str) -> None:
+        self.file = file
         self.path: list[str] = []
         self.titles: dict[str, str] = {}
-        self.text = ""
+        self.text: list[str] = []
         self.series: list[_Series] = []
-        self.place: xml.sax.xmlreader.Locator | None = None
 
-    def setDocumentLocator(self, locator: xml.sax.xmlreader.Locator) -> None:  # noqa: N802
-        self.place = locator
+    def read(self, data: bytes, encoding: str | None) -> None:
+        """Go through a whole document; `encoding` overrides what it declares."""
+        parser = expat.ParserCreate(encoding)
+        parser.buffer_text = True
+        parser.StartElementHandler = lambda name, attrs: self.start(name, attrs, parser.CurrentLineNumber)
+        parser.EndElementHandler = self.end
+        parser.CharacterDataHandler = self.text.append
+        parser.StartDoctypeDeclHandler = lambda *_words: self.refuse_types(parser.CurrentLineNumber)
+        try:
+            parser.Parse(data, True)
+        except expat.ExpatError as error:
+            got, need, do = expat.ErrorString(error.code), "well-formed XML", "Export the file again."
+            if error.code == expat.errors.codes[expat.errors.XML_ERROR_UNKNOWN_ENCODING]:
+                got, need, do = "an unknown encoding", "UTF-8, or another encoding of XML", "Save it as UTF-8."
+            raise InputError(Fault(got, need, do, self.file, error.lineno, "line")) from error
+        except InputError:
+            raise
+        except (LookupError, ValueError) as error:  # how Python says that an encoding has no table of single bytes
+            got, need = f"an encoding that does not read ({show(str(error))})", "UTF-8, or another encoding of XML"
+            raise InputError(Fault(got, need, "Save it as UTF-8.", self.file, 1, "line")) from error
 
-    def startElement(self, name: str, attrs: xml.sax.xmlreader.AttributesImpl) -> None:  # noqa: N802
+    def refuse_types(self, line: int) -> None:
+        """A document type may hold entities that grow without end."""
+        raise InputError(Fault("a document type", "plain elements", "Remove the declaration.", self.file, line, "line"))
+
+    def start(self, name: str, attributes: dict[str, str], line: int) -> None:
+        """Begin an element."""
         tag = name.rpartition(":")[2]
         self.path.append(tag)
-        self.text = ""
-        line = (self.place.getLineNumber() or 0) if self.place else 0
+        self.text.clear()
+        if len(self.path) > _DEEPEST:
+            got, need = f"{len(self.path)} elements inside each other", f"at most {_DEEPEST}"
+            raise InputError(Fault(got, need, "Export the file again.", self.file, line, "line"))
         if tag in _HOLDERS:
             for holder in _HOLDERS[_HOLDERS.index(tag) :]:
                 self.titles.pop(holder, None)
         if tag == "measurementSeries":
             self.series.append(_Series(line, self.titles))
         elif self.series and "measurementSeries" in self.path:
-            self._inside(tag, {key.rpartition(":")[2]: attrs.getValue(key) for key in attrs.getNames()}, line)
+            self._inside(tag, {key.rpartition(":")[2]: value for key, value in attributes.items()}, line)
 
     def _inside(self, tag: str, attrs: dict[str, str], line: int) -> None:
         series = self.series[-1]
         if tag == "values":
-            series.blocks.append(_Values(line))
+            series.blocks.append(_Values(line, count=attrs.get("count", "")))
         elif tag == "firstYear":
             series.suffix = attrs.get("suffix", "AD")
         elif series.blocks and "values" in self.path:
@@ -410,12 +466,10 @@ class _Reader(ContentHandler):
             elif tag == "value":
                 block.items.append((line, attrs.get("value", "")))
 
-    def characters(self, content: str) -> None:
-        self.text += content
-
-    def endElement(self, name: str) -> None:  # noqa: N802
+    def end(self, _name: str) -> None:
+        """End an element."""
         tag = self.path.pop()
-        text = self.text.strip()
+        text = "".join(self.text).strip()
         parent = self.path[-1] if self.path else ""
         if tag == "title" and parent in _HOLDERS:
             self.titles[parent] = text
@@ -426,16 +480,17 @@ class _Reader(ContentHandler):
         elif tag in ("variable", "unit") and self.series and self.series[-1].blocks and text:
             block = self.series[-1].blocks[-1]
             setattr(block, tag, getattr(block, tag) or text)
-        self.text = ""
+        self.text.clear()
 
 
-def standard_series(text: str, file: str = "XML text") -> list[RingSeries]:
+def standard_series(text: str | bytes, file: str = "XML text") -> list[RingSeries]:
     """Read the ring widths of a file of the open XML tree-ring data standard.
 
     Parameters
     ----------
-    text : str
-        Content of the file.
+    text : str or bytes
+        Content of the file. Bytes are read in the encoding that the document declares, UTF-8 where it declares none;
+        of a text the declaration says nothing any more.
     file : str
         Its name, for messages.
 
@@ -448,12 +503,14 @@ def standard_series(text: str, file: str = "XML text") -> list[RingSeries]:
     Raises
     ------
     InputError
-        If the XML is broken, declares a document type, or a series lacks unit, year or numbers, with the line.
+        If the XML is broken, its encoding unknown, it declares a document type, or a series lacks unit, year or
+        numbers, with the line.
 
     Notes
     -----
-    Years with the suffix BC are turned into astronomical years (1 BC is 0), BP counts back from 1950; relative
-    years are kept and marked as not dated.
+    Years with the suffix BC are turned into astronomical years (1 BC is 0; there is no year 0 BC or AD), BP counts back
+    from 1950; relative years are kept and marked as not dated. A number of values that is stated (`count`) must be
+    the number there.
 
     References
     ----------
@@ -471,15 +528,11 @@ def standard_series(text: str, file: str = "XML text") -> list[RingSeries]:
     >>> one.tree, one.core, one.first_year, one.widths_mm.tolist()
     ('7', 'A', 1999, [0.8, 0.0])
     """
-    if "<!DOCTYPE" in text or "<!ENTITY" in text:
-        row = next(n for n, line in enumerate(text.splitlines(), 1) if "<!DOCTYPE" in line or "<!ENTITY" in line)
-        raise InputError(Fault("a document type", "plain elements", "Remove the declaration.", file, row, "line"))
-    reader = _Reader()
-    try:
-        xml.sax.parse(io.BytesIO(text.encode("utf-8")), reader)
-    except xml.sax.SAXParseException as error:
-        got, row = error.getMessage(), error.getLineNumber() or 0
-        raise InputError(Fault(got, "well-formed XML", "Export the file again.", file, row, "line")) from error
+    reader = _Reader(file)
+    if isinstance(text, str):
+        reader.read(text.encode("utf-8", errors="replace"), "utf-8")
+    else:
+        reader.read(bytes(text), None)
     faults: list[Fault] = []
     series = [_convert(one, block, file, faults) for one in reader.series for block in one.blocks if _is_width(block)]
     if not series and not faults:
@@ -505,13 +558,17 @@ def _convert(one: _Series, block: _Values, file: str, faults: list[Fault]) -> Ri
     year = _first_year(one, name, file, faults)
     widths = np.zeros(len(block.items))
     for at, (line, value) in enumerate(block.items):
-        try:
-            widths[at] = np.nan if value.strip() == "" else float(value) * (unit or 1.0)
-        except ValueError:
-            widths[at] = -1.0
-        if widths[at] < 0 or np.isinf(widths[at]):
-            need = "a width of at least 0, or empty if not measured"
-            faults.append(Fault(show(value), need, "Correct it.", file, line, "value", name))
+        text = value.strip()
+        widths[at] = np.nan if text == "" else (float(text) * (unit or 1.0) if _NUMBER.fullmatch(text) else -1.0)
+        if widths[at] < 0 or widths[at] > _WIDEST_MM:
+            need, do = "a width of at least 0, or empty if not measured", "Correct it."
+            if widths[at] > 0:
+                need, do = f"widths up to {_WIDEST_MM:g} [mm]", "Correct it, or the unit."
+            faults.append(Fault(show(value), need, do, file, line, "value", name))
+            widths[at] = np.nan
+    if block.count and block.count.strip() != str(len(block.items)):
+        need = f"{len(block.items)}, as many as there are values"
+        faults.append(Fault(show(block.count), need, "Export it again.", file, block.line, "count", name))
     if not block.items:
         faults.append(Fault("no value", "at least one ring", "Remove the series.", file, block.line, "value", name))
     core = one.titles.get("radius") or one.titles.get("sample") or name
@@ -527,13 +584,18 @@ def _convert(one: _Series, block: _Values, file: str, faults: list[Fault]) -> Ri
 
 
 def _first_year(one: _Series, name: str, file: str, faults: list[Fault]) -> int:
-    try:
-        year = int(one.first_year)
-    except ValueError:
-        need, do = "the year of the innermost ring (firstYear)", "Date the series or give it a relative year."
-        faults.append(Fault(show(one.first_year), need, do, file, one.line, "firstYear", name))
-        return 0
+    need, do = "the year of the innermost ring (firstYear)", "Date the series or give it a relative year."
     suffix = one.suffix.strip().upper()
+    good = re.fullmatch(r"[-+]?[0-9]{1,5}", one.first_year)
+    if good and int(one.first_year) == 0 and suffix in ("AD", "BC"):
+        good, need, do = None, "1 BC or 1 AD: between them there is no year 0", "Correct the year or its suffix."
+    elif good and suffix not in ("AD", "BC", "BP", "RELATIVE"):
+        good, need, do = None, "one of AD, BC, BP, relative after it", "Correct the suffix."
+    if not good:
+        got = one.first_year if one.suffix == "AD" else f"{one.first_year} {one.suffix}".strip()
+        faults.append(Fault(show(got), need, do, file, one.line, "firstYear", name))
+        return 0
+    year = int(one.first_year)
     if suffix == "BC":
         return 1 - year
     return 1950 - year if suffix == "BP" else year

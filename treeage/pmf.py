@@ -61,7 +61,13 @@ class Pmf(Result):
     _mass: NDArray[np.float64]
 
     def __init__(self, start: int, mass: ArrayLike) -> None:
-        values = np.array(mass, dtype=np.float64)
+        try:
+            if np.iscomplexobj(mass):
+                raise TypeError
+            values, first = np.array(mass, dtype=np.float64), int(start)
+        except (TypeError, ValueError, OverflowError) as error:
+            got, need = f"{kind_of(start)} and {kind_of(mass)}", "a whole number and probabilities"
+            raise InputError(Fault(got, need, "Pass numbers.", "Pmf", 0, "start, mass")) from error
         if values.ndim != 1 or values.size == 0:
             raise InputError(
                 Fault(f"shape {values.shape}", "one row of probabilities", "Pass a list.", "Pmf", 0, "mass")
@@ -76,7 +82,7 @@ class Pmf(Result):
             raise InputError(Fault("a sum of 0", "some probability above 0", "Check the inputs.", "Pmf", 0, "mass"))
         values /= total
         values.flags.writeable = False
-        object.__setattr__(self, "_start", int(start))
+        object.__setattr__(self, "_start", first)
         object.__setattr__(self, "_mass", values)
 
     def __setattr__(self, name: str, value: object) -> None:
@@ -478,7 +484,9 @@ class ReadOnlyDict(dict[Any, Any]):
 
 
 def _read_only(value: Any) -> Any:
-    """Read-only views of arrays and read-only copies of dicts; anything else as it is."""
+    """Read-only views of arrays, read-only copies of dicts, tuples in place of lists; anything else as it is."""
+    if isinstance(value, (list, tuple)) and type(value) in (list, tuple):
+        return tuple(map(_read_only, value))
     if isinstance(value, np.ndarray):
         value = value.view()
         value.flags.writeable = False

@@ -15,8 +15,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.display import ADD_UP, Result, in_one_cell, table_html
-from treeage.errors import Fault, InputError, require_level, require_seed
+from treeage.errors import Fault, InputError, kind_of, require_level, require_seed, show
 from treeage.pmf import Mass, Pmf, freeze_arrays
+from treeage.priors import data_rows
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, Word
 
 if TYPE_CHECKING:
@@ -151,6 +152,7 @@ DISTRIBUTIONS = (
 )
 FACTS = ("cores", "dating", "inner_end", "lead_core", "core_height_m", "rings_counted")
 SHARES = ("share_count", "share_distance", "share_rate", "share_height", "share_collar")
+LIVED_ON = " Outer rings are lost, their number unknown: it lived on."
 CONVENTIONS = (
     "Ring 1 is the first ring round the pith; the ring against the bark counts. Establishment year is the first "
     "growing season; age counts growing seasons from establishment to the last year, both included (years elapsed "
@@ -331,7 +333,7 @@ class TreeAge(Result):
         """
         if not self.distributions:
             rings, year = self.minimum_age, year_text(self.outer_year)
-            older = " Outer rings are lost, their number unknown: it lived on." if self.open_end else ""
+            older = LIVED_ON * self.open_end
             if self.facts.get("dating") == Dating.CROSSDATED:
                 return (
                     f"Tree {self.tree} is at least {rings} years old in {year} (crossdated; no estimate is possible)."
@@ -353,16 +355,13 @@ class TreeAge(Result):
         if self.date_refers_to == CORE_HEIGHT:
             at = f"{self.facts['core_height_m']:g} m" if "core_height_m" in self.facts else "coring height"
             older = "it is older by the unknown years to that height"
-            lived = " Outer rings are lost, their number unknown: it lived on." if self.open_end else ""
-            return f"Tree {self.tree} had its pith ring at {at} in {when}; {older}.{lived}"
+            return f"Tree {self.tree} had its pith ring at {at} in {when}; {older}.{LIVED_ON * self.open_end}"
         age_low, age_high = self.age.interval(level)
         ended = "in" if self.outer_lost.sd() == 0 else "in its last year, about"
         year = year_text(self.last_year)
         if self.open_end:
-            return (
-                f"Tree {self.tree} established {when}; its rings up to {year} make {age_low} to {age_high} years. "
-                "Outer rings are lost, their number unknown: it lived on, and its age has no upper end."
-            )
+            ends = f"{age_low} to {age_high} years, and its age has no upper end"
+            return f"Tree {self.tree} established {when}; its rings up to {year} make {ends}.{LIVED_ON}"
         return f"Tree {self.tree} established {when}; it was {age_low} to {age_high} years old {ended} {year}."
 
     def to_frame(self, prob: float | None = None) -> pd.DataFrame:
@@ -407,6 +406,9 @@ def frame_of_rows(rows: list[dict[str, Any]]) -> pd.DataFrame:
         if name.endswith(whole) or name in ("cores", "rings_counted", "minimum_age"):
             frame[name] = frame[name].astype("Int64")
     return frame
+
+
+_FRAMES = frozenset({"accounting", "tree_table", "events", "notes", "sources"})  # of Ages
 
 
 @dataclass(frozen=True)
@@ -460,6 +462,10 @@ class Ages(Result):
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
+    def __getattribute__(self, name: str) -> Any:
+        value = super().__getattribute__(name)
+        return value.copy() if name in _FRAMES else value  # what a user does to a table stays with that table
+
     def __len__(self) -> int:
         return len(self.tree_ages)
 
@@ -512,20 +518,13 @@ class Ages(Result):
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """What has to be read before any date is used: one sentence each, the gravest first; mostly none."""
-        sentences = {
-            Flag.SAMPLING_FAILED: "{many}: the sampling of the learned parameters failed; do not use these dates.",
-            Flag.CORES_CONTRADICT: "{many}: the cores exclude each other; check ids, outer years and counts.",
-            Flag.MORE_HIDDEN_THAN_SEEN: "{many}: more is hidden than was seen, by rings or length; check that dbh_cm "
-            "holds diameters in cm, not girths or mm.",
-            Flag.OUTER_RINGS_UNKNOWN: "{many}: outer rings are lost, their number unknown; ages have no upper end.",
-        }
+        """What has to be read before any date is used: one sentence each; mostly none."""
         told = []
-        for flag, sentence in sentences.items():
-            names = [answer.tree for answer in self if flag in answer.flags]
+        for row in (each for each in data_rows("flags.csv") if each["caution"]):
+            names = [answer.tree for answer in self if row["flag"] in answer.flags]
             if names:
                 some = ", ".join(names[:5]) + (", ..." if len(names) > 5 else "")
-                told.append(sentence.format(many=f"{len(names)} tree{'s' * (len(names) > 1)} ({some})"))
+                told.append(row["caution"].format(many=f"{len(names)} tree{'s' * (len(names) > 1)} ({some})"))
         return tuple(told)
 
     @property
@@ -572,7 +571,7 @@ class Ages(Result):
 
         name = "date" if self.at_core_height else "establishment_year"
         if self.sampled is not None:
-            rows = _rows_drawn(self.sampled.sizes["draw"], n, seed)
+            rows = _rows_drawn(self.sampled.sizes["draw"], n, seed, self.sampled.sizes["tree"])
             return self.sampled.isel(draw=rows).assign_coords(draw=np.arange(n)).rename(name)
         trees, years = joint_years(self, n, seed=seed)
         coords = {"draw": np.arange(n), "tree": trees}
@@ -607,13 +606,16 @@ class Ages(Result):
         return f"Ages({dated} trees dated{above}, {len(self) - dated} minimum only, {100 * self.prob:g} % intervals)"
 
     def _repr_html_(self) -> str:
-        shown = ["date_refers_to", "pith_year"] if self.at_core_height else []
-        shown = ["tree", "species", *shown, "establishment_year", "age", "minimum_age", "flags"]
+        above = ["date_refers_to", "pith_year"] * bool(self.at_core_height)
+        shown = ["tree", "species", *above, "establishment_year", "age", "minimum_age", "flags"]
         table = in_one_cell(self.to_frame())[[name.replace("_", " ") for name in shown]]
         table["flags"] = table["flags"].str.replace("_", " ").str.replace(";", "; ")
         text = html.escape(self.summary()).replace("\n", "<br>")
         folded = f"<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
         return f"<p>{text}</p>{table_html(table)}{folded}"
+
+
+MOST_DRAWN = 200_000_000  # choice: years in one table of draws, 1.6 GB
 
 
 def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], NDArray[np.int64]]:
@@ -623,9 +625,9 @@ def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], ND
     """
     if ages.sampled is not None:
         drawn = ages.sampled.transpose("draw", "tree")
-        rows = _rows_drawn(drawn.sizes["draw"], count, seed)
+        rows = _rows_drawn(drawn.sizes["draw"], count, seed, drawn.sizes["tree"])
         return [str(tree) for tree in drawn["tree"].to_numpy()], drawn.to_numpy()[rows]
-    _require_some(count)
+    _require_some(count, len(ages.tree_ages))
     rng = np.random.default_rng(require_seed("Ages.draws", seed))
     parts = {answer.tree: answer.parts for answer in ages.tree_ages if answer.parts is not None}
     stand = dict.fromkeys(sorted(ages.stand_weights), rng.random(count))  # one state for all: aim and reading
@@ -663,12 +665,17 @@ def _indices(weights: Array, uniform: Array) -> NDArray[np.int64]:
     return np.minimum(np.searchsorted(np.cumsum(weights), uniform), weights.size - 1)
 
 
-def _rows_drawn(size: int, count: int, seed: int) -> NDArray[np.int64]:
+def _rows_drawn(size: int, count: int, seed: int, trees: int) -> NDArray[np.int64]:
     """Rows of sampled draws: each once as long as there are enough of them."""
-    _require_some(count)
+    _require_some(count, trees)
     return np.random.default_rng(require_seed("Ages.draws", seed)).choice(size, count, replace=count > size)
 
 
-def _require_some(count: int) -> None:
-    if count < 1:
-        raise InputError(Fault(str(count), "at least 1", "Ask for some draws.", "Ages.draws", 0, "n"))
+def _require_some(count: int, trees: int) -> None:
+    if isinstance(count, bool) or not isinstance(count, (int, np.integer)) or count < 1:
+        got = str(count) if isinstance(count, int) else kind_of(count)
+        raise InputError(Fault(got, "at least 1", "Ask for some draws.", "Ages.draws", 0, "n"))
+    most = MOST_DRAWN // max(trees, 1)
+    if count > most:
+        got, need = f"{show(count)} draws of {trees} trees", f"at most {most}, or {MOST_DRAWN} years in all"
+        raise InputError(Fault(got, need, "Ask for fewer; 4000 serve most ends.", "Ages.draws", 0, "n"))

@@ -19,8 +19,9 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from treeage.cli.forms import add_form_commands, scenario_lines
 from treeage.cli.guard import BAD_INPUT, DONE, NOTHING_USABLE, STOPPED, answers_go_to, main, place, say
+from treeage.cli.proof import add_validate
 from treeage.display import VERSION
-from treeage.errors import Fault, InputError, TreeageWarning, place_fault
+from treeage.errors import Fault, InputError, TreeageWarning, place_fault, show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,6 +40,7 @@ SHOWN_TREES = 5  # choice: best and worst dated trees on the screen; all of them
 SHOWN_LINES = 8  # choice: notes and flags on the screen; all of them are in report.html
 WORTH_A_LOOK = 0.05  # choice: below this no probability of a fault is shown
 QUIET_SECONDS = 1.5  # choice: a shorter run shows no progress bar
+MOST_DRAWS = 1_000_000  # choice: Monte Carlo error is long below a year; the table has a column a tree
 NAME_COLUMNS = 2  # columns of a table of trees that stand left; numbers stand right
 
 
@@ -79,6 +81,7 @@ def command_parser() -> argparse.ArgumentParser:
     _add_check(commands)
     _add_estimate(commands)
     _add_stand(commands)
+    add_validate(commands)
     _add_columns(commands)
     _add_example(commands)
     add_form_commands(commands)
@@ -142,9 +145,9 @@ def _require_arguments(arguments: argparse.Namespace) -> None:
     if not 0 < arguments.prob < 1:
         do = "Write for example --prob 0.95."
         faults.append(Fault(f"{arguments.prob:g}", "between 0 and 1", do, "treeage estimate", 0, "--prob"))
-    if arguments.draws < 1:
-        do = "Ask for some draws."
-        faults.append(Fault(str(arguments.draws), "at least 1", do, "treeage estimate", 0, "--draws"))
+    if not 1 <= arguments.draws <= MOST_DRAWS:
+        do, need = "Write for example --draws 4000.", f"at least 1 and at most {MOST_DRAWS}"
+        faults.append(Fault(show(arguments.draws), need, do, "treeage estimate", 0, "--draws"))
     if arguments.seed < 0:
         do = "Write for example --seed 1."
         faults.append(Fault(str(arguments.seed), "at least 0", do, "treeage estimate", 0, "--seed"))

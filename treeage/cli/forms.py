@@ -140,7 +140,7 @@ def tree(arguments: argparse.Namespace) -> int:
 
     given = {item.name: getattr(arguments, item.name) for item in _tree_columns()}
     values = {name: text for name, text in given.items() if text is not None}
-    if arguments.ask or (sys.stdin.isatty() and not values):
+    if arguments.ask or (sys.stdin is not None and sys.stdin.isatty() and not values):
         values |= _asked(values)
     core: dict[str, Any] = {name: _number(name, text) for name, text in values.items()}
     _check_options(arguments)

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
+LARGEST_MM = 1e6  # choice: no arc of a ring is longer, and none that was read is flatter than its inverse
 DISTANCE_STEP = 0.04  # choice: step of ln(distance); a tenth of the spread of the log growth rate
 _LOW_MM = 0.05  # choice: below one narrow ring
 _HIGH_MM = 1500.0  # choice: more than the radius of nearly any cored tree
@@ -291,12 +292,15 @@ def arc_radius(chord_mm: ArrayLike, rise_mm: ArrayLike) -> Array:
     5.0
     """
     chord, rise = require_positive("arc_radius", chord_mm=chord_mm, rise_mm=rise_mm)
+    if np.any(chord > LARGEST_MM) or np.any(rise < 1 / LARGEST_MM):
+        need = f"chords up to {LARGEST_MM:g} and rises from {1 / LARGEST_MM:g} [mm]"
+        raise InputError(Fault("no arc of a ring", need, "Check the unit.", "arc_radius", 0, "chord_mm, rise_mm"))
     if chord.ndim and rise.ndim and chord.shape != rise.shape:
         many = f"{chord.size} chords and {rise.size} rises"
         raise InputError(Fault(many, "one rise for each chord", "Pass as many of both.", "arc_radius", 0, "rise_mm"))
     if np.any(rise > chord / 2 * (1 + 1e-9)):
         worst = np.broadcast_to(rise, np.broadcast_shapes(rise.shape, chord.shape))
-        got = float(np.atleast_1d(worst)[np.argmax(np.atleast_1d(rise - chord / 2))])
+        got = float(np.ravel(worst)[np.argmax(rise - chord / 2)])
         need = "at most half the chord [mm]"
         raise InputError(Fault(f"{got:g}", need, "Check chord and rise.", "arc_radius", 0, "rise_mm"))
     return np.asarray(rise / 2 + chord**2 / (8 * rise))

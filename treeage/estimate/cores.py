@@ -376,7 +376,7 @@ def _arcs(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Distan
     arc = READINGS[DistanceSource.ARC]
     chord, rise, reading = arc.values(table)
     own = np.isfinite(chord) & np.isfinite(rise)
-    place, more = _places(table), field.arcs
+    place, more = _places(table), field.arcs.sort_values(["tree", "core", "ring", "chord_mm", "rise_mm"], kind="stable")
     arcs: dict[int, list[tuple[float, float, float, float]]] = {}
     for tree, core, ring, *values in zip(more["tree"], more["core"], more["ring"], *arc.values(more), strict=True):
         row = place.get((tree, core), -1)
@@ -402,7 +402,8 @@ def _points(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Dist
     """Digitised ring boundaries of points.csv."""
     rows, values = np.zeros(len(table), dtype=bool), np.ones((len(table), DISTANCE_GRID_MM.size))
     place = _places(table)
-    for key, points in field.points.groupby(["tree", "core"], sort=False):
+    in_order = field.points.sort_values(["ring", "x_mm", "y_mm"], kind="stable")
+    for key, points in in_order.groupby(["tree", "core"], sort=False):
         row = place.get((str(key[0]), str(key[1])), -1)
         boundary = points[points["ring"] >= 1]
         enough = boundary.groupby("ring").size().max() if len(boundary) else 0

@@ -23,6 +23,7 @@ from treeage.schema import TreeOrigin, Word
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+MOST_SEASONS: Final = 10_000  # choice: far beyond any tree, and still a short axis
 SHARED_NODES: Final = 32  # choice: equally likely states of what the trees of a stand share
 TREE_NODES: Final = 41  # choice: equally likely mid-quantiles from tree to tree
 TIED_NODES: Final = (
@@ -178,15 +179,16 @@ def whole_seasons(passing_seasons: ArrayLike) -> Ints:
     Returns
     -------
     numpy.ndarray of int
-        Years to subtract from a pith year. A tip that passes exactly at the end of a season passes in it.
+        Years to subtract from a pith year. A tip that passes exactly at the end of a season passes in it. Times beyond
+        10,000 seasons, the tail of a model that knows next to nothing, stand as that.
 
     Examples
     --------
     >>> whole_seasons([0.0, 0.4, 1.0, 6.5, 7.0]).tolist()
     [0, 0, 0, 6, 6]
     """
-    whole: Floats = np.ceil(np.asarray(passing_seasons, dtype=np.float64)) - 1
-    return np.maximum(whole, 0).astype(np.int64)
+    whole: Floats = np.clip(np.ceil(np.asarray(passing_seasons, dtype=np.float64)) - 1, 0, MOST_SEASONS)
+    return whole.astype(np.int64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -463,7 +465,10 @@ def _years_table(model: HeightModel, height_m: float) -> Mass:
     with np.errstate(divide="ignore"):  # Y = k where k < T <= k + 1
         log_edges = np.maximum(np.log(np.arange(start, stop + 2, dtype=np.float64)), _LOG_NEVER)
     at = np.broadcast_to(log_edges, (len(rows), log_edges.size))
-    mass = np.diff(ndtr(_piecewise_rows(at, rows, np.tile(scores, (len(rows), 1)))), axis=1)
+    below = ndtr(_piecewise_rows(at, rows, np.tile(scores, (len(rows), 1))))
+    mass = np.diff(below, axis=1)
+    if stop == MOST_SEASONS:
+        mass[:, -1] += 1 - below[:, -1]
     mass /= mass.sum(axis=1, keepdims=True)
     return Mass(start, mass)
 
@@ -472,6 +477,10 @@ def _knots(model: HeightModel, height_m: float) -> tuple[Floats, Floats]:
     """Log seasons of each shared node at normal scores between which they are linear."""
     scores = normal_nodes(model.deviation.shape[1])
     rows = model._log_seasons(height_m) + _APART * (scores - 2 * _FAR)
+    if not np.median(rows) <= np.log(MOST_SEASONS):
+        got = f"a median of {np.exp(min(float(np.median(rows)), 700.0)):.3g} years to {height_m:g} m by {model.name}"
+        do = "Check the years and spreads that the height model rests on."
+        raise ModelError(Fault(got, f"at most {MOST_SEASONS} years", do, "HeightModel", 0, "height_m"))
     spread = rows[:, -1:] - rows[:, :1]
     straight = bool(np.all(np.abs(np.diff(rows) - np.diff(scores) * spread / (scores[-1] - scores[0])) < _STRAIGHT))
     knots = np.array([0, -1]) if straight else np.arange(scores.size)

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, require_positive, show
+from treeage.errors import Fault, InputError, kind_of, require_positive, show
 from treeage.height.curves import Floats
 from treeage.height.model import TREE_NODES, GrowthForm, HeightModel, normal_nodes
 from treeage.height.young import sampling_of, sampling_shift, spread_points, white_columns
@@ -204,6 +204,9 @@ def from_open_data(
     Parameters and sources as in `years_from_open_data`; `HeightModel.of_tree` picks the sibling of a tree. Nursery
     years are those of planted trees for which trees.csv has none.
     """
+    if not isinstance(species, str):
+        need, do = "the name of a species", 'Write for example "Larix decidua".'
+        raise InputError(Fault(kind_of(species), need, do, "from_open_data", 0, "species"))
     ages, heights = _own_rows(own_age_years, own_height_m)
     return _pooled_model(
         species, tuple(ages.tolist()), tuple(heights.tolist()), sampling_of(sampling), era_log_sd, nursery_years

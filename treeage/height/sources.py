@@ -629,7 +629,8 @@ def _complete(seedlings: YoungTrees, names: tuple[str, ...]) -> list[NDArray[np.
         raise InputError(Fault(got, need, do, "seedlings.csv", 0, missing[0]))
     arrays = [np.asarray(seedlings[name], dtype=np.float64) for name in names]
     whole = np.all([~np.isnan(array) for array in arrays], axis=0)
-    return [array[whole] for array in arrays]
+    order = np.lexsort(arrays)  # so that sums over them, to the last digit, do not depend on the order of rows
+    return [array[order][whole[order]] for array in arrays]
 
 
 def _from_curve(options: Mapping[str, Any]) -> HeightModel:

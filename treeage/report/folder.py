@@ -18,7 +18,7 @@ from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 
-from treeage.errors import Fault, InputError
+from treeage.errors import Fault, InputError, require_path
 
 RECORD = "run.json"
 FIXED = ("ages.csv", "draws.parquet", "report.html", "methods.md", "references.bib", RECORD)
@@ -31,15 +31,13 @@ HERE = -100  # its number for names that are not relative to an open folder
 
 def check_place(folder: str | Path, where: str, name: str) -> Path:
     """Refuse a folder that cannot take answers; nothing is made, but what a killed run began there is finished."""
-    target = Path(folder)
+    target = Path(folder) if folder == "" else require_path(where, name, folder)
 
     def refuse(got: str, need: str = "a folder", do: str = "Name another place.") -> InputError:
         return InputError(Fault(got, need, do, where, 0, name))
 
     if str(folder).strip() == "":
         raise refuse("an empty name", "the name of a folder", "Write for example --out answers.")
-    if "\0" in str(folder):
-        raise refuse("a name with a NUL character")
     if target.resolve() == Path(target.resolve().anchor):
         raise refuse(f"{target}, the root of the disk", "a folder of its own")
     if os.path.lexists(target) and not target.is_dir():

@@ -17,13 +17,14 @@ from typing import TYPE_CHECKING, Any
 
 from treeage.checks import with_checks
 from treeage.display import VERSION
-from treeage.errors import require_attributes, require_seed
+from treeage.errors import require_attributes, require_path, require_seed
 from treeage.report.figures import FigureForm, report_figures, stand_figures
 from treeage.report.folder import RECORD, check_place, replace_answers, sha256
 from treeage.report.page import report_html
 from treeage.report.tables import age_table, extra_tables, latex_table, shown_tables, word_tables
 from treeage.report.texts import bibliography, methods_text, row_account, words
 from treeage.results import joint_years
+from treeage.tables import is_formula
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,7 +107,7 @@ def write_outputs(
     """
     advice = ("the answer of estimate_ages or fit_hierarchical", "Pass estimate_ages(field).")
     require_attributes("write_outputs", "ages", ages, ("to_frame", "draws", "accounting"), advice)
-    target, form = Path(folder), FigureForm(figures, tuple(formats))
+    target, form = require_path("write_outputs", "folder", folder), FigureForm(figures, tuple(formats))
     chosen = require_seed("write_outputs", ages.settings.get("seed", 0) if seed is None else seed)
     if history is not None:
         ages = replace(ages, extras={**ages.extras, **stand_tables(history)})
@@ -169,7 +170,15 @@ def stand_tables(history: StandHistory) -> dict[str, pd.DataFrame]:
 
 
 def _csv(table: pd.DataFrame) -> bytes:
-    return table.to_csv(index=False, lineterminator="\n").encode("utf-8")
+    """A table as text; what a spreadsheet would take for a formula follows a quote mark."""
+    import pandas as pd
+
+    texts = {
+        str(name): [f"'{cell}" if isinstance(cell, str) and is_formula(cell) else cell for cell in table[name]]
+        for name in table
+        if pd.api.types.is_string_dtype(table[name]) or table[name].dtype == object
+    }
+    return table.assign(**texts).to_csv(index=False, lineterminator="\n").encode("utf-8")
 
 
 def _draws(ages: Ages, count: int, seed: int) -> bytes:

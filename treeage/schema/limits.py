@@ -95,7 +95,7 @@ def slip(column: Column, value: float, *, instead: str = "give a measured value"
 
 
 def _looks_like(value: float, unit: str, plausible: Interval) -> str:
-    rights = {name: value * factor for name, factor in _OTHER_UNITS.get(unit, ())}
+    rights = {name: float(value) * factor for name, factor in _OTHER_UNITS.get(unit, ())}
     fitting = [name for name in rights if value > 0 and plausible.holds(rights[name])]
     decimal = [name for name in fitting if name not in _IMPERIAL][:1]  # the first that fits is the likeliest
     named = decimal + [name for name in fitting if name in _IMPERIAL]
@@ -308,8 +308,17 @@ ERA_LOG_SD: Final = (
 SEEDLING_REACH: Final = 3.0  # choice: refused from this many times the height of the tallest young tree
 
 FOOT_M: Final = 0.3048  # exact by definition
+_MOST_QUANTILES: Final = 200  # choice
 _LARGEST: Final = 1e300  # choice: neither infinite nor a whole number that no float can hold
-_NUMBERS: Final = {"height_m": "m", "mean_years": "years", "sd_years": "years", "site_index": "m", "log_sd": ""}
+_MOST_YEARS: Final = 2000.0  # choice: no tree needs longer to the height of a core
+_NUMBERS: Final = {  # unit, and the largest number (choice)
+    "height_m": ("m", 100.0),
+    "mean_years": ("years", _MOST_YEARS),
+    "sd_years": ("years", _MOST_YEARS),
+    "site_index": ("m", _LARGEST),
+    "log_sd": ("", 3.0),
+    "era_log_sd": ("", 3.0),
+}
 _WORDS: Final[Mapping[str, type[Word]]] = {"counts": Counts, "sampling": SeedlingSampling, "tip": Tip}
 
 
@@ -370,9 +379,13 @@ def _is_number(value: object) -> bool:
 def _value_faults(section: str, word: str, key: str, value: object) -> list[Fault]:
     """Faults of one value by itself."""
     if key in _NUMBERS:
-        unit = f" [{_NUMBERS[key]}]" if _NUMBERS[key] else ""
-        good, need = _is_number(value) and value > 0, f"a number above 0{unit}"  # type: ignore[operator]
-    elif key in ("era_log_sd", "nursery_years"):
+        unit, most = _NUMBERS[key]
+        limits = Interval(0.0, most, low_open=key != "era_log_sd")
+        good = _is_number(value) and bool(limits.holds(float(value)))  # type: ignore[arg-type]
+        need = f"a number {'' if limits.low_open else 'from '}{limits.text(unit)}"
+        if most == _LARGEST:
+            need = f"a number above 0 [{unit}]"
+    elif key == "nursery_years":
         good, need = _is_number(value) and 0 <= value <= 30, "a number from 0 to 30"  # type: ignore[operator]
     elif key == "shared_share":
         good = _is_number(value) and 0 <= value <= 1  # type: ignore[operator]
@@ -380,8 +393,10 @@ def _value_faults(section: str, word: str, key: str, value: object) -> list[Faul
     elif key in _WORDS:
         good, need = isinstance(value, str) and value in list(_WORDS[key]), f"one of {', '.join(_WORDS[key])}"
     elif key in ("probs", "years"):
-        numbers = isinstance(value, (list, tuple, np.ndarray)) and all(_is_number(item) for item in value)
-        good, need = numbers, "a list of numbers, as [4, 8, 17]"
+        items = list(value) if isinstance(value, (list, tuple, np.ndarray)) else []
+        good = isinstance(value, (list, tuple, np.ndarray)) and len(items) <= _MOST_QUANTILES
+        good &= all(_is_number(item) and abs(item) <= _MOST_YEARS for item in items)
+        need = f"a list of numbers, at most {_MOST_QUANTILES} and up to {_MOST_YEARS:g}, as [4, 8, 17]"
     elif key == "name":
         return _name_faults(section, word, value)
     else:

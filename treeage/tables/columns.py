@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Findings, Words, show
+from treeage.errors import Findings, Words, as_number, show, unprintable
 from treeage.schema import INPUT_TABLES, SETTINGS_FILE, Column, column_in_other_unit, columns, nearest, slip
 from treeage.tables.files import RawColumn, RawTable
 from treeage.tables.settings import Settings
@@ -36,6 +36,8 @@ _TRADE_NAMES = {  # names that field sheets bear for the columns, by common prac
     for name in names.split()
 }
 NA_WORDS = ("NA", "NaN", "nan", "N/A")  # written by common software for an empty cell; read as empty, with a note
+
+LONGEST_TEXT = 200  # choice: letters of a name; longer ones fit no figure, and are mostly a slip of quotes
 
 FloatArray = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -95,6 +97,8 @@ def typed_table(table: str, raw: RawTable, settings: Settings, findings: Finding
     filled: dict[str, object] = {}
     for item in columns(table):
         if item.name in given:
+            if item.defaultable and item.name in settings.defaults:
+                _default_in_range(item, settings.defaults[item.name], findings)
             filled[item.name] = _understood(item, raw.columns[item.name], shell, findings)
         else:
             filled[item.name] = _absent(item, raw, names, settings, findings)
@@ -171,18 +175,16 @@ def _absent(item: Column, raw: RawTable, names: list[str], settings: Settings, f
         findings.fault(raw.file, "no such column", need, _column_advice(item, names), column=item.name)
     if item.kind in ("text", "choice"):
         return _text_series([str(default)] * size)
-    try:
-        number = float(str(default)) if default != "" else np.nan
-    except ValueError:
-        number = np.nan
-    return np.full(size, number)
+    number = as_number(float(default) if default and default == item.default else default)
+    inside = item.range is None or item.range.holds(number)
+    return np.full(size, number if inside else np.nan)
 
 
 def _default_in_range(item: Column, value: object, findings: Findings) -> None:
-    number = float(str(value)) if isinstance(value, (int, float)) and not isinstance(value, bool) else np.nan
+    number = as_number(value)
     if _fits(item, value, number):
         return
-    near = nearest(str(value), item.choices)
+    near = nearest(show(value), item.choices)
     instead = "add the column to the table" if item.required else "leave it out"
     do = f"Did you mean {near}?" if near else slip(item, number, instead=instead) or f"Correct it or {instead}."
     findings.fault(SETTINGS_FILE, show(value), item.need, do, column=f"defaults.{item.name}")
@@ -190,7 +192,8 @@ def _default_in_range(item: Column, value: object, findings: Findings) -> None:
 
 def _fits(item: Column, value: object, number: float) -> bool:
     if item.range is None:
-        return isinstance(value, str) and value != "" and value in (item.choices or (value,))
+        good = isinstance(value, str) and value != "" and len(value) <= LONGEST_TEXT and not unprintable(value)
+        return good and value in (item.choices or (value,))
     return bool(item.range.holds(number)) and (item.kind == "number" or number.is_integer())
 
 
@@ -250,6 +253,7 @@ def _understood(item: Column, cells: RawColumn, shell: TypedTable, findings: Fin
     if item.kind == "text":
         texts = _texts(cells)
         _required_cells(item, np.array([not text for text in texts], dtype=bool), shell, findings)
+        _odd_texts(item, texts, shell, findings)
         return _text_series(texts)
     if item.kind == "choice":
         return _choice_column(item, _texts(cells), shell, findings)
@@ -259,6 +263,34 @@ def _understood(item: Column, cells: RawColumn, shell: TypedTable, findings: Fin
     if item.default:
         values = np.where(np.isnan(values), float(item.default), values)
     return values
+
+
+def _odd_texts(item: Column, texts: list[str], shell: TypedTable, findings: Findings) -> None:
+    """Refuse texts that would steer a terminal or break a figure; ask about names that a spreadsheet would compute."""
+    letters = f"at most {LONGEST_TEXT} letters"
+    anew = "Write it anew; it was probably copied with something that cannot be seen."
+
+    def steering(row: int) -> Words:
+        return f"a control character in {show(texts[row])}", "plain text", anew
+
+    def long(row: int) -> Words:
+        return f"{len(texts[row])} letters", letters, "Shorten it."
+
+    def formula(row: int) -> Words:
+        do = "Nothing; in the CSV files written a ' stands before it."
+        return texts[row], "a name that a spreadsheet does not take for a formula", do
+
+    steer = [row for row, text in enumerate(texts) if not text.isprintable() and unprintable(text)]
+    findings.at_rows(shell, steer, item.name, steering)
+    findings.at_rows(shell, [row for row, text in enumerate(texts) if len(text) > LONGEST_TEXT], item.name, long)
+    if shell.name == ("trees" if item.name == "tree" else "cores"):
+        computed = [row for row, text in enumerate(texts) if is_formula(text)]
+        findings.at_rows(shell, computed, item.name, formula, note=True)
+
+
+def is_formula(text: str) -> bool:
+    """Whether a spreadsheet that opens a CSV file takes a text for something to compute."""
+    return text.startswith(("=", "+", "-", "@")) and not re.fullmatch(r"[-+]\d+(\.\d+)?", text)
 
 
 def _choice_column(item: Column, cells: list[str], shell: TypedTable, findings: Findings) -> pd.Series:

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, Findings, InputError, fault_lines, faults_frame
+from treeage.errors import Fault, Findings, InputError, fault_lines, faults_frame, kind_of, require_path
 from treeage.pmf import ReadOnlyDict
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns, nearest
 from treeage.tables.checks import check_tables
@@ -121,9 +121,15 @@ class Field:
         findings = Findings()
         raw: dict[str, RawTable] = {}
         for name, frame in frames.items():
+            if frame is not None and not isinstance(frame, pd.DataFrame):
+                findings.fault("Field.from_frames", kind_of(frame), "a pandas DataFrame", "Pass a table.", column=name)
+                continue
             table = None if frame is None else raw_from_frame(name, frame, findings)
             if table is not None:
                 raw[name] = table
+        if settings is not None and not isinstance(settings, Settings):
+            findings.fault("Field.from_frames", kind_of(settings), "Settings", "Pass Settings(...).", column="settings")
+        findings.stop()
         return _checked(raw, settings or Settings(), findings, date.today().year)
 
     def ring_widths(self) -> dict[tuple[str, str], NDArray[np.float64]]:
@@ -267,7 +273,7 @@ def read_field(folder: str | Path, *, today: int | None = None) -> Field:
     treeage.errors.InputError: 2 faults in cores.csv, trees.csv, nothing was computed.
     ...
     """
-    path = Path(folder)
+    path = require_path("read_field", "folder", folder)
     is_book = path.suffix.lower() == ".xlsx" and path.is_file()
     if not path.is_dir() and not is_book:
         got = f"the file {path}" if path.exists() else f"{path}, which does not exist"

@@ -26,7 +26,9 @@ from treeage.tables.settings import Settings, settings_text
 
 MOST_BYTES = 512 * 1024 * 1024  # choice: a table of some ten million rings; above it, memory would be the fault
 SAVE_AS = "Save it as CSV with UTF-8 text, commas between columns and a decimal point."
+MOST_ROWS = 20_000_000  # choice: about what a CSV file of the largest size holds
 ENDINGS = (".csv", ".parquet")
+PACKED = (".gz", ".zip", ".bz2", ".xz", ".7z", ".zst")
 SHEETS = (".xlsx", ".xls", ".ods")
 RING_FILES = (".rwl", ".txt", ".dat", ".xml")
 MOST_HEAD = 20_000  # choice: bytes in which the first line of a table ends
@@ -54,6 +56,7 @@ def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTabl
     tables: dict[str, RawTable] = {}
     checksums: dict[str, str] = {}
     names = sorted(entry.name for entry in folder.iterdir() if entry.is_file())
+    _unreadable(folder, names, findings)
     marks = _separators(folder, names)
     for table in INPUT_TABLES:
         found = [name for name in names if name in (f"{table}.csv", f"{table}.parquet")]
@@ -72,6 +75,17 @@ def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTabl
     _other_files(names, findings)
     _other_data(folder, names, findings)
     return _from_spreadsheet(tables, findings) if marks else tables, checksums
+
+
+def _unreadable(folder: Path, names: Sequence[str], findings: Findings) -> None:
+    """Say of what has the name of a table or of the settings, but cannot be read."""
+    known = {f"{table}{ending}" for table in INPUT_TABLES for ending in ENDINGS} | {SETTINGS_FILE}
+    for path in sorted(folder.iterdir()):
+        if path.name in known and path.name not in names:
+            got = "a folder" if path.is_dir() else "a link that leads nowhere" if path.is_symlink() else "no plain file"
+            findings.fault(path.name, got, "a file, or nothing of that name", "Put the file there, or remove it.")
+        elif Path(path.name).stem in known and path.suffix.lower() in PACKED:
+            findings.note(path.name, "a packed file, which is not read", "the file itself", "Unpack it.")
 
 
 def _missing_file(table: str, names: list[str], folder: Path) -> str:
@@ -327,13 +341,30 @@ def repeated_columns(file: str, names: list[str], row: int, findings: Findings) 
 
 def _parquet(file: str, data: bytes, findings: Findings) -> RawTable | None:
     try:
-        frame = pd.read_parquet(io.BytesIO(data))
+        frame = _frame(data)
     except Exception as error:  # the reader raises its own many kinds for a damaged file
         first = str(error).splitlines()[0] if str(error) else type(error).__name__
         got = f"a file that does not read ({show(first)})"
         findings.fault(file, got, "a Parquet table", "Write it again, or as CSV.")
         return None
+    if isinstance(frame, str):
+        findings.fault(
+            file, frame, f"at most {MOST_ROWS} rows and {MOST_BYTES / 1e6:.0f} MB", "Split the stand into folders."
+        )
+        return None
     return raw_from_frame(file, frame, findings)
+
+
+def _frame(data: bytes) -> pd.DataFrame | str:
+    """The frame of a Parquet file, or how large it would be; asked of its foot before anything is unpacked."""
+    from pyarrow import parquet
+
+    size = parquet.ParquetFile(io.BytesIO(data)).metadata
+    unpacked = sum(size.row_group(at).total_byte_size for at in range(size.num_row_groups))
+    if size.num_rows > MOST_ROWS or max(unpacked, len(data)) > MOST_BYTES:
+        return f"{size.num_rows} rows and {max(unpacked, len(data)) / 1e6:.0f} MB"
+    frame: pd.DataFrame = pd.read_parquet(io.BytesIO(data))
+    return frame
 
 
 def raw_from_frame(file: str, frame: pd.DataFrame, findings: Findings) -> RawTable | None:
@@ -347,14 +378,17 @@ def raw_from_frame(file: str, frame: pd.DataFrame, findings: Findings) -> RawTab
 
 def _raw_column(series: pd.Series) -> RawColumn:
     kind = series.dtype
-    if pd.api.types.is_integer_dtype(kind) and not series.hasnans:
+    if pd.api.types.is_signed_integer_dtype(kind) and not series.hasnans:
         return series.to_numpy(dtype=np.int64)
-    if pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind):
+    plain = not pd.api.types.is_bool_dtype(kind) and not pd.api.types.is_complex_dtype(kind)
+    if pd.api.types.is_numeric_dtype(kind) and plain:
         return series.to_numpy(dtype=np.float64, na_value=np.nan)
     return ["" if missing else _as_text(value) for value, missing in zip(series.tolist(), series.isna(), strict=True)]
 
 
 def _as_text(value: object) -> str:
+    if isinstance(value, bytes):
+        return value.decode("utf-8", "backslashreplace").strip()
     return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value).strip()
 
 

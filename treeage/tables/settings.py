@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from treeage import priors
-from treeage.errors import Findings, show
+from treeage.errors import Findings, as_number, show, unprintable
 from treeage.pmf import ReadOnlyDict
 from treeage.schema import (
     DOUBT_KEYS,
@@ -175,10 +175,12 @@ def _known(key: str, allowed: Sequence[str], section: str, findings: Findings) -
 
 
 def _site_value(key: str, value: object, findings: Findings) -> bool:
-    number = float(str(value)) if isinstance(value, (int, float)) and not isinstance(value, bool) else np.nan
+    number = as_number(value)
     do = "Correct it or leave it out."
     if key in ("name", "description"):
-        good, need = isinstance(value, str), "a text in quotes"
+        text = value.replace("\n", "").replace("\t", "") if isinstance(value, str) and key == "description" else value
+        good = isinstance(text, str) and not unprintable(text)
+        need = "a text in quotes, without control characters"
     elif key == "hemisphere":
         good, need = value in HEMISPHERES, f"one of {', '.join(HEMISPHERES)}"
         do = f'Write hemisphere = "{nearest(str(value), HEMISPHERES) or "north"}".'

@@ -1,0 +1,257 @@
+"""Runs made-up bad input through reading, dating and writing, and says what came of it.
+
+    python tests/fuzz/run.py 20000               so many cases, from number 0
+    python tests/fuzz/run.py 500 --first 90000   others
+    python tests/fuzz/run.py 1 --first 17 --say  one of them, with what it came to
+
+Every case must end in an answer that makes sense, or in a fault that says what to do, within ten seconds. Cases that do
+not are written as files into the folder given by --keep, ready for the corpus.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import signal
+import sys
+import tempfile
+import time
+import traceback
+import warnings
+import xml.etree.ElementTree as ElementTree
+from collections import Counter
+from pathlib import Path
+from types import FrameType
+
+import numpy as np
+import pandas as pd
+
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE), str(HERE.parents[1])]
+
+from cases import Case, case_of  # noqa: E402 -- the cases stand beside this file
+
+import treeage  # noqa: E402
+from treeage.height import years_from_open_data  # noqa: E402
+from treeage.report import write as report  # noqa: E402
+from treeage.results import Status  # noqa: E402
+
+MOST_SECONDS = 10
+EXPECTED = (treeage.InputError, treeage.ModelError)
+OUTPUTS = {"ages.csv", "draws.parquet", "report.html", "methods.md", "run.json"}
+
+
+class Hang(BaseException):
+    """Longer than a case may take."""
+
+
+class Nonsense(AssertionError):
+    """An answer that makes no sense."""
+
+
+def need(true: object, words: str) -> None:
+    """Raise where something is not so."""
+    if not true:
+        raise Nonsense(words)
+
+
+# ---------------------------------------------------------------------- one case
+
+
+def outcome(case: Case, *, figures: bool = False) -> str:
+    """Run a case: `answer` or `fault`; anything else is raised."""
+    with tempfile.TemporaryDirectory() as place, warnings.catch_warnings():
+        warnings.simplefilter("ignore", treeage.PriorWarning.__mro__[1])  # the package's own words to the user
+        warnings.simplefilter("error", RuntimeWarning)  # a division by zero on its way into an answer
+        try:
+            run = {"folder": run_folder, "rings": run_rings, "call": run_call}[case.kind]
+            run(case, Path(place), figures)
+        except EXPECTED as error:
+            check_faults(error)
+            return "fault"
+    return "answer"
+
+
+def check_faults(error: treeage.InputError | treeage.ModelError) -> None:
+    """A fault says where, what, and what to do, in a line a terminal can show."""
+    for fault in error.faults.to_dict("records"):
+        need(fault["got"] and fault["need"] and fault["do"], f"a fault without words: {fault}")
+    need(not any(ord(letter) < 32 and letter != "\n" or 127 <= ord(letter) < 160 for letter in str(error)),
+         f"a control character in {str(error)!r}")  # fmt: skip
+
+
+def run_folder(case: Case, place: Path, figures: bool) -> None:
+    """Read, date and write a folder."""
+    folder = place / "field"
+    folder.mkdir()
+    for name, content in case.files.items():
+        (folder / name).write_bytes(content)
+    field = treeage.read_field(folder)
+    field.summary(whole=True)
+    ages = treeage.estimate_ages(field, prob=case.prob)
+    check_ages(ages, field, case.prob)
+    if not figures:
+        report.render = lambda _draw, _height: (b"<svg/>", b"")
+    history = treeage.stand_history(ages, count=20) if figures and len(ages.trees) > 1 else None
+    files = treeage.write_outputs(ages, place / "out", draws=case.draws, history=history)
+    check_files(place / "out", {path.relative_to(place / "out").as_posix() for path in files})
+    shuffled = shuffle(field)
+    if shuffled is not None:
+        again = treeage.estimate_ages(shuffled, prob=case.prob)
+        need(again.to_frame().sort_values("tree").to_csv() == ages.to_frame().sort_values("tree").to_csv()
+             or sorted(again.to_frame().to_csv(index=False).split("\n"))
+             == sorted(ages.to_frame().to_csv(index=False).split("\n")), "the order of rows reaches the answer")  # fmt: skip
+
+
+def shuffle(field: treeage.Field) -> treeage.Field | None:
+    """The same tables with their rows in another order; None where that is not the same field."""
+    tables = {
+        name: getattr(field, name) for name in ("trees", "cores", "rings", "arcs", "points", "seedlings", "events")
+    }
+    mixed = {name: table.sample(frac=1.0, random_state=3) for name, table in tables.items() if len(table)}
+    try:
+        return treeage.Field.from_frames(mixed.pop("trees"), mixed.pop("cores"), mixed.pop("rings", None), **mixed,
+                                         settings=field.settings)  # fmt: skip
+    except EXPECTED as error:
+        raise Nonsense(f"what was read is refused when it comes as frames: {error}") from error
+
+
+def check_ages(ages: treeage.Ages, field: treeage.Field, prob: float) -> None:
+    """Every number is one, in its order, and all rows are accounted for."""
+    frame = ages.to_frame()
+    need(frame["tree"].is_unique and set(frame["tree"]) <= set(field.trees["tree"]), "trees that are not in the input")
+    dated = frame[frame["age_median"].notna()]
+    for step in ("missed_rings", "pith_year", "years_to_core_height", "establishment_year", "age"):
+        low, middle, high = (frame[f"{step}_{end}"].to_numpy(dtype=float) for end in ("lo", "median", "hi"))
+        there = ~np.isnan(middle)
+        need(
+            np.array_equal(there, ~np.isnan(low)) and np.array_equal(there, ~np.isnan(high)),
+            f"half an answer in {step}",
+        )
+        need((low[there] <= middle[there]).all() and (middle[there] <= high[there]).all(), f"{step} out of order")
+        need(np.isfinite(middle[there]).all() and (np.abs(middle[there]) < 1e6).all(), f"{step} beyond all years")
+    shares = dated[[name for name in dated if name.startswith("share_")]].to_numpy(dtype=float)
+    need(
+        not shares.size or (np.abs(shares.sum(axis=1) - 1) < 1e-6).all() and (shares > -1e-9).all(),
+        "shares do not add to 1",
+    )
+    need((dated["age_lo"] >= 1).all(), "an age below one")
+    for answer in ages:
+        if answer.status != Status.ESTIMATED:
+            continue
+        mass = answer.date.mass
+        need(np.isfinite(mass).all() and (mass >= 0).all() and abs(mass.sum() - 1) < 1e-9, f"mass of {answer.tree!r}")
+        low, high = answer.date.interval(prob)
+        held = answer.date.cdf(high) - answer.date.cdf(low - 1)
+        need(held >= prob - 1e-9, f"the interval of {answer.tree!r} holds {held}")
+    account = ages.accounting
+    for table in ("trees", "cores", "rings", "seedlings", "arcs", "events"):
+        rows = len(getattr(field, table))
+        told = account[account["table"] == table]
+        counted = told["rows"].sum() if "rows" in told else len(told)
+        need(counted == rows, f"{counted} of {rows} rows of {table} accounted for")
+
+
+def check_files(out: Path, files: set[str]) -> None:
+    """Every file is there and reads."""
+    need(files >= OUTPUTS, f"no {OUTPUTS - files}")
+    record = json.loads((out / "run.json").read_text(encoding="utf-8"), parse_constant=lambda word: need(False, word))
+    need(record["treeage"] == treeage.__version__, "no version")
+    for name in sorted(name for name in files if name.endswith(".csv")):
+        table = pd.read_csv(out / name, dtype=str, keep_default_na=False)
+        bad = [cell for column in table for cell in table[column] if cell[:1] in ("=", "@", "\t", "\r")]
+        need(not bad, f"a formula in {name}: {bad[:1]}")
+    pd.read_parquet(out / "draws.parquet")
+    page = (out / "report.html").read_text(encoding="utf-8")
+    need(not any(ord(letter) < 32 and letter not in "\n\t\r" for letter in page), "a control character in report.html")
+    for path in out.glob("figures/*.svg"):
+        ElementTree.fromstring(path.read_bytes())
+
+
+def run_rings(case: Case, place: Path, _figures: bool) -> None:
+    """Read a ring file and make its table."""
+    for name, content in case.files.items():
+        (place / name).write_bytes(content)
+        for one in treeage.formats.read_ring_file(place / name):
+            widths = one.widths_mm[~np.isnan(one.widths_mm)]
+            need(np.isfinite(widths).all() and (widths >= 0).all() and (widths <= 100).all(), "widths of no tree")
+            need(one.widths_mm.size and abs(one.first_year) < 1e6, "years of no tree")
+        treeage.formats.ring_table(treeage.formats.read_ring_file(place / name))
+
+
+def run_call(case: Case, place: Path, _figures: bool) -> None:
+    """Call a public function with arguments of any kind."""
+    calls = {
+        "arc_radius": treeage.arc_radius, "missing_rings": treeage.missing_rings, "align_cores": treeage.align_cores,
+        "missing_rings_many": treeage.missing_rings_many, "calibrate_missing_rings": treeage.calibrate_missing_rings,
+        "years_from_open_data": years_from_open_data, "read_field": treeage.read_field, "estimate_ages": treeage.estimate_ages,
+        "stand_history": treeage.stand_history, "from_frames": treeage.Field.from_frames, "pmf": treeage.Pmf,
+        "write_outputs": lambda *values: treeage.write_outputs(values[0], place / "out"),
+    }  # fmt: skip
+    needs = {"arc_radius": 2, "missing_rings": 2, "missing_rings_many": 2, "align_cores": 2, "years_from_open_data": 2,
+             "from_frames": 2, "pmf": 2}  # fmt: skip
+    values = (*case.arguments, *case.arguments, *case.arguments)[: needs.get(case.call, 1)]
+    answer = calls[case.call](*values)
+    for name in ("mass", "widths_mm"):
+        numbers = getattr(answer, name, None)
+        need(numbers is None or np.isfinite(numbers).all(), f"{case.call}: {name} not finite")
+
+
+# ---------------------------------------------------------------------- many
+
+
+def told(case: Case, *, figures: bool = False) -> tuple[str, str]:
+    """What came of a case, and the words to it."""
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        raise Hang
+
+    signal.signal(signal.SIGALRM, stop)
+    signal.alarm(MOST_SECONDS)
+    try:
+        return outcome(case, figures=figures), ""
+    except Hang:
+        return "hang", traceback.format_exc(limit=-3)
+    except Nonsense as error:
+        return "nonsense", str(error)
+    except Exception:
+        return "traceback", traceback.format_exc(limit=-4)
+    finally:
+        signal.alarm(0)
+
+
+def main() -> int:
+    """Run the cases that were asked for."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("count", type=int)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--figures", type=int, default=25, help="every so many cases with figures and stand history")
+    parser.add_argument("--keep", type=Path)
+    parser.add_argument("--corpus", type=Path, help="a folder of kept cases, run first")
+    parser.add_argument("--say", action="store_true")
+    arguments = parser.parse_args()
+    kept = sorted(arguments.corpus.glob("*.json")) if arguments.corpus else []
+    numbers = range(arguments.first, arguments.first + arguments.count)
+    counts: Counter[str] = Counter()
+    slowest, start, usual = 0.0, time.monotonic(), report.render
+    for at, name in enumerate([*kept, *numbers]):
+        report.render = usual
+        case = Case.of_text(name.read_text(encoding="utf-8")) if isinstance(name, Path) else case_of(name)
+        began = time.monotonic()
+        what, words = told(case, figures=at % arguments.figures == 0)
+        slowest = max(slowest, time.monotonic() - began)
+        counts.update([what, f"{case.kind} {what}", "cases"])
+        if what not in ("answer", "fault") or arguments.say:
+            print(f"{name} {case.kind} {case.call} {what} {case.arguments if case.call else ''}\n{words}", flush=True)
+            if arguments.keep and not isinstance(name, Path):
+                arguments.keep.mkdir(parents=True, exist_ok=True)
+                (arguments.keep / f"{name}.json").write_text(case.text(), encoding="utf-8")
+    seconds = time.monotonic() - start
+    print(dict(sorted(counts.items())), f"{seconds:.0f} s, slowest {slowest:.1f} s")
+    return int(any(counts[what] for what in ("hang", "nonsense", "traceback")))
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("MPLBACKEND", "agg")
+    raise SystemExit(main())

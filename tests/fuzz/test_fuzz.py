@@ -1,0 +1,99 @@
+"""Bad and odd input ends in an answer that makes sense or in a fault that says what to do: the corpus, and new cases.
+
+The corpus holds what once gave a traceback, a hang or a silent nonsense, as files; calls are told by their number.
+"""
+
+import os
+import random
+import re
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+ROOT = HERE.parents[1]
+CORPUS = sorted((HERE / "corpus").glob("*.json"))
+CHUNKS, CHUNK = 6, 250  # choice: 1,500 new cases in about ten minutes of one core
+KILLS = 12  # choice: instants of one run; sixty were tried once by hand
+
+
+def run(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    """The runner in a process of its own: it changes how figures are drawn, and sets an alarm."""
+    line = [sys.executable, str(HERE / "run.py"), *map(str, arguments)]
+    return subprocess.run(line, capture_output=True, text=True, check=False, timeout=1800, env=environment())
+
+
+def environment() -> dict[str, str]:
+    """Of a process that takes the package from here."""
+    return os.environ | {"PYTHONPATH": str(ROOT)}
+
+
+def test_what_was_found_once_stays_found() -> None:
+    """Every case of the corpus."""
+    assert len(CORPUS) > 8
+    ran = run(0, "--corpus", HERE / "corpus")
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    assert f"'cases': {len(CORPUS)}" in ran.stdout
+
+
+def test_the_runner_notices_what_is_wrong(tmp_path: Path) -> None:
+    """Control: a traceback, a nonsense and a hang are told apart and counted."""
+    script = tmp_path / "control.py"
+    script.write_text(
+        "import sys, time\nsys.path.insert(0, sys.argv[1])\nimport run\nfrom cases import Case\n"
+        "run.MOST_SECONDS = 1\n"
+        "def hang(*_): time.sleep(5)\n"
+        "def fall(*_): 1 / 0\n"
+        "def lie(*_): run.need(False, 'lo above hi')\n"
+        "for run.run_rings in (hang, fall, lie):\n    print(run.told(Case('rings'))[0])\n"
+    )
+    line = [sys.executable, str(script), str(HERE)]
+    said = subprocess.run(line, capture_output=True, text=True, check=True, timeout=60, env=environment()).stdout
+    assert said.split() == ["hang", "traceback", "nonsense"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("chunk", range(CHUNKS))
+def test_new_cases(chunk: int) -> None:
+    """No traceback, no hang, no nonsense; and the cases are not all refused, nor all sound."""
+    ran = run(CHUNK, "--first", 100_000 + chunk * CHUNK)
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    counts = {word: int(count) for word, count in re.findall(r"'(\w[\w ]*)': (\d+)", ran.stdout.splitlines()[-1])}
+    assert counts["answer"] > 0.05 * CHUNK and counts["fault"] > 0.3 * CHUNK
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="needs signals of POSIX")
+def test_kills_at_any_time_leave_whole_answers(tmp_path: Path) -> None:
+    """kill -9 from the start to the end of runs that write over each other: the answers of one run, all of them."""
+    program = [sys.executable, "-m", "treeage"]
+    subprocess.run([*program, "example", str(tmp_path / "demo")], check=True, capture_output=True, env=environment())
+    line = [*program, "estimate", str(tmp_path / "demo"), "--out", str(tmp_path / "out"), "--draws", "100"]
+    start = time.monotonic()
+    subprocess.run([*line, "--seed", "0"], check=True, capture_output=True, env=environment())
+    whole = time.monotonic() - start
+    pick, seeds = random.Random(5), set()
+    for kill in range(1, KILLS + 1):
+        running = subprocess.Popen([*line, "--seed", str(kill)], stdout=subprocess.DEVNULL, env=environment())
+        time.sleep(pick.uniform(0.5, 1.15) * whole)
+        running.send_signal(signal.SIGKILL)
+        running.wait()
+        seeds.add(whole_answers(tmp_path / "out"))
+    assert seeds  # those of the last run that came to its end each time
+    subprocess.run([*line, "--seed", "0"], check=True, capture_output=True, env=environment())
+    assert not [path for path in tmp_path.rglob(".*") if path.is_dir()]
+
+
+def whole_answers(out: Path) -> int:
+    """Seed of the run whose answers a folder holds; every file must be of that run."""
+    import hashlib
+    import json
+
+    record = json.loads((out / "run.json").read_text(encoding="utf-8"))
+    for name, checksum in record["outputs_sha256"].items():
+        assert hashlib.sha256((out / name).read_bytes()).hexdigest() == checksum, name
+    return int(record["seed"])

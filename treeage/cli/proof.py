@@ -1,0 +1,80 @@
+"""`treeage validate`: one page, one table, and on the screen the paragraph and the verdict."""
+
+from __future__ import annotations
+
+import argparse
+from html import escape
+from typing import TYPE_CHECKING
+
+from treeage.cli.guard import DONE, NOTHING_USABLE, place, say
+from treeage.errors import Fault, InputError, place_fault
+
+if TYPE_CHECKING:
+    from treeage.proof import Proof
+
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+
+PAGE = """<!DOCTYPE html>
+<html lang="en"><head><meta charset="utf-8"><title>{title}</title><style>
+body {{ font: 15px/1.5 sans-serif; max-width: 60em; margin: 2em auto; padding: 0 1em; color: #222 }}
+table {{ border-collapse: collapse; font-size: 13px }} th, td {{ padding: .2em .6em; text-align: right }}
+td:first-child, th:first-child {{ text-align: left }} tr {{ border-bottom: 1px solid #ddd }}
+.verdict {{ border-left: 4px solid #1b3a57; padding: .2em 1em; font-size: 17px }}
+</style></head><body><h1>{title}</h1>
+<p class="verdict">{verdict}</p><h2>By part</h2>{table}
+<h2>For the methods section</h2><p>{paragraph}</p><h2>What it does not show</h2><ul>{caveats}</ul>
+<p>Every prediction is a row of validation.csv.</p></body></html>
+"""
+
+
+def add_validate(commands: Commands) -> None:
+    """The command and its options."""
+    command = commands.add_parser("validate", help="predict what is known of a field without it, and score that")
+    command.add_argument("folder", type=place, help="field folder with trees.csv and cores.csv")
+    command.add_argument("--out", type=place, help="folder for the page and the table (default: FOLDER_validation)")
+    command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
+    command.add_argument("--seed", type=int, default=0, help="seed of the predictive checks (default 0)")
+    command.set_defaults(run=validate)
+
+
+def validate(arguments: argparse.Namespace) -> int:
+    """Validate a folder and write what came of it."""
+    from treeage.cli.commands import filled, progress
+    from treeage.proof import validate_field
+    from treeage.report import check_place
+    from treeage.tables import read_field, write_table, write_text
+
+    folder = arguments.folder.resolve()
+    target = arguments.out or folder.with_name(
+        f"{(folder.stem if folder.is_file() else folder.name) or 'field'}_validation"
+    )
+    check_place(target, "treeage validate", "--out")
+    if target.resolve() == folder:
+        do = "Name another folder; the input stays as it is."
+        raise InputError(Fault(str(target), "a folder other than the input", do, "treeage validate", 0, "--out"))
+    field = read_field(arguments.folder)
+    with progress(5) as tick:
+        proof = validate_field(field, prob=arguments.prob, seed=arguments.seed, tick=tick)
+    try:
+        write_table(proof.cases, target / "validation.csv")
+        write_text(target / "validation.html", page(proof, field.settings.name or folder.name))
+    except OSError as error:
+        raise InputError(place_fault(error, "treeage validate", f"--out {target}")) from error
+    print(filled(proof.sentence()), "", filled(proof.verdict()), sep="\n")
+    print(f"\nWritten to {target}: validation.csv, validation.html")
+    if not len(proof.cases):
+        say("Nothing could be held against the truth.")
+        return NOTHING_USABLE
+    return DONE
+
+
+def page(proof: Proof, name: str) -> str:
+    """One page of verdict, table by part, paragraph and caveats."""
+    parts = proof.parts.round(2)
+    return PAGE.format(
+        title=escape(f"Predictions against what is known: {name}"),
+        verdict=escape(proof.verdict()),
+        table=parts.to_html(index=False, border=0, na_rep=""),
+        paragraph=escape(proof.sentence()),
+        caveats="".join(f"<li>{escape(text)}</li>" for text in proof.caveats),
+    )
