@@ -45,7 +45,8 @@ def validate(arguments: argparse.Namespace) -> int:
     from treeage.tables import read_field, write_table, write_text
 
     folder = arguments.folder.resolve()
-    target = arguments.out or folder.with_name(f"{(folder.stem if folder.is_file() else folder.name) or 'field'}_validation")
+    name = folder.stem if folder.is_file() else folder.name
+    target = arguments.out or folder.with_name(f"{name or 'field'}_validation")
     check_place(target, "treeage validate", "--out")
     if target.resolve() == folder:
         do = "Name another folder; the input stays as it is."

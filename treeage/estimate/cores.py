@@ -44,6 +44,7 @@ from treeage.schema import (
     OuterEnd,
     Word,
     column_numbers,
+    columns,
     horizontal_share,
     innermost_year,
 )
@@ -268,9 +269,14 @@ def read_cores(field: Field) -> Cores:
 
 
 def _joined(field: Field) -> pd.DataFrame:
-    """Cores with the columns of their tree, in the order of tree, height and core, and the line they stood on."""
-    own = field.cores.drop(columns=[name for name in field.trees.columns if name != "tree"], errors="ignore")
-    table = own.assign(line=np.arange(len(own))).merge(field.trees, on="tree", how="left")
+    """Cores with the columns of their tree, in the order of tree, height and core, and the line they stood on.
+
+    A column that stands in a table where the schema does not have it is never taken for that of the other table.
+    """
+    of_cores, of_trees = ({item.name for item in columns(table)} for table in ("cores", "trees"))
+    trees = field.trees.drop(columns=[name for name in field.trees if name in of_cores - of_trees])
+    own = field.cores.drop(columns=[name for name in field.cores if name in {*trees.columns, *of_trees} - {"tree"}])
+    table = own.assign(line=np.arange(len(own))).merge(trees, on="tree", how="left")
     return table.sort_values(["tree", "core_height_m", "core"], kind="stable").reset_index(drop=True)
 
 

@@ -459,7 +459,8 @@ def height_plan(field: Field, *, prob: float = 0.9) -> pd.DataFrame:
         is one, at its best and its poorest site.
     """
     models, rows = height_models(field), []
-    cored = field.cores[["tree", "core_height_m"]].merge(field.trees, on="tree")
+    trees = field.trees.drop(columns="core_height_m", errors="ignore")  # a column of the user's own
+    cored = field.cores[["tree", "core_height_m"]].merge(trees, on="tree")
     for species, part in cored[cored["core_height_m"] > 0].groupby("species", sort=False):
         name, height_m = str(species), float(part["core_height_m"].median())
         words = [str(word) for word in part["origin"].dropna()] if "origin" in part else []
