@@ -6,7 +6,7 @@ import argparse
 from html import escape
 from typing import TYPE_CHECKING
 
-from treeage.cli.guard import DONE, NOTHING_USABLE, place, say
+from treeage.cli.guard import DONE, NOTHING_USABLE, filled, place, progress, say
 from treeage.errors import Fault, InputError, place_fault
 
 if TYPE_CHECKING:
@@ -39,7 +39,6 @@ def add_validate(commands: Commands) -> None:
 
 def validate(arguments: argparse.Namespace) -> int:
     """Validate a folder and write what came of it."""
-    from treeage.cli.commands import filled, progress
     from treeage.proof import validate_field
     from treeage.report import check_place
     from treeage.tables import read_field, write_table, write_text
