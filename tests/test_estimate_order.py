@@ -183,3 +183,12 @@ def test_what_follows_from_cores_cannot_be_changed_either():
     for mapping in (cores.rows_of, cores.joint_counts):
         with pytest.raises(TypeError, match="does not support item assignment"):
             mapping["new"] = ()
+
+
+def test_a_column_in_the_wrong_table_reaches_no_number():
+    """An unknown column of trees.csv that is named like one of the cores, and the other way round."""
+    tables, settings, plain = stand("by hand")
+    trees = tables["trees"].assign(rings_counted=7, outer_lost=300, core_height_m=2.0, distance_mm=90)
+    cores = tables["cores"].assign(dbh_cm=5.0, collar_years=80, species="Picea abies")
+    wrong = estimate_ages(Field.from_frames(**tables | {"trees": trees, "cores": cores}, settings=settings))
+    assert by_tree(wrong)[1] == by_tree(plain)[1]

@@ -127,7 +127,7 @@ def test_a_folder_without_permission_is_named(shared, monkeypatch):
 @pytest.mark.parametrize(
     ("place", "words"),
     [("", "an empty name"), ("/", "the root of the disk"), ("file", "the file file"), ("file/out", "which is a file"),
-     ("dangling", "the file dangling"), ("a\0b", "a NUL character")],
+     ("dangling", "the file dangling"), ("a\0b", "the name of a file or folder")],
 )  # fmt: skip
 def test_places_that_cannot_be_are_refused(place, words, tmp_path, monkeypatch):
     """Each in one line, before the work."""

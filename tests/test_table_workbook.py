@@ -172,7 +172,7 @@ def test_settings_of_the_sheet(tmp_path: Path) -> None:
     assert (field.settings.hemisphere, field.settings.name) == ("south", "1923")
     assert field.settings.doubt["pith_near"] == 0
     assert field.cores["tilt_deg"].tolist() == [5.0] * 3
-    larch = {"model": "quantiles", "height_m": 1, "probs": [0.1, 0.5, 0.9], "years": [4, 8, 17]}
+    larch = {"model": "quantiles", "height_m": 1, "probs": (0.1, 0.5, 0.9), "years": (4, 8, 17)}
     assert dict(field.settings.height_choice("Larix decidua")) == larch
     assert field.settings.height_choice("Picea abies") == {"model": "none"}
 

@@ -561,6 +561,14 @@ class Mass:
         """The distribution of a single row."""
         return Pmf(self.start, self.mass)
 
+    def since(self, first: int) -> Mass:
+        """The rows without the numbers below `first`, each scaled to a sum of 1; as it is where none has any there."""
+        drop = first - self.start
+        if drop <= 0 or not self.mass[..., :drop].any() or not self.mass[..., drop:].any(axis=-1).all():
+            return self
+        kept = self.mass[..., drop:]
+        return Mass(first, kept / kept.sum(axis=-1, keepdims=True))
+
     def on(self, start: int, size: int) -> NDArray[np.float64]:
         """The rows on another stretch, 0 where nothing is stored; what lies outside is left out, not scaled."""
         out = np.zeros((*self.mass.shape[:-1], max(0, size)))

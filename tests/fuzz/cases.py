@@ -8,8 +8,12 @@ from __future__ import annotations
 
 import io
 import json
+import math
+import re
+import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import date, datetime, time
 
 import numpy as np
 import pandas as pd
@@ -22,9 +26,12 @@ NUMBERS = (
     "None", "2024-01-01", "10-20", "ca. 40", "١٢", "Ⅷ", "1e", "--1", "½", "5000", "100", "30", "0.5", "-0.5",
 )  # fmt: skip
 TEXTS = (
-    "", " ", "A1", "a1", " A1 ", "=1+1", "@SUM(A1)", "+1", "-1", "\x1b[31mX", "\x07", "a\nb", "a\tb", "\u202eabc", "<b>&",
-    "'", '"', "x" * 3000, "ä", "a\u0308", "𝔄", "0", "007", "1.0", "nan", "../x", "a/b", "CON", "tree", ";", ",", "\ufeffA",
-    "\u2028", "\x85", "\ud7ff", "Larix", "larix decidua", "Larix  decidua", "Picea abies", "default", "{{7*7}}", "%s", "$x$",
+    "", " ", "A1", "a1", " A1 ", "=1+1", "@SUM(A1)", "+1", "-1", "\x1b[31mX", "\x07", "a\nb", "a\tb", "\u202eabc",
+    "<b>&",
+    "'", '"', "x" * 3000, "ä", "a\u0308", "𝔄", "0", "007", "1.0", "nan", "../x", "a/b", "CON", "tree", ";", ",",
+    "\ufeffA",
+    "\u2028", "\x85", "\ud7ff", "Larix", "larix decidua", "Larix  decidua", "Picea abies", "default", "{{7*7}}",
+    "%s", "$x$",
     "$\\frac{", "\\", "\x7f", "e\u0301" * 40,
 )  # fmt: skip
 WORDS = (
@@ -42,7 +49,8 @@ WORDS = (
     "x",
 )
 TOML = (
-    "1", "-1", "1.5", "nan", "inf", "-inf", "1e400", "9" * 400, "0x7fffffffffffffffffffff", "true", '""', '"x"', '"north"',
+    "1", "-1", "1.5", "nan", "inf", "-inf", "1e400", "9" * 400, "0x7fffffffffffffffffffff", "true", '""', '"x"',
+    '"north"',
     "[]", "[1, 2]", '["a"]', "[[1], [2]]", "{}", "{ model = 1 }", '{ model = "none" }', "1979-05-27", "07:32:00",
     "1979-05-27T07:32:00Z", '"\\u0000"', '"\\u001b[31m"', "[nan]", "[1e308, 1e308]", "[" * 300 + "]" * 300,
     "[" * 3000 + "]" * 3000, '"""\na\n"""', '{ a = { b = { c = 1 } } }', "1e7", "[0.05, 0.5, 0.95]", "[4, 8, 1e9]",
@@ -56,7 +64,8 @@ MODELS = (
 KEYS = ("height_m", "mean_years", "sd_years", "probs", "years", "shared_share", "counts", "source", "sampling", "tip",
         "era_log_sd", "nursery_years", "model", "name", "site_index", "log_sd", "x")  # fmt: skip
 SITE = ("name", "description", "hemisphere", "breast_height_m", "shrinkage_percent", "x")
-DEFAULTS = ("core_height_m", "outer_year", "dating", "inner_end", "plot", "bark_mm", "trees_per_ha", "collar_years", "slope_percent",
+DEFAULTS = ("core_height_m", "outer_year", "dating", "inner_end", "plot", "bark_mm", "trees_per_ha", "collar_years",
+    "slope_percent",
             "outer_end", "origin", "nursery_years", "tree")  # fmt: skip
 TABLES = ("trees", "cores", "rings", "arcs", "seedlings", "events")
 
@@ -73,7 +82,7 @@ class Case:
     prob: float = 0.9
 
     def text(self) -> str:
-        """As JSON for the corpus; calls are told by the number they were made of, as their arguments may be anything."""
+        """As JSON for the corpus; calls are told by their number, as their arguments may be anything."""
         files = {name: content.decode("latin-1") for name, content in self.files.items()}
         return json.dumps({"kind": self.kind, "files": files, "draws": self.draws, "prob": self.prob}, indent=1)
 
@@ -111,7 +120,8 @@ def sound(random: Random) -> tuple[dict[str, pd.DataFrame], str]:
                 years = range(2021 - own, 2021)
                 rings += [{"tree": tree, "core": core, "year": str(year), "width_mm": f"{width:.3f}"}
                           for year, width in zip(years, widths, strict=True)]  # fmt: skip
-    young = [{"species": species[at % 2], "height_m": f"{0.1 * (1 + at):.1f}", "age_years": str(2 + at), "sampling": "age"}
+    young = [{"species": species[at % 2], "height_m": f"{0.1 * (1 + at):.1f}", "age_years": str(2 + at),
+        "sampling": "age"}
              for at in range(14)]  # fmt: skip
     tables = {"trees": trees, "cores": cores, "rings": rings, "arcs": arcs, "seedlings": young,
               "events": [{"year": "1950", "event": "storm", "note": "n"}]}  # fmt: skip
@@ -164,8 +174,10 @@ def spoil_table(random: Random, table: pd.DataFrame) -> pd.DataFrame:
         again = table.iloc[random.integers(0, rows, 2)]
         table = pd.concat([table, again]).sample(frac=float(random.choice([0.3, 1.0])), random_state=7)
     else:
-        extra = ("bark_mm", "dbh_height_m", "outer_lost", "outer_lost_sd", "collar_years", "collar_years_sd", "distance_mm", "tilt_deg",
-                 "core_length_mm", "distance_sd_mm", "inner_width_mm", "inner_width_rings", "outer_end", "ring", "circle_radius_mm",
+        extra = ("bark_mm", "dbh_height_m", "outer_lost", "outer_lost_sd", "collar_years", "collar_years_sd",
+            "distance_mm", "tilt_deg",
+                 "core_length_mm", "distance_sd_mm", "inner_width_mm", "inner_width_rings", "outer_end", "ring",
+                 "circle_radius_mm",
                  "nursery_years", "origin", "trees_per_ha", "status", "girth_cm")  # fmt: skip
         table[pick(random, extra)] = [pick(random, NUMBERS + WORDS) for _ in range(rows)]
     return table.reset_index(drop=True)
@@ -207,7 +219,8 @@ def spoil_bytes(random: Random, data: bytes) -> bytes:
         return bytes(changed)
     shapes: list[Callable[[], bytes]] = [
         lambda: data[:at], lambda: data + data[at:], lambda: data.decode("utf-8", "replace").encode("utf-16"),
-        lambda: data.replace(b"\n", pick(random, ("\r\n", "\r", "\n\n", " \n")).encode()), lambda: data.replace(b",", b";"),
+        lambda: data.replace(b"\n", pick(random, ("\r\n", "\r", "\n\n", " \n")).encode()),
+            lambda: data.replace(b",", b";"),
     ]  # fmt: skip
     return shapes[what - 3]()
 
@@ -256,6 +269,70 @@ def a_folder(random: Random) -> Case:
     return Case("folder", files, draws=int(random.choice([1, 20])), prob=prob)
 
 
+def a_workbook(random: Random) -> Case:
+    """The same stand as a workbook, cells of any kind; the file or one of its parts mostly damaged."""
+    from openpyxl import Workbook
+
+    tables, _ = sound(random)
+    for _ in range(int(random.choice([0, 0, 1, 2]))):
+        name = pick(random, tuple(tables))
+        tables[name] = spoil_table(random, tables[name])
+    rate = float(random.choice([0.0, 0.0, 0.002]))
+    book = Workbook()
+    book.remove(book.active)
+    for name, table in tables.items():
+        sheet = book.create_sheet(
+            name if random.random() < 0.95 else pick(random, ("Sheet1", name.upper(), f" {name}"))
+        )
+        for _ in range(int(random.integers(3))):
+            sheet.append(["meaning"] * len(table.columns))
+        for row in [list(table.columns), *table.to_numpy().tolist()]:
+            sheet.append([a_cell(random, ILLEGAL.sub("", str(value))[:30000], rate) for value in row])
+    if random.random() < 0.3:
+        sheet = book.create_sheet("field")
+        sheet.append(["section", "species", "key", "value"])
+        for _ in range(3):
+            sheet.append([pick(random, ("site", "height", "defaults", "x", "")), pick(random, ("", "default",
+                "Larix decidua")),
+                          pick(random, (*SITE, *KEYS, *DEFAULTS)), a_cell(random, pick(random, (*NUMBERS, *WORDS)),
+                              0.1)])  # fmt: skip
+    sink = io.BytesIO()
+    book.save(sink)
+    data = sink.getvalue()
+    what = random.random()
+    if what < 0.3:
+        data = spoil_bytes(random, data)
+    elif what < 0.6:
+        data = spoil_part(random, data)
+    return Case("folder", {"field.xlsx": data})
+
+
+ILLEGAL = re.compile(r"[\000-\010\013\014\016-\037\ud800-\udfff]")  # what the writer refuses
+
+
+def a_cell(random: Random, text: str, rate: float) -> object:
+    """A cell mostly as a person would type it."""
+    if random.random() < rate:
+        values = (datetime(2020, 5, 17), date(1899, 12, 31), time(7), True, "=1/0", "=A1", "#N/A", 1e300, 0.1 + 0.2)
+        return values[int(random.integers(len(values)))]
+    try:
+        return float(text) if math.isfinite(float(text)) else text
+    except ValueError:
+        return text or None
+
+
+def spoil_part(random: Random, data: bytes) -> bytes:
+    """One part inside the packed file damaged, the rest as it was."""
+    sink = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(sink, "w", zipfile.ZIP_DEFLATED) as new:
+        names = old.namelist()
+        chosen = pick(random, tuple(names))
+        for name in names:
+            content = old.read(name)
+            new.writestr(name, spoil_bytes(random, content) if name == chosen else content)
+    return sink.getvalue()
+
+
 # ---------------------------------------------------------------------- ring files
 
 XML = """<?xml version="1.0" encoding="{encoding}"?>
@@ -300,18 +377,22 @@ def a_ring_file(random: Random) -> Case:
 
 # ---------------------------------------------------------------------- calls
 
-NUMERIC = ("arc_radius", "missing_rings", "missing_rings_many", "align_cores", "calibrate_missing_rings", "years_from_open_data",
+NUMERIC = ("arc_radius", "missing_rings", "missing_rings_many", "align_cores", "calibrate_missing_rings",
+    "years_from_open_data",
            "pmf", "read_field", "estimate_ages", "stand_history", "from_frames", "write_outputs")  # fmt: skip
 
 
 def odd(random: Random) -> object:
     """An argument of any kind."""
     values: list[object] = [
-        None, True, 0, -1, 1, 3.5, 1e300, -1e300, float("nan"), float("inf"), 10**400, 2**63, "", "x", b"x", [], {}, (), [1.0],
+        None, True, 0, -1, 1, 3.5, 1e300, -1e300, float("nan"), float("inf"), 10**400, 2**63, "", "x", b"x", [], {},
+        (), [1.0],
         [1, 2, 3], [[1, 2], [3]], [[]], ["a"], [None], {"a": 1}, {1, 2}, np.zeros(0), np.zeros((2, 2)), np.array(["a"]),
-        np.array([1 + 2j]), np.array([np.nan, 1.0]), np.full(3, 1e300), pd.DataFrame({"tree": ["A"]}), pd.Series([1.0]), object(),
+        np.array([1 + 2j]), np.array([np.nan, 1.0]), np.full(3, 1e300), pd.DataFrame({"tree": ["A"]}),
+        pd.Series([1.0]), object(),
         range(3), np.ma.masked_all(3), np.array("2020", dtype="datetime64[D]"), [1.2, 0.9, 0.7], [[1.2, 0.9], [1.1]],
-        np.linspace(0.5, 2.0, 40), [np.linspace(0.5, 2.0, 60)] * 3, 12.0, "Larix decidua", 0.9, lambda: 1, complex(1, 1),
+        np.linspace(0.5, 2.0, 40), [np.linspace(0.5, 2.0, 60)] * 3, 12.0, "Larix decidua", 0.9, lambda: 1,
+        complex(1, 1),
         [10**400], np.zeros(3, dtype=bool), [True, False], "1.5", np.int64(3), np.float32(2.5), 1e7, 5e8, [1e-300] * 5,
     ]  # fmt: skip
     return values[int(random.integers(len(values)))]
@@ -327,4 +408,6 @@ def case_of(number: int) -> Case:
     """The case of a number."""
     random = np.random.default_rng([20260, number])
     kind = random.random()
-    return a_folder(random) if kind < 0.7 else a_ring_file(random) if kind < 0.85 else a_call(random)
+    if kind >= 0.7:
+        return a_ring_file(random) if kind < 0.85 else a_call(random)
+    return a_folder(random) if kind < 0.58 else a_workbook(random)

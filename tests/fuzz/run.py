@@ -101,7 +101,8 @@ def run_folder(case: Case, place: Path, figures: bool) -> None:
         again = treeage.estimate_ages(shuffled, prob=case.prob)
         need(again.to_frame().sort_values("tree").to_csv() == ages.to_frame().sort_values("tree").to_csv()
              or sorted(again.to_frame().to_csv(index=False).split("\n"))
-             == sorted(ages.to_frame().to_csv(index=False).split("\n")), "the order of rows reaches the answer")  # fmt: skip
+             == sorted(ages.to_frame().to_csv(index=False).split("\n")),
+                 "the order of rows reaches the answer")  # fmt: skip
 
 
 def shuffle(field: treeage.Field) -> treeage.Field | None:
@@ -185,7 +186,8 @@ def run_call(case: Case, place: Path, _figures: bool) -> None:
     calls = {
         "arc_radius": treeage.arc_radius, "missing_rings": treeage.missing_rings, "align_cores": treeage.align_cores,
         "missing_rings_many": treeage.missing_rings_many, "calibrate_missing_rings": treeage.calibrate_missing_rings,
-        "years_from_open_data": years_from_open_data, "read_field": treeage.read_field, "estimate_ages": treeage.estimate_ages,
+        "years_from_open_data": years_from_open_data, "read_field": treeage.read_field,
+        "estimate_ages": treeage.estimate_ages,
         "stand_history": treeage.stand_history, "from_frames": treeage.Field.from_frames, "pmf": treeage.Pmf,
         "write_outputs": lambda *values: treeage.write_outputs(values[0], place / "out"),
     }  # fmt: skip

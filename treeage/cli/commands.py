@@ -8,7 +8,6 @@ from __future__ import annotations
 import argparse
 import os
 import re
-import sys
 import textwrap
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -18,7 +17,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from treeage.cli.forms import add_form_commands, scenario_lines
-from treeage.cli.guard import BAD_INPUT, DONE, NOTHING_USABLE, STOPPED, answers_go_to, main, place, say
+from treeage.cli.guard import (
+    BAD_INPUT,
+    DONE,
+    NOTHING_USABLE,
+    STOPPED,
+    WIDTH,
+    answers_go_to,
+    filled,
+    main,
+    place,
+    progress,
+    say,
+)
 from treeage.cli.proof import add_validate
 from treeage.display import VERSION
 from treeage.errors import Fault, InputError, TreeageWarning, place_fault, show
@@ -35,11 +46,9 @@ if TYPE_CHECKING:
 __all__ = ["BAD_INPUT", "DONE", "NOTHING_USABLE", "STOPPED", "command_parser", "main"]
 
 NOTE_WIDTH = 120  # choice: that of the notes in the summary of a field
-WIDTH = 100  # choice: characters of a line on the screen
 SHOWN_TREES = 5  # choice: best and worst dated trees on the screen; all of them are in ages.csv
 SHOWN_LINES = 8  # choice: notes and flags on the screen; all of them are in report.html
 WORTH_A_LOOK = 0.05  # choice: below this no probability of a fault is shown
-QUIET_SECONDS = 1.5  # choice: a shorter run shows no progress bar
 MOST_DRAWS = 1_000_000  # choice: Monte Carlo error is long below a year; the table has a column a tree
 NAME_COLUMNS = 2  # columns of a table of trees that stand left; numbers stand right
 
@@ -329,25 +338,6 @@ def _of_example(row: Mapping[Any, Any]) -> Fault:
 
 
 # ------------------------------------------------------------------ how it looks on a terminal
-
-
-def filled(text: str, first: str = "", rest: str = "", width: int = WIDTH) -> str:
-    """Words broken into lines of the screen; `first` and `rest` begin the first and the other lines."""
-    return textwrap.fill(text, width, initial_indent=first, subsequent_indent=rest)
-
-
-@contextmanager
-def progress(total: int) -> Iterator[Callable[[int], object]]:
-    """A bar on a terminal when the run takes longer than a moment; nothing elsewhere."""
-    if sys.stderr is None or not sys.stderr.isatty():
-        yield lambda _steps: None
-        return
-    from tqdm import tqdm
-
-    with tqdm(
-        total=total, desc="treeage", delay=QUIET_SECONDS, leave=False, bar_format="{desc} {bar} {percentage:3.0f} %"
-    ) as bar:
-        yield bar.update
 
 
 @contextmanager

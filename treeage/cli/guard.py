@@ -9,11 +9,14 @@ import argparse
 import os
 import signal
 import sys
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+import textwrap
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from pathlib import Path
 
+WIDTH = 100  # choice: characters of a line on the screen
+QUIET_SECONDS = 1.5  # choice: a shorter run shows no progress bar
 DONE, NOTHING_USABLE, BAD_INPUT, STOPPED, NO_READER = 0, 1, 2, 130, 141
 # 130 and 141 are what a shell states of programs that the signals SIGINT (2) and SIGPIPE (13) ended (POSIX)
 
@@ -157,3 +160,22 @@ def place(text: str) -> Path:
     if not text.strip():
         raise argparse.ArgumentTypeError("got an empty name, need that of a folder. Write it, or leave the option out.")
     return Path(text)
+
+
+def filled(text: str, first: str = "", rest: str = "", width: int = WIDTH) -> str:
+    """Words broken into lines of the screen; `first` and `rest` begin the first and the other lines."""
+    return textwrap.fill(text, width, initial_indent=first, subsequent_indent=rest)
+
+
+@contextmanager
+def progress(total: int) -> Iterator[Callable[[int], object]]:
+    """A bar on a terminal when the run takes longer than a moment; nothing elsewhere."""
+    if sys.stderr is None or not sys.stderr.isatty():
+        yield lambda _steps: None
+        return
+    from tqdm import tqdm
+
+    with tqdm(
+        total=total, desc="treeage", delay=QUIET_SECONDS, leave=False, bar_format="{desc} {bar} {percentage:3.0f} %"
+    ) as bar:
+        yield bar.update

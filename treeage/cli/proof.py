@@ -6,7 +6,7 @@ import argparse
 from html import escape
 from typing import TYPE_CHECKING
 
-from treeage.cli.guard import DONE, NOTHING_USABLE, place, say
+from treeage.cli.guard import DONE, NOTHING_USABLE, filled, place, progress, say
 from treeage.errors import Fault, InputError, place_fault
 
 if TYPE_CHECKING:
@@ -39,15 +39,13 @@ def add_validate(commands: Commands) -> None:
 
 def validate(arguments: argparse.Namespace) -> int:
     """Validate a folder and write what came of it."""
-    from treeage.cli.commands import filled, progress
     from treeage.proof import validate_field
     from treeage.report import check_place
     from treeage.tables import read_field, write_table, write_text
 
     folder = arguments.folder.resolve()
-    target = arguments.out or folder.with_name(
-        f"{(folder.stem if folder.is_file() else folder.name) or 'field'}_validation"
-    )
+    name = folder.stem if folder.is_file() else folder.name
+    target = arguments.out or folder.with_name(f"{name or 'field'}_validation")
     check_place(target, "treeage validate", "--out")
     if target.resolve() == folder:
         do = "Name another folder; the input stays as it is."

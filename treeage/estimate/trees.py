@@ -289,7 +289,7 @@ def _posterior(cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, j
         cores=rows,
         lead=lead,
         reference_year=joint.reference_year,
-        added=_there_at(int(cores.outer_year[list(rows)].max()), joint),
+        added=joint.added.since(joint.reference_year - int(cores.outer_year[list(rows)].max())),  # a tree there by then
         evidence=joint.evidence,
         informs=informs,
         alone=years,
@@ -300,16 +300,6 @@ def _posterior(cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, j
         contradiction=joint.contradiction,
         tie=joint.tie,
     )
-
-
-def _there_at(outer_year: int, joint: _Joint) -> Mass:
-    """Added rings without pith years after the outermost ring, to which a core taken for wrong leaves some mass."""
-    added, fewest = joint.added, joint.reference_year - outer_year
-    kept = added.mass[..., max(fewest - added.start, 0) :]
-    total = kept.sum(axis=-1, keepdims=True)
-    if fewest <= added.start or not total.all() or np.array_equal(total, added.mass.sum(axis=-1, keepdims=True)):
-        return added
-    return Mass(fewest, kept / total)
 
 
 def _variance(distance: Array, missed: Pmf, count: Pmf) -> tuple[float, float, float]:
