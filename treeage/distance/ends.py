@@ -169,6 +169,18 @@ def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
     return np.asarray(np.hypot(along, miss))
 
 
+def turned_to_pith(widths_mm: Array, distance_mm: Array, miss_mm: Array) -> Array:
+    """Radii (draws, n + 1) [mm] at the start and at the ends of rings measured along cores that miss the pith.
+
+    The innermost ring starts at `distance_mm`, (draws,), from the pith; the line of the core passes it at `miss_mm`, at
+    most that (0: the widths are square to the rings).
+    """
+    miss = np.minimum(miss_mm, distance_mm)[:, None]
+    start = np.sqrt(np.maximum(distance_mm[:, None] ** 2 - miss**2, 0.0))
+    along = start + np.concatenate([[0.0], np.cumsum(widths_mm)])
+    return off_axis_radius(along, np.broadcast_to(miss, along.shape))
+
+
 # ------------------------------------------------------------------ two cores of one stem
 
 
@@ -542,6 +554,37 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
         scaled[pith] += ends.pith_near[pith, None] * (near * cells / (near * cells).sum())
         mass[node], evidence[node] = np.where(bounded[:, None], scaled, 0.0), np.where(bounded, total, 1.0)
     return mass, evidence
+
+
+def draw_misses(ends: InnerEnds, distance_mm: Array, rng: np.random.Generator) -> Array:
+    """Draws of how far the line of one core passes beside the pith [mm], given draws of its distance, (draws,).
+
+    A core that passes the pith misses it by its distance; one that stops short, by a part of it. At the centre of the
+    prior of `end_distances`; 0 where the core holds the pith.
+    """
+    if ends.word[0] == InnerEnd.PITH:
+        return np.zeros(distance_mm.size)
+    radius = float(ends.assumed_mm[0])
+    offset = offset_share() * radius
+    aside = float(np.hypot(offset, priors.AIM_MM.value))
+    along = float(np.hypot(offset, _radius_sd(ends)[0]))
+    gap = float(ends.radius_mm[0] - ends.length_mm[0])
+    lost = ends.word[0] in (InnerEnd.ROT, InnerEnd.BROKEN) and not ends.seen[0]
+    passes = 0.0 if lost else priors.PASSES_PITH.value
+    rarer = np.exp(-DISTANCE_GRID_MM / priors.SHORT_MM.value)
+    fades = rarer / float(_short(np.array([[aside]]))[0] @ (rarer * grid_cells()))
+    ahead = np.concatenate([[0.0], np.cos(_ANGLES)])  # the core that passes, then angles of cores that stop short
+    across = np.concatenate([[1.0], np.sin(_ANGLES)])
+    distance = distance_mm[:, None]
+    short = 2 * _normal(distance * across[1:] / aside) / aside * distance / priors.SHORT_MM.value * _WEIGHTS
+    short = short * np.interp(distance_mm, DISTANCE_GRID_MM, fades)[:, None]
+    beside = np.interp(distance_mm, DISTANCE_GRID_MM, _beside(np.array([[aside]]))[0])[:, None]
+    weight = np.concatenate([passes * beside, (1 - passes) * short], axis=1)
+    if np.isfinite(gap):
+        weight = weight * np.exp(-0.5 * ((gap - distance * ahead) / along) ** 2)
+    total = np.cumsum(np.maximum(weight, 1e-300), axis=1)
+    picked = (total < rng.random(distance_mm.size)[:, None] * total[:, -1:]).sum(axis=1)
+    return np.asarray(distance_mm * across[picked])
 
 
 def _moved(likelihood: Array, bias: float) -> Array:

@@ -26,6 +26,8 @@ from treeage.distance import (
     InnerEnds,
     arc_likelihood,
     common_arcs_likelihood,
+    draw_distances,
+    draw_misses,
     end_distances,
     inner_ends,
     inside_radius,
@@ -33,6 +35,7 @@ from treeage.distance import (
     point_likelihood,
     radial_length,
     read_likelihoods,
+    turned_to_pith,
 )
 from treeage.pmf import Mass
 from treeage.results import Flag
@@ -42,6 +45,7 @@ from treeage.schema import (
     Dating,
     InnerEnd,
     OuterEnd,
+    WidthsTaken,
     Word,
     column_numbers,
     horizontal_share,
@@ -56,6 +60,7 @@ Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Words = NDArray[np.object_]
 
+TURNED_PLACES = 400  # choice: places of the pith over which widths taken along a core are averaged
 MOST_RINGS = 6000  # choice: more missed rings than any tree has
 
 JointCount = tuple[tuple[int, int], tuple[int, int], Array]
@@ -107,6 +112,8 @@ class Cores:
         Count errors, true minus counted.
     bound_only : numpy.ndarray of bool, shape (n_core,)
         The core bounds the pith year and says nothing else.
+    along : numpy.ndarray of bool, shape (n_core,)
+        Widths were taken along the core; those of `widths_mm` are turned to the pith at its expected place.
     most_rings : numpy.ndarray of int, shape (n_core,)
         Missed rings beyond which next to nothing lies.
     flags : tuple of frozenset of Flag
@@ -153,6 +160,7 @@ class Cores:
     width_source: tuple[WidthSource, ...]
     count: Mass
     bound_only: Flags
+    along: Flags
     most_rings: Ints
     flags: tuple[frozenset[Flag], ...]
     joint_counts: Mapping[str, JointCount] = field(default_factory=dict)
@@ -210,9 +218,10 @@ def read_cores(field: Field) -> Cores:
     table = _joined(field)
     flags: list[set[Flag]] = [set() for _ in range(len(table))]
     tilt = np.abs(column_numbers(table, "tilt_deg", 0.0))
-    length = _length(table, tilt)
+    table = _upright(table, field, tilt)
     radius, radius_sd = _radius(table, field.settings.breast_height_m, flags)
     widths = _widths(field, table, tilt)
+    length = _length(table, tilt, widths, flags)
     inner_end, dating, outer_end = (
         np.array([kind(word) for word in table[name]], dtype=object)
         for name, kind in (("inner_end", InnerEnd), ("dating", Dating), ("outer_end", OuterEnd))
@@ -220,6 +229,8 @@ def read_cores(field: Field) -> Cores:
     doubt, ends = field.settings.doubt, _ends(field, table, widths, inner_end, (radius, radius_sd, length))
     distance = mixed_distances(*end_distances(ends, AimErrors.centre()))
     _mark_distances(flags, ends, inner_end, np.isfinite(radius))
+    along = _words(table, "widths_taken") == WidthsTaken.ALONG
+    widths = _turned(widths, along, ends, distance)
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
     mean_width, species = core_mean_width(widths, length, counted), [str(name) for name in table["species"]]
@@ -261,6 +272,7 @@ def read_cores(field: Field) -> Cores:
         count=_with_lost_rings(count, number("outer_lost_sd", 0.0), dating),
         count_levels=tuple(_with_lost_rings(level, number("outer_lost_sd", 0.0), dating) for level in levels) or None,
         bound_only=bound_only,
+        along=along,
         most_rings=_most_rings(distance, growth),
         wrong=doubt["wrong_core"],
         flags=tuple(frozenset(own) for own in flags),
@@ -293,6 +305,7 @@ def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[Flag]])
     scaled = np.isnan(diameter) & np.isfinite(dbh)
     diameter = np.where(scaled, dbh + priors.TAPER.value * above, diameter)
     known = np.isfinite(diameter) & (diameter > 0)
+    _mark(flags, scaled & ~known, Flag.TAPER_BELOW_ZERO)
     radius, radius_sd = np.full((2, len(table)), np.nan)
     bark, bark_sd = column_numbers(table, "bark_mm"), column_numbers(table, "bark_sd_mm")
     if known.any():
@@ -305,10 +318,36 @@ def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[Flag]])
     return radius, radius_sd
 
 
-def _length(table: pd.DataFrame, tilt: Array) -> Array:
-    """Horizontal green length of each core [mm]; NaN where it was not measured."""
+def _upright(table: pd.DataFrame, field: Field, tilt: Array) -> pd.DataFrame:
+    """The table with arcs as they lie across the stem, green: the rise along a tilted core is longer, the chord not."""
+    green = 1 / (1 - field.settings.shrinkage_percent / 100)
+    scale = {"chord_mm": green, "rise_mm": green * horizontal_share(tilt), "arc_sd_mm": green * horizontal_share(tilt)}
+    return table.assign(**{name: column_numbers(table, name) * by for name, by in scale.items()}, tilt=tilt, green=green)
+
+
+def _length(table: pd.DataFrame, tilt: Array, widths: list[Array], flags: list[set[Flag]]) -> Array:
+    """Horizontal green length of each core [mm], from a full ring table where it was not measured; else NaN.
+
+    A core that holds the pith needs no length.
+    """
     length = column_numbers(table, "core_length_mm")
-    return np.where(np.isfinite(length), radial_length(np.nan_to_num(length), tilt_deg=tilt), np.nan)
+    length = np.where(np.isfinite(length), radial_length(np.nan_to_num(length), tilt_deg=tilt), np.nan)
+    counted = table["rings_counted"].to_numpy(dtype=np.int64)
+    full = np.array([own.size for own in widths]) == counted
+    summed = np.isnan(length) & full & (_words(table, "inner_end") != InnerEnd.PITH)
+    _mark(flags, summed, Flag.LENGTH_FROM_RINGS)
+    return np.where(summed, [own.sum() for own in widths], length)
+
+
+def _turned(widths: list[Array], along: Flags, ends: InnerEnds, distance: Array) -> list[Array]:
+    """Widths taken along cores that miss the pith, turned to it: the mean over where it may lie."""
+    out = list(widths)
+    for row in np.flatnonzero(along & (distance.sum(axis=1) > 0)):
+        rng = np.random.default_rng(0)  # a fixed quadrature, not a draw of the answer
+        place = draw_distances(distance[row], TURNED_PLACES, rng)
+        miss = draw_misses(ends.take(np.array([row])), place, rng)
+        out[row] = np.diff(turned_to_pith(widths[row], place, miss), axis=1).mean(axis=0)
+    return out
 
 
 def _widths(field: Field, table: pd.DataFrame, tilt: Array) -> list[Array]:
@@ -369,9 +408,11 @@ def _arcs(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Distan
     chord, rise, reading = arc.values(table)
     own = np.isfinite(chord) & np.isfinite(rise)
     place, more = _places(table), field.arcs
+    keys = list(zip(more["tree"], more["core"], strict=True))
+    upright = _upright(more, field, np.array([table["tilt"][place[key]] if key in place else 0.0 for key in keys]))
     arcs: dict[int, list[tuple[float, float, float, float]]] = {}
-    for tree, core, ring, *values in zip(more["tree"], more["core"], more["ring"], *arc.values(more), strict=True):
-        row = place.get((tree, core), -1)
+    for key, ring, *values in zip(keys, more["ring"], *arc.values(upright), strict=True):
+        row = place.get(key, -1)
         beyond = _beyond(widths[row], int(ring)) if row >= 0 else float("nan")
         if np.isfinite(beyond):
             first = [(chord[row], rise[row], reading[row], 0.0)] if own[row] else []
@@ -401,6 +442,7 @@ def _points(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Dist
         beyond = _beyond(widths[row], int(boundary["ring"].min())) if row >= 0 and enough >= FEWEST_POINTS else np.nan
         if np.isfinite(beyond):
             ring, along, across = (boundary[name].to_numpy() for name in ("ring", "x_mm", "y_mm"))
+            along, across = along * table["green"][row] * horizontal_share(table["tilt"][row]), across * table["green"][row]
             values[row] = point_likelihood(ring, along, across, beyond_mm=beyond)
             rows[row] = True
     return {DistanceSource.POINTS: (rows, values[rows])} if rows.any() else {}

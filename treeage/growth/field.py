@@ -1,0 +1,404 @@
+"""The growth of a field's trees, and the stand of a past date: sections, errors of stem and bark, lost wood, the dead.
+
+Own derivation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from treeage import priors
+from treeage.distance import DistanceSource, draw_distances, draw_misses, radial_length
+from treeage.errors import Fault, InputError, ModelError
+from treeage.estimate import Cores, read_cores
+from treeage.growth.history import Array, CoreWidths, GrowthHistory, Ints, RadiusMean, growth_history
+from treeage.growth.section import AHEAD_SD, NEAR_RINGS
+from treeage.height import HEIGHT_APART_M
+from treeage.results import Status
+from treeage.schema import OuterEnd, TreeStatus, column_numbers
+from treeage.stand import FEWEST_CORED, PastStand, age_from_diameter, past_stand, trees_by_id
+
+if TYPE_CHECKING:
+    from treeage.results import Ages
+    from treeage.tables import Field
+
+DRAWS = 400  # choice: draws of the growth of each tree
+TAPE_SD_CM = 0.3  # choice: error of a diameter at breast height [cm]
+FEWEST_DONORS = 3  # choice: trees of a species whose growth stands for one without rings; else all species
+_RELATIVE_AGES = np.linspace(0.0, 1.0, 41)  # choice: places at which the growth of a tree is passed on
+
+
+def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str, GrowthHistory]:
+    """Growth by year of every tree of a field that has ring widths.
+
+    Parameters
+    ----------
+    field : Field
+        Checked tables with rings.csv.
+    prob : float, default 0.9
+        Probability of the intervals.
+    seed : int, default 0
+        Seed of the draws.
+
+    Returns
+    -------
+    dict of str to GrowthHistory
+        By tree, in the order of tree ids; trees without widths, or whose distance to the pith nothing
+        bounds, are left out.
+
+    Raises
+    ------
+    InputError
+        If prob is not between 0 and 1.
+
+    Notes
+    -----
+    A section is what lies at one height: of a tree cored at several, the one nearest to breast height is taken. Two
+    cores are averaged arithmetically, three or more by the quadratic mean. Rings lost outside are filled in at the
+    width of the last twenty rings, with the error measured for that; where their number is not known, the diameter of
+    today is not used. An incomplete ring is not a year of its own but belongs to the stem that was taped. Widths taken
+    along a core that misses the pith are turned to it. Years of counted cores are as uncertain as their count (`at`).
+
+    Examples
+    --------
+    >>> import tempfile, treeage
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     field_folder, _ = treeage.example_field(folder + "/field")
+    ...     growth = field_growth(treeage.read_field(field_folder))
+    >>> int(growth["T17"].years[0]), int(growth["T17"].years[-1]), int(growth["T17"].cores.max())
+    (1814, 2024, 2)
+    """
+    cores, trees = read_cores(field), trees_by_id(field.trees)
+    breast = column_numbers(trees, "dbh_height_m", field.settings.breast_height_m)
+    of_tree = dict(zip(trees.index, breast, strict=True))
+    measured = _measured(field)
+    out = {}
+    for tree, rows in cores.rows_of.items():
+        used = [row for row in rows if _usable(cores, row, measured)]
+        if used:
+            section = _section(cores, used, float(of_tree[tree]))
+            out[tree] = _one_tree(cores, section, trees.loc[tree], measured=measured, prob=prob, seed=seed)
+    return out
+
+
+Measured = Mapping[tuple[str, str], tuple[int, Array]]
+"""First ring year and widths [mm], horizontal and green, as taken, of the cores that have a ring table."""
+
+
+def _measured(field: Field) -> Measured:
+    tilt = column_numbers(field.cores, "tilt_deg", 0.0)
+    share = radial_length(
+        np.ones(len(tilt)), tilt_deg=np.abs(tilt), shrinkage_percent=field.settings.shrinkage_percent
+    )
+    scale = dict(zip(zip(field.cores["tree"], field.cores["core"], strict=True), share, strict=True))
+    first = field.first_ring_years()
+    return {key: (first[key], widths * scale[key]) for key, widths in field.ring_widths().items() if key in scale}
+
+
+def _key(cores: Cores, row: int) -> tuple[str, str]:
+    return str(cores.tree[row]), str(cores.core[row])
+
+
+def _usable(cores: Cores, row: int, measured: Measured) -> bool:
+    """Whether a core has widths and a distance to the pith that something bounds."""
+    if cores.source[row] == DistanceSource.NOTHING or cores.bound_only[row] or _key(cores, row) not in measured:
+        return False
+    first, widths = measured[_key(cores, row)]
+    return bool(widths[: widths.size - _growing(cores, row, first, widths)].any())
+
+
+def _growing(cores: Cores, row: int, first: int, widths: Array) -> int:
+    """1 where the last width is that of an incomplete ring."""
+    shows = first + widths.size - 1 == cores.outer_year[row]
+    return int(cores.outer_end[row] == OuterEnd.INCOMPLETE and shows)
+
+
+def _section(cores: Cores, rows: list[int], breast_height_m: float) -> list[int]:
+    """Cores at the height nearest to breast height."""
+    best = min(rows, key=lambda row: (abs(cores.height_m[row] - breast_height_m), cores.height_m[row]))
+    return [row for row in rows if abs(cores.height_m[row] - cores.height_m[best]) <= HEIGHT_APART_M]
+
+
+def _one_tree(
+    cores: Cores, rows: list[int], tree: pd.Series, *, measured: Measured, prob: float, seed: int
+) -> GrowthHistory:
+    """Growth of one section, with the errors of its stem and its count."""
+    rng = np.random.default_rng([seed, rows[0]])
+    series = [_core(cores, row, measured, rng) for row in rows]
+    mean = RadiusMean.ARITHMETIC if len(series) < 3 else RadiusMean.QUADRATIC
+    open_end = [cores.outer_end[row] == OuterEnd.LOST and not cores.outer_lost[row] > 0 for row in rows]
+    if not np.isfinite(cores.radius_mm[rows[0]]) or all(open_end):
+        history = growth_history(series, mean=mean, count=DRAWS, prob=prob, seed=seed)
+    else:
+        outside, bark = _stem(cores, rows[0], tree, rng)
+        history = growth_history(
+            series, diameter_cm=outside, bark_mm=bark, mean=mean, count=DRAWS, prob=prob, seed=seed
+        )
+    lead = rows[int(np.argmin([np.asarray(core.years)[0] for core in series]))]
+    mass = cores.count.mass[lead] / cores.count.mass[lead].sum()
+    error = cores.count.start + rng.choice(mass.size, size=DRAWS, p=mass)
+    ratio = np.maximum(1 + error / cores.rings_counted[lead], 0.5)
+    return replace(history, count_ratio=ratio)
+
+
+def _core(cores: Cores, row: int, measured: Measured, rng: np.random.Generator) -> CoreWidths:
+    """Widths of one core with draws of its distance, of its miss, and of the wood outside its last whole ring."""
+    first, widths = measured[_key(cores, row)]
+    drop = _growing(cores, row, first, widths)
+    distance = draw_distances(cores.distance[row], DRAWS, rng)
+    miss = draw_misses(cores.ends.take(np.array([row])), distance, rng) if cores.along[row] else np.zeros(DRAWS)
+    beyond = np.full(DRAWS, widths[-1] if drop else 0.0)
+    lost, lost_sd = float(cores.outer_lost[row]), float(cores.outer_lost_sd[row])
+    if lost > 0:
+        each = widths[-NEAR_RINGS:].mean() * np.exp(AHEAD_SD * rng.standard_normal(DRAWS))
+        beyond = beyond + each * np.maximum(np.rint(rng.normal(lost, lost_sd, DRAWS)), 0.0)
+    kept = widths[: widths.size - drop]
+    return CoreWidths(
+        np.arange(first, first + kept.size),
+        kept,
+        pith_distance_mm=distance,
+        miss_mm=miss,
+        beyond_mm=beyond,
+        beyond_rings=round(lost),
+        azimuth_deg=float(cores.azimuth_deg[row]),
+        genus=str(cores.species[row]),
+    )
+
+
+def _stem(cores: Cores, row: int, tree: pd.Series, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Draws of the diameter outside the bark [cm] at the coring height and of the single bark [mm]."""
+    bark, radius = float(cores.bark_mm[row]), float(cores.radius_mm[row])
+    outside = radius + bark if np.isfinite(bark) else radius / (1 - priors.BARK_SHARE.value)
+    known = pd.to_numeric(pd.Series([tree.get("bark_sd_mm"), tree.get("core_diameter_cm")]), errors="coerce")
+    spread = priors.BARK_SD_SHARE.value * bark if np.isfinite(bark) else priors.BARK_SHARE_SD.value * outside
+    if np.isfinite(bark) and np.isfinite(known[0]):
+        spread = float(known[0])
+    both = float(cores.radius_sd_mm[row]) ** 2 - spread**2  # tape, roundness, and taper from another height
+    tape = np.sqrt(max(both, (priors.DIAMETER_SHARE.value * radius) ** 2))
+    drawn = outside + tape * rng.standard_normal(DRAWS)
+    thick = outside - radius + spread * rng.standard_normal(DRAWS)
+    return np.maximum(drawn, 0.2 * outside) / 5.0, np.maximum(thick, 0.0)
+
+
+# ------------------------------------------------------------------ the stand at a past date
+
+
+def past_trees(
+    ages: Ages,
+    year: int,
+    *,
+    growth: Mapping[str, GrowthHistory] | None = None,
+    count: int = 2000,
+    prob: float | None = None,
+    seed: int = 0,
+) -> PastStand:
+    """Reconstruct the stand of the sampled trees at a past date.
+
+    Parameters
+    ----------
+    ages : Ages
+        Answer of `estimate_ages` or `fit_hierarchical`.
+    year : int
+        Past date: end of that growing season.
+    growth : mapping of str to GrowthHistory, optional
+        Growth by tree (`field_growth`); without any, trees are taken to have grown steadily.
+    count : int, default 2000
+        Joint draws.
+    prob : float, optional
+        Probability of the intervals; that of the ages by default.
+    seed : int, default 0
+        Seed.
+
+    Returns
+    -------
+    PastStand
+        Presence and diameter of each tree, density and basal area.
+
+    Raises
+    ------
+    InputError
+        If no tree is dated, or the year is not before the last ring.
+
+    Notes
+    -----
+    The past diameter at breast height is the present one times the share that the section had reached: the
+    proportional method, with the taper of today. Draws of growth and of dates are put together by rank, so that an
+    early pith goes with an early establishment. Dead trees are there up to their last ring, lost rings included.
+
+    Trees of the table without a date stand for themselves as well. Those whose cores only bound the age were there
+    since their innermost ring; before it their date is that of a dated tree of this stand that is older (a choice,
+    said in the sentence). Living trees without cores are dated by diameter where five cored ones show how. Trees
+    without widths grow as one of those with widths did, by relative age. Trees of which nothing is known are left out.
+
+    Examples
+    --------
+    >>> import tempfile, treeage
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     field_folder, _ = treeage.example_field(folder + "/field")
+    ...     field = treeage.read_field(field_folder)
+    >>> stand = past_trees(treeage.estimate_ages(field), 1950, growth=field_growth(field), count=300)
+    >>> stand.totals()["quantity"].tolist()
+    ['trees', 'basal area [m2]', 'quadratic diameter [cm]']
+    """
+    if not list(ages.trees):
+        raise InputError(Fault("no dated tree", "at least one", "Date some trees.", "past_trees", 0, "ages"))
+    rng = np.random.default_rng([seed, 1])
+    table = trees_by_id(ages.tree_table)
+    draws, last, notes = _dates(ages, table, count, seed, rng)
+    names = list(draws)
+    dates, ends = np.stack(list(draws.values()), axis=1), np.stack([last[name] for name in names], axis=1)
+    now = np.array([_breast_diameter(ages, table, name) for name in names])
+    then, method = _sizes(ages, growth or {}, dates, ends, year, rng, names=names, now=now)
+    weights = column_numbers(table.reindex(names), "trees_per_ha")
+    known = bool(np.all(np.isfinite(weights) & (weights > 0)))
+    stand = past_stand(
+        dates,
+        year,
+        survey_year=ends,
+        diameter_now_cm=now,
+        diameter_then_cm=then,
+        trees_per_ha=weights if known else None,
+        trees=names,
+        prob=ages.prob if prob is None else prob,
+    )
+    method = [own or found for own, found in zip(method, stand.method, strict=True)]
+    return replace(stand, method=tuple(method), notes=tuple(notes))
+
+
+def _dates(
+    ages: Ages, table: pd.DataFrame, count: int, seed: int, rng: np.random.Generator
+) -> tuple[dict[str, Array], dict[str, Array], list[str]]:
+    """Draws (count,) of establishment and last year of every tree that can be placed, and what to say of the others."""
+    dated = list(ages.trees)
+    joint = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
+    draws = dict(zip(dated, joint.T, strict=True))
+    survey = max(int(answer.outer_year) for answer in ages)
+    dead = {str(name) for name, word in table.get("status", pd.Series(dtype=object)).items() if word == TreeStatus.DEAD}
+    last = {}
+    bounded = [answer for answer in ages if answer.status == Status.MINIMUM_ONLY]
+    for answer in bounded:
+        innermost = int(answer.outer_year) - int(answer.minimum_age) + 1
+        older = np.where(joint <= innermost, rng.random(joint.shape), -1.0)
+        picked = np.argmax(older, axis=1)
+        found = older[np.arange(count), picked] >= 0
+        draws[answer.tree] = np.where(found, joint[np.arange(count), picked], float(innermost))
+    for answer in ages:
+        ends = np.full(count, float(survey))
+        if answer.tree in dead:
+            ends = float(answer.outer_year) + answer.outer_lost.sample(count, rng)
+        last[answer.tree] = ends
+    uncored, left = _uncored(ages, table, joint, dead, survey, rng)
+    draws |= uncored
+    last |= {name: np.full(count, float(survey)) for name in uncored}
+    notes = []
+    if bounded:
+        notes.append(
+            f"{len(bounded)} tree(s) are known only since their innermost ring; before it they are given the dates of "
+            "older trees of this stand."
+        )
+    if uncored:
+        notes.append(f"{len(uncored)} tree(s) without cores are dated by diameter.")
+    if left:
+        notes.append(f"{left} tree(s) of the table have neither core nor usable diameter and are not counted.")
+    return draws, last, notes
+
+
+def _uncored(
+    ages: Ages, table: pd.DataFrame, joint: Array, dead: set[str], survey: int, rng: np.random.Generator
+) -> tuple[dict[str, Array], int]:
+    """Draws of the dates of living trees without cores, from their diameter, and how many have none."""
+    answered = {answer.tree for answer in ages}
+    without = [str(name) for name in table.index if str(name) not in answered]
+    dbh = dict(zip(map(str, table.index), column_numbers(table, "dbh_cm"), strict=True))
+    teach = [at for at, name in enumerate(ages.trees) if name not in dead and dbh[name] > 0]
+    asked = [name for name in without if name not in dead and dbh[name] > 0]
+    if not asked or len(teach) < FEWEST_CORED:
+        return {}, len(without)
+    species = table["species"].astype(str)
+    cored = [list(ages.trees)[at] for at in teach]
+    dates = np.minimum(joint[:, teach], float(survey))
+    try:
+        line = age_from_diameter(
+            dates,
+            [dbh[name] for name in cored],
+            survey_year=survey,
+            groups=[species[name] for name in cored],
+            diameter_sd_cm=TAPE_SD_CM,
+            seed=int(rng.integers(2**31)),
+        )
+    except ModelError:  # the diameters are mostly error
+        return {}, len(without)
+    found = line.draws([dbh[name] for name in asked], [species[name] for name in asked], seed=int(rng.integers(2**31)))
+    return dict(zip(asked, np.rint(found).T, strict=True)), len(without) - len(asked)
+
+
+def _breast_diameter(ages: Ages, table: pd.DataFrame, name: str) -> float:
+    """Diameter today at breast height [cm], from that at the coring height by taper where it was not taken."""
+    row = table.reindex([name])
+    dbh, cored = (float(column_numbers(row, column)[0]) for column in ("dbh_cm", "core_diameter_cm"))
+    if np.isfinite(dbh) or not np.isfinite(cored):
+        return dbh
+    breast = float(column_numbers(row, "dbh_height_m", float(ages.settings["breast_height_m"]))[0])
+    height = next(float(answer.facts["core_height_m"]) for answer in ages if answer.tree == name)
+    return max(cored - priors.TAPER.value * (breast - height), 0.1 * cored)
+
+
+def _sizes(
+    ages: Ages,
+    growth: Mapping[str, GrowthHistory],
+    dates: Array,
+    ends: Array,
+    year: int,
+    rng: np.random.Generator,
+    *,
+    names: list[str],
+    now: Array,
+) -> tuple[Array, list[str]]:
+    """Draws (count, n) of diameters at the end of the year [cm], NaN where nothing but steady growth says, and how."""
+    then, method = np.full(dates.shape, np.nan), [""] * len(names)
+    donors = {name: _passed_on(growth[name], dates[:, at], ends[:, at]) for at, name in enumerate(names) if name in growth}
+    species = trees_by_id(ages.tree_table)["species"].astype(str)
+    for at, name in enumerate(names):
+        if name in growth:
+            then[:, at] = _by_rank(growth[name], dates[:, at], year) * now[at]
+            first = int(growth[name].years[0])
+            method[at] = "widths" if year >= first else "first ring"
+        elif donors and np.isfinite(now[at]):
+            same = [own for own in donors if species[own] == species[name]]
+            curves = np.stack([donors[own] for own in (same if len(same) >= FEWEST_DONORS else donors)])
+            age = (year - dates[:, at] + 1) / np.maximum(ends[:, at] - dates[:, at] + 1, 1)
+            place = np.clip(age, 0.0, 1.0) * (_RELATIVE_AGES.size - 1)
+            low = np.minimum(place.astype(np.int64), _RELATIVE_AGES.size - 2)
+            picked = rng.integers(len(curves), size=place.size)
+            then[:, at] = curves[picked, low] + (place - low) * (curves[picked, low + 1] - curves[picked, low])
+            then[:, at] *= now[at]
+            method[at] = "growth of other trees"
+    return then, method
+
+
+def _share(history: GrowthHistory, year: int) -> Array:
+    """Draws of the share of today's diameter, outside the bark where it is known; 0 before the pith."""
+    outside = np.isfinite(history.now_outside_cm).all()
+    value, now = (
+        (history.outside_at(year), history.now_outside_cm) if outside else (history.at(year), history.now_cm)
+    )
+    return np.asarray(np.nan_to_num(value) / now)
+
+
+def _by_rank(history: GrowthHistory, dates: Array, year: int) -> Array:
+    """The share in every draw of the dates: draws of growth and of dates in the order of pith and establishment."""
+    share = _share(history, year)[np.argsort(history.pith_year, kind="stable")]
+    rank: Ints = np.argsort(np.argsort(dates, kind="stable"), kind="stable")
+    return np.asarray(share[rank * share.size // dates.size])
+
+
+def _passed_on(history: GrowthHistory, dates: Array, ends: Array) -> Array:
+    """Share of today's diameter at relative ages from establishment to the last year (medians)."""
+    begun, last = float(np.median(dates)), float(np.median(ends))
+    years = begun - 1 + _RELATIVE_AGES * (last - begun + 1)
+    return np.array([np.median(_share(history, round(one))) for one in years])
