@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource, joint_distances, on_grid, share_a_line
 from treeage.estimate.cores import Cores, JointCount
-from treeage.estimate.shared import Shared, SpeciesShared, StandStates, missed_mass, missed_parts
+from treeage.estimate.shared import Shared, SpeciesShared, StandStates, expected_missed, missed_mass, missed_parts
 from treeage.height import HEIGHT_APART_M
 from treeage.pmf import Mass, Pmf
 from treeage.posterior import (
@@ -119,7 +119,8 @@ def side_by_side(
         if not level or on_one_line(cores, rows) or most > reach:
             continue
         index, size = np.asarray(rows), table_size(most)
-        batch = _Batch([], index, own, states, *missed_parts(cores, index, own, states, size))
+        parts = missed_parts(cores, index, own, states, size)
+        batch = _Batch([], index, own, states, *parts, np.zeros(index.size))
         joint = cores.joint_counts.get(str(cores.tree[rows[0]])) if len(rows) == 2 else None
         counts = None if joint is None else [Mass.stack([Pmf.point(0), count_difference(joint, rows).pmf()])]
         masses = batch.at_nodes(batch.added(cores, counts))
@@ -162,12 +163,14 @@ class _Batch:
     states: StandStates
     share: Array  # (n_node, n_core, n_part)
     missed: Array  # (n_core, n_part, n_shift, n)
+    by_distance: Array  # (n_core,): variance of the expected missed rings over the distance, by their squared mean
 
     def of(self, rows: Rows) -> _Batch:
         """The batch of some of the cores."""
         place = {int(row): k for k, row in enumerate(self.rows)}
         own = [place[row] for row in rows]
-        return replace(self, rows=np.asarray(rows), share=self.share[:, own], missed=self.missed[own])
+        parts = {"share": self.share[:, own], "missed": self.missed[own], "by_distance": self.by_distance[own]}
+        return replace(self, rows=np.asarray(rows), **parts)
 
     def added(self, cores: Cores, counts: list[Mass] | None = None) -> Mass:
         """Missed rings plus count error, parts at every level of the count: (n_core, n_level, n_part, n_shift, n)."""
@@ -220,7 +223,8 @@ def _batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[_Batch]:
         for first in range(0, len(group), at_once):
             part = group[first : first + at_once]
             rows = np.concatenate([rows for _, rows in part])
-            yield _Batch(part, rows, own, shared.states, *missed_parts(cores, rows, own, shared.states, most))
+            parts = missed_parts(cores, rows, own, shared.states, most)
+            yield _Batch(part, rows, own, shared.states, *parts, _by_distance(cores, rows, own))
 
 
 def table_size(rings: int) -> int:
@@ -270,9 +274,12 @@ class _Joint:
     counts: Mapping[int, Mass] | None = None
 
 
-def _posterior(cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, joint: _Joint) -> TreePosterior:
+def _posterior(
+    cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, joint: _Joint, batch: _Batch
+) -> TreePosterior:
     """Put what a tree's cores say together beside what each says alone; missed and alone have a row a core."""
     rows = cores.rows_of[tree]
+    relative = dict(zip(batch.rows.tolist(), batch.by_distance, strict=True))
     informs = tuple(row for row in rows if not cores.bound_only[row])
     each = [rows.index(row) for row in informs]
     rings = tuple(Pmf(0, missed[k]).trim(1e-7) for k in each)
@@ -282,7 +289,8 @@ def _posterior(cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, j
     )
     read = joint.counts or {}
     counts = tuple(read.get(row, cores.count[row]).pmf() for row in informs)
-    parts = [_variance(cores.distance[row], own, count) for row, own, count in zip(informs, rings, counts, strict=True)]
+    told = np.array([relative[row] for row in informs])
+    parts = _contributions(_covariances(cores, tree, informs, rings, counts, told, batch))
     return TreePosterior(
         tree=tree,
         species=str(cores.species[rows[0]]),
@@ -295,21 +303,77 @@ def _posterior(cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, j
         alone=years,
         missed=rings,
         counts=counts,
-        variance=np.array(parts),
+        variance=parts,
         conflict_p=joint.conflict_p,
         contradiction=joint.contradiction,
         tie=joint.tie,
     )
 
 
-def _variance(distance: Array, missed: Pmf, count: Pmf) -> tuple[float, float, float]:
-    """Variance of a core's added rings due to count, distance and growth (law of total variance)."""
-    total, mean = missed.var(), float(distance @ DISTANCE_GRID_MM)
-    if mean <= 0 or total <= 0:
-        return count.var(), 0.0, total
-    relative = float(distance @ (DISTANCE_GRID_MM / mean - 1) ** 2)
-    by_distance = min(total, missed.mean() ** 2 * relative)
-    return count.var(), by_distance, total - by_distance
+# What the steps add to the variance of a tree's pith year. Of one core it is the law of total variance, in this order:
+# the count, the rings expected at each distance, and what is left, the growth. The cores are weighed as their agreement
+# weighs them, by the inverse of the covariance of their errors; errors that they share (rings absent in both, the rate
+# of the reader, the growth near the pith) do not average out.
+
+
+def _by_distance(cores: Cores, rows: Ints, own: SpeciesShared) -> Array:
+    """Variance over the distance of the missed rings to be expected, by the square of their mean, (n_core,)."""
+    expected, distance = expected_missed(cores, rows, own), cores.distance[rows]
+    mean = (distance * expected).sum(axis=1)
+    square = (distance * expected**2).sum(axis=1)
+    return np.asarray(np.where(mean > 0, square / np.where(mean > 0, mean, 1.0) ** 2 - 1, 0.0))
+
+
+def _covariances(
+    cores: Cores, tree: str, rows: Rows, missed: tuple[Pmf, ...], counts: tuple[Pmf, ...], told: Array, batch: _Batch
+) -> Array:
+    """Covariances (3, k, k) of the rings added to the cores of a tree: by count, distance and growth."""
+    total, mean = np.array([own.var() for own in missed]), np.array([own.mean() for own in missed])
+    distance = np.minimum(total, mean**2 * told)
+    nodes = batch.own.growth
+    shift = float(nodes.weights @ nodes.shifts**2 - (nodes.weights @ nodes.shifts) ** 2)
+    growth = shift * np.outer(mean, mean)
+    own = total - distance
+    ceiling = np.sqrt(np.outer(own, own))
+    growth = np.where(np.eye(len(rows)) > 0, np.diag(own), np.minimum(growth, ceiling))
+    return np.stack([_count_covariance(cores, tree, rows, counts, batch), np.diag(distance), growth])
+
+
+def _count_covariance(cores: Cores, tree: str, rows: Rows, counts: tuple[Pmf, ...], batch: _Batch) -> Array:
+    """Covariance (k, k) of the count errors: what was read together, and the rate of miscounts that all share."""
+    covariance = np.diag([own.var() for own in counts])
+    if cores.count_levels is not None and len(rows) > 1:
+        weight = np.bincount(batch.states.level, batch.states.node_weights, minlength=len(cores.count_levels))
+        level = np.array([_means(mass, rows) for mass in cores.count_levels])
+        apart = level - weight @ level
+        covariance += (1 - np.eye(len(rows))) * (apart.T @ (weight[:, None] * apart))
+    if tree in cores.joint_counts:
+        pair, _, mass = cores.joint_counts[tree]
+        if set(pair) <= set(rows):
+            one, two = (rows.index(row) for row in pair)
+            first, second = np.arange(mass.shape[0]), np.arange(mass.shape[1])
+            both = first @ mass @ second - (first @ mass.sum(axis=1)) * (mass.sum(axis=0) @ second)
+            covariance[one, two] = covariance[two, one] = both / mass.sum()
+    return np.asarray(covariance)
+
+
+def _means(mass: Mass, rows: Rows) -> Array:
+    own = mass.mass[list(rows)]
+    return np.asarray(mass.start + own @ np.arange(own.shape[1]) / own.sum(axis=1))
+
+
+def _contributions(covariances: Array) -> Array:
+    """Variance (k, 3) that each step of each core adds to the weighted mean of the cores."""
+    total = covariances.sum(axis=0)
+    each = np.diag(total)
+    certain = each <= 1e-12
+    if certain.any():
+        weight = certain.astype(np.float64)
+    else:
+        weight = np.maximum(np.linalg.solve(total + 1e-9 * np.diag(each), np.ones(each.size)), 0.0)
+        weight = weight if weight.sum() > 0 else 1 / each
+    weight /= weight.sum()
+    return np.asarray(np.einsum("j,sjk,k->js", weight, covariances, weight))
 
 
 # ------------------------------------------------------------------ trees with all cores at one height
@@ -350,7 +414,7 @@ def _plain_trees(cores: Cores, part: Trees, batch: _Batch, leads: Mapping[str, i
                 float(result.conflict_p[index]),
                 bool(result.contradiction[index]),
             )
-            dated[tree] = _posterior(cores, tree, lead, missed_alone[mine], alone[mine], joint)
+            dated[tree] = _posterior(cores, tree, lead, missed_alone[mine], alone[mine], joint, batch)
     return dated
 
 
@@ -439,7 +503,7 @@ def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) ->
         tie,
         read,
     )
-    return _posterior(cores, tree, lead, missed_alone, alone, joint)
+    return _posterior(cores, tree, lead, missed_alone, alone, joint, batch)
 
 
 def _with_rows(count: Mass, others: Mapping[int, Mass]) -> Mass:

@@ -29,7 +29,8 @@ if TYPE_CHECKING:
 
 DRAWS = 400  # choice: draws of the growth of each tree
 TAPE_SD_CM = 0.3  # choice: error of a diameter at breast height [cm]
-FEWEST_DONORS = 3  # choice: trees of a species whose growth stands for one without rings; else all species
+FEWEST_DONORS = 3  # choice: trees of a species whose growth stands for one without rings; else all species; of more,
+# the third that is nearest in age
 _RELATIVE_AGES = np.linspace(0.0, 1.0, 41)  # choice: places at which the growth of a tree is passed on
 
 
@@ -363,6 +364,7 @@ def _sizes(
     then, method = np.full(dates.shape, np.nan), [""] * len(names)
     donors = {name: _passed_on(growth[name], dates[:, at], ends[:, at]) for at, name in enumerate(names) if name in growth}
     species = trees_by_id(ages.tree_table)["species"].astype(str)
+    ages_now = np.maximum(np.median(ends - dates, axis=0) + 1, 1.0)
     for at, name in enumerate(names):
         if name in growth:
             then[:, at] = _by_rank(growth[name], dates[:, at], year) * now[at]
@@ -370,7 +372,10 @@ def _sizes(
             method[at] = "widths" if year >= first else "first ring"
         elif donors and np.isfinite(now[at]):
             same = [own for own in donors if species[own] == species[name]]
-            curves = np.stack([donors[own] for own in (same if len(same) >= FEWEST_DONORS else donors)])
+            same = same if len(same) >= FEWEST_DONORS else list(donors)
+            like = [abs(float(np.log(ages_now[names.index(own)] / ages_now[at]))) for own in same]
+            near = np.argsort(like, kind="stable")[: max(FEWEST_DONORS, len(same) // 3)]
+            curves = np.stack([donors[same[own]] for own in near])
             age = (year - dates[:, at] + 1) / np.maximum(ends[:, at] - dates[:, at] + 1, 1)
             place = np.clip(age, 0.0, 1.0) * (_RELATIVE_AGES.size - 1)
             low = np.minimum(place.astype(np.int64), _RELATIVE_AGES.size - 2)
