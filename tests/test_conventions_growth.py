@@ -32,7 +32,7 @@ def field_of(*cores: dict[str, Any], tree: dict[str, Any] | None = None) -> Fiel
     base = {"tree": "A1", "outer_year": 2024, "dating": "crossdated", "inner_end": "pith", "core_height_m": 0.0}
     rows, rings = [], []
     for at, core in enumerate(cores):
-        cells = base | {"core": "abcd"[at]} | core
+        cells = base | {"core": "abcdef"[at]} | core
         widths = np.asarray(cells.pop("widths", np.ones(100)), dtype=np.float64)
         rows.append({"rings_counted": widths.size} | cells)
         numbers = {"ring": np.arange(1, widths.size + 1), "width_mm": widths}

@@ -40,6 +40,8 @@ _NEGLIGIBLE = 3e-3  # choice: joint cases that hold less of the likeliest change
 _SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
 _AT_PITH = 0.5  # choice: rows with more than this at the pith itself are pith hits
 _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
+_RINGS_BESIDE = 10  # choice: inner rings whose mean width stands for that beside the pith
+_STEPS_BESIDE = 4  # the width settles to a few percent
 _ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 _ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, (_WEIGHTS * np.pi / 4).astype(np.float32)  # 0 to a right angle
 _COSINES, _SINES = np.cos(_ANGLES).astype(np.float32), np.sin(_ANGLES).astype(np.float32)
@@ -556,11 +558,12 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     return mass, evidence
 
 
-def draw_misses(ends: InnerEnds, distance_mm: Array, rng: np.random.Generator) -> Array:
+def draw_misses(ends: InnerEnds, distance_mm: Array, widths_mm: Array, rng: np.random.Generator) -> Array:
     """Draws of how far the line of one core passes beside the pith [mm], given draws of its distance, (draws,).
 
-    A core that passes the pith misses it by its distance; one that stops short, by a part of it. At the centre of the
-    prior of `end_distances`; 0 where the core holds the pith.
+    A core that passes the pith misses it by its distance less a part of a ring, the innermost whole one being counted;
+    one that stops short, by a part of the distance. widths_mm: as taken along the core, innermost first. At the centre
+    of the prior of `end_distances`; 0 where the core holds the pith.
     """
     if ends.word[0] == InnerEnd.PITH:
         return np.zeros(distance_mm.size)
@@ -584,7 +587,19 @@ def draw_misses(ends: InnerEnds, distance_mm: Array, rng: np.random.Generator) -
         weight = weight * np.exp(-0.5 * ((gap - distance * ahead) / along) ** 2)
     total = np.cumsum(np.maximum(weight, 1e-300), axis=1)
     picked = (total < rng.random(distance_mm.size)[:, None] * total[:, -1:]).sum(axis=1)
-    return np.asarray(distance_mm * across[picked])
+    inside = rng.random(distance_mm.size) * _ring_beside(widths_mm, float(distance_mm.mean()))
+    return np.asarray(np.where(picked == 0, np.maximum(distance_mm - inside, 0.0), distance_mm * across[picked]))
+
+
+def _ring_beside(widths_mm: Array, distance_mm: float) -> float:
+    """Width of the rings [mm] square to them where a core passes the pith, from the inner widths taken along it."""
+    near = widths_mm[:_RINGS_BESIDE]
+    ring = 0.0
+    for _ in range(_STEPS_BESIDE):
+        miss = max(distance_mm - ring / 2, 0.0)
+        start = np.sqrt(distance_mm**2 - miss**2)
+        ring = float(np.hypot(start + near.sum(), miss) - distance_mm) / near.size
+    return ring
 
 
 def _moved(likelihood: Array, bias: float) -> Array:

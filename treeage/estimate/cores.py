@@ -345,7 +345,7 @@ def _turned(widths: list[Array], along: Flags, ends: InnerEnds, distance: Array)
     for row in np.flatnonzero(along & (distance.sum(axis=1) > 0)):
         rng = np.random.default_rng(0)  # a fixed quadrature, not a draw of the answer
         place = draw_distances(distance[row], TURNED_PLACES, rng)
-        miss = draw_misses(ends.take(np.array([row])), place, rng)
+        miss = draw_misses(ends.take(np.array([row])), place, widths[row], rng)
         out[row] = np.diff(turned_to_pith(widths[row], place, miss), axis=1).mean(axis=0)
     return out
 

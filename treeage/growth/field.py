@@ -152,7 +152,8 @@ def _core(cores: Cores, row: int, measured: Measured, rng: np.random.Generator) 
     first, widths = measured[_key(cores, row)]
     drop = _growing(cores, row, first, widths)
     distance = draw_distances(cores.distance[row], DRAWS, rng)
-    miss = draw_misses(cores.ends.take(np.array([row])), distance, rng) if cores.along[row] else np.zeros(DRAWS)
+    one = cores.ends.take(np.array([row]))
+    miss = draw_misses(one, distance, widths, rng) if cores.along[row] else np.zeros(DRAWS)
     beyond = np.full(DRAWS, widths[-1] if drop else 0.0)
     lost, lost_sd = float(cores.outer_lost[row]), float(cores.outer_lost_sd[row])
     if lost > 0:
@@ -367,7 +368,7 @@ def _sizes(
     ages_now = np.maximum(np.median(ends - dates, axis=0) + 1, 1.0)
     for at, name in enumerate(names):
         if name in growth:
-            then[:, at] = _by_rank(growth[name], dates[:, at], year) * now[at]
+            then[:, at] = _by_rank(growth[name], dates[:, at], year)
             first = int(growth[name].years[0])
             method[at] = "widths" if year >= first else "first ring"
         elif donors and np.isfinite(now[at]):
@@ -381,9 +382,9 @@ def _sizes(
             low = np.minimum(place.astype(np.int64), _RELATIVE_AGES.size - 2)
             picked = rng.integers(len(curves), size=place.size)
             then[:, at] = curves[picked, low] + (place - low) * (curves[picked, low + 1] - curves[picked, low])
-            then[:, at] *= now[at]
             method[at] = "growth of other trees"
-    return then, method
+    tape = 1 + priors.DIAMETER_SHARE.value * rng.standard_normal(dates.shape)
+    return then * now * np.maximum(tape, 0.0), method
 
 
 def _share(history: GrowthHistory, year: int) -> Array:

@@ -693,7 +693,7 @@ def _radii(
     for core, (distance, miss), keeps in zip(cores, inner, _kept(cores), strict=True):
         radii = turned_to_pith(np.asarray(core.widths_mm), distance[agreed], miss[agreed])
         widths, beyond = np.diff(radii, axis=1), np.asarray(core.beyond_mm)
-        beyond = rng.choice(beyond, size=count) if beyond.ndim else np.full(count, float(beyond))
+        beyond = np.resize(beyond, count)
         if keeps:
             each = np.repeat((beyond / core.beyond_rings)[:, None], core.beyond_rings, axis=1)
             widths, beyond = np.concatenate([widths, each], axis=1), np.zeros(count)
@@ -720,8 +720,8 @@ def _stem_draws(
         do = "Check the unit and single thickness."
         raise InputError(Fault(show(float(np.median(bark))), need, do, where, 0, "bark_mm"))
     tape = 1 + priors.DIAMETER_SHARE.value * rng.standard_normal(count)
-    outside = rng.choice(diameter, size=count) if diameter.ndim else float(diameter) * np.maximum(tape, 0.5)
-    drawn = rng.choice(bark, size=count) if bark.ndim else rng.normal(float(bark), float(spread), size=count)
+    outside = np.resize(diameter, count) if diameter.ndim else float(diameter) * np.maximum(tape, 0.5)
+    drawn = np.resize(bark, count) if bark.ndim else rng.normal(float(bark), float(spread), size=count)
     return outside, np.clip(drawn, 0.0, THICKEST_BARK * 5.0 * outside)
 
 

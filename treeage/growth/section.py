@@ -22,17 +22,17 @@ Flags = NDArray[np.bool_]
 
 # Log width of one core less that of its section: a part for each year, one that lasts a few years, one that lasts
 # decades. Fitted by tests/fitting/fit_sections.py to the differences of 1,104 pairs of cores of one tree at 104 sites
-# of a public archive (World Data Service for Paleoclimatology, NOAA NCEI), read as pairs of opposite cores;
-# the slowest part (0.195) lowered so that bands of 90 % of one core held 88 to 91 % of the means of both there.
+# of a public archive (World Data Service for Paleoclimatology, NOAA NCEI), and scaled so that 90 % bands of one core held 88
+# to 91 % of the means of both there.
 YEAR_SD, FEW_SD, SLOW_SD = 0.10, 0.16, 0.17
 FEW_YEARS, SLOW_YEARS = 3.0, 60.0
 TAIL_DF = 6.0  # of the t by which trees differ in all three
 HIDDEN_SD = 0.25  # measured there too: log of the hidden growth of a core over that of the other, beside what their visible rings say
 AHEAD_SD = 0.33  # log of the mean of the next thirty rings over that of the last twenty
 # How alike two radii of a section err, by the angle between them: the cosine of an off-centre pith, that of an oval
-# stem, and what is local. Choice: two radii at a right angle differ by 13 % (Woodall 2008, abstract), of which an
-# off-centre pith of 13 % leaves about a fifth.
-OFF_CENTRE, OVAL = 0.7, 0.1
+# stem, and what is local. Choice: of whole radii an off-centre pith of 13 % explains most (two at a right angle differ
+# by 13 %, Woodall 2008, abstract), of growth since, less.
+OFF_CENTRE, OVAL = 0.45, 0.1
 NEAR_RINGS = 20  # choice: rings over which the growth of two cores is compared
 LEAST_HIDDEN_MM = 0.5  # choice: distances below do not differ
 
