@@ -16,7 +16,6 @@ from treeage.growth.history import CoreWidths
 from treeage.tables import Field, Settings
 
 
-
 @pytest.fixture(autouse=True)
 def _one_radius_is_the_stem():
     """Sums by hand are of the readings: one radius is taken for the stem (else medians are true to half a percent)."""

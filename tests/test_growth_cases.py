@@ -11,7 +11,7 @@ import pytest
 from test_conventions_growth import STEM, field_of, growth_of, table
 
 from treeage import estimate_ages, priors
-from treeage.growth import CoreWidths, ChangeCriterion, field_growth, find_changes, growth_history, past_trees
+from treeage.growth import ChangeCriterion, CoreWidths, field_growth, find_changes, growth_history, past_trees
 from treeage.results import Flag, Status
 from treeage.tables import Field
 
@@ -49,7 +49,7 @@ def test_a_later_core_makes_no_jump() -> None:
 
 
 def test_distances_that_fit_the_other_core_are_drawn_more_often() -> None:
-    """The first core shows 40 mm where the other hides 10 to 200 mm, at equal growth after it: about 40 mm are likely."""
+    """The first core shows 40 mm where the other hides 10 to 200 mm, growing alike after it: about 40 mm."""
     first = CoreWidths(np.arange(1900, 2000), np.ones(100))
     late = CoreWidths(np.arange(1940, 2000), np.ones(60), pith_distance_mm=np.linspace(10, 200, 400))
     tree = growth_history([first, late], seed=1)
@@ -82,7 +82,7 @@ def test_lost_outer_rings_are_wood() -> None:
 
 
 def test_one_height_is_one_section() -> None:
-    """Cores at 0.1 m (100 rings) and 1.3 m (80 rings): breast height has 80 rings, 2 mm of radius at the end of 1946."""
+    """Cores at 0.1 m (100 rings) and 1.3 m (80 rings): breast height has 80 rings, 2 mm at the end of 1946."""
     low, high = {"core_height_m": 0.1}, {"core_height_m": 1.3, "widths": np.ones(80)}
     history = growth_of(low, high, tree=BARE | {"dbh_cm": 16.0})
     assert history.years[0] == 1945 and median(history, 1946) == pytest.approx(0.4, rel=0.02)
@@ -102,8 +102,8 @@ def test_widths_along_a_core_are_turned_to_the_pith() -> None:
 
 
 def test_bark_that_was_not_measured_and_thick_bark() -> None:
-    """24 cm outside: 9 % of the radius is bark, 21.84 cm inside, with the error of the tape; 4 cm of bark on a stem of 10
-    cm leaves 2 cm and stops nothing."""
+    """24 cm outside: 9 % of the radius is bark, 21.84 cm inside, with the error of the tape; 4 cm of bark on a stem of
+    10 cm leaves 2 cm and stops nothing."""
     last = growth_of({}, tree={"core_diameter_cm": 24.0}).to_frame().iloc[-1]
     assert last["diameter_inside_bark_cm_median"] == pytest.approx(21.84, rel=0.01)
     assert last["diameter_outside_bark_cm_median"] == pytest.approx(24.0, rel=0.01)
@@ -186,7 +186,7 @@ def test_a_full_ring_table_is_a_length() -> None:
 
 
 def test_arcs_of_a_tilted_core_are_upright() -> None:
-    """An arc of radius 20 mm (chord 8, rise 0.404 mm): along a core tilted by 30 degrees the rise is longer by 1 / cos."""
+    """An arc of radius 20 mm (chord 8, rise 0.404 mm): on a core tilted by 30 degrees the rise is longer by 1 / cos."""
     rise = 20 - np.sqrt(400 - 16)
     core = {"inner_end": "arcs", "chord_mm": 8.0, "arc_sd_mm": 0.02, "widths": np.ones(60)}
     level = estimate_ages(field_of(core | {"rise_mm": rise}))["A1"].missed_rings.mean()

@@ -27,8 +27,11 @@ def histories(number, stems, seed=1, late=True, along=False):
         tape = stem.outside_cm(LAST) * (1 + priors.DIAMETER_SHARE.value * rng.standard_normal())
         bark = stem.bark * (1 + 0.15 * rng.standard_normal())
         mean = "quadratic" if number > 2 else "arithmetic"
-        yield stem, growth_history(
-            cores, diameter_cm=tape, bark_mm=bark, bark_sd_mm=0.15 * bark, mean=mean, seed=int(rng.integers(2**31))
+        yield (
+            stem,
+            growth_history(
+                cores, diameter_cm=tape, bark_mm=bark, bark_sd_mm=0.15 * bark, mean=mean, seed=int(rng.integers(2**31))
+            ),
         )
 
 
@@ -47,7 +50,10 @@ def scores(number, stems, **how):
             increment = history.increment_cm2[:, place - 9 : place + 1].sum(axis=1)
             low, high = np.quantile(increment, [0.05, 0.95])
             held.setdefault(("increment", back), []).append(low <= area <= high)
-            truths = (("diameter_inside_bark_cm", stem.inside_cm(year)), ("diameter_outside_bark_cm", stem.outside_cm(year)))
+            truths = (
+                ("diameter_inside_bark_cm", stem.inside_cm(year)),
+                ("diameter_outside_bark_cm", stem.outside_cm(year)),
+            )
             for name, truth in truths:
                 held.setdefault((name, back), []).append(row[f"{name}_lo"] <= truth <= row[f"{name}_hi"])
             errors[back].append(row["diameter_inside_bark_cm_median"] / stem.inside_cm(year) - 1)
@@ -88,7 +94,7 @@ def test_no_stem_shrinks_and_no_ring_is_wider_than_a_core_shows() -> None:
 
 
 def test_a_join_of_cores_is_no_release() -> None:
-    """Undisturbed trees with a core that starts late and far from the pith: as many events as without that core's join."""
+    """Undisturbed trees with a core that starts late, far from the pith: as many events as without that join."""
     rng = np.random.default_rng(8)
     joined, single = {}, {}
     for number in range(30):
@@ -108,4 +114,13 @@ if __name__ == "__main__":
         for along in (False, True):
             held, errors = scores(number, 200, along=along, seed=number)
             print(number, "along" if along else "square", {f"{k[0][:15]} {k[1]}": round(v, 3) for k, v in held.items()})
-            print({b: (round(100 * np.mean(np.abs(e)), 2), round(100 * np.median(np.abs(e)), 2), round(100 * np.mean(e), 2)) for b, e in errors.items()})
+            print(
+                {
+                    b: (
+                        round(100 * np.mean(np.abs(e)), 2),
+                        round(100 * np.median(np.abs(e)), 2),
+                        round(100 * np.mean(e), 2),
+                    )
+                    for b, e in errors.items()
+                }
+            )

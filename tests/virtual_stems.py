@@ -1,4 +1,4 @@
-"""Virtual stems with known diameters: an off-centre pith that wanders, local growth, bark that thickens, straight cores.
+"""Virtual stems with known diameters: an off-centre pith that wanders, local growth, thickening bark, straight cores.
 
 Nothing of `treeage` is used but the record that the growth functions take.
 """
@@ -50,7 +50,7 @@ def draw_stem(rng, years=180):
 
 
 def core(stem, rng, azimuth_deg, *, start=None, miss_mm=None, along=False):
-    """A straight core: widths, with the distance to the pith read to 15 %; it starts where it is cut or nearest the pith.
+    """A straight core: widths, with the distance to the pith read to 15 %; it starts where cut or nearest the pith.
 
     start: year of its first ring at the earliest; miss_mm: how far beside the pith it is aimed.
     """
@@ -59,7 +59,7 @@ def core(stem, rng, azimuth_deg, *, start=None, miss_mm=None, along=False):
     inward = -np.array([np.cos(angle), np.sin(angle)])
     side = np.array([-inward[1], inward[0]])
     miss = rng.normal(0, 5) if miss_mm is None else miss_mm
-    # boundaries of the rings (circles about their centres) on the line; pith at the origin, position along the inward way
+    # boundaries of the rings (circles about their centres) on the line; pith at the origin, places along the inward way
     away = stem.centre @ side - miss
     chord = np.sqrt(np.maximum(stem.radius**2 - away**2, 0.0))
     place = np.where(np.abs(away) < stem.radius, stem.centre @ inward - chord, np.nan)  # negative: before the pith
@@ -68,9 +68,11 @@ def core(stem, rng, azimuth_deg, *, start=None, miss_mm=None, along=False):
     first = int(np.flatnonzero(np.isfinite(position) & (position > 0))[0])
     if start is not None:
         first = max(first, start - stem.first)
-    local = 0.10 * rng.standard_normal(years) + smooth(rng, years, 0.08) + 0.08 * np.repeat(
-        rng.standard_normal(years // 4 + 1), 4
-    )[:years]
+    local = (
+        0.10 * rng.standard_normal(years)
+        + smooth(rng, years, 0.08)
+        + 0.08 * np.repeat(rng.standard_normal(years // 4 + 1), 4)[:years]
+    )
     ends = position[first:] if along else radial[first:]
     widths = np.maximum(np.diff(ends), 0.0) * np.exp(local[first + 1 :])
     distance = radial[first]

@@ -148,7 +148,7 @@ BARK_SD_SHARE = Sourced(
 BARK_POWER = Sourced(
     0.75,
     "power",
-    "power of the inside radius with which the bark of a stem thickened: below 1, young stems have more bark for their size",
+    "power of the inside radius with which bark thickened: below 1, young stems have more for their size",
     "bark thickens with the stem but less than in proportion",
     Known.CHOICE,
 )

@@ -50,7 +50,7 @@ def fit(pairs):
     for _, a, b in pairs:
         both = (a > FLOOR_MM) & (b > FLOOR_MM)
         apart = np.where(both, np.log(np.maximum(a, FLOOR_MM) / np.maximum(b, FLOOR_MM)), np.nan)
-        for lag in LAGS[LAGS + 20 < a.size]:
+        for lag in LAGS[a.size > LAGS + 20]:
             gamma[lag].append(0.5 * np.nanmean((apart[lag:] - apart[:-lag]) ** 2))
         cut = slice(30, 30 + section.NEAR_RINGS)
         sums = [part[where].sum() for where in (slice(0, 30), cut) for part in (a, b)]

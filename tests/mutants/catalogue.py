@@ -310,7 +310,7 @@ CHAIN = _of(
      "max(0.0, establishment.var() - pith.var())",
      "shares_are_parts_of_the_variance_of_the_date",
      "shares of height and collar are apart"),
-    ("shares of cores that all weigh the same", "estimate/trees.py",
+    ("shares of cores that all weigh the same", "estimate/steps.py",
      "weight = np.maximum(np.linalg.solve(total + 1e-9 * np.diag(each), np.ones(each.size)), 0.0)",
      "weight = np.ones(each.size)",
      "shares_of_two_cores_are_weighed_by_their_precision",

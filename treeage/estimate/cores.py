@@ -229,8 +229,7 @@ def read_cores(field: Field) -> Cores:
     doubt, ends = field.settings.doubt, _ends(field, table, widths, inner_end, (radius, radius_sd, length))
     distance = mixed_distances(*end_distances(ends, AimErrors.centre()))
     _mark_distances(flags, ends, inner_end, np.isfinite(radius))
-    along = _words(table, "widths_taken") == WidthsTaken.ALONG
-    widths = _turned(widths, along, ends, distance)
+    widths = _turned(widths, along := _words(table, "widths_taken") == WidthsTaken.ALONG, ends, distance)
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
     mean_width, species = core_mean_width(widths, length, counted), [str(name) for name in table["species"]]
@@ -238,6 +237,7 @@ def read_cores(field: Field) -> Cores:
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (inner_end == InnerEnd.PITH))
     distance = at_pith(distance, bound_only)
     words, number = partial(_words, table), partial(column_numbers, table)
+    lost_sd = number("outer_lost_sd", 0.0)
     return Cores(
         line=table["line"].to_numpy(dtype=np.int64),
         tree=words("tree"),
@@ -254,7 +254,7 @@ def read_cores(field: Field) -> Cores:
         height_m=number("core_height_m"),
         azimuth_deg=number("azimuth_deg"),
         outer_lost=number("outer_lost", 0.0),
-        outer_lost_sd=number("outer_lost_sd", 0.0),
+        outer_lost_sd=lost_sd,
         collar_years=number("collar_years", 0.0),
         collar_years_sd=number("collar_years_sd", 0.0),
         length_mm=length,
@@ -269,8 +269,8 @@ def read_cores(field: Field) -> Cores:
         distance=distance,
         growth=growth,
         width_source=width_source,
-        count=_with_lost_rings(count, number("outer_lost_sd", 0.0), dating),
-        count_levels=tuple(_with_lost_rings(level, number("outer_lost_sd", 0.0), dating) for level in levels) or None,
+        count=_with_lost_rings(count, lost_sd, dating),
+        count_levels=tuple(_with_lost_rings(level, lost_sd, dating) for level in levels) or None,
         bound_only=bound_only,
         along=along,
         most_rings=_most_rings(distance, growth),
@@ -320,9 +320,11 @@ def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[Flag]])
 
 def _upright(table: pd.DataFrame, field: Field, tilt: Array) -> pd.DataFrame:
     """The table with arcs as they lie across the stem, green: the rise along a tilted core is longer, the chord not."""
-    green = 1 / (1 - field.settings.shrinkage_percent / 100)
-    scale = {"chord_mm": green, "rise_mm": green * horizontal_share(tilt), "arc_sd_mm": green * horizontal_share(tilt)}
-    return table.assign(**{name: column_numbers(table, name) * by for name, by in scale.items()}, tilt=tilt, green=green)
+    green: Array = np.full(len(table), 1 / (1 - field.settings.shrinkage_percent / 100))
+    upright = green * horizontal_share(tilt)
+    scale = {"chord_mm": green, "rise_mm": upright, "arc_sd_mm": upright}
+    arcs = {name: column_numbers(table, name) * by for name, by in scale.items()}
+    return table.assign(**arcs, tilt=tilt, green=green)
 
 
 def _length(table: pd.DataFrame, tilt: Array, widths: list[Array], flags: list[set[Flag]]) -> Array:
@@ -442,7 +444,10 @@ def _points(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Dist
         beyond = _beyond(widths[row], int(boundary["ring"].min())) if row >= 0 and enough >= FEWEST_POINTS else np.nan
         if np.isfinite(beyond):
             ring, along, across = (boundary[name].to_numpy() for name in ("ring", "x_mm", "y_mm"))
-            along, across = along * table["green"][row] * horizontal_share(table["tilt"][row]), across * table["green"][row]
+            along, across = (
+                along * table["green"][row] * horizontal_share(table["tilt"][row]),
+                across * table["green"][row],
+            )
             values[row] = point_likelihood(ring, along, across, beyond_mm=beyond)
             rows[row] = True
     return {DistanceSource.POINTS: (rows, values[rows])} if rows.any() else {}

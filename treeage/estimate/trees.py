@@ -18,9 +18,10 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.distance import DISTANCE_GRID_MM, DistanceSource, joint_distances, on_grid, share_a_line
+from treeage.distance import DistanceSource, joint_distances, on_grid, share_a_line
 from treeage.estimate.cores import Cores, JointCount
-from treeage.estimate.shared import Shared, SpeciesShared, StandStates, expected_missed, missed_mass, missed_parts
+from treeage.estimate.shared import Shared, SpeciesShared, StandStates, missed_mass, missed_parts
+from treeage.estimate.steps import contributions, spread_by_distance, step_covariances
 from treeage.height import HEIGHT_APART_M
 from treeage.pmf import Mass, Pmf
 from treeage.posterior import (
@@ -169,8 +170,8 @@ class _Batch:
         """The batch of some of the cores."""
         place = {int(row): k for k, row in enumerate(self.rows)}
         own = [place[row] for row in rows]
-        parts = {"share": self.share[:, own], "missed": self.missed[own], "by_distance": self.by_distance[own]}
-        return replace(self, rows=np.asarray(rows), **parts)
+        told, share, missed = self.by_distance[own], self.share[:, own], self.missed[own]
+        return replace(self, rows=np.asarray(rows), share=share, missed=missed, by_distance=told)
 
     def added(self, cores: Cores, counts: list[Mass] | None = None) -> Mass:
         """Missed rings plus count error, parts at every level of the count: (n_core, n_level, n_part, n_shift, n)."""
@@ -224,7 +225,7 @@ def _batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[_Batch]:
             part = group[first : first + at_once]
             rows = np.concatenate([rows for _, rows in part])
             parts = missed_parts(cores, rows, own, shared.states, most)
-            yield _Batch(part, rows, own, shared.states, *parts, _by_distance(cores, rows, own))
+            yield _Batch(part, rows, own, shared.states, *parts, spread_by_distance(cores, rows, own))
 
 
 def table_size(rings: int) -> int:
@@ -290,7 +291,8 @@ def _posterior(
     read = joint.counts or {}
     counts = tuple(read.get(row, cores.count[row]).pmf() for row in informs)
     told = np.array([relative[row] for row in informs])
-    parts = _contributions(_covariances(cores, tree, informs, rings, counts, told, batch))
+    of = (batch.own, batch.states)
+    parts = contributions(step_covariances(cores, tree, informs, (rings, counts), told, *of))
     return TreePosterior(
         tree=tree,
         species=str(cores.species[rows[0]]),
@@ -308,72 +310,6 @@ def _posterior(
         contradiction=joint.contradiction,
         tie=joint.tie,
     )
-
-
-# What the steps add to the variance of a tree's pith year. Of one core it is the law of total variance, in this order:
-# the count, the rings expected at each distance, and what is left, the growth. The cores are weighed as their agreement
-# weighs them, by the inverse of the covariance of their errors; errors that they share (rings absent in both, the rate
-# of the reader, the growth near the pith) do not average out.
-
-
-def _by_distance(cores: Cores, rows: Ints, own: SpeciesShared) -> Array:
-    """Variance over the distance of the missed rings to be expected, by the square of their mean, (n_core,)."""
-    expected, distance = expected_missed(cores, rows, own), cores.distance[rows]
-    mean = (distance * expected).sum(axis=1)
-    square = (distance * expected**2).sum(axis=1)
-    return np.asarray(np.where(mean > 0, square / np.where(mean > 0, mean, 1.0) ** 2 - 1, 0.0))
-
-
-def _covariances(
-    cores: Cores, tree: str, rows: Rows, missed: tuple[Pmf, ...], counts: tuple[Pmf, ...], told: Array, batch: _Batch
-) -> Array:
-    """Covariances (3, k, k) of the rings added to the cores of a tree: by count, distance and growth."""
-    total, mean = np.array([own.var() for own in missed]), np.array([own.mean() for own in missed])
-    distance = np.minimum(total, mean**2 * told)
-    nodes = batch.own.growth
-    shift = float(nodes.weights @ nodes.shifts**2 - (nodes.weights @ nodes.shifts) ** 2)
-    growth = shift * np.outer(mean, mean)
-    own = total - distance
-    ceiling = np.sqrt(np.outer(own, own))
-    growth = np.where(np.eye(len(rows)) > 0, np.diag(own), np.minimum(growth, ceiling))
-    return np.stack([_count_covariance(cores, tree, rows, counts, batch), np.diag(distance), growth])
-
-
-def _count_covariance(cores: Cores, tree: str, rows: Rows, counts: tuple[Pmf, ...], batch: _Batch) -> Array:
-    """Covariance (k, k) of the count errors: what was read together, and the rate of miscounts that all share."""
-    covariance = np.diag([own.var() for own in counts])
-    if cores.count_levels is not None and len(rows) > 1:
-        weight = np.bincount(batch.states.level, batch.states.node_weights, minlength=len(cores.count_levels))
-        level = np.array([_means(mass, rows) for mass in cores.count_levels])
-        apart = level - weight @ level
-        covariance += (1 - np.eye(len(rows))) * (apart.T @ (weight[:, None] * apart))
-    if tree in cores.joint_counts:
-        pair, _, mass = cores.joint_counts[tree]
-        if set(pair) <= set(rows):
-            one, two = (rows.index(row) for row in pair)
-            first, second = np.arange(mass.shape[0]), np.arange(mass.shape[1])
-            both = first @ mass @ second - (first @ mass.sum(axis=1)) * (mass.sum(axis=0) @ second)
-            covariance[one, two] = covariance[two, one] = both / mass.sum()
-    return np.asarray(covariance)
-
-
-def _means(mass: Mass, rows: Rows) -> Array:
-    own = mass.mass[list(rows)]
-    return np.asarray(mass.start + own @ np.arange(own.shape[1]) / own.sum(axis=1))
-
-
-def _contributions(covariances: Array) -> Array:
-    """Variance (k, 3) that each step of each core adds to the weighted mean of the cores."""
-    total = covariances.sum(axis=0)
-    each = np.diag(total)
-    certain = each <= 1e-12
-    if certain.any():
-        weight = certain.astype(np.float64)
-    else:
-        weight = np.maximum(np.linalg.solve(total + 1e-9 * np.diag(each), np.ones(each.size)), 0.0)
-        weight = weight if weight.sum() > 0 else 1 / each
-    weight /= weight.sum()
-    return np.asarray(np.einsum("j,sjk,k->js", weight, covariances, weight))
 
 
 # ------------------------------------------------------------------ trees with all cores at one height

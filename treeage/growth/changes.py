@@ -426,9 +426,7 @@ def common_criteria(widths_mm: Sequence[ArrayLike], *, line: BoundaryLine | None
     level = max(absolute_threshold(widths_mm), LEAST_CHANGE_MM)
     criteria = [
         ChangeCriterion("percent", ChangeKind.PERCENT, 25.0, 50.0, f"Nowacki and Abrams 1997, {FROM_MEMORY}"),
-        ChangeCriterion(
-            "absolute", ChangeKind.ABSOLUTE, level, None, f"Fraver and White 2005, 1.25 SD, {FROM_MEMORY}"
-        ),
+        ChangeCriterion("absolute", ChangeKind.ABSOLUTE, level, None, f"Fraver and White 2005, 1.25 SD, {FROM_MEMORY}"),
         ChangeCriterion("sustained", ChangeKind.SUSTAINED, 50.0, 100.0, f"Lorimer and Frelich 1989, {FROM_MEMORY}", 15),
     ]
     if line is not None:

@@ -83,7 +83,7 @@ def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str,
         used = [row for row in rows if _usable(cores, row, measured)]
         if used:
             section = _section(cores, used, float(of_tree[tree]))
-            out[tree] = _one_tree(cores, section, trees.loc[tree], measured=measured, prob=prob, seed=seed)
+            out[tree] = _one_tree(cores, section, trees.loc[[tree]].iloc[0], measured=measured, prob=prob, seed=seed)
     return out
 
 
@@ -93,9 +93,7 @@ Measured = Mapping[tuple[str, str], tuple[int, Array]]
 
 def _measured(field: Field) -> Measured:
     tilt = column_numbers(field.cores, "tilt_deg", 0.0)
-    share = radial_length(
-        np.ones(len(tilt)), tilt_deg=np.abs(tilt), shrinkage_percent=field.settings.shrinkage_percent
-    )
+    share = radial_length(np.ones(len(tilt)), tilt_deg=np.abs(tilt), shrinkage_percent=field.settings.shrinkage_percent)
     scale = dict(zip(zip(field.cores["tree"], field.cores["core"], strict=True), share, strict=True))
     first = field.first_ring_years()
     return {key: (first[key], widths * scale[key]) for key, widths in field.ring_widths().items() if key in scale}
@@ -363,7 +361,9 @@ def _sizes(
 ) -> tuple[Array, list[str]]:
     """Draws (count, n) of diameters at the end of the year [cm], NaN where nothing but steady growth says, and how."""
     then, method = np.full(dates.shape, np.nan), [""] * len(names)
-    donors = {name: _passed_on(growth[name], dates[:, at], ends[:, at]) for at, name in enumerate(names) if name in growth}
+    donors = {
+        name: _passed_on(growth[name], dates[:, at], ends[:, at]) for at, name in enumerate(names) if name in growth
+    }
     species = trees_by_id(ages.tree_table)["species"].astype(str)
     ages_now = np.maximum(np.median(ends - dates, axis=0) + 1, 1.0)
     for at, name in enumerate(names):
@@ -390,9 +390,7 @@ def _sizes(
 def _share(history: GrowthHistory, year: int) -> Array:
     """Draws of the share of today's diameter, outside the bark where it is known; 0 before the pith."""
     outside = np.isfinite(history.now_outside_cm).all()
-    value, now = (
-        (history.outside_at(year), history.now_outside_cm) if outside else (history.at(year), history.now_cm)
-    )
+    value, now = (history.outside_at(year), history.now_outside_cm) if outside else (history.at(year), history.now_cm)
     return np.asarray(np.nan_to_num(value) / now)
 
 

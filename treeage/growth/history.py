@@ -104,8 +104,8 @@ def mean_radius(radii_mm: ArrayLike, *, mean: str = "arithmetic") -> Array:
     -----
     Two opposite radii through a pith that lies off centre along their line make up one diameter of a circular stem:
     their arithmetic mean is exact. A pith off across the line leaves a chord: at a tenth of the radius the mean is
-    0.5 % short, at a fifth 2 %. Several radii spread evenly round the stem sample the area (1/2) * integral of r**2 over
-    the angle: their quadratic mean is exact for the area. The geometric mean is for an ellipse known by its
+    0.5 % short, at a fifth 2 %. Several radii spread evenly round the stem sample the area (1/2) * integral of r**2
+    over the angle: their quadratic mean is exact for the area. The geometric mean is for an ellipse known by its
     half axes.
 
     Examples
@@ -681,13 +681,13 @@ def _kept(cores: Sequence[CoreWidths]) -> list[bool]:
     return [own == best and core.beyond_rings > 0 for own, core in enumerate(cores)]
 
 
-def _radii(
-    cores: Sequence[CoreWidths], count: int, rng: np.random.Generator
-) -> tuple[list[CoreRadii], Array, Array]:
+def _radii(cores: Sequence[CoreWidths], count: int, rng: np.random.Generator) -> tuple[list[CoreRadii], Array, Array]:
     """The cores in draws, the wood outside the last ring [mm], and the rings missed by the earliest core."""
     inner = [core._inner_draws(MORE_DRAWS * count, rng) for core in cores]
     firsts = [int(np.asarray(core.years)[0]) for core in cores]
-    agreed = agreeing_draws(firsts, [np.asarray(core.widths_mm) for core in cores], [one for one, _ in inner], count, rng)
+    agreed = agreeing_draws(
+        firsts, [np.asarray(core.widths_mm) for core in cores], [one for one, _ in inner], count, rng
+    )
     parts, extra = [], []
     last = max(core.outer_year + core.beyond_rings * keeps for core, keeps in zip(cores, _kept(cores), strict=True))
     for core, (distance, miss), keeps in zip(cores, inner, _kept(cores), strict=True):

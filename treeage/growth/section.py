@@ -22,13 +22,15 @@ Flags = NDArray[np.bool_]
 
 # Log width of one core less that of its section: a part for each year, one that lasts a few years, one that lasts
 # decades. Fitted by tests/fitting/fit_sections.py to the differences of 1,104 pairs of cores of one tree at 104 sites
-# of a public archive (World Data Service for Paleoclimatology, NOAA NCEI), and scaled so that 90 % bands of one core held 88
-# to 91 % of the means of both there.
+# of a public archive (World Data Service for Paleoclimatology, NOAA NCEI), and scaled so that 90 % bands of one core
+# held 88 to 91 % of the means of both there.
 YEAR_SD, FEW_SD, SLOW_SD = 0.10, 0.16, 0.17
 FEW_YEARS, SLOW_YEARS = 3.0, 60.0
 TAIL_DF = 6.0  # of the t by which trees differ in all three
-HIDDEN_SD = 0.25  # measured there too: log of the hidden growth of a core over that of the other, beside what their visible rings say
-AHEAD_SD = 0.33  # log of the mean of the next thirty rings over that of the last twenty
+# Measured there too: log of the hidden growth of one core over that of the other, less what their visible rings say;
+# and log of the mean of the next thirty rings over that of the last twenty.
+HIDDEN_SD = 0.25
+AHEAD_SD = 0.33
 # How alike two radii of a section err, by the angle between them: the cosine of an off-centre pith, that of an oval
 # stem, and what is local. Choice: of whole radii an off-centre pith of 13 % explains most (two at a right angle differ
 # by 13 %, Woodall 2008, abstract), of growth since, less.
@@ -49,7 +51,7 @@ class CoreRadii:
     @property
     def last(self) -> int:
         """Year of the last ring."""
-        return self.first + self.widths_mm.shape[1] - 1
+        return int(self.first + self.widths_mm.shape[1] - 1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,10 +174,12 @@ def stem_factor(shown: Flags, azimuths_deg: Sequence[float], count: int, rng: np
     cores, years = shown.shape
     size = priors.CORE_STEM.value
     half = -(-count // 2)
-    together: Array = np.linalg.cholesky(alike(azimuths_deg) + 1e-9 * np.eye(cores))
+    together: NDArray[np.floating] = np.linalg.cholesky(alike(azimuths_deg) + 1e-9 * np.eye(cores))
     noise = rng.standard_normal((3, years, cores, half))
-    each = SLOW_SD * _lasting(together @ noise[0], SLOW_YEARS) + FEW_SD * _lasting(together @ noise[1], FEW_YEARS)
-    each = each + YEAR_SD * noise[2]
+    each: Array = SLOW_SD * _lasting(together @ noise[0], SLOW_YEARS) + FEW_SD * _lasting(
+        together @ noise[1], FEW_YEARS
+    )
+    each = np.asarray(each + YEAR_SD * noise[2], dtype=np.float64)
     weight = shown / np.maximum(shown.sum(axis=0), 1)  # (k, n)
     weight[:, ~shown.any(axis=0)] = 1 / cores
     tail = np.sqrt((TAIL_DF - 2) / rng.chisquare(TAIL_DF, half))

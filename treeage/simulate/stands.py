@@ -329,7 +329,7 @@ def _rings_table(
     owner = np.repeat(which, sizes)
     ring = np.arange(owner.size) - np.repeat(np.cumsum(sizes) - sizes, sizes) + 1
     along = recipe.reading.widths_taken == WidthsTaken.ALONG
-    taken = [_along(cores, core, series[core]) if along else series[core].widths_mm for core in which]
+    taken = [_along(cores, int(core), series[core]) if along else series[core].widths_mm for core in which]
     widths = np.concatenate(taken or [np.zeros(0)])
     recorded = np.round(widths / horizontal_share(cores.tilt_deg[owner]), 2)
     recorded = np.where(widths > 0, np.maximum(recorded, SMALLEST_WIDTH_MM), 0.0)

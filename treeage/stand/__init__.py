@@ -13,7 +13,8 @@ from treeage.stand.structure import (
 )
 
 __all__ = [
-    "AgeFromDiameter", "AgeStructure", "EventResponse", "FEWEST_CORED", "PastStand", "PulseHistory", "RecruitmentHistory", "SplitDraws",
+    "AgeFromDiameter", "AgeStructure", "EventResponse", "FEWEST_CORED",
+    "PastStand", "PulseHistory", "RecruitmentHistory", "SplitDraws",
     "StandHistory", "StandOrigin", "StaticModels", "after_events", "age_from_diameter", "age_structure",
     "chance_to_meet", "dated_events", "effective_trees", "expansion_fixed_area", "expansion_nearest_trees",
     "find_pulses", "past_stand", "recruitment_history", "seen_cells", "sharpened_dates", "split_shared",

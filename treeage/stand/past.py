@@ -58,8 +58,8 @@ class PastStand(Result):
     diameter_cm : numpy.ndarray, shape (draws, n)
         Diameter at that date [cm]; NaN where the tree was not there.
     method : tuple of str
-        How each tree's past diameter was found: widths, first ring (before it), growth of other trees, steady growth, or
-        unknown.
+        How each tree's past diameter was found: widths, first ring (before it), growth of other trees, steady growth,
+        or unknown.
     trees_per_ha : numpy.ndarray, shape (n,)
         Trees per hectare that each tree stands for; 1 where totals are per sample.
     per : str
@@ -187,9 +187,9 @@ def past_stand(
 
     Notes
     -----
-    Present means established in the year or before, and not beyond its last ring. Where no widths show the past diameter, growth is taken
-    as steady from establishment to the survey (named "steady growth"): too small a past diameter for trees
-    that slowed down with age.
+    Present means established in the year or before, and not beyond its last ring. Where no widths show the past
+    diameter, growth is taken as steady from establishment to the survey (named "steady growth"): too small a past
+    diameter for trees that slowed down with age.
 
     Examples
     --------
