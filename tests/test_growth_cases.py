@@ -171,7 +171,7 @@ def test_uncored_trees_are_dated_by_diameter() -> None:
     frame = stand.to_frame().set_index("tree")
     assert frame.loc["U", "p_present"] > 0.95 and frame.loc["U", "method"] == "growth of other trees"
     assert frame.loc["U", "diameter_cm_median"] == pytest.approx(17.0 * 40 / 85, rel=0.15)  # steady over 85 rings
-    assert "1 tree(s) without cores" in stand.sentence()
+    assert "1 tree(s) without cores are given" in stand.sentence()
 
 
 # ------------------------------------------------------------------ what was read

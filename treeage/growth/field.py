@@ -14,21 +14,22 @@ import pandas as pd
 
 from treeage import priors
 from treeage.distance import DistanceSource, draw_distances, draw_misses, radial_length
-from treeage.errors import Fault, InputError, ModelError
+from treeage.errors import Fault, InputError
 from treeage.estimate import Cores, read_cores
 from treeage.growth.history import Array, CoreWidths, GrowthHistory, Ints, RadiusMean, growth_history
 from treeage.growth.section import AHEAD_SD, NEAR_RINGS
 from treeage.height import HEIGHT_APART_M
 from treeage.results import Status
 from treeage.schema import OuterEnd, TreeStatus, column_numbers
-from treeage.stand import FEWEST_CORED, PastStand, age_from_diameter, past_stand, trees_by_id
+from treeage.stand import FEWEST_CORED, PastStand, past_stand, trees_by_id
 
 if TYPE_CHECKING:
     from treeage.results import Ages
     from treeage.tables import Field
 
 DRAWS = 400  # choice: draws of the growth of each tree
-TAPE_SD_CM = 0.3  # choice: error of a diameter at breast height [cm]
+LIKE_LOG_CM = 0.2  # choice: trees whose diameters differ by a fifth are alike
+OTHER_SPECIES = 0.2  # choice: weight of a tree of another species against one of the same
 FEWEST_DONORS = 3  # choice: trees of a species whose growth stands for one without rings; else all species; of more,
 # the third that is nearest in age
 _RELATIVE_AGES = np.linspace(0.0, 1.0, 41)  # choice: places at which the growth of a tree is passed on
@@ -230,10 +231,11 @@ def past_trees(
     proportional method, with the taper of today. Draws of growth and of dates are put together by rank, so that an
     early pith goes with an early establishment. Dead trees are there up to their last ring, lost rings included.
 
-    Trees of the table without a date stand for themselves as well. Those whose cores only bound the age were there
-    since their innermost ring; before it their date is that of a dated tree of this stand that is older (a choice,
-    said in the sentence). Living trees without cores are dated by diameter where five cored ones show how. Trees
-    without widths grow as one of those with widths did, by relative age. Trees of which nothing is known are left out.
+    Trees of the table without a date stand for themselves as well, each in every draw as a dated tree of this stand of
+    like diameter (and species, if there is one): living trees without cores where at least five cored ones have a
+    diameter; trees whose cores only bound the age as one that is old enough, so that they are there since their
+    innermost ring. Dated trees without widths grow as one of like age that has them did, by relative age. What is done
+    is said in the sentence; trees of which nothing is known are left out.
 
     Examples
     --------
@@ -249,11 +251,11 @@ def past_trees(
         raise InputError(Fault("no dated tree", "at least one", "Date some trees.", "past_trees", 0, "ages"))
     rng = np.random.default_rng([seed, 1])
     table = trees_by_id(ages.tree_table)
-    draws, last, notes = _dates(ages, table, count, seed, rng)
+    draws, last, like, notes = _dates(ages, table, count, seed, rng)
     names = list(draws)
     dates, ends = np.stack(list(draws.values()), axis=1), np.stack([last[name] for name in names], axis=1)
     now = np.array([_breast_diameter(ages, table, name) for name in names])
-    then, method = _sizes(ages, growth or {}, dates, ends, year, rng, names=names, now=now)
+    then, method = _sizes(ages, growth or {}, (dates, ends, like), year, rng, names=names, now=now)
     weights = column_numbers(table.reindex(names), "trees_per_ha")
     known = bool(np.all(np.isfinite(weights) & (weights > 0)))
     stand = past_stand(
@@ -272,69 +274,68 @@ def past_trees(
 
 def _dates(
     ages: Ages, table: pd.DataFrame, count: int, seed: int, rng: np.random.Generator
-) -> tuple[dict[str, Array], dict[str, Array], list[str]]:
-    """Draws (count,) of establishment and last year of every tree that can be placed, and what to say of the others."""
+) -> tuple[dict[str, Array], dict[str, Array], dict[str, Ints], list[str]]:
+    """Draws (count,) of establishment and last year of every tree that can be placed.
+
+    Of those without a date of their own also the dated tree that stands for them in each draw (-1: none); what to say.
+    """
     dated = list(ages.trees)
     joint = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
     draws = dict(zip(dated, joint.T, strict=True))
     survey = max(int(answer.outer_year) for answer in ages)
     dead = {str(name) for name, word in table.get("status", pd.Series(dtype=object)).items() if word == TreeStatus.DEAD}
-    last = {}
-    bounded = [answer for answer in ages if answer.status == Status.MINIMUM_ONLY]
-    for answer in bounded:
-        innermost = int(answer.outer_year) - int(answer.minimum_age) + 1
-        older = np.where(joint <= innermost, rng.random(joint.shape), -1.0)
-        picked = np.argmax(older, axis=1)
-        found = older[np.arange(count), picked] >= 0
-        draws[answer.tree] = np.where(found, joint[np.arange(count), picked], float(innermost))
+    last, like = {}, {}
     for answer in ages:
         ends = np.full(count, float(survey))
         if answer.tree in dead:
             ends = float(answer.outer_year) + answer.outer_lost.sample(count, rng)
         last[answer.tree] = ends
-    uncored, left = _uncored(ages, table, joint, dead, survey, rng)
-    draws |= uncored
-    last |= {name: np.full(count, float(survey)) for name in uncored}
+    alive = np.array([name not in dead for name in dated])
+    bounded = {a.tree: int(a.outer_year) - int(a.minimum_age) + 1 for a in ages if a.status == Status.MINIMUM_ONLY}
+    for name, innermost in bounded.items():
+        weight = _likeness(ages, table, name) * (alive if name not in dead else 1.0)
+        like[name] = _picked(np.where(joint <= innermost, weight, 0.0), rng)
+        draws[name] = np.where(like[name] >= 0, joint[np.arange(count), like[name]], float(innermost))
+    answered = {answer.tree for answer in ages}
+    without = [str(name) for name in table.index if str(name) not in answered]
+    dbh = dict(zip(map(str, table.index), column_numbers(table, "dbh_cm"), strict=True))
+    teach = alive & np.array([dbh[name] > 0 for name in dated])
+    asked = [name for name in without if name not in dead and dbh[name] > 0 and teach.sum() >= FEWEST_CORED]
+    for name in asked:
+        like[name] = _picked(np.broadcast_to(_likeness(ages, table, name) * teach, joint.shape), rng)
+        draws[name], last[name] = joint[np.arange(count), like[name]], np.full(count, float(survey))
     notes = []
     if bounded:
         notes.append(
             f"{len(bounded)} tree(s) are known only since their innermost ring; before it they are given the dates of "
             "older trees of this stand."
         )
-    if uncored:
-        notes.append(f"{len(uncored)} tree(s) without cores are dated by diameter.")
-    if left:
+    if asked:
+        notes.append(f"{len(asked)} tree(s) without cores are given the dates of cored trees of like diameter.")
+    if len(asked) < len(without):
+        left = len(without) - len(asked)
         notes.append(f"{left} tree(s) of the table have neither core nor usable diameter and are not counted.")
-    return draws, last, notes
+    return draws, last, like, notes
 
 
-def _uncored(
-    ages: Ages, table: pd.DataFrame, joint: Array, dead: set[str], survey: int, rng: np.random.Generator
-) -> tuple[dict[str, Array], int]:
-    """Draws of the dates of living trees without cores, from their diameter, and how many have none."""
-    answered = {answer.tree for answer in ages}
-    without = [str(name) for name in table.index if str(name) not in answered]
-    dbh = dict(zip(map(str, table.index), column_numbers(table, "dbh_cm"), strict=True))
-    teach = [at for at, name in enumerate(ages.trees) if name not in dead and dbh[name] > 0]
-    asked = [name for name in without if name not in dead and dbh[name] > 0]
-    if not asked or len(teach) < FEWEST_CORED:
-        return {}, len(without)
+def _likeness(ages: Ages, table: pd.DataFrame, name: str) -> Array:
+    """Weights (n,) of the dated trees by how like they are to a tree in diameter and species."""
+    size = np.log(np.array([_breast_diameter(ages, table, other) for other in (name, *ages.trees)]))
+    apart = np.nan_to_num(size[1:] - size[0], nan=LIKE_LOG_CM)  # unknown: neither near nor far
     species = table["species"].astype(str)
-    cored = [list(ages.trees)[at] for at in teach]
-    dates = np.minimum(joint[:, teach], float(survey))
-    try:
-        line = age_from_diameter(
-            dates,
-            [dbh[name] for name in cored],
-            survey_year=survey,
-            groups=[species[name] for name in cored],
-            diameter_sd_cm=TAPE_SD_CM,
-            seed=int(rng.integers(2**31)),
-        )
-    except ModelError:  # the diameters are mostly error
-        return {}, len(without)
-    found = line.draws([dbh[name] for name in asked], [species[name] for name in asked], seed=int(rng.integers(2**31)))
-    return dict(zip(asked, np.rint(found).T, strict=True)), len(without) - len(asked)
+    same = np.array([species[other] == species[name] for other in ages.trees])
+    weight = np.where(same, 1.0, OTHER_SPECIES)
+    spread = LIKE_LOG_CM
+    while (weight * np.exp(-0.5 * (apart / spread) ** 2)).sum() < min(FEWEST_DONORS, weight.sum() / 2):
+        spread *= 2.0
+    return np.asarray(weight * np.exp(-0.5 * (apart / spread) ** 2))
+
+
+def _picked(weight: Array, rng: np.random.Generator) -> Ints:
+    """One column for each row, by its weights (rows, n); -1 where all are 0."""
+    total = np.cumsum(weight, axis=1)
+    place = (total <= rng.random(len(weight))[:, None] * total[:, -1:]).sum(axis=1)
+    return np.asarray(np.where(total[:, -1] > 0, np.minimum(place, weight.shape[1] - 1), -1), dtype=np.int64)
 
 
 def _breast_diameter(ages: Ages, table: pd.DataFrame, name: str) -> float:
@@ -351,8 +352,7 @@ def _breast_diameter(ages: Ages, table: pd.DataFrame, name: str) -> float:
 def _sizes(
     ages: Ages,
     growth: Mapping[str, GrowthHistory],
-    dates: Array,
-    ends: Array,
+    placed: tuple[Array, Array, dict[str, Ints]],
     year: int,
     rng: np.random.Generator,
     *,
@@ -360,6 +360,7 @@ def _sizes(
     now: Array,
 ) -> tuple[Array, list[str]]:
     """Draws (count, n) of diameters at the end of the year [cm], NaN where nothing but steady growth says, and how."""
+    dates, ends, like = placed
     then, method = np.full(dates.shape, np.nan), [""] * len(names)
     donors = {
         name: _passed_on(growth[name], dates[:, at], ends[:, at]) for at, name in enumerate(names) if name in growth
@@ -371,11 +372,14 @@ def _sizes(
             then[:, at] = _by_rank(growth[name], dates[:, at], year)
             first = int(growth[name].years[0])
             method[at] = "widths" if year >= first else "first ring"
+        elif donors and name in like and np.ptp(ends[:, at]) == 0 and (like[name] >= 0).all():
+            then[:, at] = then[np.arange(len(then)), like[name]]  # dated trees stand in front
+            method[at] = "growth of other trees"
         elif donors and np.isfinite(now[at]):
             same = [own for own in donors if species[own] == species[name]]
             same = same if len(same) >= FEWEST_DONORS else list(donors)
-            like = [abs(float(np.log(ages_now[names.index(own)] / ages_now[at]))) for own in same]
-            near = np.argsort(like, kind="stable")[: max(FEWEST_DONORS, len(same) // 3)]
+            apart = [abs(float(np.log(ages_now[names.index(own)] / ages_now[at]))) for own in same]
+            near = np.argsort(apart, kind="stable")[: max(FEWEST_DONORS, len(same) // 3)]
             curves = np.stack([donors[same[own]] for own in near])
             age = (year - dates[:, at] + 1) / np.maximum(ends[:, at] - dates[:, at] + 1, 1)
             place = np.clip(age, 0.0, 1.0) * (_RELATIVE_AGES.size - 1)
