@@ -217,22 +217,19 @@ def read_cores(field: Field) -> Cores:
     """Gather what is known about every core of a checked field, each core for itself."""
     table = _joined(field)
     flags: list[set[Flag]] = [set() for _ in range(len(table))]
-    tilt = np.abs(column_numbers(table, "tilt_deg", 0.0))
-    table = _upright(table, field, tilt)
-    radius, radius_sd = _radius(table, field.settings.breast_height_m, flags)
-    widths = _widths(field, table, tilt)
-    length = _length(table, tilt, widths, flags)
+    widths = _widths(field, table)
+    stem = *_radius(table, field.settings.breast_height_m, flags), _length(table, widths, flags)
     inner_end, dating, outer_end = (
         np.array([kind(word) for word in table[name]], dtype=object)
         for name, kind in (("inner_end", InnerEnd), ("dating", Dating), ("outer_end", OuterEnd))
     )
-    doubt, ends = field.settings.doubt, _ends(field, table, widths, inner_end, (radius, radius_sd, length))
+    doubt, ends = field.settings.doubt, _ends(field, table, widths, inner_end, stem)
     distance = mixed_distances(*end_distances(ends, AimErrors.centre()))
-    _mark_distances(flags, ends, inner_end, np.isfinite(radius))
+    _mark_distances(flags, ends, inner_end, np.isfinite(stem[0]))
     widths = _turned(widths, along := _words(table, "widths_taken") == WidthsTaken.ALONG, ends, distance)
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
-    growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
-    mean_width, species = core_mean_width(widths, length, counted), [str(name) for name in table["species"]]
+    growth, width_source, known = _growth(table, stem, widths, distance, flags)
+    mean_width, species = core_mean_width(widths, stem[2], counted), [str(name) for name in table["species"]]
     count, levels = _counts(counted, dating, species, mean_width, doubt["misdated"])
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (inner_end == InnerEnd.PITH))
     distance = at_pith(distance, bound_only)
@@ -257,9 +254,9 @@ def read_cores(field: Field) -> Cores:
         outer_lost_sd=lost_sd,
         collar_years=number("collar_years", 0.0),
         collar_years_sd=number("collar_years_sd", 0.0),
-        length_mm=length,
-        radius_mm=radius,
-        radius_sd_mm=radius_sd,
+        length_mm=stem[2],
+        radius_mm=stem[0],
+        radius_sd_mm=stem[1],
         bark_mm=number("bark_mm"),
         young_light=words("young_light"),
         nursery_years=number("nursery_years"),
@@ -280,10 +277,11 @@ def read_cores(field: Field) -> Cores:
 
 
 def _joined(field: Field) -> pd.DataFrame:
-    """Cores with the columns of their tree, in the order of tree, height and core, and the line they stood on."""
+    """Cores with the columns of their tree, arcs upright, in the order of tree, height and core, and their line."""
     own = field.cores.drop(columns=[name for name in field.trees.columns if name != "tree"], errors="ignore")
     table = own.assign(line=np.arange(len(own))).merge(field.trees, on="tree", how="left")
-    return table.sort_values(["tree", "core_height_m", "core"], kind="stable").reset_index(drop=True)
+    table = table.sort_values(["tree", "core_height_m", "core"], kind="stable").reset_index(drop=True)
+    return _upright(table, field, np.abs(column_numbers(table, "tilt_deg", 0.0)))
 
 
 def _words(table: pd.DataFrame, name: str) -> Words:
@@ -327,12 +325,12 @@ def _upright(table: pd.DataFrame, field: Field, tilt: Array) -> pd.DataFrame:
     return table.assign(**arcs, tilt=tilt, green=green)
 
 
-def _length(table: pd.DataFrame, tilt: Array, widths: list[Array], flags: list[set[Flag]]) -> Array:
+def _length(table: pd.DataFrame, widths: list[Array], flags: list[set[Flag]]) -> Array:
     """Horizontal green length of each core [mm], from a full ring table where it was not measured; else NaN.
 
     A core that holds the pith needs no length.
     """
-    length = column_numbers(table, "core_length_mm")
+    length, tilt = column_numbers(table, "core_length_mm"), table["tilt"].to_numpy()
     length = np.where(np.isfinite(length), radial_length(np.nan_to_num(length), tilt_deg=tilt), np.nan)
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     full = np.array([own.size for own in widths]) == counted
@@ -352,10 +350,10 @@ def _turned(widths: list[Array], along: Flags, ends: InnerEnds, distance: Array)
     return out
 
 
-def _widths(field: Field, table: pd.DataFrame, tilt: Array) -> list[Array]:
+def _widths(field: Field, table: pd.DataFrame) -> list[Array]:
     """Visible widths, horizontal and green, innermost first."""
     measured = field.ring_widths()
-    scale = horizontal_share(tilt) / (1 - field.settings.shrinkage_percent / 100)
+    scale = horizontal_share(table["tilt"]) * table["green"].to_numpy()
     keys = zip(table["tree"], table["core"], strict=True)
     return [measured.get(key, np.zeros(0)) * factor for key, factor in zip(keys, scale, strict=True)]
 
@@ -475,7 +473,7 @@ def _growth(
 
     A length guessed from the radius errs by the radius, the eccentricity of the pith along the core and the distance.
     """
-    length, radius, radius_sd = measured
+    radius, radius_sd, length = measured
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     species = [str(name) for name in table["species"]]
     has_rings = np.array([own.size > 0 and own.sum() > 0 for own in widths])
