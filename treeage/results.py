@@ -65,6 +65,7 @@ class Flag(Word):
     HEIGHT_FROM_OPEN_DATA = "height_from_open_data"
     HEIGHT_MODEL_CAUTION = "height_model_caution"
     INNER_END_LOST = "inner_end_lost"
+    LENGTH_FROM_RINGS = "length_from_rings"
     MORE_HIDDEN_THAN_SEEN = "more_hidden_than_seen"
     NO_DIAMETER = "no_diameter"
     NO_RING_WIDTH = "no_ring_width"
@@ -74,6 +75,7 @@ class Flag(Word):
     RING_ABSENT_OR_FALSE = "ring_absent_or_false"
     SAMPLING_FAILED = "sampling_failed"
     SPROUT_ORIGIN = "sprout_origin"
+    TAPER_BELOW_ZERO = "taper_below_zero"
     UPPER_CORE_BOUNDS = "upper_core_bounds"
     WIDTH_FROM_DIAMETER = "width_from_diameter"
     WIDTH_FROM_LENGTH = "width_from_length"
@@ -332,8 +334,7 @@ class TreeAge(Result):
         'Tree A1 shows 118 rings counted without crossdating, about its least age in 2024; no estimate is possible.'
         """
         if not self.distributions:
-            rings, year = self.minimum_age, year_text(self.outer_year)
-            older = LIVED_ON * self.open_end
+            rings, year, older = self.minimum_age, year_text(self.outer_year), LIVED_ON * self.open_end
             if self.facts.get("dating") == Dating.CROSSDATED:
                 return (
                     f"Tree {self.tree} is at least {rings} years old in {year} (crossdated; no estimate is possible)."
@@ -611,8 +612,7 @@ class Ages(Result):
         table = in_one_cell(self.to_frame())[[name.replace("_", " ") for name in shown]]
         table["flags"] = table["flags"].str.replace("_", " ").str.replace(";", "; ")
         text = html.escape(self.summary()).replace("\n", "<br>")
-        folded = f"<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
-        return f"<p>{text}</p>{table_html(table)}{folded}"
+        return f"<p>{text}</p>{table_html(table)}<p><small>{html.escape(CONVENTIONS)}</small></p>"
 
 
 MOST_DRAWN = 200_000_000  # choice: years in one table of draws, 1.6 GB

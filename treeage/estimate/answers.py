@@ -24,7 +24,7 @@ from treeage.posterior import TreePosterior
 from treeage.priors import Known
 from treeage.results import FACTS, SHARES, Flag, SharedParts, Status, Step, TreeAge
 from treeage.rings import compare_rules, ring_model
-from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, InnerEnd, TreeOrigin, genus_of
+from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, InnerEnd, OuterEnd, TreeOrigin, genus_of
 
 if TYPE_CHECKING:
     from treeage.height import HeightModel
@@ -35,7 +35,7 @@ Array = NDArray[np.float64]
 CONFLICT_LEVEL = 0.01  # choice: cores of a tree are reported as disagreeing below this predictive p value
 MOST_HIDDEN = 2.0  # choice: a pith farther away than so many lengths of the core rests on the stem, not on the core
 MOST_SPREAD = 20.0  # choice: a core with a twentieth of the precision of the best moves no date
-_OF_ANY_CORE = frozenset({Flag.OUTER_RINGS_UNKNOWN, Flag.RING_ABSENT_OR_FALSE, Flag.UPPER_CORE_BOUNDS})
+_OF_ANY_CORE = frozenset({Flag.RING_ABSENT_OR_FALSE, Flag.UPPER_CORE_BOUNDS})
 ACCOUNT_COLUMNS = ["table", "row", "tree", "core", "status", "reason", "rows"]
 _ORIGIN_FLAGS: dict[str, Flag] = {
     TreeOrigin.SPROUT: Flag.SPROUT_ORIGIN,
@@ -129,7 +129,7 @@ def minimum_answer(tree: str, cores: Cores, *, prob: float) -> TreeAge:
         facts=_lead_facts(cores, lead, len(rows)),
         outer_year=outer_year,
         minimum_age=int(cores.rings_counted[list(rows)].max()),
-        flags=tuple(sorted(frozenset().union(*(cores.flags[row] for row in rows)) - _bark_seen(cores, rows))),
+        flags=tuple(sorted(frozenset().union(*(cores.flags[row] for row in rows)) | _open_end(cores, rows))),
         outer_lost=lost,
         prob=prob,
     )
@@ -158,13 +158,10 @@ def collar_mass(years: float, years_sd: float) -> Pmf:
 def variance_shares(by_core: Array, pith: float, height: float, collar: float) -> dict[str, float]:
     """Share of the variance of the establishment year due to each step; they add to 1, or are NaN where it is certain.
 
-    by_core, shape (n_core, 3): variance of each core due to count, distance and growth, split by the law of total
-    variance. The cores are weighted by their precision, and the parts scaled to the variance of the combined pith year.
+    by_core, shape (n_core, 3): what count, distance and growth of each core add to the variance of the tree's pith year
+    (law of total variance, in this order). The parts are scaled to the variance of the combined pith year.
     """
-    totals = [float(sum(parts)) for parts in by_core]
-    certain = [total <= 1e-12 for total in totals]
-    weights = [float(sure) for sure in certain] if any(certain) else [total**-2 for total in totals]
-    parts = np.array([own * weight for own, weight in zip(by_core, weights, strict=True) if weight]).sum(axis=0)
+    parts = by_core.sum(axis=0)
     parts = parts / parts.sum() * pith if parts.sum() > 0 else np.array([0.0, 0.0, pith])
     shares = np.append(parts, [height, collar])
     total = shares.sum()
@@ -201,7 +198,7 @@ def _outermost(cores: Cores, rows: Sequence[int]) -> int:
 
     def reach(row: int) -> tuple[float, float, bool]:
         end = cores.outer_year[row] + cores.outer_lost[row]
-        return end, -cores.outer_lost_sd[row], Flag.OUTER_RINGS_UNKNOWN not in cores.flags[row]
+        return end, -cores.outer_lost_sd[row], not _lost_unsaid(cores, row)
 
     return max(rows, key=reach)
 
@@ -214,11 +211,11 @@ def _lead_facts(cores: Cores, lead: int, number: int) -> dict[str, Any]:
 
 def _flags(posterior: TreePosterior, cores: Cores, height: HeightModel, missed: int) -> tuple[Flag, ...]:
     """What moved the date of a tree and a reader must know; missed: median of the missed rings of the lead core."""
-    lead, variance = posterior.lead, posterior.variance.sum(axis=1)
+    lead, variance = posterior.lead, np.array([years.var() for years in posterior.alone])
     speaks = variance <= MOST_SPREAD * max(float(variance.min()), 1e-12)
     of_speakers = (cores.flags[row] for row, own in zip(posterior.informs, speaks, strict=True) if own)
     of_any = (cores.flags[row] & _OF_ANY_CORE for row in posterior.cores)
-    flags: set[Flag] = set().union(*of_speakers, *of_any) - _bark_seen(cores, posterior.cores)
+    flags: set[Flag] = set().union(*of_speakers, *of_any, _open_end(cores, posterior.cores))
     height_m = float(cores.height_m[lead])
     away_mm = float(cores.distance[lead] @ DISTANCE_GRID_MM)
     if DistanceSource.RADIUS_LESS_LENGTH in cores.source[lead]:
@@ -241,10 +238,13 @@ def _flags(posterior: TreePosterior, cores: Cores, height: HeightModel, missed: 
     return tuple(sorted(flags))
 
 
-def _bark_seen(cores: Cores, rows: Sequence[int]) -> frozenset[Flag]:
-    """The flag of unknown outer rings where the core that the age runs to has none of it."""
-    best = _outermost(cores, rows)
-    return frozenset() if Flag.OUTER_RINGS_UNKNOWN in cores.flags[best] else frozenset({Flag.OUTER_RINGS_UNKNOWN})
+def _open_end(cores: Cores, rows: Sequence[int]) -> frozenset[Flag]:
+    """The flag of unknown outer rings, where the core that the age runs to has lost them and nobody said how many."""
+    return frozenset({Flag.OUTER_RINGS_UNKNOWN} if _lost_unsaid(cores, _outermost(cores, rows)) else ())
+
+
+def _lost_unsaid(cores: Cores, row: int) -> bool:
+    return bool(cores.outer_end[row] == OuterEnd.LOST and not cores.outer_lost[row] > 0)
 
 
 def _core_table(posterior: TreePosterior, cores: Cores, prob: float) -> pd.DataFrame:
