@@ -38,6 +38,8 @@ _CORE_SHAPE = 0.5  # choice: gamma shape of the rate of miscounts between cores,
 _READER_RINGS = 1000.0  # choice: the published rate counts as much as so many rings of this reader
 _OUTER_RINGS = 60  # choice: outer rings, where counts are not far astray, by which cores are put in order
 _ROUNDS = 2  # choice: alignments of the stand, each against the mean of what the one before put into place
+_SHOWN_SHARE = 0.3  # choice: a ring that fewer of the cores show that reach its year is one that was seen twice
+_NEAR = 3  # choice: rings within which events are taken for the same
 _IN_PLACE = 0.5  # choice: rings less likely to be in their place do not enter the mean of the stand
 _MOST_SHARE = 0.15  # choice: a share of misread rings beyond which nobody could align a core
 _STAND_CORRELATIONS = (0.15, 0.25, 0.3, 0.2, 0.1)  # choice: core with stand, at the nodes of the alignment
@@ -171,10 +173,11 @@ def _stand_index(cores: Cores, places: Mapping[int, Ints], last: int) -> StandIn
 def _joined(cores: Cores, places: Mapping[int, Ints], counted: Sequence[int], last: int) -> dict[int, Ints]:
     """Years before the last year of every ring (outermost first) of counted cores that are joined one after the other.
 
-    A ring that the cores joined so far do not show is a year of its own, as rings are overlooked more often than seen
-    twice; so the common row of years has every ring that any core shows. Cores that agree best come first.
+    Cores that agree best come first. A ring that the cores joined so far do not show is noted, and becomes a year of
+    its own where enough cores show it; a year that few cores show is left out.
     """
     found = dict(places)
+    extra: list[tuple[int, int]] = []
     for row in _by_agreement(cores, counted, last):
         lag = last - int(cores.outer_year[row])
         reference = _mean_of(cores, found)[::-1][: None if lag == 0 else -lag] if found else np.zeros(0)
@@ -184,12 +187,38 @@ def _joined(cores: Cores, places: Mapping[int, Ints], counted: Sequence[int], la
         low, high = _rates(cores, row)
         prior = AlignmentPrior(low, low / len(found), high, high / len(found), max_shift=_band(cores, [row]))
         reading = align_many([(cores.widths_mm[row], reference)], prior=prior)[0]
-        found[row], new = _place_beside(reading, cores.widths_mm[row].size, lag)
-        for year in new:
-            for other in found:
-                if other != row:
-                    found[other] = found[other] + (found[other] >= year)
+        found[row] = _places(reading, 0, lag)
+        table = reading.in_line()
+        shown = table["kind"].isin([Move.ABSENT_IN_B, Move.FALSE_IN_A])
+        at = table["ring_b"].ffill().fillna(0).to_numpy(dtype=np.int64)[shown.to_numpy()]
+        extra += [(lag + int(year), row) for year in at]
+    return _without_rare_years(_with_noted_years(found, extra))
+
+
+def _with_noted_years(places: Mapping[int, Ints], extra: Sequence[tuple[int, int]]) -> dict[int, Ints]:
+    """Put in a year wherever enough of the cores that reach it have a ring which the common row lacks."""
+    found, left = dict(places), sorted(extra, reverse=True)
+    while left:
+        year = left[0][0]
+        near = [each for each in left if each[0] >= year - 2 * _NEAR]
+        left = left[len(near) :]
+        middle = int(np.median([at for at, _ in near]))
+        reach = sum(int(back.max()) > middle for back in found.values())
+        if len({row for _, row in near}) >= max(2, _SHOWN_SHARE * reach):
+            found = {row: back + (back >= middle) for row, back in found.items()}
     return found
+
+
+def _without_rare_years(places: Mapping[int, Ints]) -> dict[int, Ints]:
+    """Leave out years that few of the cores show which reach them: rings seen twice, or cores out of place."""
+    size = max(int(back.max()) for back in places.values()) + 1
+    shown, reach = np.zeros(size), np.zeros(size)
+    for back in places.values():
+        shown[np.unique(back[back >= 0])] += 1
+        reach[int(back[back >= 0].min(initial=0)) : int(back.max()) + 1] += 1
+    rare = (shown < _SHOWN_SHARE * reach) & (reach > 1)
+    earlier = np.cumsum(rare)
+    return {row: np.where(back < 0, -1, back - earlier[np.maximum(back, 0)]) for row, back in places.items()}
 
 
 def _mean_of(cores: Cores, places: Mapping[int, Ints]) -> Array:
@@ -197,8 +226,9 @@ def _mean_of(cores: Cores, places: Mapping[int, Ints]) -> Array:
     size = max(int(back.max()) for back in places.values()) + 1
     total, number = np.zeros(size), np.zeros(size)
     for row, back in places.items():
-        total[back] += growth_index(cores.widths_mm[row])[::-1]
-        number[back] += 1
+        good = back >= 0
+        np.add.at(total, back[good], growth_index(cores.widths_mm[row])[::-1][good])
+        np.add.at(number, back[good], 1)
     return np.asarray(np.exp(total / np.maximum(number, 1)))
 
 
@@ -212,25 +242,6 @@ def _by_agreement(cores: Cores, rows: Sequence[int], last: int) -> list[int]:
         own = growth_index(cores.widths_mm[row])[::-1][outer]
         score[row] = series_correlation(own, mean[back[outer]])
     return sorted(rows, key=lambda row: (-score[row], row))
-
-
-def _place_beside(reading: Alignment, size: int, lag: int) -> tuple[Ints, list[int]]:
-    """Place of every ring of core A in the common row of years, and the places where a year was put in, in order."""
-    back = np.full(size, -1, dtype=np.int64)
-    new: list[int] = []
-    at = lag - 1
-    table = reading.in_line()
-    for ring_a, ring_b in zip(table["ring_a"], table["ring_b"], strict=True):
-        if not pd.isna(ring_b):
-            at = lag + int(ring_b) - 1 + len(new)
-        else:
-            at += 1
-            new.append(at)
-        if not pd.isna(ring_a):
-            back[int(ring_a) - 1] = at
-    first = int(np.flatnonzero(back >= 0)[-1]) + 1 if (back >= 0).any() else 0
-    back[first:] = at + 1 + np.arange(size - first)
-    return back, new
 
 
 def _shared_rings(cores: Cores, row: int, reference: Array | None) -> int:
