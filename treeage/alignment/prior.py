@@ -99,6 +99,11 @@ class AlignmentPrior:
             raise InputError(faults)
         object.__setattr__(self, "outer_shifts", ReadOnlyDict(shifts))
 
+    @property
+    def one_sided(self) -> bool:
+        """Whether events happen in core A only."""
+        return self.absent_share_b == self.false_share_b == 0 < self.absent_share_a + self.false_share_a
+
     def factors(self, core_a: Signals, core_b: Signals) -> EventFactors:
         """Prior factors ring by ring of two cores; an absent ring is likelier where the other core is narrow."""
         shares = (self.absent_share_a, self.absent_share_b, self.false_share_a, self.false_share_b)

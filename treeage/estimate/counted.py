@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from treeage import priors
 from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, unseen_rings
 from treeage.counting import absent_ring_share, count_error, false_ring_share, lost_kernel
-from treeage.crossdating import StandIndex, growth_index, series_correlation
+from treeage.crossdating import StandIndex, growth_index
 from treeage.estimate.cores import Cores, JointCount
 from treeage.estimate.shared import LEAST_TREES
 from treeage.pmf import Mass, Pmf
@@ -36,14 +36,13 @@ LIKELY = 0.5  # choice: an event is pointed out when it is likelier than not wit
 _MISCOUNTS = {Dating.CROSSDATED: (0.0, 0.0), Dating.LAB_COUNT: (0.006, 0.0015), Dating.FIELD_COUNT: (0.018, 0.0045)}
 _CORE_SHAPE = 0.5  # choice: gamma shape of the rate of miscounts between cores, about that of the published counts
 _READER_RINGS = 1000.0  # choice: the published rate counts as much as so many rings of this reader
-_OUTER_RINGS = 60  # choice: outer rings, where counts are not far astray, by which cores are put in order
-_ROUNDS = 2  # choice: alignments of the stand, each against the mean of what the one before put into place
-_SHOWN_SHARE = 0.3  # choice: a ring that fewer of the cores show that reach its year is one that was seen twice
-_NEAR = 3  # choice: rings within which events are taken for the same
+_ROUNDS = 3  # choice: alignments of the stand, each against the mean of what the one before put into place
 _IN_PLACE = 0.5  # choice: rings less likely to be in their place do not enter the mean of the stand
 _MOST_SHARE = 0.15  # choice: a share of misread rings beyond which nobody could align a core
 _STAND_CORRELATIONS = (0.15, 0.25, 0.3, 0.2, 0.1)  # choice: core with stand, at the nodes of the alignment
 _LOST_TO_ALL = 0.25  # choice: share of the rings that no core of a tree shows that no tree of the stand shows
+# fitted: a stand without crossdated trees lacks and doubles years as a count of this share of its rings does
+_DRIFT_SHARE = 0.5
 _UNRELATED = 0.02  # choice: cores that nobody could align, before they were compared
 _UNSEEN_CUT = 1e-4  # choice: rarer numbers of rings absent in all cores are left out
 _FIELD_SHIFT = 12  # choice: field counts go further astray
@@ -134,7 +133,7 @@ def _with_counts(cores: Cores, masses: Mapping[int, Pmf]) -> Cores:
 def _align_stand(cores: Cores, rows: Sequence[int]) -> Stand:
     """Put the counted cores of a species into place against the mean of the other trees, in a few rounds.
 
-    Where too few cores are crossdated, the counted ones are first joined one by one to a common row of years.
+    Where too few cores are crossdated, the counts themselves make the first mean.
     """
     sure = [row for row in rows if _sure(cores, row)]
     dated = len({cores.tree[row] for row in sure}) > LEAST_TREES
@@ -142,7 +141,7 @@ def _align_stand(cores: Cores, rows: Sequence[int]) -> Stand:
     last = int(max(cores.outer_year[rows]))
     places = {row: last - cores.outer_year[row] + np.arange(cores.widths_mm[row].size) for row in sure}
     if not dated:
-        places = _joined(cores, places, counted, last)
+        places |= {row: last - cores.outer_year[row] + np.arange(cores.widths_mm[row].size) for row in counted}
     rates = {row: _rates(cores, row) for row in counted}
     readings: dict[int, Alignment] = {}
     for _ in range(_ROUNDS):
@@ -168,80 +167,6 @@ def _stand_index(cores: Cores, places: Mapping[int, Ints], last: int) -> StandIn
         index[back[back >= 0]] = values[back >= 0]
         parts.append((str(cores.tree[row]), last - index.size + 1, index[::-1]))
     return StandIndex.of(parts)
-
-
-def _joined(cores: Cores, places: Mapping[int, Ints], counted: Sequence[int], last: int) -> dict[int, Ints]:
-    """Years before the last year of every ring (outermost first) of counted cores that are joined one after the other.
-
-    Cores that agree best come first. A ring that the cores joined so far do not show is noted, and becomes a year of
-    its own where enough cores show it; a year that few cores show is left out.
-    """
-    found = dict(places)
-    extra: list[tuple[int, int]] = []
-    for row in _by_agreement(cores, counted, last):
-        lag = last - int(cores.outer_year[row])
-        reference = _mean_of(cores, found)[::-1][: None if lag == 0 else -lag] if found else np.zeros(0)
-        if min(reference.size, cores.widths_mm[row].size) < LEAST_RINGS:
-            found[row] = lag + np.arange(cores.widths_mm[row].size)
-            continue
-        low, high = _rates(cores, row)
-        prior = AlignmentPrior(low, low / len(found), high, high / len(found), max_shift=_band(cores, [row]))
-        reading = align_many([(cores.widths_mm[row], reference)], prior=prior)[0]
-        found[row] = _places(reading, 0, lag)
-        table = reading.in_line()
-        shown = table["kind"].isin([Move.ABSENT_IN_B, Move.FALSE_IN_A])
-        at = table["ring_b"].ffill().fillna(0).to_numpy(dtype=np.int64)[shown.to_numpy()]
-        extra += [(lag + int(year), row) for year in at]
-    return _without_rare_years(_with_noted_years(found, extra))
-
-
-def _with_noted_years(places: Mapping[int, Ints], extra: Sequence[tuple[int, int]]) -> dict[int, Ints]:
-    """Put in a year wherever enough of the cores that reach it have a ring which the common row lacks."""
-    found, left = dict(places), sorted(extra, reverse=True)
-    while left:
-        year = left[0][0]
-        near = [each for each in left if each[0] >= year - 2 * _NEAR]
-        left = left[len(near) :]
-        middle = int(np.median([at for at, _ in near]))
-        reach = sum(int(back.max()) > middle for back in found.values())
-        if len({row for _, row in near}) >= max(2, _SHOWN_SHARE * reach):
-            found = {row: back + (back >= middle) for row, back in found.items()}
-    return found
-
-
-def _without_rare_years(places: Mapping[int, Ints]) -> dict[int, Ints]:
-    """Leave out years that few of the cores show which reach them: rings seen twice, or cores out of place."""
-    size = max(int(back.max()) for back in places.values()) + 1
-    shown, reach = np.zeros(size), np.zeros(size)
-    for back in places.values():
-        shown[np.unique(back[back >= 0])] += 1
-        reach[int(back[back >= 0].min(initial=0)) : int(back.max()) + 1] += 1
-    rare = (shown < _SHOWN_SHARE * reach) & (reach > 1)
-    earlier = np.cumsum(rare)
-    return {row: np.where(back < 0, -1, back - earlier[np.maximum(back, 0)]) for row, back in places.items()}
-
-
-def _mean_of(cores: Cores, places: Mapping[int, Ints]) -> Array:
-    """Mean index (1 on average) by years before the last, of all cores; 1 where none has a ring."""
-    size = max(int(back.max()) for back in places.values()) + 1
-    total, number = np.zeros(size), np.zeros(size)
-    for row, back in places.items():
-        good = back >= 0
-        np.add.at(total, back[good], growth_index(cores.widths_mm[row])[::-1][good])
-        np.add.at(number, back[good], 1)
-    return np.asarray(np.exp(total / np.maximum(number, 1)))
-
-
-def _by_agreement(cores: Cores, rows: Sequence[int], last: int) -> list[int]:
-    """Cores in the order of their correlation with the mean of all as counted, in the outer rings."""
-    everyone = {row: last - cores.outer_year[row] + np.arange(cores.widths_mm[row].size) for row in rows}
-    mean = np.log(_mean_of(cores, everyone))
-    score = {}
-    for row, back in everyone.items():
-        outer = slice(0, _OUTER_RINGS)
-        own = growth_index(cores.widths_mm[row])[::-1][outer]
-        score[row] = series_correlation(own, mean[back[outer]])
-    return sorted(rows, key=lambda row: (-score[row], row))
 
 
 def _shared_rings(cores: Cores, row: int, reference: Array | None) -> int:
