@@ -310,7 +310,7 @@ def _places(core: DatedCore, found: Alignment, last: int) -> list[tuple[object, 
     best = {(str(kind), int(ring)) for kind, ring in zip(found.best["kind"], found.best["ring_from_bark"], strict=True)}
     out: list[tuple[object, ...]] = []
     for frame in (found.best, found.events):
-        for kind, ring, prob, near in frame.itertuples(index=False, name=None):
+        for kind, ring, prob, near, _ in frame.itertuples(index=False, name=None):
             chosen = (kind, ring) in best
             if chosen == (frame is found.best) and (chosen or near >= _SHOWN):
                 year = (last if kind == Move.ABSENT_IN_A else core.outer_year) - ring + 1

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from treeage.alignment.engine import EventGrids, PairSums, align_batch
 from treeage.alignment.lattice import EVENTS, Array, Move, Signals, median, signals
 from treeage.alignment.prior import HIGHEST_SHARE, AlignmentPrior, alignment_model
-from treeage.alignment.trio import LAGS, Trio, align_trio
+from treeage.alignment.trio import LAGS, Trio, align_trios
 from treeage.errors import Fault, InputError, require_nonnegative
 from treeage.pmf import Pmf, freeze_arrays
 
@@ -190,6 +190,10 @@ def align_cores(
         year; one may reach further in. At least 5 rings and a median above 0.
     prior : AlignmentPrior, optional
         Shares of absent and false rings; by default those of two counts that were not crossdated.
+    reference : array-like, shape (k,), optional
+        Mean index of the stand's other trees (`crossdating.reference_series`), innermost first and ending at the same
+        outer year, longer or shorter than the cores, NaN where not known; at least 5 known years. It is taken to have
+        every year: a ring that is absent in both cores shows against it.
 
     Returns
     -------
@@ -247,6 +251,8 @@ def align_many(
         Widths of core A and core B of each pair [mm], as in `align_cores`.
     prior : AlignmentPrior or sequence of AlignmentPrior, optional
         One for all or one for each pair.
+    references : sequence of array-like or None, optional
+        Mean index of the stand for each pair, as in `align_cores`; None where there is none.
 
     Returns
     -------
@@ -256,7 +262,7 @@ def align_many(
     Raises
     ------
     InputError
-        As in `align_cores`, or if there are not as many priors as pairs.
+        As in `align_cores`, or if there are not as many priors or references as pairs.
 
     Examples
     --------
@@ -271,18 +277,24 @@ def align_many(
         raise InputError(Fault(got, need, "Pass one prior for all or one for each.", "align_many", 0, "prior"))
     both = [(core_signals(a, name="widths_a_mm"), core_signals(b, name="widths_b_mm")) for a, b in pairs]
     stand = [None] * len(pairs) if references is None else list(references)
+    if len(stand) != len(pairs):
+        got, need = f"{len(stand)} references", f"one, or None, for each of {len(pairs)} pairs"
+        raise InputError(Fault(got, need, "Pass as many as pairs.", "align_many", 0, "references"))
     alone = [at for at, reference in enumerate(stand) if reference is None]
     found = dict(zip(alone, align_batch([both[at] for at in alone], [priors[at] for at in alone]), strict=True))
-    for at, reference in enumerate(stand):
-        if reference is not None:
-            found[at] = align_trio(Trio(*both[at], *reference_signals(reference)), priors[at])
+    trios = {at: Trio(*both[at], *reference_signals(each)) for at, each in enumerate(stand) if each is not None}
+    found |= zip(trios, align_trios(list(trios.values()), [priors[at] for at in trios]), strict=True)
     return [_answer(pair, found[at]) for at, pair in enumerate(both)]
 
 
 def reference_signals(reference: ArrayLike) -> tuple[Signals, NDArray[np.bool_]]:
     """Signals of a mean index (innermost first, NaN where unknown), outermost first, and where they are known."""
-    values = np.asarray(reference, dtype=np.float64)[::-1]
+    values = np.asarray(reference, dtype=np.float64)
     given = np.isfinite(values)
+    if values.ndim != 1 or given.sum() < _FEWEST:
+        got, need = f"shape {values.shape}, {given.sum()} known", f"one row with at least {_FEWEST} known years"
+        raise InputError(Fault(got, need, "Leave the reference out.", "align_cores", 0, "reference"))
+    values, given = values[::-1], given[::-1]
     known = given.copy()
     for back in range(1, LAGS + 1):  # whitening takes the next rings inward
         known[:-back] &= given[back:]

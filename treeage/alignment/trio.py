@@ -5,24 +5,29 @@ Own derivation: a hidden-Markov model whose states are the true minus counted ri
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from treeage.alignment.engine import EventGrids, PairSums
-from treeage.alignment.lattice import DEGREES_OF_FREEDOM, Array, Move, Signals, rough_evidence
+from treeage.alignment.lattice import DEGREES_OF_FREEDOM, EVENTS, Array, Move, Signals, rough_evidence
 from treeage.alignment.prior import AlignmentPrior, alignment_model
 from treeage.pmf import Pmf, freeze_arrays
 
 Bools = NDArray[np.bool_]
+Node = tuple[float, tuple[float, float] | None]
+"""Correlation of the two cores, and of each with the reference; None where the reference is left out."""
 
 _RETURN = 0.005  # as in `lattice`: an event that takes back an earlier one is likelier a disturbed stretch
 _TEMPER = 0.65  # fitted: three series that share their errors tell less than the law says
 _DISTURBED = (0.02, 0.15)  # fitted: probabilities that a disturbed stretch begins and ends with a year
 _WIDEN, _WIDEST = 4, 24  # choice: states by which the band grows where its edge matters, and the widest
 _EDGE = 1e-4  # choice: probability at the edge of the band above which it is widened
+_STRANGE = 0.5  # choice: a reference may have nothing to do with the cores; the evidence decides
+_CELLS = 400_000  # choice: years times states of the items worked on at once
 _KEEP = 0.1  # choice: correlations with a smaller share of the rough evidence are left out
 LAGS = 3  # rings outside an event whose signals it changes: the order of the whitening
 
@@ -65,41 +70,89 @@ class Trio:
         return max(self.core_a.size, self.core_b.size)
 
 
-def align_trio(trio: Trio, prior: AlignmentPrior) -> PairSums:
-    """Sums over all ways to read two cores with their reference; the band of states is widened where it matters."""
-    shift = prior.max_shift
-    while True:
-        joint, sums = _align(trio, prior, shift)
-        edge = joint[[0, -1]].sum() + joint[:, [0, -1]].sum()
-        if shift >= _WIDEST or edge <= _EDGE:
-            return sums
-        shift = min(shift + _WIDEN, _WIDEST)
+def align_trios(trios: Sequence[Trio], priors: Sequence[AlignmentPrior]) -> list[PairSums]:
+    """Sums over all ways to read pairs of cores with their references; bands of states are widened where it matters."""
+    done: dict[int, PairSums] = {}
+    bands = [prior.max_shift for prior in priors]
+    todo = list(range(len(trios)))
+    while todo:
+        again = []
+        for group in _groups(todo, trios, bands):
+            found = _align([trios[at] for at in group], [priors[at] for at in group], bands[group[0]])
+            for at, (joint, sums) in zip(group, found, strict=True):
+                done[at] = sums
+                edge = joint[[0, -1]].sum() + joint[:, [0, -1]].sum()
+                if bands[at] < _WIDEST and edge > _EDGE:
+                    again.append(at)
+        for at in again:
+            bands[at] = min(bands[at] + _WIDEN, _WIDEST)
+        todo = again
+    return [done[at] for at in range(len(trios))]
 
 
-def _align(trio: Trio, prior: AlignmentPrior, shift: int) -> tuple[Array, PairSums]:
-    """Joint mass of the final states, and everything that is kept, for one width of the band."""
-    nodes, weights = _correlations(trio, prior)
-    steps = [_Years(trio, prior, shift, *node) for node in nodes]
-    moves = {move: np.stack([step.moves[move] for step in steps], axis=-1) for move in MOVES}
-    dull = steps[0].dull[..., None]
+def _groups(todo: Sequence[int], trios: Sequence[Trio], bands: Sequence[int]) -> list[list[int]]:
+    """Gather trios of the same band and like length into batches of bounded size."""
+    groups: list[list[int]] = []
+    for at in sorted(todo, key=lambda at: (bands[at], trios[at].years)):
+        last = groups[-1] if groups else []
+        cells = (len(last) + 1) * trios[at].years * (2 * bands[at] + 1) ** 2
+        if last and bands[last[0]] == bands[at] and cells <= _CELLS:
+            last.append(at)
+        else:
+            groups.append([at])
+    return groups
+
+
+def _align(trios: Sequence[Trio], priors: Sequence[AlignmentPrior], shift: int) -> list[tuple[Array, PairSums]]:
+    """Joint mass of the final states, and everything that is kept, of trios with one width of the band."""
+    chosen = [_correlations(trio, prior) for trio, prior in zip(trios, priors, strict=True)]
+    jobs = zip(trios, priors, [own for own, _ in chosen], strict=True)
+    steps = [_Years(trio, prior, shift, node) for trio, prior, own in jobs for node in own]
+    years = max(step.dull.shape[0] for step in steps)
+    moves = {move: _side_by_side([step.moves[move] for step in steps], years, move == Move.BOTH) for move in MOVES}
+    dull = _side_by_side([step.dull for step in steps], years, True)
     ahead, scale = _forward(moves, dull, shift)
+    probs = _probs(moves, dull, ahead, _backward(moves, dull))
     last = ahead[-1].sum(axis=0)
-    logs = np.log(last.sum(axis=(0, 1))) + scale + np.log(weights)
-    evidence = float(np.logaddexp.reduce(logs))
-    share = np.exp(logs - evidence)
-    joint = (last / last.sum(axis=(0, 1)) * share).sum(axis=-1)
-    grids = _grids(trio, shift, _probs(moves, dull, ahead, _backward(moves, dull), share))
-    own = np.array([node[0] for node in nodes])
-    near = np.abs(np.subtract.outer(np.asarray(alignment_model()["correlation_nodes"]), own)).argmin(axis=0)
-    by_node = np.bincount(near, weights=share, minlength=len(alignment_model()["correlation_nodes"]))
+    out, first = [], 0
+    for trio, (own_nodes, prior_weights) in zip(trios, chosen, strict=True):
+        items = slice(first, first + len(own_nodes))
+        logs = scale[items] + np.log(prior_weights)
+        evidence = float(np.logaddexp.reduce(logs))
+        share = np.exp(logs - evidence)
+        joint = np.asarray((last[..., items] * share).sum(axis=-1))
+        joint = joint / joint.sum()
+        grids = _grids(trio, shift, {move: prob[..., items] @ share for move, prob in probs.items()})
+        out.append((joint, _pair_sums(grids, joint, shift, evidence, np.array([node[0] for node in own_nodes]), share)))
+        first = items.stop
+    return out
+
+
+def _pair_sums(grids: EventGrids, joint: Array, shift: int, evidence: float, own: Array, share: Array) -> PairSums:
+    """The sums as the alignment of two cores alone gives them: counter by state of A and final offset."""
+    model = np.asarray(alignment_model()["correlation_nodes"])
+    near = np.abs(np.subtract.outer(model, own)).argmin(axis=0)
+    by_node = np.zeros(model.size)
+    np.add.at(by_node, near, share)
     counter = np.zeros((joint.shape[0], 4 * shift + 1))
     state = np.arange(-shift, shift + 1)
     np.add.at(counter, (state[:, None] + shift, state[:, None] - state[None, :] + 2 * shift), joint)
-    return joint, PairSums(grids, counter, evidence, by_node, float(share @ own), Pmf.point(0))
+    return PairSums(grids, counter, evidence, by_node, float(share @ own), Pmf.point(0))
 
 
-def _correlations(trio: Trio, prior: AlignmentPrior) -> tuple[list[tuple[float, tuple[float, float]]], Array]:
-    """Pairs (core with core, core with reference) of correlations worth the full sums, with their prior weights."""
+def _side_by_side(factors: Sequence[Array], years: int, stay: bool) -> Array:
+    """Factors of many items on the last axis; years beyond the end of an item change nothing."""
+    out = np.full((years, *factors[0].shape[1:], len(factors)), 1.0 if stay else 0.0)
+    for item, own in enumerate(factors):
+        out[: own.shape[0], :, :, item] = own
+    return out
+
+
+def _correlations(trio: Trio, prior: AlignmentPrior) -> tuple[list[Node], Array]:
+    """Correlations of the cores, and of each with the reference, worth the full sums, with their prior weights.
+
+    The last node has no reference: that it is none of these trees is weighed by the evidence.
+    """
     model = alignment_model()
     a, b, stand = trio.core_a, trio.core_b, trio.reference
     own = np.asarray(model["correlation_nodes"])
@@ -112,7 +165,8 @@ def _correlations(trio: Trio, prior: AlignmentPrior) -> tuple[list[tuple[float, 
     kept = np.flatnonzero(np.exp(logs - logs.max()) >= _KEEP)
     nodes = [(float(own[at]), _feasible(float(own[at]), *middle.tolist())) for at in kept]
     before = np.asarray(prior.correlation_weights)[kept]
-    return nodes, before / before.sum()
+    before = np.append((1 - _STRANGE) * before / before.sum(), _STRANGE)
+    return [*nodes, (float(own[logs.argmax()]), None)], before
 
 
 def _feasible(own: float, far_a: float, far_b: float) -> tuple[float, float]:
@@ -125,12 +179,12 @@ def _feasible(own: float, far_a: float, far_b: float) -> tuple[float, float]:
 class _Years:
     """Factors of the moves of every year and state, each of shape (years, states of A, states of B)."""
 
-    def __init__(self, trio: Trio, prior: AlignmentPrior, shift: int, own: float, far: tuple[float, float]) -> None:
-        self.own, self.far = own, far
+    def __init__(self, trio: Trio, prior: AlignmentPrior, shift: int, node: Node) -> None:
+        self.own, self.far = node[0], node[1] or (0.0, 0.0)
         years = trio.years + shift
         self.cores = tuple(_Spread(core, years, shift, axis) for axis, core in enumerate((trio.core_a, trio.core_b)))
         self.stand = _Spread(trio.reference, years, 0, 2)
-        self.stand.there &= _rows(trio.known, years)[:, None, None]
+        self.stand.there &= _rows(trio.known, years)[:, None, None] & (node[1] is not None)
         self._score(prior)
 
     def _score(self, prior: AlignmentPrior) -> None:
@@ -154,7 +208,7 @@ class _Years:
         }
         stay = max(1.0 - sum(_shares(prior)), 0.1)
         self.dull = np.full(self.plain.shape, stay)
-        self.moves = {Move.BOTH: stay * np.exp(self.plain)}
+        self.moves: dict[str, Array] = {Move.BOTH: stay * np.exp(self.plain)}
         for move, logs in one.items():
             self.moves[move] = shares[move] * np.exp(logs)
             _keep_inside(self.moves[move], MOVES[move])
@@ -199,10 +253,12 @@ class _Years:
     def _false(self, core: _Spread) -> Array:
         """What two bands of a core count for as one ring."""
         (a, b), r = self.cores, self.stand
-        total = core.split + self._three(*(each.joined(0) if each is core else each.plain for each in (a, b, r)), 0)
+        ring_a, ring_b = (each.joined(0) if each is core else each.plain for each in (a, b))
+        total = core.split + self._three(ring_a, ring_b, r.plain, 0)
         for back in range(1, LAGS + 1):
-            now = [each.joined(back) if each is core else _outside(each.plain, back) for each in (a, b, r)]
-            total[back:] += (self._three(*now, back) - _outside(self.plain, back))[back:]
+            now_a, now_b = (each.joined(back) if each is core else _outside(each.plain, back) for each in (a, b))
+            now_r = _outside(r.plain, back)
+            total[back:] += (self._three(now_a, now_b, now_r, back) - _outside(self.plain, back))[back:]
         return total
 
 
@@ -231,7 +287,7 @@ class _Spread:
     def _of(self, values: Array) -> Array:
         return self._on_axis(values[self.ring])
 
-    def _on_axis(self, values: NDArray) -> NDArray:
+    def _on_axis(self, values: NDArray[Any]) -> NDArray[Any]:
         return values[:, :, None] if self.axis == 0 else values[:, None, :]
 
 
@@ -246,7 +302,7 @@ def _rows(known: Bools, years: int) -> Bools:
     return out
 
 
-def _outside(values: NDArray, back: int) -> NDArray:
+def _outside(values: NDArray[Any], back: int) -> NDArray[Any]:
     """The rows so many years nearer the bark; those of the first years are used by nobody."""
     return values if back == 0 else np.concatenate([values[:back], values[:-back]])
 
@@ -296,14 +352,6 @@ def _single(values: Array) -> Array:
 # ------------------------------------------------------------------ sums over paths
 
 
-def _turned(values: Array, turn: tuple[int, int]) -> Array:
-    """Values of the states a move leads to, moved back to the states it starts from; 0 outside the band."""
-    out = np.zeros_like(values)
-    (to_a, from_a), (to_b, from_b) = (_slices(step) for step in turn)
-    out[from_a, from_b] = values[to_a, to_b]
-    return out
-
-
 def _slices(step: int) -> tuple[slice, slice]:
     if step == 0:
         return slice(None), slice(None)
@@ -343,15 +391,16 @@ def _backward(moves: Mapping[str, Array], dull: Array) -> Array:
         agree = ((1 - enter) * after + enter * dull_after) * moves[Move.BOTH][year]
         for move, turn in MOVES.items():
             if move != Move.BOTH:
-                agree += moves[move][year] * _turned(after, turn)
+                (to_a, from_a), (to_b, from_b) = (_slices(step) for step in turn)
+                agree[from_a, from_b] += moves[move][year, from_a, from_b] * after[to_a, to_b]
         value[year, 0] = agree
         value[year, 1] = (leave * after + (1 - leave) * dull_after) * dull[year]
         value[year] /= value[year].max(axis=(0, 1, 2))
     return value
 
 
-def _probs(moves: Mapping[str, Array], dull: Array, ahead: Array, behind: Array, share: Array) -> dict[str, Array]:
-    """Probability of each move in every year and state, summed over the correlations."""
+def _probs(moves: Mapping[str, Array], dull: Array, ahead: Array, behind: Array) -> dict[str, Array]:
+    """Probability of each move in every year and state of every item."""
     enter, leave = _DISTURBED
     after, dull_after = behind[1:, 0], behind[1:, 1]
     both = ahead[:-1, 0] * moves[Move.BOTH] * ((1 - enter) * after + enter * dull_after)
@@ -359,10 +408,11 @@ def _probs(moves: Mapping[str, Array], dull: Array, ahead: Array, behind: Array,
     out = {Move.BOTH.value: both}
     for move, turn in MOVES.items():
         if move != Move.BOTH:
-            turned = np.stack([_turned(each, turn) for each in after])
-            out[move] = ahead[:-1, 0] * moves[move] * turned
+            (to_a, from_a), (to_b, from_b) = (_slices(step) for step in turn)
+            out[move] = ahead[:-1, 0] * moves[move]
+            out[move][:, from_a, from_b] *= after[:, to_a, to_b]
     total = sum(prob.sum(axis=(1, 2)) for prob in out.values())
-    return {move: (prob / total[:, None, None] * share).sum(axis=-1) for move, prob in out.items()}
+    return {move: prob / total[:, None, None] for move, prob in out.items()}
 
 
 def _grids(trio: Trio, shift: int, probs: Mapping[str, Array]) -> EventGrids:
@@ -382,11 +432,10 @@ def _grids(trio: Trio, shift: int, probs: Mapping[str, Array]) -> EventGrids:
         np.add.at(grid, (where[good], offset[good] + band), prob[good])
         return grid[:inside]
 
-    events = {
-        move: by_ring(probs[move], ring_b if move.of_b else ring_a, size)
-        for move in MOVES
-        if isinstance(move, Move) and move is not Move.BOTH
-    }
-    for move in (Move.ABSENT_IN_A, Move.ABSENT_IN_B):
-        events[move] = events[move] + by_ring(probs[ABSENT_IN_BOTH], ring_b if move.of_b else ring_a, size)
+    events: dict[Move, Array] = {}
+    for move in EVENTS:
+        ring = ring_b if move.of_b else ring_a
+        events[move] = by_ring(probs[move], ring, size)
+        if move.word == "absent":
+            events[move] += by_ring(probs[ABSENT_IN_BOTH], ring, size)
     return EventGrids(events, by_ring(probs[Move.BOTH], ring_a, trio.core_a.size), band)

@@ -34,7 +34,7 @@ from treeage.distance import (
     radial_length,
     read_likelihoods,
 )
-from treeage.pmf import Mass
+from treeage.pmf import Mass, Pmf
 from treeage.results import Flag
 from treeage.rings import InnerGrowth, hidden_width, shared_spreads, visible_growth
 from treeage.schema import (
@@ -113,6 +113,9 @@ class Cores:
         What a reader must know about the core.
     joint_counts : mapping of str to JointCount
         Joint count errors of the two cores of a tree that were read against each other.
+    drift : mapping of str to Pmf
+        Trees whose counts were read against a stand without crossdated trees, and the count error that all of them
+        share.
     count_levels : tuple of Mass, or None
         Count errors at every level of the reader's rate of miscounts; None where none was counted.
     distance_factor : numpy.ndarray, shape (n_core,), or None
@@ -156,6 +159,7 @@ class Cores:
     most_rings: Ints
     flags: tuple[frozenset[Flag], ...]
     joint_counts: Mapping[str, JointCount] = field(default_factory=dict)
+    drift: Mapping[str, Pmf] = field(default_factory=dict)
     count_levels: tuple[Mass, ...] | None = None
     distance_factor: Array | None = None
     wrong: float = field(default_factory=lambda: priors.GROSS_ERROR.value)
@@ -165,7 +169,8 @@ class Cores:
         for value in (*vars(self).values(), *self.widths_mm, *joint):
             if isinstance(value, np.ndarray):
                 value.flags.writeable = False
-        object.__setattr__(self, "joint_counts", MappingProxyType(dict(self.joint_counts)))
+        for name in ("joint_counts", "drift"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     def __len__(self) -> int:
         return int(self.line.size)

@@ -27,6 +27,7 @@ from treeage.schema import Dating
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Pair = tuple[int, int]
+Parts = tuple[Array, Array, Array | None]  # widths of two cores up to the same outer year, and of the stand
 
 LEAST_RINGS = 30  # choice: shorter overlaps say too little to replace the published count errors
 LIKELY = 0.5  # choice: an event is pointed out when it is likelier than not within three rings
@@ -40,10 +41,9 @@ _ROUNDS = 3  # choice: alignments of the stand, each against the mean of what th
 _IN_PLACE = 0.5  # choice: rings less likely to be in their place do not enter the mean of the stand
 _MOST_SHARE = 0.15  # choice: a share of misread rings beyond which nobody could align a core
 _STAND_CORRELATIONS = (0.15, 0.25, 0.3, 0.2, 0.1)  # choice: core with stand, at the nodes of the alignment
-_LOST_TO_ALL = 0.25  # choice: share of the rings that no core of a tree shows that no tree of the stand shows
-# fitted: a stand without crossdated trees lacks and doubles years as a count of this share of its rings does
-_DRIFT_SHARE = 0.5
-_UNRELATED = 0.02  # choice: cores that nobody could align, before they were compared
+# fitted: a stand without crossdated trees lacks and doubles years as a count of such a share of its rings does
+_DRIFT_SHARE = {Dating.LAB_COUNT: 0.5, Dating.FIELD_COUNT: 0.25}
+_UNRELATED = 0.1  # choice: cores that nobody could align, before they were compared
 _UNSEEN_CUT = 1e-4  # choice: rarer numbers of rings absent in all cores are left out
 _FIELD_SHIFT = 12  # choice: field counts go further astray
 _OUTER_SHIFTS = 24  # choice: outer ends that differ by more rings than this are not tried
@@ -74,9 +74,9 @@ class Stand:
 def read_counts(cores: Cores) -> tuple[Cores, pd.DataFrame, pd.DataFrame]:
     """Read counted cores against their mates and the stand.
 
-    Gives the cores with `joint_counts` and `count` as far as the ring tables tell, and flags where a ring is likelier
-    absent or false than not; the events (EVENT_COLUMNS); and what is known of every count (COUNT_COLUMNS). Cores without
-    a complete ring table keep the published count errors.
+    Gives the cores with `joint_counts`, `count` and `drift` as far as the ring tables tell, and flags where a ring is
+    likelier absent or false than not; the events (EVENT_COLUMNS); and what is known of every count (COUNT_COLUMNS).
+    Cores without a complete ring table keep the published count errors.
     """
     whole = [row for row in range(len(cores)) if cores.widths_mm[row].size == cores.rings_counted[row] >= LEAST_RINGS]
     stands: dict[str, Stand] = {}
@@ -88,21 +88,28 @@ def read_counts(cores: Cores) -> tuple[Cores, pd.DataFrame, pd.DataFrame]:
     told = {row for pair, _, _ in found for row in pair}
     alone = [row for row in whole if row not in told and not _sure(cores, row) and str(cores.species[row]) in stands]
     singles = {row: stand.readings[row] for row in alone if row in (stand := stands[str(cores.species[row])]).readings}
-    joint, rows = {}, []
+    joint: dict[str, JointCount] = {}
+    said: list[list[Any]] = []
     for pair, reading, parts in found:
-        counted = _joint_count(cores, pair, reading, parts, stands.get(str(cores.species[pair[0]])))
+        counted = _joint_count(cores, pair, reading, parts)
         joint[str(cores.tree[pair[0]])] = counted
-        rows += _pair_rows(cores, counted, reading, bool(parts[2] is not None))
+        said += _pair_rows(cores, counted, reading, bool(parts[2] is not None))
     masses = {}
     for row, reading in singles.items():
         masses[row], alignable = _single_count(cores, row, reading, stands[str(cores.species[row])])
-        rows.append(_count_row(cores, row, "other trees", reading.grids.path.shape[0], alignable, masses[row]))
+        said.append(_count_row(cores, row, "other trees", reading.grids.path.shape[0], alignable, masses[row]))
     events = [row for pair, reading, _ in found for row in _events(cores, pair, reading)]
     events += [row for single, reading in singles.items() for row in _stand_events(cores, single, reading)]
     likely = {core for core, row in events if row[-2] > LIKELY}
-    cores = _with_counts(replace(cores, joint_counts=joint), masses)
+    read = [(pair[0], parts[2] is not None) for pair, _, parts in found] + [(row, True) for row in singles]
+    drift = {
+        str(cores.tree[row]): _drift(cores, row, int(cores.rings_counted[row]))
+        for row, with_stand in read
+        if with_stand and not stands[str(cores.species[row])].dated
+    }
+    cores = _with_counts(replace(cores, joint_counts=joint, drift=drift), masses)
     table = pd.DataFrame([row for _, row in events], columns=EVENT_COLUMNS)
-    counts = pd.DataFrame(rows, columns=COUNT_COLUMNS)
+    counts = pd.DataFrame(said, columns=COUNT_COLUMNS)
     return cores.with_flag(likely, Flag.RING_ABSENT_OR_FALSE), table, counts
 
 
@@ -250,15 +257,12 @@ def _single_prior(cores: Cores, row: int, rates: tuple[float, float], lacking: i
 def _single_count(cores: Cores, row: int, reading: Alignment, stand: Stand) -> tuple[Pmf, float]:
     """Count error of a core read against the other trees, and the probability that the two can be compared."""
     reference = stand.reference(str(cores.tree[row]), int(cores.outer_year[row]))
-    assert reference is not None  # else there is no reading
     error = reading.extra_rings_a
     if cores.outer_lost_sd[row] > 0:
-        error = error.convolve(reading.outer_shift.shift(_lacking(reference)))
+        error = error.convolve(reading.outer_shift.shift(0 if reference is None else _lacking(reference)))
     alone = cores.widths_mm[row].size - _shared_rings(cores, row, reference)
     if alone > 0:
         error = error.convolve(_published(cores, row, alone))
-    if not stand.dated:
-        error = error.convolve(_unseen(cores, row, cores.widths_mm[row].size - alone, _LOST_TO_ALL))
     alignable = _alignable(reading)
     return Pmf.mixture([error, cores.count[row].pmf()], [alignable, 1 - alignable]), alignable
 
@@ -273,11 +277,14 @@ def _published(cores: Cores, row: int, rings: int) -> Pmf:
     return error.trim(1e-6)
 
 
-def _unseen(cores: Cores, row: int, rings: int, share: float = 1.0) -> Pmf:
+def _unseen(cores: Cores, row: int, rings: int) -> Pmf:
     """Rings that no partner of a core shows either."""
-    rings = max(1, round(rings * share))
-    found = unseen_rings(rings, genus=cores.species[row], crown_class=cores.crown_class[row] or None)
-    return found.trim(_UNSEEN_CUT)
+    return unseen_rings(rings, genus=cores.species[row], crown_class=cores.crown_class[row] or None).trim(_UNSEEN_CUT)
+
+
+def _drift(cores: Cores, row: int, rings: int) -> Pmf:
+    """Years that a stand without crossdated trees lacks or doubles as a whole, up to the inner end of a core."""
+    return _published(cores, row, max(1, round(rings * _DRIFT_SHARE[cores.dating[row]])))
 
 
 def _outer_error(cores: Cores, row: int) -> Array:
@@ -292,9 +299,7 @@ def _band(cores: Cores, rows: Sequence[int]) -> int:
 # ------------------------------------------------------------------ two cores of a tree
 
 
-def _read_pairs(
-    cores: Cores, whole: Sequence[int], stands: Mapping[str, Stand]
-) -> list[tuple[Pair, Alignment, tuple[Array, Array, Array | None]]]:
+def _read_pairs(cores: Cores, whole: Sequence[int], stands: Mapping[str, Stand]) -> list[tuple[Pair, Alignment, Parts]]:
     """Align the two longest ring tables of each tree that are not both crossdated, with the stand where it can say.
 
     Gives the rows, the alignment and what was compared: both series and the reference.
@@ -304,7 +309,7 @@ def _read_pairs(
     # rings. On a crossdated core nothing can be absent or false. Where the number of lost outer rings of a count is
     # uncertain, the widths say how far the outer ends lie apart, and what is left of the two errors joins the count
     # errors; how an event next to the bark trades with the shift is left out, and so is the stand.
-    jobs: list[tuple[Pair, tuple[Array, Array, Array | None]]] = []
+    jobs: list[tuple[Pair, Parts]] = []
     usable = set(whole)
     for rows in cores.rows_of.values():
         own = sorted((row for row in rows if row in usable), key=lambda row: -cores.widths_mm[row].size)[:2]
@@ -362,31 +367,24 @@ def _prior(cores: Cores, pair: Pair, trimmed: Sequence[Array], stand: Stand | No
     )
 
 
-def _joint_count(
-    cores: Cores,
-    pair: Pair,
-    reading: Alignment,
-    parts: tuple[Array, Array, Array | None],
-    stand: Stand | None,
-) -> JointCount:
+def _joint_count(cores: Cores, pair: Pair, reading: Alignment, parts: Parts) -> JointCount:
     """Joint mass of the count errors of whole cores: from the alignment, the rings it did not reach as published.
 
     Where the series may not be of the same years at all, the published errors of both stand beside it.
     """
     first, second, mass = reading.joint
     starts, mass = [first, second], np.array(mass)
-    reached = [parts[1].size, parts[0].size]
-    if parts[2] is not None:
-        reached = [max(size, parts[2].size) for size in reached]
+    reference = parts[2]
+    far = 0 if reference is None else reference.size
+    reached = [max(parts[1].size, far), max(parts[0].size, far)]
     for axis, row in enumerate(pair):
-        alone = cores.widths_mm[row].size - min(parts[axis].size, reached[axis])
+        alone = cores.widths_mm[row].size - min(parts[:2][axis].size, reached[axis])
         if not _sure(cores, row) and alone > 0:
             error = _published(cores, row, alone)
             mass = np.apply_along_axis(np.convolve, axis, mass, error.mass)
             starts[axis] += error.start
-    if not any(_sure(cores, row) for row in pair) and not (parts[2] is not None and stand is not None and stand.dated):
-        share = 1.0 if parts[2] is None else _LOST_TO_ALL
-        mass = _with_unseen(mass, _unseen(cores, pair[0], min(parts[0].size, parts[1].size), share))
+    if reference is None and not any(_sure(cores, row) for row in pair):
+        mass = _with_unseen(mass, _unseen(cores, pair[0], min(parts[0].size, parts[1].size)))
     errors = _outer_errors(cores, pair, reading)
     mass = _sum_of_pairs(mass, errors)
     starts = [start - size // 2 for start, size in zip(starts, errors.shape, strict=True)]
@@ -475,11 +473,10 @@ def _stand_events(cores: Cores, row: int, reading: Alignment) -> list[tuple[int,
 def _pair_rows(cores: Cores, counted: JointCount, reading: Alignment, with_stand: bool) -> list[list[Any]]:
     """What is known of the counts of two cores that were read together."""
     pair, starts, mass = counted
+    rings = int(reading.grids.path.shape[0])
     said = "the other core and other trees" if with_stand else "the other core"
     return [
-        _count_row(
-            cores, row, said, reading.grids.path.shape[0], _alignable(reading), Pmf(start, mass.sum(axis=1 - axis))
-        )
+        _count_row(cores, row, said, rings, _alignable(reading), Pmf(start, mass.sum(axis=1 - axis)))
         for axis, (row, start) in enumerate(zip(pair, starts, strict=True))
         if not _sure(cores, row)
     ]

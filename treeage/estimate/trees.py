@@ -30,6 +30,7 @@ from treeage.posterior import (
     TreePosterior,
     added_at_levels,
     added_rings,
+    adrift,
     align_added,
     allowed_share,
     at_nodes,
@@ -94,7 +95,7 @@ def date_trees(
             dated |= _plain_trees(cores, plain, mine, chosen_lead)
         if tick:
             tick(len(batch.trees))
-    return dated
+    return {tree: adrift(each, cores.drift[tree]) if tree in cores.drift else each for tree, each in dated.items()}
 
 
 def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows]) -> Iterator[Array]:
