@@ -43,7 +43,9 @@ _MOST_SHARE = 0.15  # choice: a share of misread rings beyond which nobody could
 _STAND_CORRELATIONS = (0.15, 0.25, 0.3, 0.2, 0.1)  # choice: core with stand, at the nodes of the alignment
 # fitted: a stand without crossdated trees lacks and doubles years as a count of such a share of its rings does
 _DRIFT_SHARE = {Dating.LAB_COUNT: 0.5, Dating.FIELD_COUNT: 0.25}
-_UNRELATED = 0.1  # choice: cores that nobody could align, before they were compared
+# Log evidence that series which have nothing to do with each other reach by chance: a core against a mean that it
+# helped to put into place (fitted to made-up stands without a common signal), and two cores of one tree (choice).
+_CHANCE, _CHANCE_OF_MATES = 8.0, 3.0
 _UNSEEN_CUT = 1e-4  # choice: rarer numbers of rings absent in all cores are left out
 _FIELD_SHIFT = 12  # choice: field counts go further astray
 _OUTER_SHIFTS = 24  # choice: outer ends that differ by more rings than this are not tried
@@ -263,13 +265,13 @@ def _single_count(cores: Cores, row: int, reading: Alignment, stand: Stand) -> t
     alone = cores.widths_mm[row].size - _shared_rings(cores, row, reference)
     if alone > 0:
         error = error.convolve(_published(cores, row, alone))
-    alignable = _alignable(reading)
+    alignable = _alignable(reading, _CHANCE)
     return Pmf.mixture([error, cores.count[row].pmf()], [alignable, 1 - alignable]), alignable
 
 
-def _alignable(reading: Alignment) -> float:
-    """Probability that two series are of the same years at all, against unrelated ones."""
-    return float(1 / (1 + _UNRELATED / (1 - _UNRELATED) * np.exp(-min(reading.log_evidence, 500.0))))
+def _alignable(reading: Alignment, chance: float) -> float:
+    """Probability that two series are of the same years at all: their evidence against that of chance."""
+    return float(1 / (1 + np.exp(np.clip(chance - reading.log_evidence, -500.0, 500.0))))
 
 
 def _published(cores: Cores, row: int, rings: int) -> Pmf:
@@ -388,7 +390,7 @@ def _joint_count(cores: Cores, pair: Pair, reading: Alignment, parts: Parts) -> 
     errors = _outer_errors(cores, pair, reading)
     mass = _sum_of_pairs(mass, errors)
     starts = [start - size // 2 for start, size in zip(starts, errors.shape, strict=True)]
-    alignable = _alignable(reading)
+    alignable = _alignable(reading, _CHANCE_OF_MATES)
     if alignable < 1 - _UNSEEN_CUT:
         return pair, *_with_published(cores, pair, starts, mass / mass.sum(), alignable)
     return pair, (starts[0], starts[1]), mass / mass.sum()
@@ -476,7 +478,7 @@ def _pair_rows(cores: Cores, counted: JointCount, reading: Alignment, with_stand
     rings = int(reading.grids.path.shape[0])
     said = "the other core and other trees" if with_stand else "the other core"
     return [
-        _count_row(cores, row, said, rings, _alignable(reading), Pmf(start, mass.sum(axis=1 - axis)))
+        _count_row(cores, row, said, rings, _alignable(reading, _CHANCE_OF_MATES), Pmf(start, mass.sum(axis=1 - axis)))
         for axis, (row, start) in enumerate(zip(pair, starts, strict=True))
         if not _sure(cores, row)
     ]
