@@ -511,7 +511,7 @@ class TreePosterior:
         Pith year from each core alone at its own height, its missed rings, its count error (the margin of the joint
         mass where two cores were read against each other).
     variance : numpy.ndarray, shape (n_informs, 3)
-        Variance of each core alone due to count, distance and growth.
+        What count, distance and growth of each core add to the variance of the tree's pith year.
     conflict_p : float
         Predictive p value of the disagreement of the cores; NaN with one core.
     contradiction : bool

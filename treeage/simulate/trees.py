@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, show
 from treeage.height import HeightCurve, height_curve, whole_seasons
-from treeage.schema import Word
+from treeage.schema import WidthsTaken, Word
 
 
 class CountErrors(Word):
@@ -136,6 +136,7 @@ class Reading:
     ray_share: float = 0.1  # by wood rays
     direct_share: float = 0.1  # as a direct distance
     bark_sd_mm: float = 2.0  # error of the bark thickness
+    widths_taken: WidthsTaken = WidthsTaken.SQUARE  # how ring widths are measured
     measured_share: float = 0.9  # crossdated and lab-counted cores measured ring by ring; the others have a mean width
 
 
@@ -202,7 +203,11 @@ class Scenario:
     collar_years_mean: float = 0.0
 
 
-_LARCHES: Final = Scenario(trees=200, species=(replace(LARCH, share=1.0),))
+_LARCHES: Final = Scenario(
+    note="Larch on an abandoned high pasture; the place and every number are invented.",
+    trees=200,
+    species=(replace(LARCH, share=1.0),),
+)
 _CROSSDATED: Final = Reading(crossdated_share=1.0, lab_share=0.0, measured_share=1.0)
 _ALL_ARCS: Final = replace(_CROSSDATED, smallest_rise_mm=0.0, smallest_rise_sd_mm=0.0, overlooked_share=0.0)
 _NO_ARCS: Final = replace(_CROSSDATED, overlooked_share=1.0)
