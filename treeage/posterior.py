@@ -562,7 +562,7 @@ def adrift(posterior: TreePosterior, drift: Pmf) -> TreePosterior:
         added=Mass(posterior.added.start + drift.start, np.stack(moved)),
         alone=tuple(own.convolve(drift.negate()) for own in posterior.alone),
         counts=tuple(own.convolve(drift) for own in posterior.counts),
-        variance=posterior.variance + np.array([drift.var(), 0.0, 0.0]),
+        variance=posterior.variance + np.array([drift.var() / len(posterior.informs), 0.0, 0.0]),
     )
 
 

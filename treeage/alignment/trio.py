@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +18,14 @@ from treeage.alignment.prior import AlignmentPrior, alignment_model
 from treeage.pmf import Pmf, freeze_arrays
 
 Bools = NDArray[np.bool_]
-Node = tuple[float, tuple[float, float] | None]
-"""Correlation of the two cores, and of each with the reference; None where the reference is left out."""
+
+
+class Node(NamedTuple):
+    """Correlation of the two cores, and of each with the reference; None where the reference is left out."""
+
+    own: float
+    far: tuple[float, float] | None
+
 
 _RETURN = 0.005  # as in `lattice`: an event that takes back an earlier one is likelier a disturbed stretch
 _TEMPER = 0.65  # fitted: three series that share their errors tell less than the law says
@@ -106,8 +112,9 @@ def _groups(todo: Sequence[int], trios: Sequence[Trio], bands: Sequence[int]) ->
 def _align(trios: Sequence[Trio], priors: Sequence[AlignmentPrior], shift: int) -> list[tuple[Array, PairSums]]:
     """Joint mass of the final states, and everything that is kept, of trios with one width of the band."""
     chosen = [_correlations(trio, prior) for trio, prior in zip(trios, priors, strict=True)]
-    jobs = zip(trios, priors, [own for own, _ in chosen], strict=True)
-    steps = [_Years(trio, prior, shift, node) for trio, prior, own in jobs for node in own]
+    steps: list[_Years] = []
+    for trio, prior, (nodes, _) in zip(trios, priors, chosen, strict=True):
+        steps += [_Years(trio, prior, shift, node) for node in nodes]
     years = max(step.dull.shape[0] for step in steps)
     moves = {move: _side_by_side([step.moves[move] for step in steps], years, move == Move.BOTH) for move in MOVES}
     dull = _side_by_side([step.dull for step in steps], years, True)
@@ -123,7 +130,9 @@ def _align(trios: Sequence[Trio], priors: Sequence[AlignmentPrior], shift: int) 
         joint = np.asarray((last[..., items] * share).sum(axis=-1))
         joint = joint / joint.sum()
         grids = _grids(trio, shift, {move: prob[..., items] @ share for move, prob in probs.items()})
-        out.append((joint, _pair_sums(grids, joint, shift, evidence, np.array([node[0] for node in own_nodes]), share)))
+        out.append(
+            (joint, _pair_sums(grids, joint, shift, evidence, np.array([node.own for node in own_nodes]), share))
+        )
         first = items.stop
     return out
 
@@ -163,10 +172,10 @@ def _correlations(trio: Trio, prior: AlignmentPrior) -> tuple[list[Node], Array]
     weights = np.exp(logs_far - logs_far.max(axis=1, keepdims=True))
     middle = (weights / weights.sum(axis=1, keepdims=True)) @ far
     kept = np.flatnonzero(np.exp(logs - logs.max()) >= _KEEP)
-    nodes = [(float(own[at]), _feasible(float(own[at]), *middle.tolist())) for at in kept]
+    nodes = [Node(float(own[at]), _feasible(float(own[at]), *middle.tolist())) for at in kept]
     before = np.asarray(prior.correlation_weights)[kept]
     before = np.append((1 - _STRANGE) * before / before.sum(), _STRANGE)
-    return [*nodes, (float(own[logs.argmax()]), None)], before
+    return [*nodes, Node(float(own[logs.argmax()]), None)], before
 
 
 def _feasible(own: float, far_a: float, far_b: float) -> tuple[float, float]:
@@ -180,16 +189,16 @@ class _Years:
     """Factors of the moves of every year and state, each of shape (years, states of A, states of B)."""
 
     def __init__(self, trio: Trio, prior: AlignmentPrior, shift: int, node: Node) -> None:
-        self.own, self.far = node[0], node[1] or (0.0, 0.0)
+        self.own, self.far = node.own, node.far or (0.0, 0.0)
         years = trio.years + shift
         self.cores = tuple(_Spread(core, years, shift, axis) for axis, core in enumerate((trio.core_a, trio.core_b)))
         self.stand = _Spread(trio.reference, years, 0, 2)
-        self.stand.there &= _rows(trio.known, years)[:, None, None] & (node[1] is not None)
+        self.stand.there &= _rows(trio.known, years)[:, None, None] & (node.far is not None)
         self._score(prior)
 
     def _score(self, prior: AlignmentPrior) -> None:
         (a, b), r = self.cores, self.stand
-        self.plain = self._three(a.plain, b.plain, r.plain, 0)
+        self.plain: Array = self._three(a.plain, b.plain, r.plain, 0)
         self.with_a, self.with_b = (self._stand_two(each.plain, r.plain, each, 0) for each in (a, b))
         narrow = self._narrowness(prior)
         one = {
@@ -207,7 +216,7 @@ class _Years:
             Move.FALSE_IN_B: prior.false_share_b * (b.there & b.inner & (a.there | r.there)),
         }
         stay = max(1.0 - sum(_shares(prior)), 0.1)
-        self.dull = np.full(self.plain.shape, stay)
+        self.dull: Array = np.full(self.plain.shape, stay)
         self.moves: dict[str, Array] = {Move.BOTH: stay * np.exp(self.plain)}
         for move, logs in one.items():
             self.moves[move] = shares[move] * np.exp(logs)
