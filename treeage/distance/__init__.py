@@ -9,7 +9,7 @@ from treeage.distance.seen import (
 )
 from treeage.distance.ends import (
     AimErrors, InnerEnds, end_distances, inner_ends, inside_radius, joint_distances, mixed_distances, off_axis_radius,
-    offset_share, radial_length, scale_distance, share_a_line,
+    offset_share, radial_length, scale_distance, seen_likelihoods, share_a_line,
 )
 
 __all__ = [
@@ -17,6 +17,6 @@ __all__ = [
     "arc_rise", "circle_likelihood", "common_arcs_likelihood", "conflict_probability", "direct_likelihood",
     "direct_sd", "distance_mass", "draw_distances", "end_distances", "grid_cells", "inner_ends", "inside_radius",
     "joint_distances", "mixed_distances", "off_axis_radius", "offset_share", "on_grid", "point_likelihood",
-    "radial_length", "ray_likelihood", "read_likelihoods", "scale_distance", "share_a_line", "source_words",
-    "unseen_curvature", "unseen_share",
+    "radial_length", "ray_likelihood", "read_likelihoods", "scale_distance", "seen_likelihoods", "share_a_line",
+    "source_words", "unseen_curvature", "unseen_share",
 ]
