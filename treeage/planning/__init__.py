@@ -2,5 +2,10 @@
 
 # fmt: off
 from treeage.planning.aim import SecondCore, Way, aim_second_core
+from treeage.planning.plan import CoringPlan, plan_coring
+from treeage.planning.value import MINUTES, Action, Goal, NextSteps, next_steps
 
-__all__ = ["SecondCore", "Way", "aim_second_core"]
+__all__ = [
+    "Action", "CoringPlan", "Goal", "MINUTES", "NextSteps", "SecondCore", "Way", "aim_second_core", "next_steps",
+    "plan_coring",
+]
