@@ -16,6 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from treeage.cli.planning import add_planning_commands
 from treeage.display import VERSION
 from treeage.errors import Fault, InputError, ModelError, TreeageWarning, place_fault
 
@@ -93,6 +94,7 @@ def command_parser() -> argparse.ArgumentParser:
     _add_stand(commands)
     _add_columns(commands)
     _add_example(commands)
+    add_planning_commands(commands)
     return parser
 
 

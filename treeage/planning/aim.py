@@ -280,7 +280,7 @@ def _notes(cores: Cores, rows: tuple[int, ...], *, relative: bool, shifted: bool
     told = {
         "the direction of the first core is not known (azimuth_deg): turns are from that core, slope and lean are left "
         "out": relative,
-        "the pith is taken to lie uphill of the centre, as compression wood makes rings widest below (conifer)": shifted,
+        "the pith is taken to lie on the upper side: compression wood makes rings widest below (conifer)": shifted,
         "what the cores show cannot be together: they were left out": empty,
         "the radius is assumed, as no diameter was measured": not np.isfinite(cores.radius_mm[rows[0]]),
         "a core already holds the pith: another core checks the count, not the pith": InnerEnd.PITH in ends,
@@ -328,7 +328,9 @@ class Aim:
         for node, weight in enumerate(self.weights):
             if weight > 0:
                 turn = turn_deg + drift_deg(float(self.errors.aim[node])) * stdtrit(priors.AIM_TAIL_DF.value, _DRIFTS)
-                own = self._chances(masses[node], np.deg2rad(angle - turn_deg), distance, np.deg2rad(turn - turn_deg), node)
+                own = self._chances(
+                    masses[node], np.deg2rad(angle - turn_deg), distance, np.deg2rad(turn - turn_deg), node
+                )
                 hit, arcs = hit + weight * own[0], arcs + weight * own[1]
         mixed = np.einsum("k,kxy->xy", self.weights, masses).ravel()
         deep = (distance * np.cos(np.deg2rad(angle - turn_deg))).ravel()

@@ -1,4 +1,4 @@
-"""What an action would show, and how well a tree would then be dated: expectations over all outcomes, exact on the years.
+"""What an action would show, and how well a tree would then be dated: expectations over all outcomes.
 
 Own derivation: outcomes follow from today's posterior, each updates it as the engine does, with the shared errors of
 aim and reading averaged; what cores share of the growth near the pith is kept.
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from treeage import priors
 from treeage.distance import (
+    DISTANCE_GRID_MM,
     DistanceSource,
     InnerEnds,
     arc_likelihood,
@@ -22,9 +23,8 @@ from treeage.distance import (
     inner_ends,
 )
 from treeage.estimate import Cores, Shared, SpeciesShared, StandStates, draw_ends, table_size
+from treeage.pmf import Pmf
 from treeage.rings import InnerGrowth, hidden_width, missed_ring_mass, shared_spreads, typical_distance
-from treeage.distance import DISTANCE_GRID_MM
-from treeage.pmf import Mass, Pmf
 from treeage.schema import InnerEnd
 
 Array = NDArray[np.float64]
@@ -35,6 +35,7 @@ _LONGEST_CHORD_MM = 30.0  # choice: no longer stretch of an arc is measured unde
 _LOST_LENGTH = (0.05, 0.4)  # choice: what a core that is lost to rot or a break lacks, as shares of the radius
 _FEW_NODES = 6  # choice: nodes over which the shared errors are averaged
 _LEAST = 1e-5  # choice: years that hold less change no figure
+_LOW_YEARS = 40  # choice: the same for a lower core
 _MOST_YEARS = 160  # choice: outcomes looked at, evenly likely, where there are more
 
 
@@ -83,7 +84,7 @@ class Dated:
 
 @dataclass(frozen=True)
 class Expected:
-    """After an action: expected standard deviation and variance of the date, and variance of what is learned of an event."""
+    """After an action: expected sd and variance of the date, and the variance of what is learned of an event."""
 
     sd: float
     variance: float
@@ -104,7 +105,9 @@ def missed_tables(cores: Cores, own: SpeciesShared, rows: Ints, growth: InnerGro
     """Missed rings of cores of one species, real or virtual, that grow and are calibrated as the cores at `rows`."""
     out: list[Added] = [Added(0, np.ones((1, 1)))] * len(rows)
     total = np.cumsum(distance, axis=1)
-    high = np.maximum(DISTANCE_GRID_MM[(total < (1 - 1e-5) * total[:, -1:]).sum(axis=1).clip(0, DISTANCE_GRID_MM.size - 1)], 0.05)
+    high = np.maximum(
+        DISTANCE_GRID_MM[(total < (1 - 1e-5) * total[:, -1:]).sum(axis=1).clip(0, DISTANCE_GRID_MM.size - 1)], 0.05
+    )
     location, scale = hidden_width(growth, high[:, None], high)
     reach = 3.0 * np.hypot(*shared_spreads(growth=growth)) + 7.0 * scale
     most = np.clip(np.exp(np.log(high) - location[:, 0] + reach) + 3, 3, 4000)
@@ -112,20 +115,26 @@ def missed_tables(cores: Cores, own: SpeciesShared, rows: Ints, growth: InnerGro
     for size in np.unique(sizes):
         chosen = np.flatnonzero(sizes == size)
         calibration = None if own.calibration is None else own.calibration.take(own.place[rows[chosen]])
-        mass = missed_ring_mass(growth.take(chosen), distance[chosen], own.growth.shifts, max_rings=int(size), calibration=calibration)
+        mass = missed_ring_mass(
+            growth.take(chosen), distance[chosen], own.growth.shifts, max_rings=int(size), calibration=calibration
+        )
         for place, row in zip(chosen, mass, strict=True):
             out[place] = Added(0, np.asarray(row, dtype=np.float64))
     return out
 
 
-def count_of(count: Mass, row: int) -> tuple[int, Array]:
-    """First value and mass of the count error of a core."""
-    pmf = count[row].pmf().trim(1e-7)
+def count_of(cores: Cores, states: StandStates, row: int) -> tuple[int, Array]:
+    """First value and mass of the count error of a core, over the states of the reader's rate."""
+    levels = cores.counts_at_levels(np.array([row]))
+    weight = np.bincount(states.level * (len(levels) > 1), states.node_weights, len(levels))
+    low, high = min(own.start for own in levels), max(own.stop for own in levels)
+    mass = sum(each * own.on(low, high + 1 - low)[0] for each, own in zip(weight, levels, strict=True))
+    pmf = Pmf(low, mass).trim(1e-7)
     return pmf.start, np.asarray(pmf.mass)
 
 
 def posterior(added: Sequence[tuple[int, Added]], weights: Array) -> tuple[Ints, Array] | None:
-    """Posterior of the pith year by shift from cores (innermost year, rings to add); None where they exclude each other."""
+    """Posterior of the pith year by shift from cores (innermost year, rings to add); None where they exclude it."""
     low = max(own - each.start - each.mass.shape[1] + 1 for own, each in added)
     high = min(own - each.start for own, each in added)
     if high < low:
@@ -161,7 +170,9 @@ def virtual_ends(cores: Cores, states: StandStates, rows: Ints, rng: np.random.G
     near = np.maximum(drawn.distance_mm, 0.1)
     chord = np.minimum(np.minimum(np.sqrt(4 * priors.CORE_WIDTH.value * near), 1.96 * near), _LONGEST_CHORD_MM)
     chord = np.maximum(chord, np.minimum(priors.CORE_WIDTH.value, 1.96 * near))
-    true = near * np.exp(errors.arc_bias + priors.ROUNDNESS.value * np.exp(errors.arc_spread) * rng.standard_normal(of.size))
+    true = near * np.exp(
+        errors.arc_bias + priors.ROUNDNESS.value * np.exp(errors.arc_spread) * rng.standard_normal(of.size)
+    )
     error = priors.ARC_SD.value
     rise = arc_rise(np.maximum(true, chord / 1.96), chord) + error * rng.standard_normal(of.size)
     rise = np.clip(rise, 0.0, chord / 2)
@@ -235,27 +246,28 @@ def after_crossdating(
     """
     joint = np.zeros((draws, tree.years.size))
     flat = np.cumsum(tree.mass.ravel())
+    then = [missed.with_count(*left) for _, missed, _, left in cores]
     for draw, level in enumerate((np.arange(draws) + rng.random()) / draws):
         place = min(int(np.searchsorted(flat, level * flat[-1])), flat.size - 1)
         shift, year = divmod(place, tree.years.size)
         mass = np.repeat(weights[:, None], tree.years.size, axis=1)
-        for innermost, missed, (start, count), left in cores:
+        for sure, (innermost, missed, (start, count), _) in zip(then, cores, strict=True):
             errors = start + np.arange(count.size)
             at = innermost - errors - int(tree.years[year]) - missed.start
             inside = (at >= 0) & (at < missed.mass.shape[1])
             law = np.where(inside, count * missed.mass[shift, np.where(inside, at, 0)], 0.0)
             error = int(rng.choice(errors, p=law / law.sum())) if law.sum() > 0 else 0
-            mass = mass * missed.with_count(*left).on(innermost - error, tree.years)
+            mass = mass * sure.on(innermost - error, tree.years)
         joint[draw] = mass.sum(axis=0)
     total = joint.sum(axis=1, keepdims=True)
     return _expected(joint / np.where(total > 0, total, 1.0), total[:, 0] > 0, tree)
 
 
 def after_lower(tree: Dated, cores: Sequence[Added], pairs: tuple[Ints, Array], at: Dated) -> Expected:
-    """One more core at a lower height: `pairs` are years to the height of the tree's cores and to the lower one, (n, 2),
-    with their probabilities; `at` holds the years of the date and what lies between it and the root collar.
+    """One more core at a lower height.
 
-    What the two heights share of the growth near the pith is left out.
+    pairs: years to the height of the tree's cores and to the lower one, (n, 2), with their probabilities; at: the years
+    of the date and what lies between it and the root collar. What the two heights share of the growth is left out.
     """
     years, frequency = pairs
     pith = tree.mass.sum(axis=0)
@@ -274,7 +286,7 @@ def after_lower(tree: Dated, cores: Sequence[Added], pairs: tuple[Ints, Array], 
         first, last = int(shown_low.min()), int(shown_low.max())
         total = np.bincount((shown_low - first).ravel(), wide.ravel(), last - first + 1)
         sums = np.cumsum(total)
-        level = (np.arange(_MOST_YEARS // 2) + 0.5) / (_MOST_YEARS // 2) * sums[-1]
+        level = (np.arange(_LOW_YEARS) + 0.5) / (_LOW_YEARS) * sums[-1]
         shown = first + np.searchsorted(sums, level)
         place = shown[:, None, None] - date[None, None, :] - below[None, :, None] - new.start
         inside = (place >= 0) & (place < new.mass.shape[1])
@@ -285,25 +297,27 @@ def after_lower(tree: Dated, cores: Sequence[Added], pairs: tuple[Ints, Array], 
     return _expected(joint, joint.sum(axis=1), at)
 
 
-def after_rings(
-    tree: Dated, cores: Sequence[tuple[int, Sequence[Added]]], weights: Array, likely: Array
-) -> Expected:
-    """Rings measured: cores as (innermost year, rings to add at each of some equally spaced outcomes of their growth)."""
+def after_rings(tree: Dated, cores: Sequence[tuple[int, Sequence[Added]]], weights: Array, likely: Array) -> Expected:
+    """Rings measured: cores as (innermost year, rings to add at each of some moves of the expected width)."""
     joint: list[Array] = []
     weight: list[float] = []
     for places in np.ndindex(*(len(own) for _, own in cores)):
         mass = weights[:, None] * np.prod(
-            [own[place].on(innermost, tree.years) for (innermost, own), place in zip(cores, places, strict=True)], axis=0
+            [own[place].on(innermost, tree.years) for (innermost, own), place in zip(cores, places, strict=True)],
+            axis=0,
         )
-        row = mass.sum(axis=0) * float(np.prod([likely[place] if len(own) > 1 else 1.0 for (_, own), place in zip(cores, places, strict=True)]))
+        row = mass.sum(axis=0) * float(
+            np.prod([likely[place] if len(own) > 1 else 1.0 for (_, own), place in zip(cores, places, strict=True)])
+        )
         joint.append(row)
         weight.append(float(row.sum()))
     return _expected(np.stack(joint), np.array(weight), tree)
 
 
 def growth_if_measured(growth: InnerGrowth, distance: Array) -> tuple[InnerGrowth, Array, Array]:
-    """Visible growth of cores of which a mean is known as if each ring were: features, move of the location, and the
-    spread [log] of that move that measuring would show (law of total variance).
+    """Visible growth of cores of which a mean is known as if each ring were.
+
+    Features, move of the location, and the spread [log] of what measuring would show of it (law of total variance).
     """
     features = np.array(growth.features)
     unknown = np.full(len(growth), np.nan)

@@ -33,9 +33,7 @@ _INSIDE_RING_MM = (0.25, 0.75, 1.25)  # choice: the innermost boundary lies outs
 
 @dataclass(frozen=True, eq=False)
 class Shift:
-    """Which way piths of leaning stems lie: mean offset (east, north) and what is left of the spread, both as shares of
-    the usual root-mean-square offset and spread; the mean-square offset stays.
-    """
+    """Which way piths of leaning stems lie: mean offset as a share of the root-mean-square offset, which stays."""
 
     east: float = 0.0
     north: float = 0.0
@@ -47,7 +45,7 @@ class Shift:
 
 
 def lean_shift(conifer: bool | None, tilt: tuple[float, float], lean: tuple[float, float]) -> Shift:
-    """Shift of the pith on a slope (percent, direction downhill) or in a leaning stem (degrees, direction), NaN unknown.
+    """Shift of the pith on a slope (percent, direction downhill) or with a lean (degrees, direction); NaN unknown.
 
     In conifers compression wood makes rings widest on the lower side, opposite the off-centre pith (Koch, Cote,
     Schlieter & Day 1990, USDA FS Res. Pap. INT-420, abstract), so the pith lies uphill. In broadleaved trees the side
@@ -72,9 +70,7 @@ def prior_places(radius_mm: float, log_factor: float, shift: Shift) -> Array:
     axis = axis_mm(radius_mm)
     usual = offset_share() * radius_mm * np.exp(log_factor)
     spread = usual * shift.spread
-    parts = [
-        np.exp(-0.5 * ((axis - np.sqrt(2) * usual * mean) / spread) ** 2) for mean in (shift.east, shift.north)
-    ]
+    parts = [np.exp(-0.5 * ((axis - np.sqrt(2) * usual * mean) / spread) ** 2) for mean in (shift.east, shift.north)]
     mass = parts[0][:, None] * parts[1][None, :]
     mass[np.hypot(axis[:, None], axis[None, :]) > 0.95 * radius_mm] = 0.0
     return np.asarray(mass / mass.sum())
@@ -138,7 +134,9 @@ def _along_and_aside(core: SeenCore, ends: InnerEnds, error: AimErrors, seen: Ar
         for rest, part in passes:
             table += share * part * _normal((gap + axis[:, None] - (np.abs(aside) if square else rest)) / spread)
         table += (1 - share) * _short_gap(short, aside, gap + axis, spread, square)
-    tail = stdtr(priors.AIM_TAIL_DF.value, (axis[:, None] - aside[None, :] + step / 2 * np.array([[[-1]], [[1]]])) / drift)
+    tail = stdtr(
+        priors.AIM_TAIL_DF.value, (axis[:, None] - aside[None, :] + step / 2 * np.array([[[-1]], [[1]]])) / drift
+    )
     return np.asarray(table @ (tail[1] - tail[0]).T)
 
 
@@ -167,7 +165,7 @@ def _short(core: SeenCore, seen: Array, aside: Array, error: AimErrors, radius: 
 
 
 def _short_gap(short: tuple[Array, Array], aside: Array, gap: Array, spread: float, square: bool) -> Array:
-    """Likelihood of radius less length of short cores, (n_along, n_aside); lengths along the core or square to rings."""
+    """Likelihood of radius less length of short cores, (n_along, n_aside); lengths along the core or square."""
     before, likelihood = short
     if not square:
         return np.asarray(_normal((gap[:, None] - before[None, :]) / spread) @ likelihood)

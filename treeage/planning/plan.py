@@ -39,7 +39,7 @@ STAND_SIZES = (5, 10, 20, 40, 80, 160)
 PLACED = {"A": "one core", "AB": "two cores at a right angle", "AC": "two opposite cores"}
 _LEARNERS = 40  # choice: virtual cores that teach the shared errors where no folder does
 _STATES = 10  # choice: states of the shared errors; the widths are the same as with forty
-_REFITS = 5  # choice: virtual sets of seedlings for each number of them
+_REFITS = 12  # choice: virtual sets of seedlings for each number of them
 _STANDS = 2000  # choice: virtual stands behind the figures of a stand
 _YEAR = 2000  # of the outermost ring; any year gives the same widths
 
@@ -240,7 +240,7 @@ def plan_of(kind: _Kind, wanted_years: float, seed: int, trees: int) -> CoringPl
         for which in PLACED
     }
     heights = sorted({kind.core_height_m, min(LOW_HEIGHT_M, kind.core_height_m / 2)}, reverse=True)
-    years = {(at, number): _years(kind, known, at, number, rng) for at in heights for number in SEEDLINGS}
+    years = _years(kind, known, heights, rng)
     alone = piths["A", Dating.CROSSDATED]
     missed = stand.truth["cores"].loc[stand.tables["cores"]["core"].to_numpy() == "A", "missed_rings"]
     table = _stand_table(alone, {number: years[kind.core_height_m, number] for number in SEEDLINGS}, rng)
@@ -305,9 +305,7 @@ def field_of(stand: SimulatedStand, which: str, dating: Dating, seedlings: pd.Da
     inner = rings[rings["width_mm"] > 0].groupby(["tree", "core"], sort=False).head(10)
     mean = inner.groupby(["tree", "core"])["width_mm"].mean().rename("mean").reset_index()
     joined = cores.merge(mean, on=["tree", "core"], how="left")
-    cores = cores.assign(
-        dating=dating.value, inner_width_mm=joined["mean"].round(2).to_numpy(), inner_width_rings=10.0
-    )
+    cores = cores.assign(dating=dating.value, inner_width_mm=joined["mean"].round(2).to_numpy(), inner_width_rings=10.0)
     return Field.from_frames(stand.tables["trees"], cores, settings=settings, **more)
 
 
@@ -337,24 +335,27 @@ def _even_normal(number: int) -> Array:
     return np.asarray(ndtri((steps + 0.5) / number))
 
 
-def _years(kind: _Kind, known: _Known, height_m: float, number: int, rng: np.random.Generator) -> list[Mass]:
-    """Years to a height by shared value, with so many seedlings more: as many models as virtual sets of them."""
-    if number == 0:
-        return [known.height.years_given_shared(height_m)]
-    found = []
-    for _ in range(_REFITS):
-        young = seedlings_like(known.height, kind.species, number, 1.3 * kind.core_height_m, rng)
-        found.append(with_seedlings(kind.species, known.young, young).years_given_shared(height_m))
+def _years(
+    kind: _Kind, known: _Known, heights: Sequence[float], rng: np.random.Generator
+) -> dict[tuple[float, int], list[Mass]]:
+    """Years to each height by shared value, by number of seedlings more: as many models as virtual sets of them."""
+    found = {(height, 0): [known.height.years_given_shared(height)] for height in heights}
+    for number in SEEDLINGS[1:]:
+        top, levels = 1.3 * kind.core_height_m, (np.arange(_REFITS) + 0.5) / _REFITS
+        sets = [seedlings_like(known.height, kind.species, number, top, level=float(at), rng=rng) for at in levels]
+        models = [with_seedlings(kind.species, known.young, young) for young in sets]
+        found |= {(height, number): [model.years_given_shared(height) for model in models] for height in heights}
     return found
 
 
 def seedlings_like(
-    model: HeightModel, species: str, number: int, top_m: float, rng: np.random.Generator
+    model: HeightModel, species: str, number: int, top_m: float, *, level: float, rng: np.random.Generator
 ) -> pd.DataFrame:
-    """Young trees of one virtual stand as a height model expects them: heights and ages."""
+    """Young trees of one virtual stand as a height model expects them; slower at a higher level (0 to 1)."""
     import pandas as pd
 
-    state = int(rng.integers(model.deviation.shape[0]))
+    order = np.argsort(model.passing_years(min(1.0, top_m)).mean(axis=1), kind="stable")
+    state = int(order[int(level * order.size)])
     heights = np.round(top_m * (np.arange(number) + rng.random(number)) / number + 0.1, 2)
     cells = [model.passing_years(float(height))[state] for height in heights]
     ages = [int(own[rng.integers(own.size)]) + 1 for own in cells]
@@ -404,7 +405,7 @@ def _width_table(piths: Mapping[tuple[str, Dating], list[Pmf]], years: Mapping[t
     for (which, dating), trees in piths.items():
         for (height, number), models in years.items():
             later = [Pmf(own.start, own.mass.mean(axis=0)).trim(1e-6) for own in models]
-            ends = [tree.convolve(later[k % len(later)].negate()).interval(0.9) for k, tree in enumerate(trees)]
+            ends = [tree.convolve(own.negate()).interval(0.9) for own in later for tree in trees]
             width = np.array([high - low for low, high in ends])
             rows.append((PLACED[which], height, dating.value, number, np.median(width), np.quantile(width, 0.9)))
     columns = ["cores", "core_height_m", "dating", "seedlings", "width_years", "width_most_years"]
@@ -437,7 +438,9 @@ def _stand_table(piths: Sequence[Pmf], years: Mapping[int, list[Mass]], rng: np.
             pulse = (lag + error)[:, :trees].mean(axis=1)
             after = 100 * (mixed[:, :trees] > 0).mean(axis=1)
             oldest = (lag + error)[:, :trees].min(axis=1)
-            rows.append((number, trees, *(float(np.ptp(np.quantile(each, [0.05, 0.95]))) for each in (pulse, after, oldest))))
+            rows.append(
+                (number, trees, *(float(np.ptp(np.quantile(each, [0.05, 0.95]))) for each in (pulse, after, oldest)))
+            )
     columns = ["seedlings", "trees", "pulse_date_years", "share_after_event_percent", "origin_years"]
     return pd.DataFrame(rows, columns=columns)
 

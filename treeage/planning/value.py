@@ -7,7 +7,7 @@ the trees' own errors, which alone an action on one tree can lessen.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,29 +15,9 @@ from numpy.typing import NDArray
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, require_field, require_positive, require_seed, show
-from treeage.estimate import Cores, Shared, date_trees, height_models, prepare, read_cores, tree_answer, weigh_heights
-from treeage.height import HEIGHT_APART_M, HeightModel
-from treeage.planning.outcomes import (
-    ENDS,
-    Added,
-    Dated,
-    Expected,
-    after_another,
-    after_crossdating,
-    after_lower,
-    after_rings,
-    count_of,
-    distances_of,
-    growth_if_measured,
-    missed_tables,
-    posterior,
-    virtual_ends,
-)
-from treeage.planning.plan import LOW_HEIGHT_M, seedlings_like
+from treeage.planning.actions import Action, Gain, Today, date_today, seedling_actions, tree_actions
 from treeage.pmf import Mass, Pmf
-from treeage.results import TreeAge
-from treeage.rings import LOG_STEP
-from treeage.schema import Dating, Word
+from treeage.schema import Word
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,21 +26,6 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-_REFITS = 6  # choice: virtual sets of seedlings behind their expected gain
-_MORE_SEEDLINGS = 5
-_MOVES = np.array([-1.2, 0.0, 1.2])  # choice: three moves with the variance of a normal
-_LIKELY = np.array([1.0, 0.88, 1.0]) / 2.88  # their probabilities: 2 p 1.2**2 = 1, so p = 0.347
-
-
-class Action(Word):
-    """What can be done next."""
-
-    CORE = "one more core"
-    CROSSDATE = "crossdate"
-    RINGS = "measure the rings"
-    LOWER = "core lower"
-    SEEDLINGS = "five more seedlings"
 
 
 class Goal(Word):
@@ -123,8 +88,12 @@ class NextSteps(Result):
         if self.chosen.empty:
             return first
         last = self.chosen.iloc[-1]
-        words = {"trees": "the sum of the sd of all dates", "mean_date": "the sd of the mean date",
-                 "after_event": "the sd of the number after the event", "pulse_date": "the sd of the pulse's date"}  # fmt: skip
+        words = {
+            "trees": "the sum of the sd of all dates",
+            "mean_date": "the sd of the mean date",
+            "after_event": "the sd of the number after the event",
+            "pulse_date": "the sd of the pulse's date",
+        }
         return (
             f"{first} {len(self.chosen)} steps in {last['minutes_total']:.0f} minutes are expected to bring "
             f"{words[self.goal]} from {self.chosen.iloc[0]['goal_now']:.1f} to {last['goal_after']:.1f} {self.unit}."
@@ -179,11 +148,12 @@ def next_steps(
 
     Notes
     -----
-    Preposterior: what the action may show is drawn from today's posterior, the tree is dated anew from each outcome, and
-    the standard deviations are averaged. One more core is aimed at the centre as usual, grows and is read as the tree's
-    best core; a lower one stands at 0.3 m, or at half the height of lower ones; crossdating makes all counts of the tree
-    sure, up to the share that is misdated; measuring shows what ring by ring says beyond a mean width; seedlings are five
-    more of the same sites. The shared errors of aim and reading are averaged, what cores share of the growth is kept.
+    Preposterior: what the action may show is drawn from today's posterior, the tree is dated anew from each outcome,
+    and the standard deviations are averaged. One more core is aimed at the centre as usual, grows and is read as the
+    tree's best core; a lower one stands at 0.3 m, or at half the height of lower ones; crossdating makes all counts of
+    the tree sure, up to the share that is misdated; measuring shows what ring by ring says beyond a mean width;
+    seedlings are five more of the same sites. The shared errors of aim and reading are averaged, what cores share of
+    the growth is kept.
     Left out: what a tree teaches the others, what two ring tables read against each other tell of the count, cores that
     depend on each other along one line. For the stand, the own variance of each tree adds up and what is shared stays,
     but for seedlings. The greedy list takes the largest gain per minute, anew after each step; gains on one tree
@@ -210,13 +180,15 @@ def next_steps(
         raise InputError(faults)
     costs = {str(action): float((minutes_of or {}).get(action, MINUTES[action])) for action in Action}
     require_positive(where, minutes=1.0 if minutes is None else minutes, minutes_of=list(costs.values()))
-    today = _today(field, event if goal == Goal.AFTER_EVENT else None)
-    found = [*_tree_actions(today, seed), *_seedling_actions(today, seed)]
+    today = date_today(field, event if goal == Goal.AFTER_EVENT else None)
+    found = [*tree_actions(today, seed), *seedling_actions(today, seed)]
     aim = _Aim(today, Goal(goal), pulse)
     return aim.ranked(found, costs, minutes)
 
 
-def _faults(goal: str, event: int | None, pulse: tuple[int, int] | None, minutes_of: Mapping[str, float]) -> list[Fault]:
+def _faults(
+    goal: str, event: int | None, pulse: tuple[int, int] | None, minutes_of: Mapping[str, float]
+) -> list[Fault]:
     """What is wrong with the goal and the minutes."""
     where, faults = "next_steps", []
     if goal not in list(Goal):
@@ -232,229 +204,6 @@ def _faults(goal: str, event: int | None, pulse: tuple[int, int] | None, minutes
     return faults
 
 
-# ------------------------------------------------------------------ today
-
-
-@dataclass(frozen=True, eq=False)
-class _Today:
-    """A field as it is dated today."""
-
-    field: Field
-    cores: Cores
-    shared: Shared
-    answers: Mapping[str, TreeAge]
-    event: int | None
-
-
-@dataclass(frozen=True)
-class _Gain:
-    """An action, the trees it concerns, and what is left of each: ratios of the sd, of the variance, and what is learned."""
-
-    action: str
-    species: str
-    trees: tuple[str, ...]
-    sd: tuple[float, ...]  # factor on the standard deviation of each tree's date
-    own: tuple[float, ...]  # factor on its own variance
-    learned: tuple[float, ...] = ()  # variance that is taken from its chance to lie after the event
-    shared: float = 1.0  # factor on the shared variance of the height model of the species
-
-
-def _today(field: Field, event: int | None) -> _Today:
-    cores, shared, _ = prepare(field)
-    posteriors = date_trees(cores, shared)
-    shared = weigh_heights(shared, posteriors.values())
-    answers = {tree: tree_answer(own, cores, shared, prob=0.9) for tree, own in sorted(posteriors.items())}
-    return _Today(field, cores, shared, answers, event)
-
-
-def _pieces(answer: TreeAge) -> tuple[float, Pmf]:
-    """Variance of years to height and collar, and their mass, of a tree dated at one height."""
-    parts = [answer.distributions[name] for name in ("years_to_core_height", "collar_years") if name in answer.distributions]
-    total = Pmf.point(0)
-    for each in parts:
-        total = total.convolve(each)
-    return float(total.var()), total
-
-
-def _dated(today: _Today, tree: str, found: tuple[Ints, Array]) -> Dated:
-    """Today's posterior of a tree with what lies after the pith."""
-    years, mass = found
-    variance, later = _pieces(today.answers[tree])
-    after = None
-    if today.event is not None:
-        after = np.array([later.mass[: max(0, int(year) - today.event - later.start)].sum() for year in years])
-    return Dated(years, mass, variance, after)
-
-
-# ------------------------------------------------------------------ actions on trees
-
-
-def _tree_actions(today: _Today, seed: int) -> list[_Gain]:
-    """All actions on single trees, species by species."""
-    cores, found = today.cores, []
-    sure = read_cores(replace(today.field, cores=today.field.cores.assign(dating=Dating.CROSSDATED.value))).count
-    for name in sorted(today.shared.species):
-        trees = {tree: cores.rows_of[tree] for tree, own in today.answers.items() if own.species == name}
-        trees = {tree: rows for tree, rows in trees.items() if _one_height(cores, rows)}
-        if trees:
-            found += _of_species(today, name, trees, sure, np.random.default_rng([seed, len(found)]))
-    return found
-
-
-def _one_height(cores: Cores, rows: tuple[int, ...]) -> bool:
-    """Whether a tree's informative cores stand at one height."""
-    heights = cores.height_m[[row for row in rows if not cores.bound_only[row]]]
-    return bool(np.ptp(heights) <= HEIGHT_APART_M)
-
-
-def _of_species(
-    today: _Today, name: str, trees: Mapping[str, tuple[int, ...]], sure: Mass, rng: np.random.Generator
-) -> list[_Gain]:
-    """All actions on the trees of one species."""
-    cores, own = today.cores, today.shared[name]
-    rows = np.array([row for its in trees.values() for row in its if not cores.bound_only[row]])
-    missed = dict(zip(rows.tolist(), missed_tables(cores, own, rows, cores.growth.take(rows), cores.distance[rows]), strict=True))
-    leads = np.array([_best(cores, its, missed) for its in trees.values()])
-    ends, of = virtual_ends(cores, today.shared.states, leads, rng)
-    distance = distances_of(ends, today.shared.states)
-    # nothing bounds the distance of some: they would say nothing, and are left to do so
-    blind = distance.sum(axis=1) <= 0
-    distance[blind, -1] = 1.0
-    virtual = missed_tables(cores, own, of, cores.growth.take(of), distance)
-    flat = rows[cores.growth.mean_only[rows]]
-    measured = _measured(cores, own, flat)
-    weights = own.growth.weights
-    found: list[_Gain] = []
-    for place, (tree, its) in enumerate(trees.items()):
-        informing = [row for row in its if row in missed]
-        counts = {row: count_of(cores.count, row) for row in informing}
-        added = {row: missed[row].with_count(*counts[row]) for row in informing}
-        now = posterior([(int(cores.innermost_year[row]), added[row]) for row in informing], weights)
-        if now is None:
-            continue
-        dated = _dated(today, tree, now)
-        lead = int(leads[place])
-        new = [each.with_count(*counts[lead]) for each in virtual[place * ENDS : (place + 1) * ENDS]]
-        results = {Action.CORE: after_another(dated, new)}
-        counted = [row for row in informing if cores.dating[row] != Dating.CROSSDATED]
-        if counted:
-            known = [(int(cores.innermost_year[row]), missed[row],
-                      counts[row] if row in counted else (0, np.ones(1)), count_of(sure, row)) for row in informing]  # fmt: skip
-            results[Action.CROSSDATE] = after_crossdating(dated, known, weights, rng)
-        if any(row in measured for row in informing):
-            tables = [(int(cores.innermost_year[row]),
-                       [one.with_count(*counts[row]) for one in measured.get(row, [missed[row]])]) for row in informing]  # fmt: skip
-            results[Action.RINGS] = after_rings(dated, tables, weights, _LIKELY)
-        lower = _lower(today, tree, lead, dated, new)
-        if lower is not None:
-            results[Action.LOWER] = lower
-        found += [_gain(dated, action, name, tree, result) for action, result in results.items()]
-    return found
-
-
-def _gain(dated: Dated, action: str, species: str, tree: str, after: Expected) -> _Gain:
-    """What an action leaves of a tree's error, against the same reckoning of today."""
-    now = dated.variance + dated.later
-    ratio = min(after.sd / np.sqrt(now), 1.0) if now > 0 else 1.0
-    own = min(after.variance / now, 1.0) if now > 0 else 1.0
-    return _Gain(action, species, (tree,), (float(ratio),), (float(own),), (after.learned,))
-
-
-def _best(cores: Cores, rows: tuple[int, ...], missed: Mapping[int, Added]) -> int:
-    """The informative core with the fewest open rings."""
-    informing = [row for row in rows if row in missed]
-    spread = {row: Pmf(0, missed[row].mass.mean(axis=0)).var() for row in informing}
-    return min(informing, key=lambda row: (spread[row], row))
-
-
-def _measured(cores: Cores, own: Any, rows: Ints) -> dict[int, list[Added]]:
-    """Missed rings of cores without a ring table as they would be with one, at three moves of the expected width."""
-    out: dict[int, list[Added]] = {}
-    if not rows.size:
-        return out
-    growth, move, spread = growth_if_measured(cores.growth.take(rows), cores.distance[rows])
-    for place, row in enumerate(rows.tolist()):
-        tables = []
-        for step in _MOVES:
-            moved = LOG_STEP * round(float(move[place] + step * spread[place]) / LOG_STEP)
-            nodes = replace(own, growth=replace(own.growth, shifts=own.growth.shifts + moved))
-            at = np.array([row])
-            tables += missed_tables(cores, nodes, at, growth.take([place]), cores.distance[at])
-        out[row] = tables
-    return out
-
-
-def _lower(today: _Today, tree: str, lead: int, dated: Dated, new: list[Added]) -> Expected | None:
-    """One more core lower down; None where the height model adds nothing or the tree is cored low already."""
-    cores, own = today.cores, today.shared[today.answers[tree].species]
-    height = own.height_of(cores, lead)
-    high_m = float(cores.height_m[lead])
-    low_m = LOW_HEIGHT_M if high_m > 2 * LOW_HEIGHT_M else high_m / 2
-    if height.is_none or high_m - low_m < HEIGHT_APART_M or high_m <= 0:
-        return None
-    high, low = height.passing_years(high_m), height.passing_years(low_m)
-    weights = np.repeat(today.shared.weights(today.answers[tree].species)[:, None], high.shape[1], axis=1)
-    pairs, place = np.unique(np.stack([high.ravel(), low.ravel()], axis=1), axis=0, return_inverse=True)
-    frequency = np.bincount(place.ravel(), weights.ravel())
-    frequency = frequency / frequency.sum()
-    kept = frequency > 1e-4
-    years = np.arange(int(dated.years[0]) - int(pairs[kept, 0].max()), int(dated.years[-1]) - int(pairs[kept, 0].min()) + 1)
-    collar = today.answers[tree].distributions["collar_years"]
-    after = None
-    if today.event is not None:
-        after = np.array([collar.mass[: max(0, int(year) - today.event - collar.start)].sum() for year in years])
-    at = Dated(years, np.ones((1, years.size)) / years.size, float(collar.var()), after)
-    return after_lower(dated, new, (pairs[kept], frequency[kept] / frequency[kept].sum()), at)
-
-
-# ------------------------------------------------------------------ seedlings
-
-
-def _seedling_actions(today: _Today, seed: int) -> list[_Gain]:
-    """Five more young trees of each species whose height model they would reach."""
-    import pandas as pd
-
-    found = []
-    for name in sorted(today.shared.species):
-        model = today.shared[name].height
-        trees = [own for own in today.answers.values() if own.species == name and "establishment_year" in own.distributions]
-        trees = [own for own in trees if own.facts["core_height_m"] > 0]
-        if model.is_none or not trees:
-            continue
-        rng = np.random.default_rng([seed, 7, len(found)])
-        top = 1.3 * max(float(own.facts["core_height_m"]) for own in trees)
-        then = []
-        for _ in range(_REFITS):
-            young = seedlings_like(model, name, _MORE_SEEDLINGS, top, rng)
-            every = pd.concat([today.field.seedlings, young], ignore_index=True)
-            then.append(height_models(replace(today.field, seedlings=every))[name])
-        if any(one.name == model.name and np.array_equal(one.intercept, model.intercept) for one in then):
-            continue  # the chosen model does not rest on young trees
-        heights = sorted({float(own.facts["core_height_m"]) for own in trees})
-        spread = {height: _height_spread(model, then, height) for height in heights}
-        sds, owns = [], []
-        for tree in trees:
-            now, after, before = tree.date.var(), *spread[float(tree.facts["core_height_m"])][:2]
-            left = max(now - before, 0.0) + after * min(1.0, now / max(before, 1e-9))
-            sds.append(float(min(np.sqrt(left / now), 1.0)) if now > 0 else 1.0)
-            owns.append(1.0)
-        shared = float(np.mean([own[2] for own in spread.values()]))
-        found.append(_Gain(Action.SEEDLINGS, name, tuple(own.tree for own in trees), tuple(sds), tuple(owns), (), shared))
-    return found
-
-
-def _height_spread(now: HeightModel, then: list[HeightModel], height_m: float) -> tuple[float, float, float]:
-    """Variance of the years to a height then (mean over what may be found) and now, and the ratio of the shared parts."""
-
-    def parts(model: HeightModel) -> tuple[float, float]:
-        years = model.passing_years(height_m).astype(np.float64)
-        return float(years.var()), float(years.mean(axis=1).var())
-
-    before, later = parts(now), [parts(each) for each in then]
-    whole, shared = (float(np.mean([own[at] for own in later])) for at in (0, 1))
-    return min(whole, before[0]), before[0], min(shared / max(before[1], 1e-9), 1.0)
-
-
 # ------------------------------------------------------------------ goals and ranks
 
 
@@ -462,7 +211,7 @@ def _height_spread(now: HeightModel, then: list[HeightModel], height_m: float) -
 class _Aim:
     """The goal as a function of what is left of every tree's error."""
 
-    today: _Today
+    today: Today
     goal: Goal
     pulse: tuple[int, int] | None
 
@@ -481,7 +230,7 @@ class _Aim:
         self.growth, self.height = self._shared()
 
     def _shared(self) -> tuple[Array, dict[str, Array]]:
-        """Movement of every tree's mean date with the states, (n_tree, n_state), and with each height group's values."""
+        """Movement of every tree's mean date with the states, (n_tree, n_state), and with each height group."""
         answers, shared = self.today.answers, self.today.shared
         states = [_row_means(answers[tree].parts.added) for tree in self.trees]  # type: ignore[union-attr]
         growth = np.array([own.mean(axis=1) if own.ndim == 2 else own for own in states])
@@ -520,9 +269,9 @@ class _Aim:
         size = len(self.trees)
         return np.ones(size), np.ones(size), np.zeros(size), {}
 
-    def _after(self, gain: _Gain, state: tuple[Array, Array, Array, dict[str, float]]) -> Any:
+    def _after(self, gain: Gain, state: tuple[Array, Array, Array, dict[str, float]]) -> Any:
         """The factors with one action more: gains on one tree multiply."""
-        sd, own, learned, shared = (each.copy() for each in state)
+        sd, own, learned, shared = state[0].copy(), state[1].copy(), state[2].copy(), dict(state[3])
         for k, tree in enumerate(gain.trees):
             at = self.place[tree]
             sd[at] *= gain.sd[k]
@@ -536,7 +285,7 @@ class _Aim:
             shared[group] = shared.get(group, 1.0) * gain.shared
         return sd, own, learned, shared
 
-    def ranked(self, found: list[_Gain], costs: Mapping[str, float], minutes: float | None) -> NextSteps:
+    def ranked(self, found: list[Gain], costs: Mapping[str, float], minutes: float | None) -> NextSteps:
         """Table and greedy list."""
         import pandas as pd
 
@@ -546,7 +295,9 @@ class _Aim:
         names = ["action", "tree", "species", "minutes", "sd_now", "sd_after", "gain_years", "goal_now", "goal_after",
                  "gain", "gain_per_hour"]  # fmt: skip
         table = pd.DataFrame(rows, columns=names)
-        table = table.sort_values(["gain_per_hour", "gain", "action", "tree"], ascending=[False, False, True, True], kind="stable")
+        table = table.sort_values(
+            ["gain_per_hour", "gain", "action", "tree"], ascending=[False, False, True, True], kind="stable"
+        )
         table = table.reset_index(drop=True)
         table.insert(0, "rank", np.arange(1, len(table) + 1))
         chosen = self._greedy(found, costs, minutes, names)
@@ -559,7 +310,7 @@ class _Aim:
         )
         return NextSteps(table, chosen, str(self.goal), unit, notes if left else notes[:2])
 
-    def _row(self, gain: _Gain, state: Any, now: float, costs: Mapping[str, float]) -> list[Any]:
+    def _row(self, gain: Gain, state: Any, now: float, costs: Mapping[str, float]) -> list[Any]:
         at = [self.place[tree] for tree in gain.trees]
         before = np.sqrt(self.variance[at]) * state[0][at]
         left = before * np.array(gain.sd)
@@ -570,11 +321,14 @@ class _Aim:
         return [gain.action, tree, gain.species, cost, float(before.mean()), float(left.mean()), years, now, after,
                 now - after, 60 * (now - after) / cost]  # fmt: skip
 
-    def _greedy(self, found: list[_Gain], costs: Mapping[str, float], minutes: float | None, names: list[str]) -> pd.DataFrame:
+    def _greedy(
+        self, found: list[Gain], costs: Mapping[str, float], minutes: float | None, names: list[str]
+    ) -> pd.DataFrame:
         """The largest gain per minute that still fits, again and again."""
         import pandas as pd
 
-        rows, state, spent, left = [], self._factors(), 0.0, list(found)
+        rows: list[list[Any]] = []
+        state, spent, left = self._factors(), 0.0, list(found)
         while minutes is not None and left:
             now = self.value(*state)
             fits = [gain for gain in left if spent + costs[gain.action] <= minutes + 1e-9]

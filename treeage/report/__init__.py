@@ -2,6 +2,6 @@
 
 # fmt: off
 from treeage.report.texts import note_line, row_account, words
-from treeage.report.write import FIGURE_COUNT, recorded_files, write_outputs
+from treeage.report.write import FIGURE_COUNT, recorded_files, render, write_outputs
 
-__all__ = ["FIGURE_COUNT", "note_line", "recorded_files", "row_account", "words", "write_outputs"]
+__all__ = ["FIGURE_COUNT", "note_line", "recorded_files", "render", "row_account", "words", "write_outputs"]
