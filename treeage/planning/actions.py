@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from treeage.estimate import Cores, Shared, date_trees, height_models, prepare, read_cores, tree_answer, weigh_heights
-from treeage.height import HEIGHT_APART_M, HeightModel
+from treeage.height import HEIGHT_APART_M, HeightModel, height_model
 from treeage.planning.outcomes import (
     ENDS,
     Added,
@@ -34,7 +34,7 @@ from treeage.planning.plan import LOW_HEIGHT_M, seedlings_like
 from treeage.pmf import Pmf
 from treeage.results import TreeAge
 from treeage.rings import LOG_STEP
-from treeage.schema import ERA_LOG_SD, FEWEST_YOUNG_TREES, Dating, Word
+from treeage.schema import ERA_LOG_SD, FEWEST_YOUNG_TREES, Dating, HeightChoice, Word
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -272,7 +272,13 @@ def seedling_actions(today: Today, seed: int) -> list[Gain]:
         for level in (np.arange(_REFITS) + 0.5) / _REFITS:
             more = seedlings_like(model, name, _MORE_SEEDLINGS, top, level=float(level), rng=rng)
             every = pd.concat([today.field.seedlings, more], ignore_index=True)
-            then.append(height_models(replace(today.field, seedlings=every))[name])
+            if model.grade:
+                young = every[every["species"] == name]
+                then.append(
+                    height_model({"model": HeightChoice.OPEN_DATA.value}, seedlings=dict(young.items()), species=name)
+                )
+            else:
+                then.append(height_models(replace(today.field, seedlings=every))[name])
             if sized >= FEWEST_YOUNG_TREES:
                 break  # the law of a mean tells the rest
         if any(one.name == model.name and np.array_equal(one.intercept, model.intercept) for one in then):

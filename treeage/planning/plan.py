@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-TREES = 80  # choice: virtual trees of a plan; the median of the widths then errs by some 8 %
+TREES = 60  # choice: virtual trees of a plan; the median of the widths then errs by some 8 %
 LOW_HEIGHT_M = 0.3  # choice: the lower height that is compared
 SEEDLINGS = (0, 3, 10)
 RING_MM = 1.2  # choice: mean ring width where no folder tells one
@@ -171,7 +171,7 @@ def plan_coring(
 
     Notes
     -----
-    Eighty virtual trees of about this diameter are cored three times at right angles, with the simulator's aim, short
+    Sixty virtual trees of about this diameter are cored three times at right angles, with the simulator's aim, short
     cores, rot and readings, and `date_trees` dates them from one core or two, with ring tables (crossdated) or a count
     and a mean width of ten rings (counted). Years to the coring height come from open data on young trees, or from the
     folder; seedlings are drawn from that model and fitted with it. For a stand, trees are drawn of which half came in
@@ -343,7 +343,8 @@ def _years(
     for number in SEEDLINGS[1:]:
         top, levels = 1.3 * kind.core_height_m, (np.arange(_REFITS) + 0.5) / _REFITS
         sets = [seedlings_like(known.height, kind.species, number, top, level=float(at), rng=rng) for at in levels]
-        models = [with_seedlings(kind.species, known.young, young) for young in sets]
+        pooled = bool(known.height.grade)
+        models = [with_seedlings(kind.species, known.young, young, pooled=pooled) for young in sets]
         found |= {(height, number): [model.years_given_shared(height) for model in models] for height in heights}
     return found
 
@@ -362,11 +363,16 @@ def seedlings_like(
     return pd.DataFrame({"species": species, "height_m": heights, "age_years": np.maximum(ages, 1).astype(float)})
 
 
-def with_seedlings(species: str, own: pd.DataFrame, more: pd.DataFrame) -> HeightModel:
-    """The height model that a folder makes of its own young trees and some more."""
+def with_seedlings(species: str, own: pd.DataFrame, more: pd.DataFrame, *, pooled: bool) -> HeightModel:
+    """The height model that a folder makes of its own young trees and some more.
+
+    Open data stay in it where they were: own young trees sharpen them.
+    """
     import pandas as pd
 
     young = pd.concat([own, more], ignore_index=True) if len(own) else more
+    if pooled:
+        return height_model({"model": HeightChoice.OPEN_DATA.value}, seedlings=dict(young.items()), species=species)
     trees = pd.DataFrame({"tree": ["1"], "species": [species]})
     core = {"tree": "1", "core": "A", "outer_year": _YEAR, "rings_counted": 50, "dating": "crossdated",
             "inner_end": "pith", "core_height_m": 1.0}  # fmt: skip

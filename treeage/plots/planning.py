@@ -36,16 +36,14 @@ def plot_aim(result: SecondCore, *, ax: Axes | None = None) -> Axes:
             result.axis_mm, result.axis_mm, result.mass.T, [*levels, order[0] + 1e-12], colors=[PALE, GROUPS[1]]
         )
     ax.plot(0, 0, "+", color=INK, markersize=7)
-    for at, (name, entry) in enumerate(result.entries_deg.items()):
+    for name, entry in result.entries_deg.items():
         _core(ax, entry, 0.0, (outside, outside), DEEP)
         _name(ax, entry, outside, f"core {name}", DEEP)
-        if at == 0 and not result.relative:
-            ax.annotate("N", (0.97, 0.97), xycoords="axes fraction", fontsize=SMALL, color=INK, ha="right", va="top")
     best = result.best
     _core(ax, best.entry_deg, best.turn_deg, (outside, best.depths_mm[-1]), WARM)
     _name(ax, best.entry_deg, outside, f"next: {100 * best.chance_hit:.0f} %", WARM)
-    frame = "right of the first core" if result.relative else "east"
-    ax.set(xlabel=f"From the stem's centre to the {frame} [mm]", ylabel="[mm]", aspect="equal",
+    frame = "right, the first core at the top" if result.relative else "east"
+    ax.set(xlabel=f"From the stem's centre to the {frame} [mm]", ylabel="Up the page [mm]" if result.relative else "To the north [mm]", aspect="equal",
            xlim=(-1.3 * outside, 1.3 * outside), ylim=(-1.3 * outside, 1.3 * outside))  # fmt: skip
     title = f"Tree {result.tree}: pith within the areas with 50 and 90 %"
     ax.set_title(title, loc="left", fontsize=SMALL + 1, color=INK, parse_math=False)
@@ -82,7 +80,7 @@ def plot_plan(result: CoringPlan, *, ax: Axes | None = None) -> Axes:
     names = [f"{cores}, {height:g} m, {words[str(dating)]}" for cores, height, dating in keys]
     ax.set_yticks(range(len(keys))[::-1], names)
     ax.set_xlim(0, 1.08 * float(table["width_years"].max()))
-    ax.set_xlabel("Width of the 90 % interval of the establishment date [years]; half of the trees are narrower")
+    ax.set_xlabel("90 % width of the establishment date of the median tree [years]")
     ax.set_title(f"{result.species}, {result.diameter_cm:g} cm", loc="left", fontsize=SMALL + 1, color=INK)
     ax.legend(fontsize=TINY + 0.5, frameon=False)
     return tidy(ax)
