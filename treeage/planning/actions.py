@@ -44,6 +44,7 @@ Ints = NDArray[np.int64]
 
 _REFITS = 8  # choice: virtual sets of seedlings behind their expected gain
 _MORE_SEEDLINGS = 5
+_OPEN = {"model": HeightChoice.OPEN_DATA.value}
 _MOVES = np.array([-1.2, 0.0, 1.2])  # choice: three moves with the variance of a normal
 _LIKELY = np.array([1.0, 0.88, 1.0]) / 2.88  # their probabilities: 2 p 1.2**2 = 1, so p = 0.347
 
@@ -273,10 +274,8 @@ def seedling_actions(today: Today, seed: int) -> list[Gain]:
             more = seedlings_like(model, name, _MORE_SEEDLINGS, top, level=float(level), rng=rng)
             every = pd.concat([today.field.seedlings, more], ignore_index=True)
             if model.grade:
-                young = every[every["species"] == name]
-                then.append(
-                    height_model({"model": HeightChoice.OPEN_DATA.value}, seedlings=dict(young.items()), species=name)
-                )
+                every = every[every["species"] == name]
+                then.append(height_model(_OPEN, seedlings=every.to_dict("list"), species=name))  # type: ignore[arg-type]
             else:
                 then.append(height_models(replace(today.field, seedlings=every))[name])
             if sized >= FEWEST_YOUNG_TREES:

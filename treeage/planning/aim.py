@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtr, stdtrit
+from scipy.special import ndtr, ndtri
 
 from treeage import priors
 from treeage.display import Result
@@ -182,9 +182,9 @@ def aim_second_core(field: Field, tree: str, *, core_width_mm: float | None = No
     `lean_azimuth_deg` is given, it is shifted uphill. Every core at the same height then multiplies each place by the
     probability of what it shows: its length against the radius, pith, arcs or none, readings of arcs, and, where they
     are written down, the side on which the pith lies (`arc_side`) and the arc's axis (`arc_angle_deg`). A borer is
-    aimed at the centre, with a t error of its direction of about three degrees. The best way maximises the chance that
-    the pith lies within half the core's width, at least 45 degrees from older cores. Fails where the outline is far
-    from round, and where the pith wanders between the heights of the cores.
+    aimed at the centre, with a normal error of its direction of about three degrees. The best way maximises the chance
+    that the pith lies within half the core's width, at least 45 degrees from older cores. Fails where the outline is
+    far from round, and where the pith wanders between the heights of the cores.
 
     References
     ----------
@@ -305,11 +305,11 @@ class Aim:
         """Entry and turn of the likeliest hit, by the mean over the nodes."""
         mixed = np.einsum("k,kxy->xy", self.weights, masses)
         drift = float(np.exp(self.weights @ np.log([drift_deg(float(each)) for each in self.errors.aim])))
-        found, df = (-1.0, 0.0, 0.0), priors.AIM_TAIL_DF.value
+        found = (-1.0, 0.0, 0.0)
         turns = np.arange(-MOST_TURNED_DEG, MOST_TURNED_DEG + _TURN_DEG / 2, _TURN_DEG)
         edges = np.append(turns - _TURN_DEG / 2, turns[-1] + _TURN_DEG / 2)
         away, half = turns[:, None] - turns[None, :], np.rad2deg(self.width_mm / 2 / self.outside_mm)
-        near = stdtr(df, (away + half) / drift) - stdtr(df, (away - half) / drift)
+        near = ndtr((away + half) / drift) - ndtr((away - half) / drift)
         likely = mixed > _LEAST * mixed.max()
         for entry in np.arange(0, 360, _ROUND_DEG) + entries[0] % _ROUND_DEG:
             apart = np.abs((entry - np.array(entries) + 180) % 360 - 180)
@@ -327,7 +327,7 @@ class Aim:
         hit = arcs = 0.0
         for node, weight in enumerate(self.weights):
             if weight > 0:
-                turn = turn_deg + drift_deg(float(self.errors.aim[node])) * stdtrit(priors.AIM_TAIL_DF.value, _DRIFTS)
+                turn = turn_deg + drift_deg(float(self.errors.aim[node])) * ndtri(_DRIFTS)
                 own = self._chances(
                     masses[node], np.deg2rad(angle - turn_deg), distance, np.deg2rad(turn - turn_deg), node
                 )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
-from scipy.special import ndtr, stdtr
+from scipy.special import ndtr
 
 from treeage import priors
 from treeage.distance import DISTANCE_GRID_MM, AimErrors, InnerEnds, offset_share, seen_likelihoods
@@ -77,7 +77,7 @@ def prior_places(radius_mm: float, log_factor: float, shift: Shift) -> Array:
 
 
 def drift_deg(log_aim: float) -> float:
-    """Scale of the error of a borer's direction as seen from the bark [degrees], a t with `priors.AIM_TAIL_DF`."""
+    """Standard deviation of a borer's direction as seen from the bark [degrees], normal, from `priors.AIM_MM`."""
     return float(np.rad2deg(np.arctan(priors.AIM_MM.value * np.exp(log_aim) / AIM_RADIUS_MM)))
 
 
@@ -134,9 +134,8 @@ def _along_and_aside(core: SeenCore, ends: InnerEnds, error: AimErrors, seen: Ar
         for rest, part in passes:
             table += share * part * _normal((gap + axis[:, None] - (np.abs(aside) if square else rest)) / spread)
         table += (1 - share) * _short_gap(short, aside, gap + axis, spread, square)
-    tail = stdtr(
-        priors.AIM_TAIL_DF.value, (axis[:, None] - aside[None, :] + step / 2 * np.array([[[-1]], [[1]]])) / drift
-    )
+    ends = axis[:, None] - aside[None, :] + step / 2 * np.array([[[-1]], [[1]]])
+    tail = ndtr(ends / drift)
     return np.asarray(table @ (tail[1] - tail[0]).T)
 
 

@@ -370,9 +370,9 @@ def with_seedlings(species: str, own: pd.DataFrame, more: pd.DataFrame, *, poole
     """
     import pandas as pd
 
-    young = pd.concat([own, more], ignore_index=True) if len(own) else more
+    young: Any = pd.concat([own, more], ignore_index=True) if len(own) else more
     if pooled:
-        return height_model({"model": HeightChoice.OPEN_DATA.value}, seedlings=dict(young.items()), species=species)
+        return height_model({"model": HeightChoice.OPEN_DATA.value}, seedlings=young, species=species)
     trees = pd.DataFrame({"tree": ["1"], "species": [species]})
     core = {"tree": "1", "core": "A", "outer_year": _YEAR, "rings_counted": 50, "dating": "crossdated",
             "inner_end": "pith", "core_height_m": 1.0}  # fmt: skip

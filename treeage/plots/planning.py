@@ -43,8 +43,9 @@ def plot_aim(result: SecondCore, *, ax: Axes | None = None) -> Axes:
     _core(ax, best.entry_deg, best.turn_deg, (outside, best.depths_mm[-1]), WARM)
     _name(ax, best.entry_deg, outside, f"next: {100 * best.chance_hit:.0f} %", WARM)
     frame = "right, the first core at the top" if result.relative else "east"
-    ax.set(xlabel=f"From the stem's centre to the {frame} [mm]", ylabel="Up the page [mm]" if result.relative else "To the north [mm]", aspect="equal",
-           xlim=(-1.3 * outside, 1.3 * outside), ylim=(-1.3 * outside, 1.3 * outside))  # fmt: skip
+    up = "Up the page [mm]" if result.relative else "To the north [mm]"
+    ends = (-1.3 * outside, 1.3 * outside)
+    ax.set(xlabel=f"From the stem's centre to the {frame} [mm]", ylabel=up, aspect="equal", xlim=ends, ylim=ends)
     title = f"Tree {result.tree}: pith within the areas with 50 and 90 %"
     ax.set_title(title, loc="left", fontsize=SMALL + 1, color=INK, parse_math=False)
     return tidy(ax)
