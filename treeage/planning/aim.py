@@ -343,7 +343,9 @@ class Aim:
         """Chance that a borer aimed at the centre reaches the depth of the pith."""
         angle, distance = seen_from(entry_deg, self.outside_mm, self.axis)
         deep = distance * np.cos(np.deg2rad(angle))
-        return float(np.einsum("k,kxy->xy", self.weights, masses)[deep <= borer_mm].sum())
+        step = float(self.axis[1] - self.axis[0])
+        passed = np.clip((borer_mm - deep) / step + 0.5, 0.0, 1.0)  # a place is a cell
+        return float((np.einsum("k,kxy->xy", self.weights, masses) * passed).sum())
 
     def _chances(self, mass: Array, angle: Array, distance: Array, drift: Array, node: int) -> tuple[float, float]:
         """Chance of the pith, and of pith or arcs, at one node."""
