@@ -1,5 +1,7 @@
 """What a plan promises: depths by hand, what must narrow a date, the estimate on other virtual trees, the command."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from matplotlib import pyplot as plt
@@ -15,6 +17,7 @@ from treeage.planning.plan import (
     _Kind,
     _known,
     _needed,
+    _reach,
     _stand_table,
     field_of,
     plan_of,
@@ -25,6 +28,12 @@ from treeage.schema import Dating
 from treeage.simulate import scenario, simulate_stand
 
 LARCH = _Kind("Larix decidua", 30.0, (0.0, 0.0), 1.0, 400.0, None)
+
+
+@pytest.fixture(scope="module")
+def known():
+    """What is known of aim and stems without a folder."""
+    return _known(LARCH, 1)
 
 
 @pytest.fixture(scope="module")
@@ -41,20 +50,19 @@ def test_half_of_the_borers_pass_the_pith_at_half_the_diameter(plan):
     assert 0 < way.chance_hit < way.chance_arcs < 1
 
 
-def test_a_short_borer_reaches_fewer_piths():
+def test_a_short_borer_reaches_fewer_piths(known):
     """A borer as long as half the diameter holds half of what a long one does."""
-    short, long = (plan_of(_Kind("Larix", 30.0, (0.0, 0.0), 1.0, borer, None), 20.0, 1, 8) for borer in (150.0, 400.0))
-    assert short.reach[0].chance_hit == pytest.approx(long.reach[0].chance_hit / 2, rel=0.05)
+    (short,), (long,) = (_reach(replace(LARCH, borer_mm=borer), known) for borer in (150.0, 400.0))
+    assert short.chance_hit == pytest.approx(long.chance_hit / 2, rel=0.02)
 
 
-def test_slopes_tell_conifers_from_where_to_core():
+def test_slopes_tell_conifers_from_where_to_core(known):
     """On a slope a core along it meets the pith more often than one across (the pith lies up the slope)."""
-    found = plan_of(_Kind("Picea abies", 30.0, (60.0, 0.0), 1.0, 400.0, None), 20.0, 1, 8)
-    ways = {way.name: way for way in found.reach}
+    spruce, beech = (_Kind(name, 30.0, (60.0, 0.0), 1.0, 400.0, None) for name in ("Picea abies", "Fagus sylvatica"))
+    ways = {way.name: way for way in _reach(spruce, known)}
     assert ways["from the upper side"].chance_hit > ways["across the slope or lean"].chance_hit
     assert ways["from the upper side"].depths_mm[0] < ways["from the lower side"].depths_mm[0]
-    broadleaf = plan_of(_Kind("Fagus sylvatica", 30.0, (60.0, 0.0), 1.0, 400.0, None), 20.0, 1, 8)
-    assert [way.name for way in broadleaf.reach] == ["from any side"]  # the side is known from memory only
+    assert [way.name for way in _reach(beech, known)] == ["from any side"]  # its side is known from memory only
 
 
 def test_more_narrows_the_date(plan):
@@ -82,11 +90,12 @@ def test_trees_of_a_pulse_by_the_law_of_a_mean():
     assert table.loc[160, "share_after_event_percent"] == pytest.approx(3.29 * 100 * np.sqrt(0.19 / 160), rel=0.15)
 
 
-def test_the_same_seed_gives_the_same_plan(plan):
-    """Byte for byte."""
-    again = plan_of(LARCH, 20.0, 1, 24)
-    assert again.widths.equals(plan.widths)
-    assert again.stand.equals(plan.stand)
+def test_the_same_seed_gives_the_same_plan():
+    """Byte for byte; another seed gives another."""
+    one, again, other = (plan_of(LARCH, 20.0, seed, 6) for seed in (1, 1, 2))
+    assert again.widths.equals(one.widths)
+    assert again.stand.equals(one.stand)
+    assert not other.widths.equals(one.widths)
 
 
 def test_the_folder_replaces_the_priors():
