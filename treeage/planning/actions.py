@@ -211,7 +211,7 @@ def _measured(cores: Cores, own: Any, rows: Ints) -> dict[int, list[Added]]:
     out: dict[int, list[Added]] = {}
     if not rows.size:
         return out
-    growth, move, spread = growth_if_measured(cores.growth.take(rows), cores.distance[rows])
+    growth, move, spread = growth_if_measured(cores.growth.take(rows), cores.distance[rows], cores.growth)
     for place, row in enumerate(rows.tolist()):
         tables = []
         for step in _MOVES:

@@ -314,12 +314,14 @@ def after_rings(tree: Dated, cores: Sequence[tuple[int, Sequence[Added]]], weigh
     return _expected(np.stack(joint), np.array(weight), tree)
 
 
-def growth_if_measured(growth: InnerGrowth, distance: Array) -> tuple[InnerGrowth, Array, Array]:
-    """Visible growth of cores of which a mean is known as if each ring were.
+def growth_if_measured(growth: InnerGrowth, distance: Array, others: InnerGrowth) -> tuple[InnerGrowth, Array, Array]:
+    """Visible growth of cores of which a mean is known as if each ring were, as uneven as on the others that are.
 
     Features, move of the location, and the spread [log] of what measuring would show of it (law of total variance).
     """
-    features = np.array(growth.features)
+    features, known = np.array(growth.features), others.features[~others.mean_only]
+    if len(known):
+        features = np.where(np.isnan(features), np.nanmedian(known, axis=0), features)
     unknown = np.full(len(growth), np.nan)
     table = InnerGrowth(features, np.maximum(growth.ring_count, 30.0), growth.genus, unknown)
     typical = typical_distance(DISTANCE_GRID_MM, distance)
