@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from treeage.checks import predictive_checks, sensitivity
     from treeage.distance import arc_radius
     from treeage.errors import ConflictWarning, InputError, ModelError, ModelWarning, PriorWarning
-    from treeage.estimate import estimate_ages
+    from treeage.estimate import date_tree, estimate_ages
     from treeage.height import years_to_height
     from treeage.hierarchical import fit_hierarchical
     from treeage.planning import aim_second_core, next_steps, plan_coring
@@ -43,6 +43,7 @@ _HOME = {
     "align_cores": "alignment",
     "arc_radius": "distance",
     "calibrate_missing_rings": "rings",
+    "date_tree": "estimate",
     "estimate_ages": "estimate",
     "example_field": "simulate",
     "fit_hierarchical": "hierarchical",
@@ -67,6 +68,7 @@ _MODULES = (
     "errors",
     "estimate",
     "formats",
+    "forms",
     "growth",
     "height",
     "hierarchical",
@@ -102,6 +104,7 @@ __all__ = [
     "align_cores",
     "arc_radius",
     "calibrate_missing_rings",
+    "date_tree",
     "estimate_ages",
     "example_field",
     "fit_hierarchical",

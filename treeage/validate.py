@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from treeage.display import Result
 from treeage.errors import Fault, InputError, require_nonnegative, require_probability, show
 from treeage.pmf import Pmf, interval_levels
+from treeage.schema import CORE_HEIGHT, column_numbers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,6 +29,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 PROBS = (0.5, 0.8, 0.9, 0.95)  # choice: from half to nearly all of the probability
+FEWEST_JUDGED = 10  # choice: of fewer trees no share of hits says that intervals are wrong
 BAND = 0.99  # choice: a right model leaves a band of this probability in 1 of 100 checks
 
 
@@ -633,3 +636,133 @@ def validate_stands(
         bias=bias(pmfs, truths),
         scores=scores,
     )
+
+
+# ---------------------------------------------------------------------- written answers against known dates
+
+
+@dataclass(frozen=True, eq=False)
+class Score(Result):
+    """How the written answers of a field did where dates are known.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        One row a tree with an answer and a known date: tree, date_refers_to, known, median, lo, hi, prob, error (median
+        less known), inside.
+    levels : pandas.DataFrame
+        Coverage at 50, 80, 90 and 95 %, from the joint draws; see `coverage`.
+    size : pandas.DataFrame
+        One row: mean error, mean absolute error, scores; see `bias`.
+    mean_date : mapping of str to float
+        The mean date of these trees: known, and median, lo and hi of the joint draws.
+    without : int
+        Trees with a known date and no dated answer.
+    """
+
+    trees: pd.DataFrame
+    levels: pd.DataFrame
+    size: pd.DataFrame
+    mean_date: Mapping[str, float]
+    without: int
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a tree, unrounded."""
+        return self.trees
+
+    def sentence(self) -> str:
+        """One paragraph: intervals against their promise, errors, the mean date."""
+        prob, count, held = float(self.trees["prob"].iloc[0]), len(self.trees), int(self.trees["inside"].sum())
+        level = self.levels.iloc[(self.levels["prob"] - prob).abs().argmin()]
+        low, high = (round(100 * level[name]) for name in ("band_low", "band_high"))
+        verdict = (
+            "as promised" if level["within"] else "too few" if level["covered"] < level["band_low"] else "too many"
+        )
+        size, mean = self.size.iloc[0], self.mean_date
+        verdict = "too few trees to judge" if count < FEWEST_JUDGED else verdict
+        late = "late" if size["mean_error"] > 0 else "early"
+        inside = "holds" if mean["lo"] <= mean["known"] <= mean["hi"] else "does not hold"
+        out = "" if not self.without else f" {self.without} more with a known date have no dated answer."
+        parts = (
+            f"{count} tree{' has' if count == 1 else 's have'} an answer and a known date.{out}",
+            f"Their {100 * prob:g} % intervals, as printed, hold {held} of the dates ({100 * held / count:.0f} %).",
+            f"With end years shared out {100 * level['covered']:.0f} % lie in the {100 * level['prob']:g} % intervals, "
+            f"where {low} to {high} % would by chance if trees were independent: {verdict}.",
+            f"The dates are {abs(size['mean_error']):.1f} years too {late} on average, and their medians off by "
+            f"{size['mean_absolute_error']:.1f} years.",
+            f"The interval of the mean date of these trees, {mean['lo']:.0f} to {mean['hi']:.0f}, {inside} the known "
+            f"{mean['known']:.0f}.",
+        )
+        return " ".join(parts)
+
+
+def score_answers(ages: pd.DataFrame, draws: pd.DataFrame, truth: pd.DataFrame) -> Score:
+    """Score the written answers of a field against known dates.
+
+    Parameters
+    ----------
+    ages : pandas.DataFrame
+        Content of ages.csv.
+    draws : pandas.DataFrame, shape (n_draw, n_tree)
+        Content of draws.parquet: joint draws of the dates, a column a tree.
+    truth : pandas.DataFrame
+        Columns tree, and establishment_year or known_establishment_year; with pith_year also trees dated at coring
+        height are scored, by that year.
+
+    Returns
+    -------
+    Score
+        Trees, levels, errors and the mean date.
+
+    Raises
+    ------
+    InputError
+        If the truth lacks these columns, or no tree has both an answer and a known date.
+
+    Notes
+    -----
+    Trees of a stand share errors, so the band of independent trees is narrower than what chance does here.
+    """
+    import pandas as pd
+
+    known = _known_dates(truth)
+    rows = []
+    for row in ages.to_dict("records"):
+        above = row["date_refers_to"] == CORE_HEIGHT
+        year = known.get(str(row["tree"]), {}).get("pith_year" if above else "establishment_year", np.nan)
+        stem = "pith_year" if above else "establishment_year"
+        middle, low, high = (row[f"{stem}_{end}"] for end in ("median", "lo", "hi"))
+        if not (pd.isna(year) or pd.isna(middle)) and str(row["tree"]) in draws:
+            told = {"tree": str(row["tree"]), "date_refers_to": row["date_refers_to"], "known": int(year)}
+            ends = {"median": int(middle), "lo": int(low), "hi": int(high), "prob": row["prob"]}
+            rows.append(told | ends | {"error": int(middle - year), "inside": bool(low <= year <= high)})
+    if not rows:
+        need = "at least one dated tree with a known date"
+        raise InputError(Fault("no such tree", need, "Check the names of the trees.", "score_answers", 0, "truth"))
+    table = pd.DataFrame(rows)
+    joint = draws[table["tree"].tolist()].to_numpy()
+    pmfs = [_pmf_of_draws(years) for years in joint.T]
+    truths = table["known"].to_numpy()
+    lo, middle, hi = np.quantile(joint.mean(axis=1), [(1 - rows[0]["prob"]) / 2, 0.5, (1 + rows[0]["prob"]) / 2])
+    mean = {"known": float(truths.mean()), "median": float(middle), "lo": float(lo), "hi": float(hi)}
+    dated = sum(not np.isnan(list(dates.values())).all() for dates in known.values())
+    return Score(table, coverage(pmfs, truths), bias(pmfs, truths), mean, dated - len(table))
+
+
+def _known_dates(truth: pd.DataFrame) -> dict[str, dict[str, float]]:
+    """Known years by tree: establishment_year and pith_year, NaN where not known."""
+    names = ("establishment_year", "known_establishment_year")
+    column = next((name for name in names if name in truth), "")
+    if "tree" not in truth or not column:
+        got = "columns " + ", ".join(str(name) for name in truth.columns)
+        need = f"the columns tree and {' or '.join(names)}"
+        raise InputError(Fault(got, need, "Name a table that holds them.", "score_answers", 0, "truth"))
+    years = zip(column_numbers(truth, column), column_numbers(truth, "pith_year"), strict=True)
+    pairs = zip(truth["tree"].astype(str), years, strict=True)
+    return {tree: {"establishment_year": float(first), "pith_year": float(pith)} for tree, (first, pith) in pairs}
+
+
+def _pmf_of_draws(years: Ints) -> Pmf:
+    """Shares of the draws of one tree."""
+    start = int(years.min())
+    return Pmf(start, np.bincount((years - start).astype(np.int64)) / years.size)

@@ -1198,4 +1198,40 @@ LEVELS = _of(
      "sites differ in how many rings are absent"),
 )  # fmt: skip
 
-MUTANTS = CHAIN + DISTANCE + PAIRS + GROWTH + STAND + OUTPUTS + WRONG_CORES + ENDS + STATES + LEVELS
+FORMS = _of(
+    "table_workbook",
+    (
+        "rows of a sheet counted from 0",
+        "tables/workbook.py",
+        "enumerate(sheet.iter_rows(), start=1)",
+        "enumerate(sheet.iter_rows(), start=0)",
+        "faults_name_sheet_row_and_column",
+        "row numbers of a workbook are those of its sheets",
+    ),
+    (
+        "girth as diameter",
+        "tables/checks.py",
+        'trees.numbers("girth_cm") / np.pi',
+        'trees.numbers("girth_cm")',
+        "a_girth_stands_for_the_diameter",
+        "dbh_cm = girth_cm / pi",
+    ),
+    (
+        "semicolons of one file are enough",
+        "tables/files.py",
+        'set(filled) == {";"}',
+        '";" in filled',
+        "one_file_with_commas_and_the_others_are_refused",
+        "every file of the folder has to say so by itself",
+    ),
+    (
+        "commas in texts become points",
+        "tables/files.py",
+        'if item.kind == "number" and isinstance(',
+        "if isinstance(",
+        "semicolons_read_where_every_file_has_them",
+        "texts keep their commas",
+    ),
+)
+
+MUTANTS = CHAIN + DISTANCE + PAIRS + GROWTH + STAND + OUTPUTS + WRONG_CORES + ENDS + STATES + LEVELS + FORMS

@@ -16,6 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from treeage.cli.forms import add_form_commands, scenario_lines
 from treeage.cli.planning import add_planning_commands
 from treeage.display import VERSION
 from treeage.errors import Fault, InputError, ModelError, TreeageWarning, place_fault
@@ -94,6 +95,7 @@ def command_parser() -> argparse.ArgumentParser:
     _add_stand(commands)
     _add_columns(commands)
     _add_example(commands)
+    add_form_commands(commands)
     add_planning_commands(commands)
     return parser
 
@@ -137,8 +139,12 @@ def _add_columns(commands: Commands) -> None:
 
 
 def _add_example(commands: Commands) -> None:
-    command = commands.add_parser("example", help="write the demo field folder (an invented stand)")
-    command.add_argument("folder", type=Path, help="folder to write, new or empty")
+    command = commands.add_parser("example", help="write an invented field folder, by default the demo")
+    command.add_argument("folder", type=Path, nargs="?", help="folder to write, new or empty")
+    command.add_argument("--scenario", default="demo", metavar="NAME", help="one of --list (default demo)")
+    command.add_argument("--trees", type=int, help="number of trees (default: that of the scenario)")
+    command.add_argument("--seed", type=int, default=2025, help="seed of the stand (default 2025: the demo)")
+    command.add_argument("--list", action="store_true", help="say which stands there are, and write nothing")
     command.set_defaults(run=example)
 
 
@@ -226,7 +232,7 @@ def _steps(field: Field, arguments: argparse.Namespace) -> int:
 def _target(arguments: argparse.Namespace) -> Path:
     """Folder of the answers; never that of the input."""
     folder = arguments.folder.resolve()
-    target: Path = arguments.out or folder.with_name(folder.name + "_ages")
+    target: Path = arguments.out or folder.with_name((folder.stem if folder.is_file() else folder.name) + "_ages")
     if target.exists() and target.resolve() == folder:
         do = "Name another folder; the input stays as it is."
         raise InputError(Fault(str(target), "a folder other than the input", do, "treeage estimate", 0, "--out"))
@@ -280,24 +286,42 @@ def columns(arguments: argparse.Namespace) -> int:
 
 
 def example(arguments: argparse.Namespace) -> int:
-    """Write the demo folder, and say what to mind before coring real trees."""
+    """Write an invented folder, and say what to mind before coring real trees."""
     from treeage.report import words
     from treeage.simulate import example_field
 
+    if arguments.list:
+        print(scenario_lines())
+        return DONE
+    if arguments.folder is None:
+        do = "Name the folder to write, or ask for --list."
+        raise InputError(Fault("nothing", "a new or empty folder", do, "treeage example", 0, "FOLDER"))
     try:
-        field_folder, truth_folder = example_field(arguments.folder)
+        field_folder, truth_folder = example_field(
+            arguments.folder, scenario=arguments.scenario, trees=arguments.trees, seed=arguments.seed
+        )
     except InputError as error:
-        need, do = "a new or empty folder, and likewise FOLDER_truth beside it", "Choose another folder."
-        got = [str(fault) for fault in error.faults["got"]]
-        raise InputError([Fault(each, need, do, "treeage example", 0, "FOLDER") for each in got]) from error
+        raise InputError([_of_example(row) for row in error.faults.to_dict("records")]) from error
     except OSError as error:
         raise InputError(place_fault(error, "treeage example", f"FOLDER {arguments.folder}")) from error
     print(f"Field tables of an invented stand: {field_folder}")
     print(f"Its hidden truth, to score answers:  {truth_folder}")
-    print(f"Next: treeage estimate {field_folder} --out ages\n\nBefore you core real trees:")
+    print(f"Next: treeage estimate {field_folder} --out ages")
+    print(f"Then: treeage score ages {truth_folder}\n\nBefore you core real trees:")
     for caution in words("caution").values():
         print(filled(caution, "- ", "  "))
     return DONE
+
+
+def _of_example(row: Mapping[Any, Any]) -> Fault:
+    """A fault of the simulator as one of the command's arguments."""
+    fault = Fault(**{str(name): value for name, value in row.items()})
+    named = {"name": "--scenario", "trees": "--trees", "seed": "--seed"}
+    if fault.column in named:
+        do = fault.do.replace("trees=", "--trees ").replace("seed=", "--seed ")
+        return replace(fault, file="treeage example", column=named[fault.column], do=do)
+    need, do = "a new or empty folder, and likewise FOLDER_truth beside it", "Choose another folder."
+    return Fault(fault.got, need, do, "treeage example", 0, "FOLDER")
 
 
 # ------------------------------------------------------------------ how it looks on a terminal

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from treeage.display import draws
-from treeage.plots.style import DEEP, GROUPS, INK, MARKERS, PALE, SMALL, TINY, WARM, new_axes, tidy
+from treeage.plots.style import DEEP, GROUPS, INK, MARKERS, PALE, SMALL, TINY, WARM, new_axes, padded, tidy, year_axis
 from treeage.stand import seen_cells
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
         StandOrigin,
         StaticModels,
     )
+    from treeage.validate import Score
 
 YEAR = "Establishment year"
 MOST_BINS = 80  # choice: narrower bars than this show the chance of the draws
@@ -416,6 +417,26 @@ def plot_reliability(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
         ax.annotate(f"{row['count']}", (row["stated"], -0.06), ha="center", fontsize=7, color=INK)
     ax.set(xlabel="Stated probability", ylabel="Share that came true", xlim=(-0.05, 1.05), ylim=(-0.1, 1.05))
     return tidy(ax, grid="")
+
+
+@draws("Score")
+def plot_score(score: Score, *, ax: Axes | None = None) -> Axes:
+    """Draw the intervals of dated trees with their known dates; open markers where the interval does not hold it."""
+    ax = ax if ax is not None else new_axes(6.4, 4.0)
+    tidy(ax)
+    table = score.trees.sort_values(["known", "tree"], kind="stable")
+    place = np.arange(len(table))
+    for inside, colour, face in ((True, DEEP, DEEP), (False, WARM, "white")):
+        own = (table["inside"] == inside).to_numpy()
+        ax.hlines(place[own], table["lo"][own], table["hi"][own], color=colour, linewidth=1.4)
+        ax.plot(table["median"][own], place[own], "o", color=colour, markerfacecolor=face, markersize=4)
+    ax.plot(table["known"], place, "|", color=INK, markersize=8, markeredgewidth=1.6, zorder=4)
+    ends = padded(table[["lo", "hi", "known"]].to_numpy(dtype=np.float64))
+    held = f"{table['inside'].sum()} of {len(table)} intervals of {100 * table['prob'].iloc[0]:g} % hold it"
+    year_axis(ax, *ends, label=f"Year (upright marks: known date; {held})")
+    ax.set_yticks([])
+    ax.set_ylabel("Trees in order of their known date")
+    return ax
 
 
 def _legend(ax: Axes) -> None:

@@ -13,18 +13,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from treeage.distance import DISTANCE_GRID_MM, inside_radius, joint_distances, radial_length, share_a_line
-from treeage.errors import Fault, InputError, show
+from treeage.errors import Fault, InputError, require_seed, show
 from treeage.estimate import Cores, StandStates, learn_states, read_cores, share
 from treeage.height import HEIGHT_APART_M, height_model, no_height_model
 from treeage.posterior import ASTRAY_YEARS
 from treeage.rings import InnerGrowth, hidden_width, ring_model, shared_spreads, typical_distance
 from treeage.schema import InnerEnd, OuterEnd, Word, column_numbers
 from treeage.simulate.stands import EXAMPLE_SEED, SimulatedStand, simulate_stand
-from treeage.simulate.trees import Floats, Ints, Scenario, scenario
+from treeage.simulate.trees import Floats, Ints, Scenario
+from treeage.simulate.trees import scenario as stand_scenario
 from treeage.tables import Field
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+MOST_TREES = 20_000  # choice: a stand of more is no example
 
 
 class SharedBy(Word):
@@ -86,7 +90,7 @@ def simulate_from_model(
         raise InputError(fault)
     alone = shared_by == SharedBy.TREE
     rng = np.random.default_rng(seed)
-    chosen = scenario(recipe) if isinstance(recipe, str) else recipe
+    chosen = stand_scenario(recipe) if isinstance(recipe, str) else recipe
     chosen = replace(chosen, collar_years_mean=0.0)
     stand = simulate_stand(chosen, seed=rng)
     trees, given = stand.tables["trees"], stand.tables["cores"]
@@ -264,13 +268,22 @@ def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, *, alone: bool, rng:
 # ---------------------------------------------------------------------- the demo
 
 
-def example_field(folder: str | Path) -> tuple[Path, Path]:
-    """Write the demo field folder: 48 invented trees with two cores each.
+def example_field(
+    folder: str | Path, *, scenario: str = "demo", trees: int | None = None, seed: int = EXAMPLE_SEED
+) -> tuple[Path, Path]:
+    """Write an invented field folder, by default the demo: 48 trees with two cores each.
 
     Parameters
     ----------
     folder : str or pathlib.Path
         The field folder, new or empty; its hidden truth goes to a folder beside it with "_truth" added.
+    scenario : str, default "demo"
+        Name of the recipe: demo, pith, arcs, short, rot, counted, two_heights, mixed or large (see
+        `treeage example --list`).
+    trees : int, optional
+        Number of trees; that of the scenario when left out.
+    seed : int, default 2025
+        The same seed gives the same stand.
 
     Returns
     -------
@@ -280,14 +293,21 @@ def example_field(folder: str | Path) -> tuple[Path, Path]:
     Raises
     ------
     InputError
-        If either folder holds files already.
+        If either folder holds files already, there is no such scenario, trees is below 1, or seed is not a whole
+        number of at least 0.
 
     Examples
     --------
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
-    ...     field_folder, truth_folder = example_field(Path(folder) / "highpasture")
+    ...     field_folder, truth_folder = example_field(Path(folder) / "larches", scenario="arcs", trees=5, seed=1)
     ...     (field_folder / "cores.csv").exists(), truth_folder.name
-    (True, 'highpasture_truth')
+    (True, 'larches_truth')
     """
-    return simulate_stand("demo", seed=EXAMPLE_SEED).write(folder)
+    recipe = stand_scenario(scenario)
+    if trees is not None:
+        if not 1 <= trees <= MOST_TREES:
+            need, do = f"1 to {MOST_TREES}", "Write for example trees=30."
+            raise InputError(Fault(show(trees), need, do, "example_field", 0, "trees"))
+        recipe = replace(recipe, trees=trees, plots=min(recipe.plots, trees))
+    return simulate_stand(recipe, seed=require_seed("example_field", seed)).write(folder)

@@ -204,7 +204,11 @@ class Scenario:
     collar_years_mean: float = 0.0
 
 
-_LARCHES: Final = Scenario(trees=200, species=(replace(LARCH, share=1.0),))
+_LARCHES: Final = Scenario(
+    note="Larch on an abandoned high pasture; the place and every number are invented.",
+    trees=200,
+    species=(replace(LARCH, share=1.0),),
+)
 _CROSSDATED: Final = Reading(crossdated_share=1.0, lab_share=0.0, measured_share=1.0)
 _ALL_ARCS: Final = replace(_CROSSDATED, smallest_rise_mm=0.0, smallest_rise_sd_mm=0.0, overlooked_share=0.0)
 _NO_ARCS: Final = replace(_CROSSDATED, overlooked_share=1.0)

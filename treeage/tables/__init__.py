@@ -2,9 +2,11 @@
 
 # fmt: off
 from treeage.tables.field import Field, read_field
-from treeage.tables.files import write_field, write_table, write_text
-from treeage.tables.settings import Settings
+from treeage.tables.files import RawTable, write_bytes, write_field, write_table, write_text
+from treeage.tables.settings import Settings, settings_text
+from treeage.tables.workbook import SETTINGS_HEAD, SETTINGS_SHEET, WORKBOOK_FILE, read_place
 
 __all__ = [
-    "Field", "Settings", "read_field", "write_field", "write_table", "write_text",
+    "Field", "RawTable", "SETTINGS_HEAD", "SETTINGS_SHEET", "Settings", "WORKBOOK_FILE", "read_field", "read_place",
+    "settings_text", "write_bytes", "write_field", "write_table", "write_text",
 ]

@@ -9,6 +9,7 @@ import difflib
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,7 @@ from treeage.tables.settings import Settings
 SINGLE_COLUMNS = ("height_m", "age_years")
 PAIR_COLUMNS = ("low_height_m", "low_rings", "high_height_m", "high_rings")
 SLIP_OF_PEN = 0.9  # choice: similarity of two names that differ by a letter; related species share less
+GIRTH_SHARE, GIRTH_CM = 0.05, 0.5  # choice: stems are not round, so that a calliper and a tape differ by some percent
 FASTEST_M = 1.5  # choice: height growth [m a year] above which a seedling row is asked about
 SLOWEST_M = 0.003  # choice: and below which
 
@@ -47,6 +49,7 @@ def check_tables(tables: Tables, settings: Settings, findings: Findings, today: 
     _height_models(tables, settings, findings)
     trees, cores = tables.get("trees"), tables.get("cores")
     if trees is not None:
+        trees = checked["trees"] = _diameters_from_girths(trees, findings)
         check_bark(trees, findings)
     if cores is None:
         return checked
@@ -156,11 +159,29 @@ def _trees_and_cores(trees: TypedTable, cores: TypedTable, findings: Findings) -
     findings.at_rows(trees, bare, "tree", without_core, note=True)
 
 
+def _diameters_from_girths(trees: TypedTable, findings: Findings) -> TypedTable:
+    """Diameters of the trees of which only the girth was taken; where both were taken they must agree."""
+    diameter, from_girth = trees.numbers("dbh_cm"), trees.numbers("girth_cm") / np.pi
+    apart = np.abs(diameter - from_girth) > GIRTH_SHARE * from_girth + GIRTH_CM
+
+    def not_alike(row: int) -> Words:
+        need = f"near girth_cm / pi = {from_girth[row]:.4g} [cm]"
+        return f"{diameter[row]:g}", need, "Correct one of them, or leave one empty."
+
+    findings.at_rows(trees, apart, "dbh_cm", not_alike)
+    taken = np.isnan(diameter) & ~np.isnan(from_girth)
+    if not taken.any():
+        return trees
+    got, do = f"{taken.sum()} trees with a girth and no dbh_cm", "Nothing; girth_cm / pi is used as dbh_cm."
+    findings.note(trees.file, got, "dbh_cm or girth_cm", do, column="girth_cm")
+    return replace(trees, frame=trees.frame.assign(dbh_cm=np.where(taken, from_girth, diameter)))
+
+
 # ------------------------------------------------------------------ years and young trees
 
 
 def _years(tables: Tables, settings: Settings, findings: Findings, today: int) -> None:
-    for name, column in (("cores", "outer_year"), ("events", "year")):
+    for name, column in (("cores", "outer_year"), ("events", "year"), ("trees", "known_establishment_year")):
         if name in tables:
             _future(tables[name], column, today, findings)
     if settings.hemisphere == "south" and "cores" in tables:

@@ -21,8 +21,9 @@ from treeage.pmf import ReadOnlyDict
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns
 from treeage.tables.checks import check_tables
 from treeage.tables.columns import TypedTable, empty_frame, final_types, typed_table
-from treeage.tables.files import RawTable, raw_from_frame, read_raw_tables
+from treeage.tables.files import RawTable, raw_from_frame
 from treeage.tables.settings import Settings, read_settings
+from treeage.tables.workbook import read_place
 
 SHOWN_NOTES = 12  # choice: notes shown in a text or notebook; all of them are in `notes`
 
@@ -231,7 +232,8 @@ def read_field(folder: str | Path, *, today: int | None = None) -> Field:
     Parameters
     ----------
     folder : str or pathlib.Path
-        Folder with trees.csv, cores.csv, the optional tables (CSV in UTF-8 or Parquet) and field.toml.
+        Folder with trees.csv, cores.csv, the optional tables (CSV in UTF-8 or Parquet) and field.toml; or a folder
+        that holds only a workbook, or the path of a workbook (.xlsx), with a sheet for each table.
     today : int, optional
         Year after which a date lies in the future; the current year when left out.
 
@@ -248,7 +250,9 @@ def read_field(folder: str | Path, *, today: int | None = None) -> Field:
     Notes
     -----
     Faults stop, notes go to the report. No value is converted or guessed: a likely unit slip is named and
-    left to the user. Row numbers are lines of the file (rows from 1 in Parquet).
+    left to the user. Row numbers are lines of the file (rows from 1 in Parquet, those of the sheet in a workbook).
+    Where every CSV file of the folder parts its columns by semicolons, as spreadsheets do in many countries, they are
+    read so, decimal commas included, with a note.
 
     Examples
     --------
@@ -261,18 +265,25 @@ def read_field(folder: str | Path, *, today: int | None = None) -> Field:
     ...
     """
     path = Path(folder)
-    if not path.is_dir():
+    is_book = path.suffix.lower() == ".xlsx" and path.is_file()
+    if not path.is_dir() and not is_book:
         got = f"the file {path}" if path.exists() else f"{path}, which does not exist"
-        do = "Name the folder that holds trees.csv and cores.csv."
+        do = "Name the folder that holds trees.csv and cores.csv, or a workbook (.xlsx)."
         raise InputError(Fault(got, "a folder with field tables", do, "read_field", 0, "folder"))
     findings = Findings()
-    raw, checksums = read_raw_tables(path, findings)
-    toml = path / SETTINGS_FILE
+    place = path.parent if is_book else path
+    raw, checksums, book = read_place(place, path.name if is_book else "", findings)
+    toml = place / SETTINGS_FILE
     data = toml.read_bytes() if toml.is_file() else None
     if data is not None:
         checksums[SETTINGS_FILE] = hashlib.sha256(data).hexdigest()
-    settings = read_settings(data, findings)
-    return _checked(raw, settings, findings, today or date.today().year, checksums, path)
+    settings = read_settings(data, findings, book.merged_settings if book else None)
+    try:
+        return _checked(raw, settings, findings, today or date.today().year, checksums, path)
+    except InputError:
+        if book is not None:
+            raise InputError(book.placed(findings.faults)) from None
+        raise
 
 
 def _checked(

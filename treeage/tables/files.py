@@ -10,6 +10,7 @@ import csv
 import hashlib
 import io
 import os
+import re
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -28,6 +29,8 @@ SAVE_AS = "Save it as CSV with UTF-8 text, commas between columns and a decimal 
 ENDINGS = (".csv", ".parquet")
 SHEETS = (".xlsx", ".xls", ".ods")
 RING_FILES = (".rwl", ".txt", ".dat", ".xml")
+MOST_HEAD = 20_000  # choice: bytes in which the first line of a table ends
+DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
 DIGIT_SHARE = 0.2  # choice: a text with more digits than this holds data and not words
 
 Parts = tuple[list[str], list[list[str]] | None, Sequence[int]]  # header, columns of cells, lines
@@ -51,6 +54,7 @@ def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTabl
     tables: dict[str, RawTable] = {}
     checksums: dict[str, str] = {}
     names = sorted(entry.name for entry in folder.iterdir() if entry.is_file())
+    marks = _separators(folder, names)
     for table in INPUT_TABLES:
         found = [name for name in names if name in (f"{table}.csv", f"{table}.parquet")]
         if len(found) > 1:
@@ -59,13 +63,15 @@ def read_raw_tables(folder: Path, findings: Findings) -> tuple[dict[str, RawTabl
         elif found:
             data = (folder / found[0]).read_bytes()
             checksums[found[0]] = hashlib.sha256(data).hexdigest()
-            raw = (_csv if found[0].endswith(".csv") else _parquet)(found[0], data, findings)
+            mark = marks.get(found[0], ",")
+            is_text = found[0].endswith(".csv")
+            raw = _csv(found[0], data, mark, findings) if is_text else _parquet(found[0], data, findings)
             tables |= {} if raw is None else {table: raw}
         elif table in REQUIRED_TABLES:
             findings.fault(f"{table}.csv", "no such file", f"a table of {table}", _missing_file(table, names, folder))
     _other_files(names, findings)
     _other_data(folder, names, findings)
-    return tables, checksums
+    return _from_spreadsheet(tables, findings) if marks else tables, checksums
 
 
 def _missing_file(table: str, names: list[str], folder: Path) -> str:
@@ -75,6 +81,11 @@ def _missing_file(table: str, names: list[str], folder: Path) -> str:
         return f"Rename {near[0]} to {table}{Path(near[0]).suffix.lower()}."
     if near:
         return f"Save {near[0]} as {table}.csv."
+    books = [name for name in names if Path(name).suffix.lower() in SHEETS]
+    if books and books[0].lower().endswith(".xlsx"):
+        return f"Name the workbook, for example {folder / books[0]}, or put {table}.csv into {folder}."
+    if books:
+        return f"Save {books[0]} as a workbook (.xlsx) alone in its folder, or its sheets as CSV."
     return f"Put {table}.csv into {folder}."
 
 
@@ -115,11 +126,69 @@ def _has_numbers(path: Path) -> bool:
 # ------------------------------------------------------------------ one CSV file
 
 
-def _csv(file: str, data: bytes, findings: Findings) -> RawTable | None:
+def _separators(folder: Path, names: Sequence[str]) -> dict[str, str]:
+    """What parts the columns of each CSV file: semicolons where all that hold rows say so by their first line."""
+    marks, filled = {}, []
+    for name in names:
+        if name in {f"{table}.csv" for table in INPUT_TABLES}:
+            with (folder / name).open("rb") as file:
+                start = file.read(MOST_HEAD).removeprefix(codecs.BOM_UTF8).strip()
+            head, *rest = re.split(rb"[\r\n]", start, maxsplit=1)
+            marks[name] = ";" if _parted_by_semicolons(name, head.decode("utf-8", "replace")) else ","
+            filled += [marks[name]] if rest else []
+    return marks if set(filled) == {";"} else {}
+
+
+def _parted_by_semicolons(file: str, head: str) -> bool:
+    """Whether a first line holds two names of columns between semicolons, and none between commas."""
+    known = {item.name for item in columns(Path(file).stem)}
+    named = {mark: {name.strip(' "') for name in head.split(mark)} & known for mark in ",;"}
+    return len(named[";"]) > 1 and not named[","]
+
+
+def _from_spreadsheet(tables: Mapping[str, RawTable], findings: Findings) -> dict[str, RawTable]:
+    """Tables parted by semicolons: decimal commas of number columns become points, and a note says so."""
+    numbers = {
+        (table, item.name): cells
+        for table, raw in tables.items()
+        for item in columns(table)
+        if item.kind == "number" and isinstance(cells := raw.columns.get(item.name), list)
+    }
+    commas = any(DECIMAL_COMMA.fullmatch(cell) for cells in numbers.values() for cell in cells)
+    out = {}
+    for table, raw in tables.items():
+        changed = dict(raw.columns)
+        for name in raw.columns:
+            if commas and (table, name) in numbers:
+                changed[name] = [_with_point(cell) for cell in numbers[table, name]]
+                _points_among_commas(raw, name, numbers[table, name], findings)
+        if not len(raw.lines):
+            out[table] = raw
+            continue
+        got = f"columns parted by semicolons{', and decimal commas' if commas else ''}"
+        need, do = "commas between columns and a decimal point", "Nothing; texts are kept as written."
+        findings.note(raw.file, got, need, do)
+        out[table] = RawTable(raw.file, changed, raw.lines)
+    return out
+
+
+def _with_point(cell: str) -> str:
+    return cell.replace(",", ".") if DECIMAL_COMMA.fullmatch(cell) else cell
+
+
+def _points_among_commas(raw: RawTable, name: str, cells: Sequence[str], findings: Findings) -> None:
+    """Numbers with a point in a folder of decimal commas: nobody can tell a thousand from a decimal."""
+    for cell, line in zip(cells, raw.lines.tolist(), strict=True):
+        if re.fullmatch(r"[-+]?\d+\.\d+", cell):
+            do = f"Write {cell.replace('.', ',')} or {cell.replace('.', '')}."
+            findings.fault(raw.file, cell, "decimal commas, as elsewhere in this folder", do, row=line, column=name)
+
+
+def _csv(file: str, data: bytes, mark: str, findings: Findings) -> RawTable | None:
     text = _decoded(file, data, findings)
     if text is None:
         return None
-    parts = _even_columns(text) or _quoted_columns(file, text, findings)
+    parts = _even_columns(text, mark) or _quoted_columns(file, text, mark, findings)
     if parts is None:
         return None
     header, cells, lines = parts
@@ -166,26 +235,26 @@ def _decoded(file: str, data: bytes, findings: Findings) -> str | None:
     return None
 
 
-def _even_columns(text: str) -> Parts | None:
+def _even_columns(text: str, mark: str) -> Parts | None:
     """Split a text without quotes, blank lines or uneven lines the fast way; None when it is not so."""
     text = text.replace("\r\n", "\n")
     if '"' in text or "\r" in text:
         return None
     lines = text.rstrip("\n").split("\n")
-    commas = {line.count(",") for line in lines}
-    if len(commas) != 1 or "," * min(commas) in lines:
+    marks = {line.count(mark) for line in lines}
+    if len(marks) != 1 or mark * min(marks) in lines:
         return None
-    width = min(commas) + 1
-    cells = ",".join(lines).split(",")
+    width = min(marks) + 1
+    cells = mark.join(lines).split(mark)
     return cells[:width], [cells[width + place :: width] for place in range(width)], range(2, len(lines) + 1)
 
 
-def _quoted_columns(file: str, text: str, findings: Findings) -> Parts | None:
+def _quoted_columns(file: str, text: str, mark: str, findings: Findings) -> Parts | None:
     """Split with care for quotes, blank lines (skipped) and uneven lines (faults, and no cells then)."""
     rows: list[list[str]] = []
     lines: list[int] = []
     try:
-        _fill_rows(text, rows, lines)
+        _fill_rows(text, mark, rows, lines)
     except csv.Error as error:
         got, do = f"text that is not a table ({error})", "Look for a lone quote mark in or after this row."
         findings.fault(file, got, "quotes that close", do, row=max(lines, default=0) + 1)
@@ -199,8 +268,8 @@ def _quoted_columns(file: str, text: str, findings: Findings) -> Parts | None:
     return rows[0], found, lines[1:]
 
 
-def _fill_rows(text: str, rows: list[list[str]], lines: list[int]) -> None:
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+def _fill_rows(text: str, mark: str, rows: list[list[str]], lines: list[int]) -> None:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True)
     start = 1
     for cells in reader:
         if any(cells) and (len(cells) > 1 or cells[0].strip()):
@@ -239,10 +308,11 @@ def _header(file: str, header: list[str], findings: Findings) -> list[str] | Non
         do = f"Put a first line with column names, for example {','.join(known[:3])}."
         findings.fault(file, show(",".join(names)), "a header row with known column names", do, row=1)
         return None
-    return None if _repeated(file, names, 1, findings) else names
+    return None if repeated_columns(file, names, 1, findings) else names
 
 
-def _repeated(file: str, names: list[str], row: int, findings: Findings) -> bool:
+def repeated_columns(file: str, names: list[str], row: int, findings: Findings) -> bool:
+    """Whether a name stands over several columns, which is a fault."""
     doubles = sorted({name for name in names if names.count(name) > 1})
     for name in doubles:
         got, do = f"the column {name} {names.count(name)} times", "Rename or remove one."
@@ -267,7 +337,7 @@ def _parquet(file: str, data: bytes, findings: Findings) -> RawTable | None:
 def raw_from_frame(file: str, frame: pd.DataFrame, findings: Findings) -> RawTable | None:
     """Take a frame as a raw table, rows counted from 1 and the index not read; None when column names repeat."""
     names = [str(name).strip() for name in frame.columns]
-    if _repeated(file, names, 0, findings):
+    if repeated_columns(file, names, 0, findings):
         return None
     table = {name: _raw_column(frame.iloc[:, position]) for position, name in enumerate(names)}
     return RawTable(file, table, np.arange(1, len(frame) + 1, dtype=np.int64))
@@ -316,7 +386,11 @@ def write_text(path: str | Path, text: str) -> Path:
     ...     write_text(Path(folder) / "note.txt", "larch").read_text()
     'larch'
     """
-    data = text.encode("utf-8")
+    return write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: str | Path, data: bytes) -> Path:
+    """Write a file whole or not at all; OSError if the place cannot be written."""
     return _replace(Path(path), lambda part: part.write_bytes(data))
 
 

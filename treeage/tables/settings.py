@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -23,6 +23,8 @@ from treeage.schema import (
     default_columns,
     nearest,
 )
+
+Merge = Callable[[dict[str, Any], Findings], dict[str, Any]]
 
 BREAST_HEIGHTS_M = (1.0, 1.6)  # every breast height in use lies between (1.3, 1.37, 1.4, 1.5 m; common practice)
 MOST_DOUBT = 0.5  # choice: a status that is wrong more often than right says nothing
@@ -83,23 +85,31 @@ class Settings:
         return self.height.get(species, self.height.get("default"))
 
 
-def read_settings(data: bytes | None, findings: Findings) -> Settings:
-    """Read the bytes of field.toml, None when there is none; where a value is at fault, the default stands in."""
-    if data is None:
+def read_settings(data: bytes | None, findings: Findings, merge: Merge | None = None) -> Settings:
+    """Read the bytes of field.toml, None when there is none; where a value is at fault, the default stands in.
+
+    `merge` adds the settings of a workbook.
+    """
+    content = {} if data is None else _parsed(data, findings)
+    if merge is not None:
+        content = merge(content, findings)
+    if data is None and not content:
         got, do = "no such file", "Write one to state the site, the hemisphere and the height models."
         findings.note(SETTINGS_FILE, got, "the settings of the site (north assumed)", do)
         return Settings()
+    return _checked(content, findings)
+
+
+def _parsed(data: bytes, findings: Findings) -> dict[str, Any]:
     try:
-        content = tomllib.loads(data.decode("utf-8-sig"))
+        return tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         row = data.count(b"\n", 0, error.start) + 1
         got = f"byte 0x{data[error.start]:02X}, which is not UTF-8"
         findings.fault(SETTINGS_FILE, got, "UTF-8 text", "Save it as UTF-8 text.", row=row)
-        return Settings()
     except (ValueError, RecursionError) as error:  # no TOML; or a number, or brackets, beyond what Python reads
         findings.fault(SETTINGS_FILE, show(str(error)), "a TOML file", "Mend that line; texts stand in quotes.")
-        return Settings()
-    return _checked(content, findings)
+    return {}
 
 
 def _checked(content: Mapping[str, Any], findings: Findings) -> Settings:
