@@ -137,13 +137,18 @@ def test_the_command(capsys, tmp_path, monkeypatch):
     assert main(["plan", "--species", "Larix", "--diameter", "30", "--folder", str(tmp_path / "none")]) == 2
 
 
+@pytest.fixture(scope="module")
+def large_plan():
+    """A plan of many virtual trees."""
+    return plan_of(LARCH, 20.0, 1, 160)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("which", "dating"), [("A", Dating.CROSSDATED), ("A", Dating.LAB_COUNT), ("AC", Dating.CROSSDATED)]
 )
-def test_widths_are_those_of_the_estimate(which, dating):
+def test_widths_are_those_of_the_estimate(which, dating, known, large_plan):
     """Other virtual trees of the kind, dated by `estimate_ages`: median widths within a tenth."""
-    found = plan_of(LARCH, 20.0, 1, 160)
-    ages = estimate_ages(field_of(virtual_trees(LARCH, _known(LARCH, 1), 160, 77), which, dating))
+    ages = estimate_ages(field_of(virtual_trees(LARCH, known, 160, 77), which, dating))
     width = np.median([np.ptp(answer.date.interval(0.9)) for answer in ages if answer.status == "estimated"])
-    assert found.width(PLACED[which], dating.value) == pytest.approx(width, rel=0.1)
+    assert large_plan.width(PLACED[which], dating.value) == pytest.approx(width, rel=0.1)
