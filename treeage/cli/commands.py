@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from treeage.cli.forms import add_form_commands, scenario_lines
+from treeage.cli.planning import add_planning_commands
 from treeage.display import VERSION
 from treeage.errors import Fault, InputError, ModelError, TreeageWarning, place_fault
 
@@ -95,6 +96,7 @@ def command_parser() -> argparse.ArgumentParser:
     _add_columns(commands)
     _add_example(commands)
     add_form_commands(commands)
+    add_planning_commands(commands)
     return parser
 
 
