@@ -91,6 +91,8 @@ def test_a_ring_absent_in_both_cores_is_seen_by_the_stand_alone(seed):
     assert alone.extra_rings_a.prob_at(0) > 0.9
     first, second, mass = together.joint
     assert mass[1 - first, 1 - second] > 0.8
+    assert len(alone.best) == 0 and sorted(together.best["kind"]) == ["absent_in_a", "absent_in_b"]
+    assert (abs(together.best["ring_from_bark"] - (YEARS - 70)) <= 3).all()
 
 
 @pytest.mark.parametrize("kind", ["absent_in_a", "absent_in_b", "false_in_a", "false_in_b"])

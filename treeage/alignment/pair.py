@@ -474,7 +474,24 @@ def _best_events(grids: EventGrids) -> pd.DataFrame:
         turn = 1 if now > before else -1
         for offset in range(before, now, turn):
             rows.append(_place_event(grids, offset, turn, low, high))
-    return _frame(rows)
+    return _frame(rows + _absent_in_both(grids, rows))
+
+
+def _absent_in_both(grids: EventGrids, rows: Sequence[Row]) -> list[Row]:
+    """Rings that both cores lack, which no change of offset shows: an absent ring of each, likelier than not."""
+    kinds = (Move.ABSENT_IN_A, Move.ABSENT_IN_B)
+    size = min(grids.by_ring(kind).size for kind in kinds)
+    probs = [grids.by_ring(kind)[:size] for kind in kinds]
+    near = [np.minimum(near_sums(each), 1.0) for each in probs]
+    both, out = np.minimum(*near), []
+    for _, ring, *_ in rows:  # told already
+        both[max(0, ring - 1 - 2 * _NEAR_RINGS) : ring + 2 * _NEAR_RINGS] = 0.0
+    while both.size and both.max() > 0.5:
+        ring = int(both.argmax())
+        window = [float(_window_probs(grids, kind)[ring]) for kind in kinds]
+        out += [(kinds[k], ring + 1, float(probs[k][ring]), float(near[k][ring]), window[k]) for k in (0, 1)]
+        both[max(0, ring - 2 * _NEAR_RINGS) : ring + 2 * _NEAR_RINGS + 1] = 0.0
+    return out
 
 
 def _place_event(grids: EventGrids, offset: int, turn: int, low: int, high: int) -> Row:
