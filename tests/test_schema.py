@@ -29,11 +29,13 @@ from treeage.schema.catalogue import OUTPUT_TABLES, Interval
 
 # columns of the tables as agreed for the field sheets, required ones marked with *
 AGREED = {
-    "trees": "tree* species* plot dbh_cm dbh_height_m core_diameter_cm bark_mm bark_sd_mm slope_percent crown_class "
+    "trees": "tree* species* plot dbh_cm dbh_height_m core_diameter_cm bark_mm bark_sd_mm slope_percent aspect_deg "
+    "lean_deg lean_azimuth_deg crown_class "
     "girth_cm known_establishment_year "
     "origin nursery_years young_light status collar_years collar_years_sd trees_per_ha x_m y_m",
     "cores": "tree* core* outer_year* rings_counted* dating* inner_end* core_height_m* outer_end outer_lost "
-    "outer_lost_sd core_length_mm tilt_deg azimuth_deg chord_mm rise_mm arc_sd_mm circle_radius_mm circle_step_mm "
+    "outer_lost_sd core_length_mm tilt_deg azimuth_deg chord_mm rise_mm arc_sd_mm arc_side arc_angle_deg "
+    "circle_radius_mm circle_step_mm "
     "ray_gap_mm ray_angle_deg ray_angle_sd_deg distance_mm distance_sd_mm inner_width_mm inner_width_rings "
     "widths_taken",
     "rings": "tree* core* ring year width_mm*",

@@ -32,7 +32,7 @@ def test_perfect_aim_misses_by_the_offset_across() -> None:
     """A core from the side misses a pith that lies up the slope by the whole offset."""
     one = np.ones(1)
     along, miss, _ = core_line(np.array([[0.0, 13.0]]), azimuth_deg=0 * one, aim_deg=0 * one, entry_mm=100 * one)
-    assert (float(along[0]), float(miss[0])) == (100.0, 13.0)  # plane geometry
+    assert (float(along[0]), float(miss[0])) == (100.0, -13.0)  # plane geometry: heading south, the east is on the left
     along, miss, _ = core_line(np.array([[0.0, 13.0]]), azimuth_deg=90 * one, aim_deg=0 * one, entry_mm=100 * one)
     assert float(along[0]) == pytest.approx(87.0)  # plane geometry: along the slope the core meets the pith sooner
     assert float(miss[0]) == pytest.approx(0.0, abs=1e-9)

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from treeage.estimate import date_tree, estimate_ages
     from treeage.height import years_to_height
     from treeage.hierarchical import fit_hierarchical
+    from treeage.planning import aim_second_core, next_steps, plan_coring
     from treeage.pmf import Pmf
     from treeage.proof import validate_field
     from treeage.report import write_outputs
@@ -54,6 +55,7 @@ _HOME = {
     "PriorWarning": "errors",
     "StandHistory": "stand",
     "TreeAge": "results",
+    "aim_second_core": "planning",
     "align_cores": "alignment",
     "arc_radius": "distance",
     "calibrate_missing_rings": "rings",
@@ -63,6 +65,8 @@ _HOME = {
     "fit_hierarchical": "hierarchical",
     "missing_rings": "rings",
     "missing_rings_many": "rings",
+    "next_steps": "planning",
+    "plan_coring": "planning",
     "predictive_checks": "checks",
     "read_field": "tables",
     "sensitivity": "checks",
@@ -85,6 +89,7 @@ _MODULES = (
     "growth",
     "height",
     "hierarchical",
+    "planning",
     "plots",
     "pmf",
     "posterior",
@@ -113,6 +118,7 @@ __all__ = [
     "StandHistory",
     "TreeAge",
     "__version__",
+    "aim_second_core",
     "align_cores",
     "arc_radius",
     "calibrate_missing_rings",
@@ -122,6 +128,8 @@ __all__ = [
     "fit_hierarchical",
     "missing_rings",
     "missing_rings_many",
+    "next_steps",
+    "plan_coring",
     "predictive_checks",
     "read_field",
     "sensitivity",

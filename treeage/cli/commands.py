@@ -30,6 +30,7 @@ from treeage.cli.guard import (
     progress,
     say,
 )
+from treeage.cli.planning import add_planning_commands
 from treeage.cli.proof import add_validate
 from treeage.display import VERSION
 from treeage.errors import Fault, InputError, TreeageWarning, place_fault, show
@@ -94,6 +95,7 @@ def command_parser() -> argparse.ArgumentParser:
     _add_columns(commands)
     _add_example(commands)
     add_form_commands(commands)
+    add_planning_commands(commands)
     return parser
 
 

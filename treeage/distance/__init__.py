@@ -9,8 +9,7 @@ from treeage.distance.seen import (
 )
 from treeage.distance.ends import (
     AimErrors, InnerEnds, draw_misses, end_distances, inner_ends, inside_radius, joint_distances, mixed_distances,
-    off_axis_radius,
-    offset_share, radial_length, scale_distance, share_a_line, turned_to_pith,
+    off_axis_radius, offset_share, radial_length, scale_distance, seen_likelihoods, share_a_line, turned_to_pith,
 )
 
 __all__ = [
@@ -19,7 +18,6 @@ __all__ = [
     "direct_sd", "distance_mass", "draw_distances", "draw_misses", "end_distances", "grid_cells", "inner_ends",
     "inside_radius",
     "joint_distances", "mixed_distances", "off_axis_radius", "offset_share", "on_grid", "point_likelihood",
-    "radial_length", "ray_likelihood", "read_likelihoods", "scale_distance", "share_a_line", "source_words",
-    "turned_to_pith",
-    "unseen_curvature", "unseen_share",
+    "radial_length", "ray_likelihood", "read_likelihoods", "scale_distance", "seen_likelihoods", "share_a_line",
+    "source_words", "turned_to_pith", "unseen_curvature", "unseen_share",
 ]

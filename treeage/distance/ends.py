@@ -523,29 +523,17 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     taken at its word but for a small share. Buttresses, lean and slope, which shift all piths of a stand one way, are
     covered only by the spread. Own derivation.
     """
-    words = {one: ends.word == one for one in InnerEnd}
     lengths = np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm)
-    bounded = ends.seen | words[InnerEnd.PITH] | lengths
-    near = np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)  # noqa: SIM300 -- distances below, as said
-    missed_pith = np.where(near, ends.pith_near[:, None], 1.0)
-    told = np.array([source == DistanceSource.DIRECT for source in ends.source], dtype=bool)  # by whatever means
+    pith = ends.word == InnerEnd.PITH
+    bounded = ends.seen | pith | lengths
+    near = _near_pith()
     cells = grid_cells()
     mass = np.empty((len(errors), len(ends), DISTANCE_GRID_MM.size))
     evidence = np.ones((len(errors), len(ends)))
-    arcs, readings = np.flatnonzero(np.isfinite(ends.chord_mm)), {}
+    readings: dict[float, Array] = {}
     for node in range(len(errors)):
         joint = _density(ends, errors, node) * cells
-        unseen = unseen_curvature(sight=float(errors.sight[node]), overlooked=float(errors.overlooked[node]))[0]
-        joint[words[InnerEnd.ARCS] & ~told] *= (1 - unseen) * missed_pith[words[InnerEnd.ARCS] & ~told]
-        joint[words[InnerEnd.NO_ARCS] & ~ends.seen] *= unseen * missed_pith[words[InnerEnd.NO_ARCS] & ~ends.seen]
-        spread = float(errors.arc_spread[node])
-        if arcs.size:
-            if spread not in readings:
-                values = ends.chord_mm[arcs], ends.rise_mm[arcs], ends.arc_sd_mm[arcs] * np.exp(spread)
-                readings[spread] = arc_readings(*values)
-            joint[arcs] *= smoothed_arcs(readings[spread], float(errors.arc_bias[node]), spread)
-        joint *= _moved(ends.curved, float(errors.arc_bias[node])) * ends.direct
-        pith = words[InnerEnd.PITH]
+        _look(joint, ends, errors, node, readings)
         joint[pith] *= near
         total = joint.sum(axis=1)
         again = priors.PITH_AGAIN.value  # those say nothing of the aim
@@ -600,6 +588,39 @@ def _ring_beside(widths_mm: Array, distance_mm: float) -> float:
         start = np.sqrt(distance_mm**2 - miss**2)
         ring = float(np.hypot(start + near.sum(), miss) - distance_mm) / near.size
     return ring
+
+
+def seen_likelihoods(ends: InnerEnds, errors: AimErrors) -> Array:
+    """Likelihood of what the wood shows at every distance, whatever the way of the core, (n_node, n_core, n_grid)."""
+    likelihood = np.ones((len(errors), len(ends), DISTANCE_GRID_MM.size))
+    readings: dict[float, Array] = {}
+    for node in range(len(errors)):
+        _look(likelihood[node], ends, errors, node, readings)
+        likelihood[node, ends.word == InnerEnd.PITH] *= _near_pith()
+    return likelihood
+
+
+def _near_pith() -> Flags:
+    """Distances at which the pith may be taken to lie on the core."""
+    return np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)  # noqa: SIM300 -- distances below, as said
+
+
+def _look(joint: Array, ends: InnerEnds, errors: AimErrors, node: int, readings: dict[float, Array]) -> None:
+    """Multiply rows of cores, (n_core, n_grid), by what was noticed and read at a node; readings are kept by spread."""
+    words = {one: ends.word == one for one in (InnerEnd.ARCS, InnerEnd.NO_ARCS)}
+    missed_pith = np.where(_near_pith(), ends.pith_near[:, None], 1.0)
+    told = np.array([source == DistanceSource.DIRECT for source in ends.source], dtype=bool)  # by whatever means
+    arcs = np.flatnonzero(np.isfinite(ends.chord_mm))
+    unseen = unseen_curvature(sight=float(errors.sight[node]), overlooked=float(errors.overlooked[node]))[0]
+    joint[words[InnerEnd.ARCS] & ~told] *= (1 - unseen) * missed_pith[words[InnerEnd.ARCS] & ~told]
+    joint[words[InnerEnd.NO_ARCS] & ~ends.seen] *= unseen * missed_pith[words[InnerEnd.NO_ARCS] & ~ends.seen]
+    spread = float(errors.arc_spread[node])
+    if arcs.size:
+        if spread not in readings:
+            values = ends.chord_mm[arcs], ends.rise_mm[arcs], ends.arc_sd_mm[arcs] * np.exp(spread)
+            readings[spread] = arc_readings(*values)
+        joint[arcs] *= smoothed_arcs(readings[spread], float(errors.arc_bias[node]), spread)
+    joint *= _moved(ends.curved, float(errors.arc_bias[node])) * ends.direct
 
 
 def _moved(likelihood: Array, bias: float) -> Array:

@@ -37,7 +37,7 @@ from treeage.distance import (
     read_likelihoods,
     turned_to_pith,
 )
-from treeage.pmf import Mass
+from treeage.pmf import Mass, Pmf
 from treeage.results import Flag
 from treeage.rings import InnerGrowth, hidden_width, shared_spreads, visible_growth
 from treeage.schema import (
@@ -121,6 +121,9 @@ class Cores:
         What a reader must know about the core.
     joint_counts : mapping of str to JointCount
         Joint count errors of the two cores of a tree that were read against each other.
+    drift : mapping of str to Pmf
+        Trees whose counts were read against a stand without crossdated trees, and the count error that all of them
+        share.
     count_levels : tuple of Mass, or None
         Count errors at every level of the reader's rate of miscounts; None where none was counted.
     distance_factor : numpy.ndarray, shape (n_core,), or None
@@ -165,6 +168,7 @@ class Cores:
     most_rings: Ints
     flags: tuple[frozenset[Flag], ...]
     joint_counts: Mapping[str, JointCount] = field(default_factory=dict)
+    drift: Mapping[str, Pmf] = field(default_factory=dict)
     count_levels: tuple[Mass, ...] | None = None
     distance_factor: Array | None = None
     wrong: float = field(default_factory=lambda: priors.GROSS_ERROR.value)
@@ -174,7 +178,8 @@ class Cores:
         for value in (*vars(self).values(), *self.widths_mm, *joint):
             if isinstance(value, np.ndarray):
                 value.flags.writeable = False
-        object.__setattr__(self, "joint_counts", MappingProxyType(dict(self.joint_counts)))
+        for name in ("joint_counts", "drift"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     def __len__(self) -> int:
         return int(self.line.size)
@@ -238,12 +243,9 @@ def read_cores(field: Field) -> Cores:
     lost_sd = number("outer_lost_sd", 0.0)
     return Cores(
         line=table["line"].to_numpy(dtype=np.int64),
-        tree=words("tree"),
-        core=words("core"),
-        species=words("species"),
-        plot=words("plot"),
-        crown_class=words("crown_class"),
-        origin=words("origin"),
+        tree=words("tree"), core=words("core"),
+        species=words("species"), plot=words("plot"),
+        crown_class=words("crown_class"), origin=words("origin"),
         dating=dating,
         inner_end=inner_end,
         outer_end=outer_end,
@@ -274,7 +276,7 @@ def read_cores(field: Field) -> Cores:
         most_rings=_most_rings(distance, growth),
         wrong=doubt["wrong_core"],
         flags=tuple(frozenset(own) for own in flags),
-    )
+    )  # fmt: skip
 
 
 def _joined(field: Field) -> pd.DataFrame:
@@ -291,9 +293,8 @@ def _joined(field: Field) -> pd.DataFrame:
 
 def _words(table: pd.DataFrame, name: str) -> Words:
     """Words of a column; empty for empty cells and absent columns."""
-    if name not in table:
-        return np.full(len(table), "", dtype=object)
-    return np.array(["" if pd.isna(word) else str(word) for word in table[name]], dtype=object)
+    cells = table[name] if name in table else [""] * len(table)
+    return np.array(["" if pd.isna(word) else str(word) for word in cells], dtype=object)
 
 
 def _mark(flags: list[set[Flag]], rows: Flags, flag: Flag) -> None:
@@ -303,8 +304,8 @@ def _mark(flags: list[set[Flag]], rows: Flags, flag: Flag) -> None:
 
 def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[Flag]]) -> tuple[Array, Array]:
     """Inside-bark radius at the coring height from the best diameter there is."""
-    names = ("core_diameter_cm", "dbh_cm", "bark_mm", "bark_sd_mm")
-    diameter, dbh, bark, bark_sd = (column_numbers(table, name) for name in names)
+    diameter, dbh = (column_numbers(table, name) for name in ("core_diameter_cm", "dbh_cm"))
+    bark, bark_sd = (column_numbers(table, name) for name in ("bark_mm", "bark_sd_mm"))
     above = column_numbers(table, "dbh_height_m", breast_height_m) - column_numbers(table, "core_height_m")
     scaled = np.isnan(diameter) & np.isfinite(dbh)
     diameter = np.where(scaled, dbh + priors.TAPER.value * above, diameter)
@@ -313,11 +314,13 @@ def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[Flag]])
     radius, radius_sd = np.full((2, len(table)), np.nan)
     if known.any():
         radius[known], radius_sd[known] = inside_radius(diameter[known], bark[known], bark_sd[known])
-    taper_sd = 5.0 * priors.TAPER_SD.value * np.abs(above)  # cm of diameter per m to mm of radius
     open_end = known & (table["inner_end"] != InnerEnd.PITH).to_numpy()  # the pith needs no radius
     _mark(flags, scaled & open_end, Flag.DIAMETER_FROM_BREAST_HEIGHT)
     _mark(flags, np.isnan(bark) & open_end, Flag.BARK_FROM_PUBLISHED_SHARE)
-    return np.where(radius > 0, radius, np.nan), np.where(scaled, np.hypot(radius_sd, taper_sd), radius_sd)
+    taper_sd = np.where(
+        scaled, 5.0 * priors.TAPER_SD.value * np.abs(above), 0.0
+    )  # cm of diameter per m to mm of radius
+    return np.where(radius > 0, radius, np.nan), np.hypot(radius_sd, taper_sd)
 
 
 def _upright(table: pd.DataFrame, field: Field, tilt: Array) -> pd.DataFrame:

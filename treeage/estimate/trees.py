@@ -31,6 +31,7 @@ from treeage.posterior import (
     TreePosterior,
     added_at_levels,
     added_rings,
+    adrift,
     align_added,
     allowed_share,
     at_nodes,
@@ -84,18 +85,16 @@ def date_trees(
     """
     chosen_lead, dated = leads or {}, {}
     for batch in _batches(cores, shared, _open_trees(cores)):
-        plain = []
-        for tree, its in batch.trees:
-            if _depend(cores, tree, its):
-                dated[tree] = _dependent_tree(cores, tree, batch.of(its), chosen_lead.get(tree))
-            else:
-                plain.append((tree, its))
+        depend = {tree: its for tree, its in batch.trees if _depend(cores, tree, its)}
+        for tree, its in depend.items():
+            dated[tree] = _dependent_tree(cores, tree, batch.of(its), chosen_lead.get(tree))
+        plain = [each for each in batch.trees if each[0] not in depend]
         if plain:
             mine = batch.of(tuple(row for _, its in plain for row in its))
             dated |= _plain_trees(cores, plain, mine, chosen_lead)
         if tick:
             tick(len(batch.trees))
-    return dated
+    return {tree: adrift(each, cores.drift[tree]) if tree in cores.drift else each for tree, each in dated.items()}
 
 
 def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows]) -> Iterator[Array]:

@@ -70,7 +70,7 @@ class Traces:
     """Readings at the inner ends: words of InnerEnd, and columns chord_mm to distance_sd_mm, NaN where not measured."""
 
     inner_end: Strings
-    columns: Mapping[str, Floats]
+    columns: Mapping[str, Floats | Strings]
 
 
 def draw_dating(reading: Reading, trees: int, rng: np.random.Generator) -> Strings:
@@ -241,4 +241,9 @@ def read_traces(recipe: Scenario, cores: VirtualCores, rng: np.random.Generator)
     }
     arcs = inner_end == InnerEnd.ARCS
     columns = {name: np.where(arcs & (way == kind), values, np.nan) for name, (kind, values) in readings.items()}
+    if reading.axis_share > 0:
+        written = arcs & (rng.random(count) < reading.axis_share)
+        turned = (cores.pith_deg + reading.axis_sd_deg * rng.standard_normal(count) + 180) % 360 - 180
+        columns["arc_side"] = np.where(written, np.where(turned > 0, "right", "left"), "")
+        columns["arc_angle_deg"] = np.where(written, np.round(np.abs(turned)), np.nan)
     return Traces(inner_end=inner_end, columns=columns)

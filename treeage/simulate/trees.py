@@ -135,6 +135,8 @@ class Reading:
     template_share: float = 0.15  # cores with arcs that are read by template circles
     ray_share: float = 0.1  # by wood rays
     direct_share: float = 0.1  # as a direct distance
+    axis_share: float = 0.0  # cores with arcs on which the side of the pith and the arc's axis are written down
+    axis_sd_deg: float = 8.0  # error of that axis
     bark_sd_mm: float = 2.0  # error of the bark thickness
     widths_taken: WidthsTaken = WidthsTaken.SQUARE  # how ring widths are measured
     measured_share: float = 0.9  # crossdated and lab-counted cores measured ring by ring; the others have a mean width
@@ -453,6 +455,7 @@ class VirtualCores:
     distance_mm: Floats  # from the inner boundary of the innermost counted ring to the pith
     length_mm: Floats  # horizontal, from the last ring to that boundary along the core
     stop: Strings  # words of Stop
+    pith_deg: Floats  # direction of the pith from the inner end against the core's axis inwards, right above 0
 
 
 def draw_cores(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> VirtualCores:
@@ -472,9 +475,9 @@ def draw_cores(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> Virt
     azimuth = (first[sections.tree] + coring.angle_deg * sections.number) % 360
     aim = coring.aim_sd_deg * rng.standard_normal(count)
     pith = trees.offset_share[sections.tree] * radius[:, None]
-    along, miss, own = core_line(pith, azimuth_deg=azimuth, aim_deg=aim, entry_mm=entry)
+    along, aside, own = core_line(pith, azimuth_deg=azimuth, aim_deg=aim, entry_mm=entry)
     again = rng.random(count) < coring.hit_share
-    along, miss = np.where(again, own, along), np.where(again, 0.0, miss)
+    along, miss = np.where(again, own, along), np.where(again, 0.0, np.abs(aside))
     widths = widths * (own / widths.sum(axis=1))[:, None]
     reach, stop = _ends(coring, sections, along, miss=miss, radius=radius, again=again, rng=rng)
     passes = stop == Stop.PASSED
@@ -496,6 +499,7 @@ def draw_cores(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> Virt
         distance_mm=distance,
         length_mm=along - np.sqrt(np.maximum(distance**2 - across**2, 0.0)),
         stop=np.where(pith_held & (missed == 0), Stop.PITH.value, stop),
+        pith_deg=np.rad2deg(np.arctan2(np.sign(aside) * miss, np.where(passes, 0.0, along - reach))),
     )
 
 
@@ -551,7 +555,7 @@ def _draw_widths(recipe: Scenario, trees: Trees, sections: Sections, rng: np.ran
 def core_line(
     pith_mm: Floats, *, azimuth_deg: Floats, aim_deg: Floats, entry_mm: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Way along a core to the point nearest to the pith, distance there, and pith to point of entry [mm].
+    """Way along a core to the point nearest to the pith, pith from there to the right, pith to point of entry [mm].
 
     `pith_mm` (n, 2) is seen from the geometric centre, `azimuth_deg` points from there to the entry at `entry_mm`, and
     `aim_deg` is the angle between the line and the centre as seen from the entry.
@@ -562,8 +566,8 @@ def core_line(
     direction = -np.stack([np.cos(aim), np.sin(aim)], axis=1)
     to_pith = pith_mm - entry
     along = (to_pith * direction).sum(axis=1)
-    miss = np.abs(to_pith[:, 0] * direction[:, 1] - to_pith[:, 1] * direction[:, 0])
-    return along, miss, np.hypot(to_pith[:, 0], to_pith[:, 1])
+    aside = to_pith[:, 1] * direction[:, 0] - to_pith[:, 0] * direction[:, 1]  # to the right: azimuths run clockwise
+    return along, aside, np.hypot(to_pith[:, 0], to_pith[:, 1])
 
 
 def _ends(

@@ -1,0 +1,269 @@
+"""What is expected of the next steps: sums done by hand, brute force, and really doing them on virtual trees."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib import pyplot as plt
+from scipy.stats import spearmanr
+
+from treeage.cli.commands import main
+from treeage.errors import InputError
+from treeage.estimate import date_trees, minimum_answer, prepare, tree_answer
+from treeage.planning import MINUTES, Action, next_steps
+from treeage.planning.outcomes import (
+    Added,
+    Dated,
+    after_another,
+    after_crossdating,
+    after_lower,
+    after_rings,
+    posterior,
+)
+from treeage.simulate import example_field, scenario, simulate_stand
+from treeage.tables import Field
+
+ONE = np.ones(1)
+
+
+@pytest.fixture(scope="module")
+def field():
+    """Twelve virtual trees with one core each, some of them counted."""
+    recipe = scenario("mixed")
+    return simulate_stand(replace(recipe, trees=12, coring=replace(recipe.coring, cores_per_tree=1)), seed=6).field()
+
+
+@pytest.fixture(scope="module")
+def steps(field):
+    """Its next steps within two hours."""
+    return next_steps(field, minutes=120.0, seed=1)
+
+
+# ------------------------------------------------------------------ by hand and by brute force
+
+
+def test_a_core_with_the_pith_leaves_nothing():
+    """Pith from 1900 to 1904 alike; a core that shows the very year leaves only what lies later (variance 4)."""
+    tree = Dated(np.arange(1900, 1905), np.full((1, 5), 0.2), 4.0)
+    assert tree.variance == pytest.approx(2.0)  # (5**2 - 1) / 12
+    found = after_another(tree, [Added(0, np.ones((1, 1)))])
+    assert (found.sd, found.variance) == pytest.approx((2.0, 4.0))
+
+
+def test_a_core_that_says_nothing_leaves_all():
+    """A likelihood that is flat over all years changes nothing."""
+    tree = Dated(np.arange(1900, 1905), np.full((1, 5), 0.2), 1.0)
+    found = after_another(tree, [Added(0, np.full((1, 2000), 1 / 2000))])
+    assert found.variance == pytest.approx(3.0, rel=0.01)
+
+
+def test_another_core_against_brute_force():
+    """Every year it may show, one by one: posterior by Bayes' rule, variance, weighed by how likely it is shown."""
+    rng = np.random.default_rng(3)
+    mass, new = rng.random((2, 7)), rng.random((2, 5))
+    mass, new = mass / mass.sum(), new / new.sum(axis=1, keepdims=True)
+    after = (np.arange(7) > 3).astype(float)
+    found = after_another(Dated(np.arange(7), mass, 0.5, after), [Added(1, new)])
+    sd = variance = learned = 0.0
+    for shown in range(0, 20):
+        joint = np.array([
+            sum(mass[s, p] * (new[s, shown - p - 1] if 0 <= shown - p - 1 < 5 else 0.0) for s in range(2))
+            for p in range(7)
+        ])  # fmt: skip
+        if joint.sum() > 0:
+            given = joint / joint.sum()
+            own = given @ np.arange(7) ** 2 - (given @ np.arange(7)) ** 2 + 0.5
+            sd, variance = sd + joint.sum() * np.sqrt(own), variance + joint.sum() * own
+            learned += joint.sum() * (given @ after) ** 2
+    learned -= float(mass.sum(axis=0) @ after) ** 2
+    assert (found.sd, found.variance, found.learned) == pytest.approx((sd, variance, learned))
+
+
+def test_crossdating_one_core_leaves_the_missed_rings():
+    """Missed 0 or 4 alike, count error -1 to 1: once the count is sure the variance is that of the missed rings, 4."""
+    missed, count = Added(0, np.array([[0.5, 0, 0, 0, 0.5]])), (-1, np.full(3, 1 / 3))
+    years, mass = posterior([(1900, missed.with_count(*count))], ONE)
+    tree = Dated(years, mass, 0.0)
+    assert tree.variance == pytest.approx(4 + 2 / 3)
+    known = [(1900, missed, count, (0, ONE))]
+    assert after_crossdating(tree, known, ONE, np.random.default_rng(1)).variance == pytest.approx(4.0)
+    nothing = [(1900, missed.with_count(*count), (0, ONE), (0, ONE))]  # control: a count that stays as it is
+    assert after_crossdating(tree, nothing, ONE, np.random.default_rng(1)).variance == pytest.approx(4 + 2 / 3)
+
+
+def test_measuring_leaves_the_mean_within():
+    """Two moves of the missed rings, 2 or 6 for sure: measured, nothing is left; the mixture had a variance of 4."""
+    ways = [Added(2, np.ones((1, 1))), Added(6, np.ones((1, 1)))]
+    tree = Dated(np.array([1894, 1898]), np.array([[0.5, 0.5]]), 1.0)
+    found = after_rings(tree, [(1900, ways)], ONE, np.array([0.5, 0.5]))
+    assert tree.variance == pytest.approx(4.0)
+    assert found.variance == pytest.approx(1.0)
+
+
+def test_a_lower_core_leaves_the_years_below_it():
+    """Pith at 1 m in 1900; 6 or 10 years to there, and half as many to the lower height: a pith there tells all."""
+    tree = Dated(np.array([1900]), np.ones((1, 1)), 4.0)
+    date = Dated(np.arange(1885, 1896), np.ones((1, 11)) / 11, 0.0)
+    pairs = (np.array([[6, 3], [10, 5]]), np.array([0.5, 0.5]))
+    found = after_lower(tree, [Added(0, np.ones((1, 1)))], pairs, date)
+    assert found.variance == pytest.approx(0.0, abs=1e-9)  # 1897 means 6 years, 1895 means 10
+    same = (np.array([[6, 3], [10, 7]]), np.array([0.5, 0.5]))  # the lower pith is in 1897 either way
+    assert after_lower(tree, [Added(0, np.ones((1, 1)))], same, date).variance == pytest.approx(4.0)
+
+
+# ------------------------------------------------------------------ tables
+
+
+def test_nothing_is_expected_to_harm(steps):
+    """Expected sd after an action is never above today's; every gain is at least 0, and the ranks follow it."""
+    table = steps.table
+    assert (table["sd_after"] <= table["sd_now"] + 1e-9).all()
+    assert (table["gain"] >= -1e-9).all()
+    assert table["gain_per_hour"].is_monotonic_decreasing
+    assert set(table["action"]) >= {Action.CORE, Action.LOWER}
+    assert table["rank"].tolist() == list(range(1, len(table) + 1))
+
+
+def test_the_list_keeps_to_the_minutes(steps):
+    """Minutes add up, fit the budget, no step comes twice, and the goal falls with every step."""
+    chosen = steps.chosen
+    assert chosen["minutes"].sum() == chosen["minutes_total"].iloc[-1] <= 120
+    assert not chosen.duplicated(["action", "tree", "species"]).any()
+    assert chosen["goal_after"].is_monotonic_decreasing
+    assert chosen["goal_now"].iloc[1:].tolist() == pytest.approx(chosen["goal_after"].iloc[:-1].tolist())
+
+
+def test_prices_turn_the_order(field, steps):
+    """A second core that takes a day comes behind what takes minutes; the expected gains stay."""
+    dear = next_steps(field, minutes_of={Action.CORE: 480.0}, seed=1)
+    own = [each.table.set_index(["action", "tree", "species"])["gain"] for each in (steps, dear)]
+    assert own[1].reindex(own[0].index).tolist() == pytest.approx(own[0].tolist())
+    rank = [each.table.loc[each.table["action"] == Action.CORE, "rank"].mean() for each in (steps, dear)]
+    assert rank[1] > rank[0]
+    assert MINUTES[Action.CORE] < 480
+
+
+def test_the_order_of_rows_does_not_matter(field, steps):
+    """Trees and cores upside down: the same table."""
+    turned = replace(
+        field, trees=field.trees[::-1].reset_index(drop=True), cores=field.cores[::-1].reset_index(drop=True)
+    )
+    again = next_steps(turned, minutes=120.0, seed=1)
+    pd.testing.assert_frame_equal(again.table, steps.table)
+
+
+def test_goals_of_the_stand(field):
+    """One core moves a stand's mean by its share only, and seedlings lessen what is shared."""
+    mean = next_steps(field, goal="mean_date", seed=1)
+    worst = mean.table[mean.table["action"] == Action.CORE].iloc[0]
+    assert 0 < worst["gain"] < (worst["sd_now"] - worst["sd_after"]) / 2
+    after = next_steps(field, goal="after_event", event=1926, seed=1)
+    assert after.unit == "trees"
+    assert (after.table["gain"] >= -1e-9).all()
+    assert after.table["goal_now"].iloc[0] < len(field.trees) / 2
+    pulse = next_steps(field, goal="pulse_date", pulse=(1927, 1960), seed=1)
+    assert pulse.table["goal_now"].iloc[0] > 0
+
+
+def test_faults_are_told_at_once(field):
+    """A goal that is none, an event that lacks, an action that is none."""
+    with pytest.raises(InputError, match="mean_date") as caught:
+        next_steps(field, goal="glory", minutes_of={"felling": 3.0})
+    assert len(caught.value.faults) == 2
+    with pytest.raises(InputError, match="event"):
+        next_steps(field, goal="after_event")
+    with pytest.raises(InputError, match="pulse"):
+        next_steps(field, goal="pulse_date", pulse=(1950, 1940))
+
+
+def test_figure_and_words(steps):
+    """The best tree stands first, and the sentence says what the minutes buy."""
+    ax = steps.plot()
+    assert ax.get_yticklabels()[0].get_text() in (steps.table["tree"].iloc[0], steps.table["species"].iloc[0])
+    assert f"{len(steps.chosen)} steps" in steps.sentence()
+    plt.close("all")
+
+
+def test_the_commands(capsys, tmp_path):
+    """`next` and `aim` on the demo: numbers, cautions, files; exit codes as everywhere."""
+    demo = str(example_field(tmp_path / "demo")[0])
+    assert main(["next", demo, "--minutes", "60", "--out", str(tmp_path / "out")]) == 0
+    said = capsys.readouterr().out
+    assert "Most per hour" in said
+    assert "licensed or certified" in said
+    assert main(["aim", demo, "T02", "--out", str(tmp_path / "out")]) == 0
+    assert "Pith within the core" in " ".join(capsys.readouterr().out.split())
+    assert {"aim.svg", "aim_ways.csv", "next.svg", "next_chosen.csv", "next_steps.csv"} == {
+        file.name for file in (tmp_path / "out").iterdir()
+    }
+    assert main(["aim", demo, "nobody"]) == 2
+    assert main(["next", demo, "--cost", "crossdate"]) == 2
+    assert "an action, = and minutes" in capsys.readouterr().err
+
+
+# ------------------------------------------------------------------ really doing it
+
+
+def _dates(field):
+    """Standard deviations of the dates, without what trees cored at two heights teach the others of heights."""
+    cores, shared, _ = prepare(field)
+    found = date_trees(cores, shared)
+    return {
+        tree: (
+            tree_answer(found[tree], cores, shared, prob=0.9)
+            if tree in found
+            else minimum_answer(tree, cores, prob=0.9)
+        )
+        for tree in cores.rows_of
+    }
+
+
+def _part(stand, which, *, sure=False):
+    """The field with some cores and their rings; `sure` with the true counts."""
+    cores, rings = stand.tables["cores"], stand.tables["rings"]
+    rings = rings[rings["core"].isin(list(which))]
+    kept = cores["core"].isin(list(which))
+    own = cores[kept]
+    if sure:
+        counted = own["rings_counted"] + stand.truth["cores"].loc[kept.to_numpy(), "count_error"].to_numpy()
+        own = own.assign(rings_counted=counted, dating="crossdated")
+    more = {"seedlings": stand.tables["seedlings"]} | ({"rings": rings} if len(rings) else {})
+    return Field.from_frames(stand.tables["trees"], own, settings=stand.field_settings(), **more)
+
+
+def _compared(table, action, answers):
+    """Expected and real gain of an action on every tree that it leaves dated, and the expected and real sd."""
+    own = table[table["action"] == action]
+    own = own[[answers[tree].status == "estimated" for tree in own["tree"]]]
+    real = np.array([answers[tree].date.sd() for tree in own["tree"]])
+    return np.stack([own["sd_now"] - own["sd_after"], own["sd_now"] - real]), own["sd_after"].mean(), real.mean()
+
+
+@pytest.mark.slow
+def test_cores_do_what_is_expected_of_them():
+    """200 virtual trees with a core: a second one and a lower one; mean sd within 5 %, ranks agree at 0.8 or more."""
+    recipe = scenario("mixed")
+    recipe = replace(
+        recipe, trees=200, coring=replace(recipe.coring, cores_per_tree=3, angle_deg=120.0, second_height_m=0.3)
+    )
+    stand = simulate_stand(recipe, seed=5)  # cores A and C at the height, B at 0.3 m
+    table, gains = next_steps(_part(stand, "A"), seed=1).table, []
+    for action, which in ((Action.CORE, "AC"), (Action.LOWER, "AB")):
+        gain, expected, real = _compared(table, action, _dates(_part(stand, which)))
+        assert expected == pytest.approx(real, rel=0.05)
+        gains.append(gain)
+    assert spearmanr(*np.concatenate(gains, axis=1))[0] >= 0.8
+
+
+@pytest.mark.slow
+def test_crossdating_does_what_is_expected_of_it():
+    """200 virtual trees with a counted core, then its true count: mean sd within 5 %, ranks agree at 0.8 or more."""
+    recipe = scenario("mixed")
+    reading = replace(recipe.reading, crossdated_share=0.0, lab_share=0.5, measured_share=0.0)
+    coring = replace(recipe.coring, cores_per_tree=1)
+    stand = simulate_stand(replace(recipe, trees=200, coring=coring, reading=reading), seed=5)
+    table = next_steps(_part(stand, "A"), seed=1).table
+    gain, expected, real = _compared(table, Action.CROSSDATE, _dates(_part(stand, "A", sure=True)))
+    assert expected == pytest.approx(real, rel=0.05)
+    assert spearmanr(*gain)[0] >= 0.8

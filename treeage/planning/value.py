@@ -1,0 +1,359 @@
+"""What helps most next: expected gain of every action for every tree and for the stand, ranked, and within a budget.
+
+Preposterior analysis, own derivation; the outcomes are those of `planning.outcomes`, the gains on the stand add up from
+the trees' own errors, which alone an action on one tree can lessen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from treeage.display import Result
+from treeage.errors import Fault, InputError, require_field, require_positive, require_seed, show
+from treeage.planning.actions import Action, Gain, Today, date_today, seedling_actions, tree_actions
+from treeage.pmf import Mass, Pmf
+from treeage.schema import Word
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from treeage.tables import Field
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+class Goal(Word):
+    """What is to be known better."""
+
+    TREES = "trees"
+    MEAN_DATE = "mean_date"
+    AFTER_EVENT = "after_event"
+    PULSE_DATE = "pulse_date"
+
+
+MINUTES: Mapping[str, float] = {  # choice: with walking and preparing; every user has others
+    Action.CORE: 25.0,
+    Action.CROSSDATE: 45.0,
+    Action.RINGS: 40.0,
+    Action.LOWER: 30.0,
+    Action.SEEDLINGS: 60.0,
+}
+"""Minutes for one action; `minutes_of` of `next_steps` replaces them."""
+
+
+@dataclass(frozen=True, eq=False)
+class NextSteps(Result):
+    """What helps most next.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row an action on a tree (or on a species, for seedlings), the best for the goal first: rank, action, tree,
+        species, minutes, sd_now, sd_after (mean over the trees it concerns) [years], gain_years (sum over the trees of
+        the lessened sd), goal_now, goal_after, gain (of the goal), gain_per_hour.
+    chosen : pandas.DataFrame
+        The greedy list within the minutes: the same columns, with minutes_total and goal_after of all so far; empty
+        without a budget.
+    goal : str
+        What is to be known better: trees (sum of the sd of all dates), mean_date (sd of the mean date), after_event (sd
+        of the number established after the event), pulse_date (sd of the mean date of the pulse's trees).
+    unit : str
+        Unit of the goal.
+    notes : tuple of str
+        What was assumed and what was left out.
+    """
+
+    table: pd.DataFrame
+    chosen: pd.DataFrame
+    goal: str
+    unit: str
+    notes: tuple[str, ...]
+
+    def sentence(self) -> str:
+        """The best step, and what the budget buys."""
+        if self.table.empty:
+            return "Nothing that is known of would make the dates surer."
+        best = self.table.iloc[0]
+        on = f"on tree {best['tree']}" if best["tree"] else f"of {best['species']}"
+        first = (
+            f"Most per hour: {best['action']} {on}, expected sd of the date {best['sd_now']:.1f} to "
+            f"{best['sd_after']:.1f} years in {best['minutes']:.0f} minutes."
+        )
+        if self.chosen.empty:
+            return first
+        last = self.chosen.iloc[-1]
+        words = {
+            "trees": "the sum of the sd of all dates",
+            "mean_date": "the sd of the mean date",
+            "after_event": "the sd of the number after the event",
+            "pulse_date": "the sd of the pulse's date",
+        }
+        return (
+            f"{first} {len(self.chosen)} steps in {last['minutes_total']:.0f} minutes are expected to bring "
+            f"{words[self.goal]} from {self.chosen.iloc[0]['goal_now']:.1f} to {last['goal_after']:.1f} {self.unit}."
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """The ranked table."""
+        return self.table
+
+
+def next_steps(
+    field: Field,
+    *,
+    goal: str = "trees",
+    event: int | None = None,
+    pulse: tuple[int, int] | None = None,
+    minutes: float | None = None,
+    minutes_of: Mapping[str, float] | None = None,
+    seed: int = 0,
+) -> NextSteps:
+    """Tell what would make the dates of a field surer, for every tree and action.
+
+    Parameters
+    ----------
+    field : Field
+        From `read_field`.
+    goal : {"trees", "mean_date", "after_event", "pulse_date"}, default "trees"
+        What is to be known better.
+    event : int, optional
+        Ring year of the event, for goal "after_event": trees that established later count.
+    pulse : tuple of int, optional
+        First and last ring year of the pulse, for goal "pulse_date".
+    minutes : float, optional
+        Budget [minutes], above 0, for the greedy list.
+    minutes_of : mapping of str to float, optional
+        Minutes of an action, by its words ("one more core", "crossdate", "measure the rings", "core lower", "five more
+        seedlings"), above 0; `MINUTES` for the others.
+    seed : int, default 0
+        Seed of the virtual outcomes.
+
+    Returns
+    -------
+    NextSteps
+        Ranked table and greedy list.
+
+    Raises
+    ------
+    InputError
+        If an argument is not one of these, or a goal lacks its years.
+    ModelError
+        As from `estimate_ages`.
+
+    Notes
+    -----
+    Preposterior: what the action may show is drawn from today's posterior, the tree is dated anew from each outcome,
+    and the standard deviations are averaged. One more core is aimed at the centre as usual, grows and is read as the
+    tree's best core; a lower one stands at 0.3 m, or at half the height of lower ones; crossdating makes all counts of
+    the tree sure, up to the share that is misdated; measuring shows what ring by ring says beyond a mean width;
+    seedlings are five more of the same sites. The shared errors of aim and reading are averaged, what cores share of
+    the growth is kept.
+    Left out: what a tree teaches the others, what two ring tables read against each other tell of the count, cores that
+    depend on each other along one line. For the stand, the own variance of each tree adds up and what is shared stays,
+    but for seedlings. The greedy list takes the largest gain per minute, anew after each step; gains on one tree
+    multiply.
+
+    References
+    ----------
+    .. [1] Raiffa, H. & Schlaifer, R. 1961, Applied Statistical Decision Theory (from memory): preposterior analysis.
+
+    Examples
+    --------
+    >>> from treeage.simulate import scenario, simulate_stand
+    >>> from dataclasses import replace
+    >>> stand = simulate_stand(replace(scenario("counted"), trees=6), seed=1)
+    >>> steps = next_steps(stand.field(), minutes=60)
+    >>> bool((steps.table["sd_after"] <= steps.table["sd_now"] + 1e-9).all()), steps.goal
+    (True, 'trees')
+    """
+    where = "next_steps"
+    require_field(where, field)
+    seed = require_seed(where, seed)
+    faults = _faults(goal, event, pulse, minutes_of or {})
+    if faults:
+        raise InputError(faults)
+    costs = {str(action): float((minutes_of or {}).get(action, MINUTES[action])) for action in Action}
+    require_positive(where, minutes=1.0 if minutes is None else minutes, minutes_of=list(costs.values()))
+    today = date_today(field, event if goal == Goal.AFTER_EVENT else None)
+    found = [*tree_actions(today, seed), *seedling_actions(today, seed)]
+    aim = _Aim(today, Goal(goal), pulse)
+    return aim.ranked(found, costs, minutes)
+
+
+def _faults(
+    goal: str, event: int | None, pulse: tuple[int, int] | None, minutes_of: Mapping[str, float]
+) -> list[Fault]:
+    """What is wrong with the goal and the minutes."""
+    where, faults = "next_steps", []
+    if goal not in list(Goal):
+        faults.append(Fault(show(goal), f"one of {', '.join(Goal)}", "Use one of them.", where, 0, "goal"))
+    if goal == Goal.AFTER_EVENT and event is None:
+        faults.append(Fault("no event", "its ring year", "Pass event=1926, for example.", where, 0, "event"))
+    if goal == Goal.PULSE_DATE and (pulse is None or pulse[0] > pulse[1]):
+        do = "Pass pulse=(1926, 1960), for example."
+        faults.append(Fault(show(pulse), "its first and last ring year", do, where, 0, "pulse"))
+    for name in minutes_of:
+        if name not in list(Action):
+            faults.append(Fault(show(name), f"one of {', '.join(Action)}", "Use these words.", where, 0, "minutes_of"))
+    return faults
+
+
+# ------------------------------------------------------------------ goals and ranks
+
+
+@dataclass(eq=False)
+class _Aim:
+    """The goal as a function of what is left of every tree's error."""
+
+    today: Today
+    goal: Goal
+    pulse: tuple[int, int] | None
+
+    def __post_init__(self) -> None:
+        answers = self.today.answers
+        self.trees = list(answers)
+        self.place = {tree: k for k, tree in enumerate(self.trees)}
+        dates = [answers[tree].date for tree in self.trees]
+        self.variance = np.array([date.var() for date in dates])
+        self.weight = np.ones(len(dates)) / max(len(dates), 1)
+        if self.goal == Goal.PULSE_DATE and self.pulse is not None:
+            low, high = self.pulse
+            member = np.array([sum(date.on(low, high - low + 1)) for date in dates])
+            self.weight = member / max(member.sum(), 1e-9)
+        self.chance = np.array([_later_than(date, self.today.event) for date in dates])
+        self.growth, self.height = self._shared()
+
+    def _shared(self) -> tuple[Array, dict[str, Array]]:
+        """Movement of every tree's mean date with the states, (n_tree, n_state), and with each height group."""
+        answers, shared = self.today.answers, self.today.shared
+        states = [_row_means(answers[tree].parts.added) for tree in self.trees]  # type: ignore[union-attr]
+        growth = np.array([own.mean(axis=1) if own.ndim == 2 else own for own in states])
+        height: dict[str, Array] = {}
+        for k, tree in enumerate(self.trees):
+            parts = answers[tree].parts
+            if parts is None or (parts.tied or parts.years.mass.shape[0] == 1):
+                continue
+            moved = height.setdefault(parts.height_group, np.zeros((len(self.trees), parts.years.mass.shape[0])))
+            weights = shared.weights(answers[tree].species)
+            mean = _row_means(parts.years)
+            moved[k] = (mean - weights @ mean) * np.sqrt(weights * weights.size)
+        return growth - growth.mean(axis=1, keepdims=True), height
+
+    def value(self, sd: Array, own: Array, learned: Array, shared: Mapping[str, float]) -> float:
+        """The goal where these factors are left of the trees' sd and own variance, and of the shared heights."""
+        if self.goal == Goal.TREES:
+            return float((np.sqrt(self.variance) * sd).sum())
+        by_height = {name: (rows**2).mean(axis=1) for name, rows in self.height.items()}
+        both = (self.growth**2).mean(axis=1) + sum(by_height.values(), np.zeros(len(self.trees)))
+        alone = np.maximum(self.variance - both, 0.0)
+        weight = self.weight
+        if self.goal == Goal.AFTER_EVENT:
+            density = np.array([_density(self.today.answers[tree].date, self.today.event) for tree in self.trees])
+            weight = density  # a shared move of one year moves so many trees across the event
+            mine = np.maximum(self.chance * (1 - self.chance) - density**2 * both, 0.0)
+            separate = float(np.maximum(mine - learned, 0.0).sum())
+        else:
+            separate = float((weight**2 * np.maximum(alone - self.variance * (1 - own), 0.0)).sum())
+        moved = float(((weight @ self.growth) ** 2).mean())
+        for name, rows in self.height.items():
+            moved += shared.get(name, 1.0) * float(((weight @ rows) ** 2).mean())
+        return float(np.sqrt(separate + moved))
+
+    def _factors(self) -> tuple[Array, Array, Array, dict[str, float]]:
+        size = len(self.trees)
+        return np.ones(size), np.ones(size), np.zeros(size), {}
+
+    def _after(self, gain: Gain, state: tuple[Array, Array, Array, dict[str, float]]) -> Any:
+        """The factors with one action more: gains on one tree multiply."""
+        sd, own, learned, shared = state[0].copy(), state[1].copy(), state[2].copy(), dict(state[3])
+        for k, tree in enumerate(gain.trees):
+            at = self.place[tree]
+            sd[at] *= gain.sd[k]
+            own[at] *= gain.own[k]
+            if gain.learned:
+                left = self.chance[at] * (1 - self.chance[at])
+                share = 1 - gain.learned[k] / left if left > 1e-12 else 1.0
+                learned[at] = left - (left - learned[at]) * min(max(share, 0.0), 1.0)
+        if gain.action == Action.SEEDLINGS:
+            group = self.today.shared[gain.species].height_group
+            shared[group] = shared.get(group, 1.0) * gain.shared
+        return sd, own, learned, shared
+
+    def ranked(self, found: list[Gain], costs: Mapping[str, float], minutes: float | None) -> NextSteps:
+        """Table and greedy list."""
+        import pandas as pd
+
+        start = self._factors()
+        now = self.value(*start) if self.trees else 0.0
+        rows = [self._row(gain, start, now, costs) for gain in found]
+        names = ["action", "tree", "species", "minutes", "sd_now", "sd_after", "gain_years", "goal_now", "goal_after",
+                 "gain", "gain_per_hour"]  # fmt: skip
+        table = pd.DataFrame(rows, columns=names)
+        table = table.sort_values(
+            ["gain_per_hour", "gain", "action", "tree"], ascending=[False, False, True, True], kind="stable"
+        )
+        table = table.reset_index(drop=True)
+        table.insert(0, "rank", np.arange(1, len(table) + 1))
+        chosen = self._greedy(found, costs, minutes, names)
+        unit = "trees" if self.goal == Goal.AFTER_EVENT else "years"
+        left = len(self.today.field.trees) - len({tree for gain in found for tree in gain.trees})
+        notes = (
+            "one more core is aimed at the centre; treeage aim does better",
+            "what a tree teaches the others, and what two ring tables read against each other tell, is left out",
+            f"{left} trees are left out: no dated core, cores at several heights, or cores that exclude each other",
+        )
+        return NextSteps(table, chosen, str(self.goal), unit, notes if left else notes[:2])
+
+    def _row(self, gain: Gain, state: Any, now: float, costs: Mapping[str, float]) -> list[Any]:
+        at = [self.place[tree] for tree in gain.trees]
+        before = np.sqrt(self.variance[at]) * state[0][at]
+        left = before * np.array(gain.sd)
+        after = self.value(*self._after(gain, state))
+        cost = costs[gain.action]
+        tree = gain.trees[0] if gain.action != Action.SEEDLINGS else ""
+        years = float((before - left).sum())
+        return [gain.action, tree, gain.species, cost, float(before.mean()), float(left.mean()), years, now, after,
+                now - after, 60 * (now - after) / cost]  # fmt: skip
+
+    def _greedy(
+        self, found: list[Gain], costs: Mapping[str, float], minutes: float | None, names: list[str]
+    ) -> pd.DataFrame:
+        """The largest gain per minute that still fits, again and again."""
+        import pandas as pd
+
+        rows: list[list[Any]] = []
+        state, spent, left = self._factors(), 0.0, list(found)
+        while minutes is not None and left:
+            now = self.value(*state)
+            fits = [gain for gain in left if spent + costs[gain.action] <= minutes + 1e-9]
+            tried = [(self._row(gain, state, now, costs), gain) for gain in fits]
+            if not tried:
+                break
+            row, best = max(tried, key=lambda item: (item[0][-1], item[1].action, item[1].trees))
+            if row[-1] <= 1e-9:
+                break
+            spent, state = spent + costs[best.action], self._after(best, state)
+            rows.append([len(rows) + 1, *row, spent])
+            left.remove(best)
+        return pd.DataFrame(rows, columns=["step", *names, "minutes_total"])
+
+
+def _row_means(mass: Mass) -> Array:
+    """Mean of every row, (...)."""
+    return np.asarray(mass.start + mass.mass @ np.arange(mass.mass.shape[-1]))
+
+
+def _later_than(date: Pmf, event: int | None) -> float:
+    """Probability that a date lies after an event."""
+    return 0.0 if event is None else float(date.mass[max(0, event + 1 - date.start) :].sum())
+
+
+def _density(date: Pmf, event: int | None) -> float:
+    """Probability per year of a date about an event."""
+    return 0.0 if event is None else float(np.mean(date.on(event - 1, 4)))
