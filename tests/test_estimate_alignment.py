@@ -7,7 +7,7 @@ from field_cases import SURE
 
 from treeage import estimate_ages
 from treeage.estimate import read_cores
-from treeage.estimate.prepare import read_pairs
+from treeage.estimate.counted import read_counts
 from treeage.tables import Field, Settings
 
 NONE = {"outer_lost": 0.0, "outer_lost_sd": 0.0}
@@ -46,7 +46,7 @@ def test_reading_two_cores_keeps_the_error_of_the_lost_rings():
 
 def joint_counts(field):
     """Core ids of the pair that was read together, the first error of each, and the joint mass."""
-    cores, _ = read_pairs(read_cores(field))
+    cores, _, _ = read_counts(read_cores(field))
     rows, starts, mass = cores.joint_counts["A1"]
     return tuple(cores.core[row] for row in rows), starts, mass
 

@@ -6,7 +6,7 @@ import pytest
 
 from treeage.estimate import estimate_ages, prepare, read_cores
 from treeage.estimate.answers import rule_comparison
-from treeage.estimate.prepare import read_pairs
+from treeage.estimate.counted import read_counts
 from treeage.posterior import GrowthNodes
 from treeage.tables import Field
 
@@ -39,7 +39,7 @@ def test_rings_absent_on_one_core_are_found_and_added(lost):
     one, two = pair_of_series(3)
     cut = np.delete(two, [60, 95][:lost])
     field = field_of([("A", "a", one, {"dating": "lab_count"}), ("A", "b", cut, {"dating": "lab_count"})])
-    cores, _ = read_pairs(read_cores(field))
+    cores, _, _ = read_counts(read_cores(field))
     rows, (first, second), mass = cores.joint_counts["A"]
     assert [cores.core[row] for row in rows] == ["a", "b"]
     assert mass.sum() == pytest.approx(1.0)
@@ -71,7 +71,7 @@ def test_crossdated_pairs_are_left_alone():
     """Nothing is read into cores that a person has crossdated."""
     one, two = pair_of_series(6)
     field = field_of([("A", "a", one, {}), ("A", "b", two, {})])
-    cores, events = read_pairs(read_cores(field))
+    cores, events, _ = read_counts(read_cores(field))
     assert not cores.joint_counts and events.empty
 
 

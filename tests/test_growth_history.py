@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from treeage import priors
 from treeage.errors import InputError
 from treeage.growth import (
     CoreWidths,
@@ -13,6 +14,13 @@ from treeage.growth import (
     past_diameter_subtractive,
     ring_radii,
 )
+
+
+@pytest.fixture(autouse=True)
+def _one_radius_is_the_stem():
+    """Sums by hand are of the readings: without the error of one radius against the stem and that of the tape."""
+    with priors.replaced({"core_stem": 0.0, "diameter_share": 0.0, "bark_power": 1.0, "bark_power_sd": 0.0}):
+        yield
 
 
 def _core(first: int, widths: list[float], **distance: float) -> CoreWidths:
@@ -155,11 +163,10 @@ def test_faces() -> None:
         (lambda: CoreWidths([2000], [1.0, 1.0]), r"got 1 years and 2 widths, need one width \[mm\]"),
         (lambda: CoreWidths([2000], [-1.0]), "got -1 at position 0, need finite and at least 0"),
         (lambda: growth_history([]), "got no core, need at least one core"),
-        (lambda: growth_history([_core(2000, [1.0]), _core(2001, [1.0])]), "outer years 2000, 2001"),
         (lambda: growth_history([_core(2000, [1.0])], diameter_cm=10.0), r"a diameter without bark.*\[mm\]"),
         (
-            lambda: growth_history([_core(2000, [1.0])], diameter_cm=10.0, bark_mm=30.0),
-            "got 30, need .*25 mm",
+            lambda: growth_history([_core(2000, [1.0])], diameter_cm=10.0, bark_mm=50.0),
+            "got 50, need .*50 mm",
         ),
         (lambda: growth_history([_core(2000, [1.0])], mean="geometric"), "got geometric, need arithmetic"),
         (lambda: growth_history([_core(2000, [1.0])], prob=1.0), "got 1, need between 0 and 1"),

@@ -23,7 +23,7 @@ def test_series_stand_side_by_side_with_the_event_marked(alignment):
     ax = Figure().subplots()
     assert plot_in_line(alignment, ax=ax) is ax
     words = [text.get_text() for text in ax.texts]
-    assert len(words) == 1 and words[0].startswith("absent, p ")
+    assert len(words) == 1 and words[0].startswith("absent, window of seven rings p ")
     long_lines = [line for line in ax.lines if len(line.get_xdata()) > 100]
     assert len(long_lines) == 2
     assert "bark" in ax.get_xlabel()

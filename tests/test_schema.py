@@ -15,6 +15,8 @@ from treeage.schema import (
     InnerEnd,
     OuterEnd,
     TreeOrigin,
+    TreeStatus,
+    WidthsTaken,
     Word,
     column,
     columns,
@@ -32,7 +34,8 @@ AGREED = {
     "origin nursery_years young_light status collar_years collar_years_sd trees_per_ha x_m y_m",
     "cores": "tree* core* outer_year* rings_counted* dating* inner_end* core_height_m* outer_end outer_lost "
     "outer_lost_sd core_length_mm tilt_deg azimuth_deg chord_mm rise_mm arc_sd_mm circle_radius_mm circle_step_mm "
-    "ray_gap_mm ray_angle_deg ray_angle_sd_deg distance_mm distance_sd_mm inner_width_mm inner_width_rings",
+    "ray_gap_mm ray_angle_deg ray_angle_sd_deg distance_mm distance_sd_mm inner_width_mm inner_width_rings "
+    "widths_taken",
     "rings": "tree* core* ring year width_mm*",
     "arcs": "tree* core* ring* chord_mm* rise_mm* arc_sd_mm",
     "points": "tree* core* ring* x_mm* y_mm*",
@@ -78,7 +81,7 @@ def test_every_column_says_what_it_means() -> None:
 
 WORDS = [
     ("cores", "dating", Dating), ("cores", "inner_end", InnerEnd), ("cores", "outer_end", OuterEnd),
-    ("trees", "origin", TreeOrigin),
+    ("trees", "origin", TreeOrigin), ("trees", "status", TreeStatus), ("cores", "widths_taken", WidthsTaken),
 ]  # fmt: skip
 
 

@@ -45,7 +45,7 @@ def test_origin_and_oldest_with_dating_error() -> None:
         low, high = np.quantile(result.oldest, [0.05, 0.95])
         oldest.append(low <= dates.min() <= high)
     assert np.mean(hits) >= 0.8 and np.mean(oldest) >= 0.8  # nominal .9 less two binomial standard errors
-    # simulated truth; the smooth intensity blurs a sharp start: -2.6 +- 0.5 years over 60 stands, half a tree's dating error
+    # simulated truth; the smooth intensity blurs a sharp start: -2.6 +- 0.5 years over 60 stands
     assert -4.0 < np.mean(bias) < 1.0
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -99,33 +100,68 @@ def reference_series(cores: Sequence[DatedCore]) -> tuple[int, Array]:
     >>> first, index.size, bool(index[1] > index[0])
     (1961, 40, True)
     """
-    by_tree: dict[str, list[tuple[int, Array]]] = {}
-    for core in cores:
-        by_tree.setdefault(core.tree, []).append(
-            (innermost_year(core.outer_year, core.widths_mm.size), _index(core.widths_mm))
-        )
-    if not by_tree:
-        return 0, np.zeros(0)
-    low = min(first for parts in by_tree.values() for first, _ in parts)
-    high = max(first + index.size for parts in by_tree.values() for first, index in parts)
-    total, trees = np.zeros(high - low), np.zeros(high - low)
-    for parts in by_tree.values():
-        own, count = np.zeros(high - low), np.zeros(high - low)
-        for first, index in parts:
-            own[first - low : first - low + index.size] += index
-            count[first - low : first - low + index.size] += 1
-        total += np.where(count > 0, own / np.maximum(count, 1), 0.0)
-        trees += count > 0
-    enough = trees >= min(_LEAST_TREES, len(by_tree))
-    if not enough.any():
-        return 0, np.zeros(0)
-    stop = int(np.flatnonzero(enough)[-1]) + 1
-    gaps = np.flatnonzero(~enough[:stop])
+    stand = StandIndex.of(
+        [
+            (core.tree, innermost_year(core.outer_year, core.widths_mm.size), growth_index(core.widths_mm))
+            for core in cores
+        ]
+    )
+    first, index = stand.without("", least=min(_LEAST_TREES, len(stand.trees)))
+    stop = int(np.flatnonzero(np.isfinite(index))[-1]) + 1 if np.isfinite(index).any() else 0
+    gaps = np.flatnonzero(np.isnan(index[:stop]))
     start = int(gaps[-1]) + 1 if gaps.size else 0
-    return low + start, np.exp(total[start:stop] / trees[start:stop])
+    return (first + start, index[start:stop]) if stop else (0, np.zeros(0))
 
 
-def _index(widths_mm: Array) -> Array:
+@dataclass(frozen=True)
+class StandIndex:
+    """Mean index of every tree of a stand by year, of which the mean of all trees but one is taken.
+
+    `first_year` is that of the first column of `rows`, shape (tree, year): log width less its local mean, NaN where
+    a tree has none.
+    """
+
+    first_year: int
+    trees: tuple[str, ...]
+    rows: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    @classmethod
+    def of(cls, parts: Sequence[tuple[str, int, Array]]) -> StandIndex:
+        """From the tree, first year and index of every core; NaN where a core says nothing."""
+        if not parts:
+            return cls(0, (), np.zeros((0, 0)))
+        trees = sorted({tree for tree, _, _ in parts})
+        low = min(first for _, first, _ in parts)
+        width = max(first + index.size for _, first, index in parts) - low
+        total, number = np.zeros((len(trees), width)), np.zeros((len(trees), width))
+        place = {tree: at for at, tree in enumerate(trees)}
+        for tree, first, index in parts:
+            known = np.isfinite(index)
+            years = slice(first - low, first - low + index.size)
+            total[place[tree], years] += np.where(known, index, 0.0)
+            number[place[tree], years] += known
+        with np.errstate(invalid="ignore"):
+            return cls(low, tuple(trees), np.where(number > 0, total / np.maximum(number, 1), np.nan))
+
+    @cached_property
+    def _sums(self) -> tuple[Array, Array]:
+        return np.nansum(self.rows, axis=0), np.isfinite(self.rows).sum(axis=0)
+
+    def without(self, tree: str, *, least: int = _LEAST_TREES) -> tuple[int, Array]:
+        """First year and mean index (1 on average) of the other trees; NaN where there are fewer than `least`."""
+        total, number = self._sums
+        if tree in self.trees:
+            own = self.rows[self.trees.index(tree)]
+            total, number = total - np.nan_to_num(own), number - np.isfinite(own)
+        with np.errstate(invalid="ignore"):
+            mean = np.exp(total / np.maximum(number, 1))
+        return self.first_year, np.where(number >= least, mean, np.nan)
+
+
+def growth_index(widths_mm: Array) -> Array:
     """Log widths less their local mean."""
     logs = log_widths(widths_mm)
     kernel = np.ones(2 * _HALF_WINDOW + 1)
@@ -274,7 +310,7 @@ def _places(core: DatedCore, found: Alignment, last: int) -> list[tuple[object, 
     best = {(str(kind), int(ring)) for kind, ring in zip(found.best["kind"], found.best["ring_from_bark"], strict=True)}
     out: list[tuple[object, ...]] = []
     for frame in (found.best, found.events):
-        for kind, ring, prob, near in frame.itertuples(index=False, name=None):
+        for kind, ring, prob, near, _ in frame.itertuples(index=False, name=None):
             chosen = (kind, ring) in best
             if chosen == (frame is found.best) and (chosen or near >= _SHOWN):
                 year = (last if kind == Move.ABSENT_IN_A else core.outer_year) - ring + 1

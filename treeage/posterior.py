@@ -36,6 +36,7 @@ _SPACING = 1.2  # choice: node spacing in sd of the tree's part; a sum of normal
 _STAND_NODES = 7  # choice: Gauss-Hermite nodes of the stand's part, exact for moments up to 13
 _TINY = 1e-12  # choice: keeps two cores that exclude each other from leaving no answer
 _PART_LEAST = 1e-3  # choice: parts smaller than this against the largest change no printed figure
+_GOLDEN = (5**0.5 - 1) / 2  # closed form: multiples of it are spread evenly
 
 
 @dataclass(frozen=True, eq=False)
@@ -510,7 +511,7 @@ class TreePosterior:
         Pith year from each core alone at its own height, its missed rings, its count error (the margin of the joint
         mass where two cores were read against each other).
     variance : numpy.ndarray, shape (n_informs, 3)
-        Variance of each core alone due to count, distance and growth.
+        What count, distance and growth of each core add to the variance of the tree's pith year.
     conflict_p : float
         Predictive p value of the disagreement of the cores; NaN with one core.
     contradiction : bool
@@ -542,6 +543,27 @@ class TreePosterior:
     def lead_place(self) -> int:
         """Place of the lead core among those that inform."""
         return self.informs.index(self.lead)
+
+
+def adrift(posterior: TreePosterior, drift: Pmf) -> TreePosterior:
+    """Add the count error that all trees of a stand without crossdated cores share: each state has its own piece of it.
+
+    The pieces are equally likely and spread evenly over the states, the same for every tree, so that a joint draw takes
+    one piece for all.
+    """
+    states = len(posterior.added.mass)
+    rank = np.argsort(np.argsort((_GOLDEN * np.arange(states)) % 1.0))
+    edges = np.concatenate([[0.0], np.cumsum(drift.mass)])
+    pieces = np.clip(edges[None, :] * states - rank[:, None], 0.0, 1.0)
+    each = np.diff(pieces, axis=1)
+    moved = [np.convolve(own, piece) for own, piece in zip(posterior.added.mass, each, strict=True)]
+    return replace(
+        posterior,
+        added=Mass(posterior.added.start + drift.start, np.stack(moved)),
+        alone=tuple(own.convolve(drift.negate()) for own in posterior.alone),
+        counts=tuple(own.convolve(drift) for own in posterior.counts),
+        variance=posterior.variance + np.array([drift.var() / len(posterior.informs), 0.0, 0.0]),
+    )
 
 
 # ------------------------------------------------------------------ how far cores disagree

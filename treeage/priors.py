@@ -145,6 +145,17 @@ BARK_SD_SHARE = Sourced(
     "reading in furrowed bark",
     Known.CHOICE,
 )
+BARK_POWER = Sourced(
+    0.75,
+    "power",
+    "power of the inside radius with which bark thickened: below 1, young stems have more for their size",
+    "bark thickens with the stem but less than in proportion",
+    Known.CHOICE,
+)
+BARK_POWER_SD = Sourced(0.15, "power", "spread of that power between trees", "in proportion is 1.7 away", Known.CHOICE)
+CORE_STEM = Sourced(
+    1.0, "factor", "factor on the measured error of one radius against the whole section", "as fitted", Known.CHOICE
+)
 CORE_WIDTH = Sourced(
     5.0, "mm", "width of the wood on which curvature can be seen", "common borers 4.3-5.15 mm", Known.READ
 )

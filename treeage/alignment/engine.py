@@ -98,7 +98,7 @@ def align_batch(pairs: Sequence[tuple[Signals, Signals]], priors: Sequence[Align
     most = _COUNTER
     while todo:
         again = []
-        for group in _groups(todo, cut, bands):
+        for group in _groups(todo, cut, bands, [prior.one_sided for prior in (priors[owner] for owner, _ in jobs)]):
             sums = _align(
                 [cut[at] for at in group],
                 [priors[jobs[at][0]] for at in group],
@@ -118,14 +118,17 @@ def align_batch(pairs: Sequence[tuple[Signals, Signals]], priors: Sequence[Align
     ]
 
 
-def _groups(todo: list[int], pairs: list[tuple[Signals, Signals]], bands: list[int]) -> list[list[int]]:
-    """Gather pairs of the same band and like length into batches of bounded size."""
+def _groups(
+    todo: list[int], pairs: list[tuple[Signals, Signals]], bands: list[int], sided: list[bool]
+) -> list[list[int]]:
+    """Gather pairs of the same band and like length into batches of bounded size; those with events in A only apart."""
     length = [pairs[at][0].size + pairs[at][1].size for at in range(len(pairs))]
-    order = sorted(todo, key=lambda at: (bands[at], length[at]))
+    order = sorted(todo, key=lambda at: (sided[at], bands[at], length[at]))
     groups: list[list[int]] = []
     for at in order:
         last = groups[-1] if groups else []
-        if last and bands[last[0]] == bands[at] and (len(last) + 1) * length[at] * (bands[at] + 3) <= _CELLS * 9:
+        alike = bool(last) and (bands[last[0]], sided[last[0]]) == (bands[at], sided[at])
+        if alike and (len(last) + 1) * length[at] * (bands[at] + 3) <= _CELLS * 9:
             last.append(at)
         else:
             groups.append([at])
@@ -150,7 +153,7 @@ def _align(pairs: list[tuple[Signals, Signals]], priors: list[AlignmentPrior], s
     logs[kept] = total
     shares, evidence = _shares(before + logs)
     probs = move_probs(grid, ahead, backward(grid), total)
-    counter = count_joint(grid, ahead, total, most)
+    counter = offset_joint(grid, ahead, total) if priors[0].one_sided else count_joint(grid, ahead, total, most)
     owner = np.nonzero(kept)[0]
     flat = shares[kept]
     starts = np.searchsorted(owner, np.arange(len(pairs)))
@@ -373,6 +376,18 @@ def move_probs(grid: Lattice, ahead: Sums, behind: Sums, log_sum: Array) -> dict
         prob[:-2] *= ahead.value[:-2, state, inner]
         out[move] = prob
     return out
+
+
+def offset_joint(grid: Lattice, ahead: Sums, log_sum: Array) -> Array:
+    """The mass of `count_joint` where events happen in A only: true minus counted rings are the final offset."""
+    total = np.zeros((2 * grid.shift + 1, 2 * grid.shift + 1, log_sum.size))
+    inner = slice(1, grid.border.shape[1] - 1)
+    for step in np.flatnonzero(grid.border.any(axis=(1, 2))):
+        done = ahead.value[step].sum(axis=0)[inner] * grid.border[step, inner]
+        done *= np.exp(ahead.log_scale[step] - log_sum)
+        offsets = np.arange(step % 2, 2 * grid.shift + 1, 2)
+        total[offsets, offsets] += done[: offsets.size]
+    return total
 
 
 def count_joint(grid: Lattice, ahead: Sums, log_sum: Array, most: int) -> Array:

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from treeage.alignment.engine import EventGrids, PairSums, align_batch
 from treeage.alignment.lattice import EVENTS, Array, Move, Signals, median, signals
 from treeage.alignment.prior import HIGHEST_SHARE, AlignmentPrior, alignment_model
+from treeage.alignment.trio import LAGS, Trio, align_trios
 from treeage.errors import Fault, InputError, require_nonnegative
 from treeage.pmf import Pmf, freeze_arrays
 
@@ -28,7 +29,16 @@ _LISTED = 0.01  # choice: events less likely than this within three rings are no
 _FEWEST = 5  # choice: fewer rings cannot be told apart
 _STAND_RINGS = 3000.0  # choice: the prior shares count as much as so many rings of the stand
 _STAND_PAIRS = 6.0  # choice: the prior of the correlation counts as much as so many pairs
-_EVENT_TYPES = {"kind": "str", "ring_from_bark": "int64", "prob": "float64", "prob_near": "float64"}
+_EVENT_TYPES = {
+    "kind": "str", "ring_from_bark": "int64", "prob": "float64", "prob_near": "float64", "window_prob": "float64",
+}  # fmt: skip
+Row = tuple[Move, int, float, float, float]
+_PARTNERS = {
+    Move.ABSENT_IN_A: (Move.ABSENT_IN_A, Move.FALSE_IN_B),
+    Move.FALSE_IN_B: (Move.ABSENT_IN_A, Move.FALSE_IN_B),
+    Move.ABSENT_IN_B: (Move.ABSENT_IN_B, Move.FALSE_IN_A),
+    Move.FALSE_IN_A: (Move.ABSENT_IN_B, Move.FALSE_IN_A),
+}  # kinds that put the two counts out of step the same way
 
 
 @dataclass(frozen=True)
@@ -72,7 +82,8 @@ class Alignment:
 
         Columns kind (absent_in_a, absent_in_b, false_in_a, false_in_b), ring_from_bark (1 = outermost, counted in the
         core that has one ring more there; the outer band of a false ring), prob (this kind at this ring), prob_near
-        (this kind within three rings either side); likeliest first.
+        (this kind within three rings either side), window_prob (the two counts go out of step this way within three
+        rings either side, by an absent ring of one core or a false ring of the other); likeliest first.
         """
         return _event_table(self.grids)
 
@@ -80,7 +91,8 @@ class Alignment:
     def best(self) -> pd.DataFrame:
         """Return the single most probable set of events.
 
-        Columns as in `events`, from the bark inward; empty if no event is likelier than not.
+        Columns as in `events`, from the bark inward; empty if no event is likelier than not. `ring_from_bark` is the
+        ring in the middle of the likeliest window of seven rings: the stretch to look at in the wood.
         """
         return _best_events(self.grids)
 
@@ -162,7 +174,13 @@ class Alignment:
         return pd.DataFrame(self.grids.path, index=pd.RangeIndex(1, size + 1, name="ring_a"), columns=columns)
 
 
-def align_cores(widths_a_mm: ArrayLike, widths_b_mm: ArrayLike, *, prior: AlignmentPrior | None = None) -> Alignment:
+def align_cores(
+    widths_a_mm: ArrayLike,
+    widths_b_mm: ArrayLike,
+    *,
+    prior: AlignmentPrior | None = None,
+    reference: ArrayLike | None = None,
+) -> Alignment:
     """Read two cores of one tree against each other.
 
     Parameters
@@ -172,6 +190,10 @@ def align_cores(widths_a_mm: ArrayLike, widths_b_mm: ArrayLike, *, prior: Alignm
         year; one may reach further in. At least 5 rings and a median above 0.
     prior : AlignmentPrior, optional
         Shares of absent and false rings; by default those of two counts that were not crossdated.
+    reference : array-like, shape (k,), optional
+        Mean index of the stand's other trees (`crossdating.reference_series`), innermost first and ending at the same
+        outer year, longer or shorter than the cores, NaN where not known; at least 5 known years. It is taken to have
+        every year: a ring that is absent in both cores shows against it.
 
     Returns
     -------
@@ -210,11 +232,16 @@ def align_cores(widths_a_mm: ArrayLike, widths_b_mm: ArrayLike, *, prior: Alignm
     >>> found.extra_rings_b.median()
     1
     """
-    return align_many([(widths_a_mm, widths_b_mm)], prior=prior)[0]
+    return align_many([(widths_a_mm, widths_b_mm)], prior=prior, references=None if reference is None else [reference])[
+        0
+    ]
 
 
 def align_many(
-    pairs: Sequence[tuple[ArrayLike, ArrayLike]], *, prior: AlignmentPrior | Sequence[AlignmentPrior] | None = None
+    pairs: Sequence[tuple[ArrayLike, ArrayLike]],
+    *,
+    prior: AlignmentPrior | Sequence[AlignmentPrior] | None = None,
+    references: Sequence[ArrayLike | None] | None = None,
 ) -> list[Alignment]:
     """Read many pairs of cores against each other, much faster than one by one.
 
@@ -224,6 +251,8 @@ def align_many(
         Widths of core A and core B of each pair [mm], as in `align_cores`.
     prior : AlignmentPrior or sequence of AlignmentPrior, optional
         One for all or one for each pair.
+    references : sequence of array-like or None, optional
+        Mean index of the stand for each pair, as in `align_cores`; None where there is none.
 
     Returns
     -------
@@ -233,7 +262,7 @@ def align_many(
     Raises
     ------
     InputError
-        As in `align_cores`, or if there are not as many priors as pairs.
+        As in `align_cores`, or if there are not as many priors or references as pairs.
 
     Examples
     --------
@@ -247,7 +276,30 @@ def align_many(
         got, need = f"{len(priors)} priors", f"one for each of {len(pairs)} pairs"
         raise InputError(Fault(got, need, "Pass one prior for all or one for each.", "align_many", 0, "prior"))
     both = [(core_signals(a, name="widths_a_mm"), core_signals(b, name="widths_b_mm")) for a, b in pairs]
-    return [_answer(pair, sums) for pair, sums in zip(both, align_batch(both, priors), strict=True)]
+    stand = [None] * len(pairs) if references is None else list(references)
+    if len(stand) != len(pairs):
+        got, need = f"{len(stand)} references", f"one, or None, for each of {len(pairs)} pairs"
+        raise InputError(Fault(got, need, "Pass as many as pairs.", "align_many", 0, "references"))
+    alone = [at for at, reference in enumerate(stand) if reference is None]
+    found = dict(zip(alone, align_batch([both[at] for at in alone], [priors[at] for at in alone]), strict=True))
+    trios = {at: Trio(*both[at], *reference_signals(each)) for at, each in enumerate(stand) if each is not None}
+    found |= zip(trios, align_trios(list(trios.values()), [priors[at] for at in trios]), strict=True)
+    return [_answer(pair, found[at]) for at, pair in enumerate(both)]
+
+
+def reference_signals(reference: ArrayLike) -> tuple[Signals, NDArray[np.bool_]]:
+    """Signals of a mean index (innermost first, NaN where unknown), outermost first, and where they are known."""
+    values = np.asarray(reference, dtype=np.float64)
+    given = np.isfinite(values)
+    if values.ndim != 1 or given.sum() < _FEWEST:
+        got, need = f"shape {values.shape}, {given.sum()} known", f"one row with at least {_FEWEST} known years"
+        raise InputError(Fault(got, need, "Leave the reference out.", "align_cores", 0, "reference"))
+    values, given = values[::-1], given[::-1]
+    known = given.copy()
+    for back in range(1, LAGS + 1):  # whitening takes the next rings inward
+        known[:-back] &= given[back:]
+    filled = np.where(given, values, 1.0)
+    return core_signals(filled[::-1], name="reference"), known
 
 
 def align_stand(
@@ -378,17 +430,26 @@ def _answer(pair: tuple[Signals, Signals], sums: PairSums) -> Alignment:
 
 def _event_table(grids: EventGrids) -> pd.DataFrame:
     """Every event likely enough within three rings, likeliest first."""
-    rows = []
+    rows: list[Row] = []
     for event in EVENTS:
-        probs = grids.by_ring(event)
+        probs, window = grids.by_ring(event), _window_probs(grids, event)
         near = np.minimum(near_sums(probs), 1.0)
         for ring in np.flatnonzero((near >= _LISTED) & (probs >= _LISTED / 10)):
-            rows.append((event, int(ring) + 1, float(probs[ring]), float(near[ring])))
+            rows.append((event, int(ring) + 1, float(probs[ring]), float(near[ring]), float(window[ring])))
     rows.sort(key=lambda row: (-row[3], -row[2], row[0], row[1]))
     return _frame(rows)
 
 
-def _frame(rows: list[tuple[Move, int, float, float]]) -> pd.DataFrame:
+def _window_probs(grids: EventGrids, event: Move) -> Array:
+    """Probability by ring that within three rings the two counts go out of step the way this event does."""
+    one, two = (grids.by_ring(kind) for kind in _PARTNERS[event])
+    both = np.zeros(max(one.size, two.size))
+    both[: one.size] += one
+    both[: two.size] += two
+    return np.asarray(np.minimum(near_sums(both), 1.0))
+
+
+def _frame(rows: list[Row]) -> pd.DataFrame:
     import pandas as pd
 
     plain = [(event.value, *rest) for event, *rest in rows]
@@ -406,7 +467,7 @@ def _best_events(grids: EventGrids) -> pd.DataFrame:
     changes = [(ring, int(offsets[ring]), int(offsets[ring - 1])) for ring in range(1, offsets.size)]
     changes = [change for change in changes if change[1] != change[2]]
     places = [ring for ring, _, _ in changes]
-    rows: list[tuple[Move, int, float, float]] = []
+    rows: list[Row] = []
     for index, (ring, now, before) in enumerate(changes):
         low = 0 if index == 0 else (places[index - 1] + ring) // 2
         high = offsets.size if index + 1 == len(changes) else (ring + places[index + 1]) // 2
@@ -416,19 +477,19 @@ def _best_events(grids: EventGrids) -> pd.DataFrame:
     return _frame(rows)
 
 
-def _place_event(grids: EventGrids, offset: int, turn: int, low: int, high: int) -> tuple[Move, int, float, float]:
-    kinds = (Move.ABSENT_IN_A, Move.FALSE_IN_B) if turn > 0 else (Move.ABSENT_IN_B, Move.FALSE_IN_A)
-    column = offset + grids.shift
+def _place_event(grids: EventGrids, offset: int, turn: int, low: int, high: int) -> Row:
+    """The window of seven rings that most likely holds a change of offset, given by the ring in its middle."""
+    kinds = _PARTNERS[Move.ABSENT_IN_A if turn > 0 else Move.ABSENT_IN_B]
     lead = offset if turn > 0 else 0  # the ring is one of B: shift the limits, which count rings of A
-    size = grids.events[kinds[0]].shape[0]
-    first, last = min(max(0, low + lead), size - 1), max(1, min(size, high + lead + 1))
-    here = [grids.events[kind][:, column] for kind in kinds]
-    window = near_sums(here[0] + here[1]) + _POINT_WEIGHT * (here[0] + here[1])
-    ring = first + int(np.argmax(window[first : max(first + 1, last)]))
-    near = [near_sums(probs)[ring] for probs in here]
+    window = _window_probs(grids, kinds[0])
+    first, last = min(max(0, low + lead), window.size - 1), max(1, min(window.size, high + lead + 1))
+    points = [np.pad(each, (0, window.size - each.size)) for each in (grids.by_ring(kind) for kind in kinds)]
+    score = window + _POINT_WEIGHT * (points[0] + points[1])
+    ring = first + int(np.argmax(score[first : max(first + 1, last)]))
+    near = [near_sums(probs)[ring] for probs in points]
     kind = kinds[int(np.argmax(near))]
-    probs = grids.by_ring(kind)
-    return kind, ring + 1, float(probs[ring]), float(min(near_sums(probs)[ring], 1.0))
+    prob, within = float(points[kinds.index(kind)][ring]), float(min(near[kinds.index(kind)], 1.0))
+    return kind, ring + 1, prob, within, float(window[ring])
 
 
 def _offset_path(path: Array, shift: int) -> NDArray[np.int64]:

@@ -43,6 +43,8 @@ class AlignmentPrior:
         Probability [per ring], 0 to 0.2, that a year has no ring in the core although it has one in the other.
     false_share_a, false_share_b : float
         Probability [per ring], 0 to 0.2, that one year was counted as two rings in the core.
+    both_share : float
+        Probability [per ring], 0 to 0.2, that a year has no ring in either core; only a reference can show it.
     narrow_share : float
         Share, 0 to 1, of absent rings that prefer narrow years; the rest (a lost piece) fall anywhere.
     correlation_weights : tuple of float, optional
@@ -70,6 +72,7 @@ class AlignmentPrior:
     absent_share_b: float = field(default_factory=lambda: _default("absent"))
     false_share_a: float = field(default_factory=lambda: _default("false"))
     false_share_b: float = field(default_factory=lambda: _default("false"))
+    both_share: float = field(default_factory=lambda: _default("absent") * ring_rate("absent").in_all_cores)
     narrow_share: float = field(default_factory=lambda: float(alignment_model()["narrow_share"]))
     correlation_weights: tuple[float, ...] = field(
         default_factory=lambda: tuple(alignment_model()["correlation_weights"])
@@ -79,7 +82,7 @@ class AlignmentPrior:
 
     def __post_init__(self) -> None:
         faults = []
-        for name in ("absent_share_a", "absent_share_b", "false_share_a", "false_share_b"):
+        for name in ("absent_share_a", "absent_share_b", "false_share_a", "false_share_b", "both_share"):
             faults += _outside(name, getattr(self, name), 0.0, 0.2, "a share of rings from 0 to 0.2")
         faults += _outside("narrow_share", self.narrow_share, 0.0, 1.0, "a share from 0 to 1")
         faults += _outside("max_shift", self.max_shift, 1, 60, "1 to 60 rings")
@@ -96,6 +99,11 @@ class AlignmentPrior:
             raise InputError(faults)
         object.__setattr__(self, "outer_shifts", ReadOnlyDict(shifts))
 
+    @property
+    def one_sided(self) -> bool:
+        """Whether events happen in core A only."""
+        return self.absent_share_b == self.false_share_b == 0 < self.absent_share_a + self.false_share_a
+
     def factors(self, core_a: Signals, core_b: Signals) -> EventFactors:
         """Prior factors ring by ring of two cores; an absent ring is likelier where the other core is narrow."""
         shares = (self.absent_share_a, self.absent_share_b, self.false_share_a, self.false_share_b)
@@ -108,8 +116,12 @@ class AlignmentPrior:
         )
 
     def _narrow(self, other: Signals) -> Array:
+        return self.narrow_factor(other.narrowness)
+
+    def narrow_factor(self, narrowness: Array) -> Array:
+        """Factor on the share of absent rings by how narrow each year is, 1 on average over the years."""
         model = alignment_model()
-        level = np.clip(other.narrowness, model["narrow_low"], model["narrow_high"])
+        level = np.clip(narrowness, model["narrow_low"], model["narrow_high"])
         odds = np.exp(-model["narrow_slope"] * level)
         return np.asarray((1.0 - self.narrow_share) + self.narrow_share * odds / odds.mean())
 

@@ -40,6 +40,8 @@ _NEGLIGIBLE = 3e-3  # choice: joint cases that hold less of the likeliest change
 _SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
 _AT_PITH = 0.5  # choice: rows with more than this at the pith itself are pith hits
 _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
+_RINGS_BESIDE = 10  # choice: inner rings whose mean width stands for that beside the pith
+_STEPS_BESIDE = 4  # the width settles to a few percent
 _ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 _ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, (_WEIGHTS * np.pi / 4).astype(np.float32)  # 0 to a right angle
 _COSINES, _SINES = np.cos(_ANGLES).astype(np.float32), np.sin(_ANGLES).astype(np.float32)
@@ -167,6 +169,18 @@ def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
     """
     along, miss = require_nonnegative("off_axis_radius", along_mm=along_mm, miss_mm=miss_mm)
     return np.asarray(np.hypot(along, miss))
+
+
+def turned_to_pith(widths_mm: Array, distance_mm: Array, miss_mm: Array) -> Array:
+    """Radii (draws, n + 1) [mm] at the start and at the ends of rings measured along cores that miss the pith.
+
+    The innermost ring starts at `distance_mm`, (draws,), from the pith; the line of the core passes it at `miss_mm`, at
+    most that (0: the widths are square to the rings).
+    """
+    miss = np.minimum(miss_mm, distance_mm)[:, None]
+    start = np.sqrt(np.maximum(distance_mm[:, None] ** 2 - miss**2, 0.0))
+    along = start + np.concatenate([[0.0], np.cumsum(widths_mm)])
+    return off_axis_radius(along, np.broadcast_to(miss, along.shape))
 
 
 # ------------------------------------------------------------------ two cores of one stem
@@ -542,6 +556,50 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
         scaled[pith] += ends.pith_near[pith, None] * (near * cells / (near * cells).sum())
         mass[node], evidence[node] = np.where(bounded[:, None], scaled, 0.0), np.where(bounded, total, 1.0)
     return mass, evidence
+
+
+def draw_misses(ends: InnerEnds, distance_mm: Array, widths_mm: Array, rng: np.random.Generator) -> Array:
+    """Draws of how far the line of one core passes beside the pith [mm], given draws of its distance, (draws,).
+
+    A core that passes the pith misses it by its distance less a part of a ring, the innermost whole one being counted;
+    one that stops short, by a part of the distance. widths_mm: as taken along the core, innermost first. At the centre
+    of the prior of `end_distances`; 0 where the core holds the pith.
+    """
+    if ends.word[0] == InnerEnd.PITH:
+        return np.zeros(distance_mm.size)
+    radius = float(ends.assumed_mm[0])
+    offset = offset_share() * radius
+    aside = float(np.hypot(offset, priors.AIM_MM.value))
+    along = float(np.hypot(offset, _radius_sd(ends)[0]))
+    gap = float(ends.radius_mm[0] - ends.length_mm[0])
+    lost = ends.word[0] in (InnerEnd.ROT, InnerEnd.BROKEN) and not ends.seen[0]
+    passes = 0.0 if lost else priors.PASSES_PITH.value
+    rarer = np.exp(-DISTANCE_GRID_MM / priors.SHORT_MM.value)
+    fades = rarer / float(_short(np.array([[aside]]))[0] @ (rarer * grid_cells()))
+    ahead = np.concatenate([[0.0], np.cos(_ANGLES)])  # the core that passes, then angles of cores that stop short
+    across = np.concatenate([[1.0], np.sin(_ANGLES)])
+    distance = distance_mm[:, None]
+    short = 2 * _normal(distance * across[1:] / aside) / aside * distance / priors.SHORT_MM.value * _WEIGHTS
+    short = short * np.interp(distance_mm, DISTANCE_GRID_MM, fades)[:, None]
+    beside = np.interp(distance_mm, DISTANCE_GRID_MM, _beside(np.array([[aside]]))[0])[:, None]
+    weight = np.concatenate([passes * beside, (1 - passes) * short], axis=1)
+    if np.isfinite(gap):
+        weight = weight * np.exp(-0.5 * ((gap - distance * ahead) / along) ** 2)
+    total = np.cumsum(np.maximum(weight, 1e-300), axis=1)
+    picked = (total < rng.random(distance_mm.size)[:, None] * total[:, -1:]).sum(axis=1)
+    inside = rng.random(distance_mm.size) * _ring_beside(widths_mm, float(distance_mm.mean()))
+    return np.asarray(np.where(picked == 0, np.maximum(distance_mm - inside, 0.0), distance_mm * across[picked]))
+
+
+def _ring_beside(widths_mm: Array, distance_mm: float) -> float:
+    """Width of the rings [mm] square to them where a core passes the pith, from the inner widths taken along it."""
+    near = widths_mm[:_RINGS_BESIDE]
+    ring = 0.0
+    for _ in range(_STEPS_BESIDE):
+        miss = max(distance_mm - ring / 2, 0.0)
+        start = np.sqrt(distance_mm**2 - miss**2)
+        ring = float(np.hypot(start + near.sum(), miss) - distance_mm) / near.size
+    return ring
 
 
 def _moved(likelihood: Array, bias: float) -> Array:

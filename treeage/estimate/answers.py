@@ -154,13 +154,10 @@ def collar_mass(years: float, years_sd: float) -> Pmf:
 def variance_shares(by_core: Array, pith: float, height: float, collar: float) -> dict[str, float]:
     """Share of the variance of the establishment year due to each step; they add to 1, or are NaN where it is certain.
 
-    by_core, shape (n_core, 3): variance of each core due to count, distance and growth, split by the law of total
-    variance. The cores are weighted by their precision, and the parts scaled to the variance of the combined pith year.
+    by_core, shape (n_core, 3): what count, distance and growth of each core add to the variance of the tree's pith year
+    (law of total variance, in this order). The parts are scaled to the variance of the combined pith year.
     """
-    totals = [float(sum(parts)) for parts in by_core]
-    certain = [total <= 1e-12 for total in totals]
-    weights = [float(sure) for sure in certain] if any(certain) else [total**-2 for total in totals]
-    parts = np.array([own * weight for own, weight in zip(by_core, weights, strict=True) if weight]).sum(axis=0)
+    parts = by_core.sum(axis=0)
     parts = parts / parts.sum() * pith if parts.sum() > 0 else np.array([0.0, 0.0, pith])
     shares = np.append(parts, [height, collar])
     total = shares.sum()

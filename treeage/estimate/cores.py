@@ -26,6 +26,8 @@ from treeage.distance import (
     InnerEnds,
     arc_likelihood,
     common_arcs_likelihood,
+    draw_distances,
+    draw_misses,
     end_distances,
     inner_ends,
     inside_radius,
@@ -33,8 +35,9 @@ from treeage.distance import (
     point_likelihood,
     radial_length,
     read_likelihoods,
+    turned_to_pith,
 )
-from treeage.pmf import Mass
+from treeage.pmf import Mass, Pmf
 from treeage.results import Flag
 from treeage.rings import InnerGrowth, hidden_width, shared_spreads, visible_growth
 from treeage.schema import (
@@ -42,12 +45,13 @@ from treeage.schema import (
     Dating,
     InnerEnd,
     OuterEnd,
+    WidthsTaken,
     Word,
     column_numbers,
-    columns,
     horizontal_share,
     innermost_year,
 )
+from treeage.tables import cores_with_trees
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -57,6 +61,7 @@ Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Words = NDArray[np.object_]
 
+TURNED_PLACES = 400  # choice: places of the pith over which widths taken along a core are averaged
 MOST_RINGS = 6000  # choice: more missed rings than any tree has
 
 JointCount = tuple[tuple[int, int], tuple[int, int], Array]
@@ -108,12 +113,17 @@ class Cores:
         Count errors, true minus counted.
     bound_only : numpy.ndarray of bool, shape (n_core,)
         The core bounds the pith year and says nothing else.
+    along : numpy.ndarray of bool, shape (n_core,)
+        Widths were taken along the core; those of `widths_mm` are turned to the pith at its expected place.
     most_rings : numpy.ndarray of int, shape (n_core,)
         Missed rings beyond which next to nothing lies.
     flags : tuple of frozenset of Flag
         What a reader must know about the core.
     joint_counts : mapping of str to JointCount
         Joint count errors of the two cores of a tree that were read against each other.
+    drift : mapping of str to Pmf
+        Trees whose counts were read against a stand without crossdated trees, and the count error that all of them
+        share.
     count_levels : tuple of Mass, or None
         Count errors at every level of the reader's rate of miscounts; None where none was counted.
     distance_factor : numpy.ndarray, shape (n_core,), or None
@@ -154,9 +164,11 @@ class Cores:
     width_source: tuple[WidthSource, ...]
     count: Mass
     bound_only: Flags
+    along: Flags
     most_rings: Ints
     flags: tuple[frozenset[Flag], ...]
     joint_counts: Mapping[str, JointCount] = field(default_factory=dict)
+    drift: Mapping[str, Pmf] = field(default_factory=dict)
     count_levels: tuple[Mass, ...] | None = None
     distance_factor: Array | None = None
     wrong: float = field(default_factory=lambda: priors.GROSS_ERROR.value)
@@ -166,7 +178,8 @@ class Cores:
         for value in (*vars(self).values(), *self.widths_mm, *joint):
             if isinstance(value, np.ndarray):
                 value.flags.writeable = False
-        object.__setattr__(self, "joint_counts", MappingProxyType(dict(self.joint_counts)))
+        for name in ("joint_counts", "drift"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     def __len__(self) -> int:
         return int(self.line.size)
@@ -210,24 +223,24 @@ def read_cores(field: Field) -> Cores:
     """Gather what is known about every core of a checked field, each core for itself."""
     table = _joined(field)
     flags: list[set[Flag]] = [set() for _ in range(len(table))]
-    tilt = np.abs(column_numbers(table, "tilt_deg", 0.0))
-    length = _length(table, tilt)
-    radius, radius_sd = _radius(table, field.settings.breast_height_m, flags)
-    widths = _widths(field, table, tilt)
+    widths = _widths(field, table)
+    stem = *_radius(table, field.settings.breast_height_m, flags), _length(table, widths, flags)
     inner_end, dating, outer_end = (
         np.array([kind(word) for word in table[name]], dtype=object)
         for name, kind in (("inner_end", InnerEnd), ("dating", Dating), ("outer_end", OuterEnd))
     )
-    doubt, ends = field.settings.doubt, _ends(field, table, widths, inner_end, (radius, radius_sd, length))
+    doubt, ends = field.settings.doubt, _ends(field, table, widths, inner_end, stem)
     distance = mixed_distances(*end_distances(ends, AimErrors.centre()))
-    _mark_distances(flags, ends, inner_end, np.isfinite(radius))
+    _mark_distances(flags, ends, inner_end, np.isfinite(stem[0]))
+    widths = _turned(widths, along := _words(table, "widths_taken") == WidthsTaken.ALONG, ends, distance)
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
-    growth, width_source, known = _growth(table, (length, radius, radius_sd), widths, distance, flags)
-    mean_width, species = core_mean_width(widths, length, counted), [str(name) for name in table["species"]]
+    growth, width_source, known = _growth(table, stem, widths, distance, flags)
+    mean_width, species = core_mean_width(widths, stem[2], counted), [str(name) for name in table["species"]]
     count, levels = _counts(counted, dating, species, mean_width, doubt["misdated"])
     bound_only = (distance.sum(axis=1) <= 0) | ~(known | (inner_end == InnerEnd.PITH))
     distance = at_pith(distance, bound_only)
     words, number = partial(_words, table), partial(column_numbers, table)
+    lost_sd = number("outer_lost_sd", 0.0)
     return Cores(
         line=table["line"].to_numpy(dtype=np.int64),
         tree=words("tree"),
@@ -244,12 +257,12 @@ def read_cores(field: Field) -> Cores:
         height_m=number("core_height_m"),
         azimuth_deg=number("azimuth_deg"),
         outer_lost=number("outer_lost", 0.0),
-        outer_lost_sd=number("outer_lost_sd", 0.0),
+        outer_lost_sd=lost_sd,
         collar_years=number("collar_years", 0.0),
         collar_years_sd=number("collar_years_sd", 0.0),
-        length_mm=length,
-        radius_mm=radius,
-        radius_sd_mm=radius_sd,
+        length_mm=stem[2],
+        radius_mm=stem[0],
+        radius_sd_mm=stem[1],
         bark_mm=number("bark_mm"),
         young_light=words("young_light"),
         nursery_years=number("nursery_years"),
@@ -259,9 +272,10 @@ def read_cores(field: Field) -> Cores:
         distance=distance,
         growth=growth,
         width_source=width_source,
-        count=_with_lost_rings(count, number("outer_lost_sd", 0.0), dating),
-        count_levels=tuple(_with_lost_rings(level, number("outer_lost_sd", 0.0), dating) for level in levels) or None,
+        count=_with_lost_rings(count, lost_sd, dating),
+        count_levels=tuple(_with_lost_rings(level, lost_sd, dating) for level in levels) or None,
         bound_only=bound_only,
+        along=along,
         most_rings=_most_rings(distance, growth),
         wrong=doubt["wrong_core"],
         flags=tuple(frozenset(own) for own in flags),
@@ -269,15 +283,10 @@ def read_cores(field: Field) -> Cores:
 
 
 def _joined(field: Field) -> pd.DataFrame:
-    """Cores with the columns of their tree, in the order of tree, height and core, and the line they stood on.
-
-    A column that stands in a table where the schema does not have it is never taken for that of the other table.
-    """
-    of_cores, of_trees = ({item.name for item in columns(table)} for table in ("cores", "trees"))
-    trees = field.trees.drop(columns=[name for name in field.trees if name in of_cores - of_trees])
-    own = field.cores.drop(columns=[name for name in field.cores if name in {*trees.columns, *of_trees} - {"tree"}])
-    table = own.assign(line=np.arange(len(own))).merge(trees, on="tree", how="left")
-    return table.sort_values(["tree", "core_height_m", "core"], kind="stable").reset_index(drop=True)
+    """Cores with the columns of their tree, arcs upright, in the order of tree, height and core, and their line."""
+    table = cores_with_trees(field)
+    table = table.sort_values(["tree", "core_height_m", "core"], kind="stable").reset_index(drop=True)
+    return _upright(table, field, np.abs(column_numbers(table, "tilt_deg", 0.0)))
 
 
 def _words(table: pd.DataFrame, name: str) -> Words:
@@ -299,6 +308,7 @@ def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[Flag]])
     scaled = np.isnan(diameter) & np.isfinite(dbh)
     diameter = np.where(scaled, dbh + priors.TAPER.value * above, diameter)
     known = np.isfinite(diameter) & (diameter > 0)
+    _mark(flags, scaled & ~known, Flag.TAPER_BELOW_ZERO)
     radius, radius_sd = np.full((2, len(table)), np.nan)
     bark, bark_sd = column_numbers(table, "bark_mm"), column_numbers(table, "bark_sd_mm")
     if known.any():
@@ -311,16 +321,44 @@ def _radius(table: pd.DataFrame, breast_height_m: float, flags: list[set[Flag]])
     return radius, radius_sd
 
 
-def _length(table: pd.DataFrame, tilt: Array) -> Array:
-    """Horizontal green length of each core [mm]; NaN where it was not measured."""
-    length = column_numbers(table, "core_length_mm")
-    return np.where(np.isfinite(length), radial_length(np.nan_to_num(length), tilt_deg=tilt), np.nan)
+def _upright(table: pd.DataFrame, field: Field, tilt: Array) -> pd.DataFrame:
+    """The table with arcs as they lie across the stem, green: the rise along a tilted core is longer, the chord not."""
+    green: Array = np.full(len(table), 1 / (1 - field.settings.shrinkage_percent / 100))
+    upright = green * horizontal_share(tilt)
+    scale = {"chord_mm": green, "rise_mm": upright, "arc_sd_mm": upright}
+    arcs = {name: column_numbers(table, name) * by for name, by in scale.items()}
+    return table.assign(**arcs, tilt=tilt, green=green)
 
 
-def _widths(field: Field, table: pd.DataFrame, tilt: Array) -> list[Array]:
+def _length(table: pd.DataFrame, widths: list[Array], flags: list[set[Flag]]) -> Array:
+    """Horizontal green length of each core [mm], from a full ring table where it was not measured; else NaN.
+
+    A core that holds the pith needs no length.
+    """
+    length, tilt = column_numbers(table, "core_length_mm"), table["tilt"].to_numpy()
+    length = np.where(np.isfinite(length), radial_length(np.nan_to_num(length), tilt_deg=tilt), np.nan)
+    counted = table["rings_counted"].to_numpy(dtype=np.int64)
+    full = np.array([own.size for own in widths]) == counted
+    summed = np.isnan(length) & full & (_words(table, "inner_end") != InnerEnd.PITH)
+    _mark(flags, summed, Flag.LENGTH_FROM_RINGS)
+    return np.where(summed, [own.sum() for own in widths], length)
+
+
+def _turned(widths: list[Array], along: Flags, ends: InnerEnds, distance: Array) -> list[Array]:
+    """Widths taken along cores that miss the pith, turned to it: the mean over where it may lie."""
+    out = list(widths)
+    for row in np.flatnonzero(along & (distance.sum(axis=1) > 0)):
+        rng = np.random.default_rng(0)  # a fixed quadrature, not a draw of the answer
+        place = draw_distances(distance[row], TURNED_PLACES, rng)
+        miss = draw_misses(ends.take(np.array([row])), place, widths[row], rng)
+        out[row] = np.diff(turned_to_pith(widths[row], place, miss), axis=1).mean(axis=0)
+    return out
+
+
+def _widths(field: Field, table: pd.DataFrame) -> list[Array]:
     """Visible widths, horizontal and green, innermost first."""
     measured = field.ring_widths()
-    scale = horizontal_share(tilt) / (1 - field.settings.shrinkage_percent / 100)
+    scale = horizontal_share(table["tilt"]) * table["green"].to_numpy()
     keys = zip(table["tree"], table["core"], strict=True)
     return [measured.get(key, np.zeros(0)) * factor for key, factor in zip(keys, scale, strict=True)]
 
@@ -374,10 +412,13 @@ def _arcs(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Distan
     arc = READINGS[DistanceSource.ARC]
     chord, rise, reading = arc.values(table)
     own = np.isfinite(chord) & np.isfinite(rise)
-    place, more = _places(table), field.arcs.sort_values(["tree", "core", "ring", "chord_mm", "rise_mm"], kind="stable")
+    place, order = _places(table), ["tree", "core", "ring", "chord_mm", "rise_mm"]
+    more = field.arcs.sort_values(order, kind="stable", ignore_index=True)
+    keys = list(zip(more["tree"], more["core"], strict=True))
+    upright = _upright(more, field, np.array([table["tilt"][place[key]] if key in place else 0.0 for key in keys]))
     arcs: dict[int, list[tuple[float, float, float, float]]] = {}
-    for tree, core, ring, *values in zip(more["tree"], more["core"], more["ring"], *arc.values(more), strict=True):
-        row = place.get((tree, core), -1)
+    for key, ring, *values in zip(keys, more["ring"], *arc.values(upright), strict=True):
+        row = place.get(key, -1)
         beyond = _beyond(widths[row], int(ring)) if row >= 0 else float("nan")
         if np.isfinite(beyond):
             first = [(chord[row], rise[row], reading[row], 0.0)] if own[row] else []
@@ -408,6 +449,10 @@ def _points(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Dist
         beyond = _beyond(widths[row], int(boundary["ring"].min())) if row >= 0 and enough >= FEWEST_POINTS else np.nan
         if np.isfinite(beyond):
             ring, along, across = (boundary[name].to_numpy() for name in ("ring", "x_mm", "y_mm"))
+            along, across = (
+                along * table["green"][row] * horizontal_share(table["tilt"][row]),
+                across * table["green"][row],
+            )
             values[row] = point_likelihood(ring, along, across, beyond_mm=beyond)
             rows[row] = True
     return {DistanceSource.POINTS: (rows, values[rows])} if rows.any() else {}
@@ -435,7 +480,7 @@ def _growth(
 
     A length guessed from the radius errs by the radius, the eccentricity of the pith along the core and the distance.
     """
-    length, radius, radius_sd = measured
+    radius, radius_sd, length = measured
     counted = table["rings_counted"].to_numpy(dtype=np.int64)
     species = [str(name) for name in table["species"]]
     has_rings = np.array([own.size > 0 and own.sum() > 0 for own in widths])

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from treeage import priors
 from treeage.distance import DISTANCE_GRID_MM, AimErrors, end_distances, scale_distance
@@ -35,10 +36,12 @@ from treeage.rings import (
     LOG_STEP,
     DatedSeries,
     RingCalibration,
+    hidden_width,
     missed_ring_mass,
     missed_ring_parts,
     shared_spreads,
     stand_adjustment,
+    typical_distance,
 )
 from treeage.schema import (
     FEWEST_YOUNG_TREES,
@@ -263,6 +266,17 @@ def missed_mass(cores: Cores, rows: Ints, own: SpeciesShared, most: int, *, dist
     mass = np.asarray(mass, dtype=np.float64)
     mass[cores.bound_only[rows]] = 1.0 / mass.shape[2]
     return mass
+
+
+def expected_missed(cores: Cores, rows: Ints, own: SpeciesShared) -> Array:
+    """Missed rings to be expected at every distance of `DISTANCE_GRID_MM`, (n, n_grid): as if widths were lognormal."""
+    calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
+    typical = typical_distance(DISTANCE_GRID_MM, cores.distance[rows])
+    location, scale = hidden_width(cores.growth.take(rows), DISTANCE_GRID_MM, typical, calibration=calibration)
+    spread = np.hypot(scale, np.hypot(own.growth.tree_sd, own.growth.stand_sd))[:, None]
+    middle = np.log(np.maximum(DISTANCE_GRID_MM, 1e-9)) - location
+    rings = ndtr(-middle / spread) + np.exp(middle + spread**2 / 2) * ndtr(middle / spread + spread)  # at least 1
+    return np.asarray(np.where(DISTANCE_GRID_MM > 0, rings, 0.0))
 
 
 def missed_parts(cores: Cores, rows: Ints, own: SpeciesShared, states: StandStates, most: int) -> tuple[Array, Array]:

@@ -18,9 +18,10 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.distance import DISTANCE_GRID_MM, DistanceSource, joint_distances, on_grid, share_a_line
+from treeage.distance import DistanceSource, joint_distances, on_grid, share_a_line
 from treeage.estimate.cores import Cores, JointCount
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, missed_mass, missed_parts
+from treeage.estimate.steps import contributions, spread_by_distance, step_covariances
 from treeage.height import HEIGHT_APART_M
 from treeage.pmf import Mass, Pmf
 from treeage.posterior import (
@@ -30,6 +31,7 @@ from treeage.posterior import (
     TreePosterior,
     added_at_levels,
     added_rings,
+    adrift,
     align_added,
     allowed_share,
     at_nodes,
@@ -83,18 +85,16 @@ def date_trees(
     """
     chosen_lead, dated = leads or {}, {}
     for batch in _batches(cores, shared, _open_trees(cores)):
-        plain = []
-        for tree, its in batch.trees:
-            if _depend(cores, tree, its):
-                dated[tree] = _dependent_tree(cores, tree, batch.of(its), chosen_lead.get(tree))
-            else:
-                plain.append((tree, its))
+        depend = {tree: its for tree, its in batch.trees if _depend(cores, tree, its)}
+        for tree, its in depend.items():
+            dated[tree] = _dependent_tree(cores, tree, batch.of(its), chosen_lead.get(tree))
+        plain = [each for each in batch.trees if each[0] not in depend]
         if plain:
             mine = batch.of(tuple(row for _, its in plain for row in its))
             dated |= _plain_trees(cores, plain, mine, chosen_lead)
         if tick:
             tick(len(batch.trees))
-    return dated
+    return {tree: adrift(each, cores.drift[tree]) if tree in cores.drift else each for tree, each in dated.items()}
 
 
 def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows]) -> Iterator[Array]:
@@ -119,7 +119,8 @@ def side_by_side(
         if not level or on_one_line(cores, rows) or most > reach:
             continue
         index, size = np.asarray(rows), table_size(most)
-        batch = _Batch([], index, own, states, *missed_parts(cores, index, own, states, size))
+        parts = missed_parts(cores, index, own, states, size)
+        batch = _Batch([], index, own, states, *parts, np.zeros(index.size))
         joint = cores.joint_counts.get(str(cores.tree[rows[0]])) if len(rows) == 2 else None
         counts = None if joint is None else [Mass.stack([Pmf.point(0), count_difference(joint, rows).pmf()])]
         masses = batch.at_nodes(batch.added(cores, counts))
@@ -162,12 +163,14 @@ class _Batch:
     states: StandStates
     share: Array  # (n_node, n_core, n_part)
     missed: Array  # (n_core, n_part, n_shift, n)
+    by_distance: Array  # (n_core,): variance of the expected missed rings over the distance, by their squared mean
 
     def of(self, rows: Rows) -> _Batch:
         """The batch of some of the cores."""
         place = {int(row): k for k, row in enumerate(self.rows)}
         own = [place[row] for row in rows]
-        return replace(self, rows=np.asarray(rows), share=self.share[:, own], missed=self.missed[own])
+        told, share, missed = self.by_distance[own], self.share[:, own], self.missed[own]
+        return replace(self, rows=np.asarray(rows), share=share, missed=missed, by_distance=told)
 
     def added(self, cores: Cores, counts: list[Mass] | None = None) -> Mass:
         """Missed rings plus count error, parts at every level of the count: (n_core, n_level, n_part, n_shift, n)."""
@@ -220,7 +223,8 @@ def _batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[_Batch]:
         for first in range(0, len(group), at_once):
             part = group[first : first + at_once]
             rows = np.concatenate([rows for _, rows in part])
-            yield _Batch(part, rows, own, shared.states, *missed_parts(cores, rows, own, shared.states, most))
+            parts = missed_parts(cores, rows, own, shared.states, most)
+            yield _Batch(part, rows, own, shared.states, *parts, spread_by_distance(cores, rows, own))
 
 
 def table_size(rings: int) -> int:
@@ -270,9 +274,12 @@ class _Joint:
     counts: Mapping[int, Mass] | None = None
 
 
-def _posterior(cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, joint: _Joint) -> TreePosterior:
+def _posterior(
+    cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, joint: _Joint, batch: _Batch
+) -> TreePosterior:
     """Put what a tree's cores say together beside what each says alone; missed and alone have a row a core."""
     rows = cores.rows_of[tree]
+    relative = dict(zip(batch.rows.tolist(), batch.by_distance, strict=True))
     informs = tuple(row for row in rows if not cores.bound_only[row])
     each = [rows.index(row) for row in informs]
     rings = tuple(Pmf(0, missed[k]).trim(1e-7) for k in each)
@@ -282,7 +289,9 @@ def _posterior(cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, j
     )
     read = joint.counts or {}
     counts = tuple(read.get(row, cores.count[row]).pmf() for row in informs)
-    parts = [_variance(cores.distance[row], own, count) for row, own, count in zip(informs, rings, counts, strict=True)]
+    told = np.array([relative[row] for row in informs])
+    of = (batch.own, batch.states)
+    parts = contributions(step_covariances(cores, tree, informs, (rings, counts), told, *of))
     return TreePosterior(
         tree=tree,
         species=str(cores.species[rows[0]]),
@@ -295,21 +304,11 @@ def _posterior(cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, j
         alone=years,
         missed=rings,
         counts=counts,
-        variance=np.array(parts),
+        variance=parts,
         conflict_p=joint.conflict_p,
         contradiction=joint.contradiction,
         tie=joint.tie,
     )
-
-
-def _variance(distance: Array, missed: Pmf, count: Pmf) -> tuple[float, float, float]:
-    """Variance of a core's added rings due to count, distance and growth (law of total variance)."""
-    total, mean = missed.var(), float(distance @ DISTANCE_GRID_MM)
-    if mean <= 0 or total <= 0:
-        return count.var(), 0.0, total
-    relative = float(distance @ (DISTANCE_GRID_MM / mean - 1) ** 2)
-    by_distance = min(total, missed.mean() ** 2 * relative)
-    return count.var(), by_distance, total - by_distance
 
 
 # ------------------------------------------------------------------ trees with all cores at one height
@@ -350,7 +349,7 @@ def _plain_trees(cores: Cores, part: Trees, batch: _Batch, leads: Mapping[str, i
                 float(result.conflict_p[index]),
                 bool(result.contradiction[index]),
             )
-            dated[tree] = _posterior(cores, tree, lead, missed_alone[mine], alone[mine], joint)
+            dated[tree] = _posterior(cores, tree, lead, missed_alone[mine], alone[mine], joint, batch)
     return dated
 
 
@@ -439,7 +438,7 @@ def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) ->
         tie,
         read,
     )
-    return _posterior(cores, tree, lead, missed_alone, alone, joint)
+    return _posterior(cores, tree, lead, missed_alone, alone, joint, batch)
 
 
 def _with_rows(count: Mass, others: Mapping[int, Mass]) -> Mass:

@@ -22,6 +22,7 @@ from treeage.pmf import interval_levels
 from treeage.schema import Word
 
 ENOUGH_WIDTHS = 50_000  # Black et al. 2009, abstract: about 50,000 widths a species for a stable boundary line
+LEAST_CHANGE_MM = 0.01  # choice: no absolute threshold lies below one step of a reading
 LINE_BIN_MM = 0.5  # choice: classes of prior growth [mm] in which the upper edge is read, as is common practice
 LINE_TOP = 10  # choice: values averaged at the upper edge of a class, as is common practice
 BLOCK_YEARS = 5  # choice: blocks of the later window, the weakest of which tells whether a change was kept
@@ -281,7 +282,8 @@ class ChangeCriterion:
     kind : {"percent", "absolute", "sustained", "boundary"}
         What is measured.
     moderate, major : float
-        Lowest value of the two classes: percent, mm per year for absolute, percent of the line for boundary.
+        Lowest value of the two classes: percent, mm per year for absolute, percent of the line for boundary. Without a
+        second class (major None) every event is called moderate.
     source : str
         Where the thresholds come from; printed with every table.
     window_years : int, default 10
@@ -304,18 +306,19 @@ class ChangeCriterion:
     name: str
     kind: str
     moderate: float
-    major: float
+    major: float | None
     source: str
     window_years: int = 10
     line: BoundaryLine | None = None
 
     def __post_init__(self) -> None:
         where = "ChangeCriterion"
-        require_positive(where, moderate=self.moderate, major=self.major)
+        major = self.moderate if self.major is None else self.major
+        require_positive(where, moderate=self.moderate, major=major)
         if self.kind not in list(ChangeKind):
             need = f"one of {', '.join(ChangeKind)}"
             raise InputError(Fault(show(self.kind), need, "Choose one.", where, 0, "kind"))
-        if self.major < self.moderate:
+        if major < self.moderate:
             need = f"at least the moderate threshold {self.moderate:g}"
             raise InputError(Fault(show(self.major), need, "Swap the two.", where, 0, "major"))
         if self.kind == ChangeKind.BOUNDARY and self.line is None:
@@ -402,7 +405,7 @@ def common_criteria(widths_mm: Sequence[ArrayLike], *, line: BoundaryLine | None
     Returns
     -------
     tuple of ChangeCriterion
-        percent (25 and 50 %), absolute (1.25 times the standard deviation of all changes), sustained (50 and
+        percent (25 and 50 %), absolute (one class: 1.25 times the standard deviation of all changes), sustained (50 and
         100 %), and boundary (20 and 50 % of the line) if a line is given.
 
     Raises
@@ -420,12 +423,10 @@ def common_criteria(widths_mm: Sequence[ArrayLike], *, line: BoundaryLine | None
     >>> [rule.name for rule in common_criteria([[1.0] * 15 + [1.5] * 15])]
     ['percent', 'absolute', 'sustained']
     """
-    level = absolute_threshold(widths_mm)
+    level = max(absolute_threshold(widths_mm), LEAST_CHANGE_MM)
     criteria = [
         ChangeCriterion("percent", ChangeKind.PERCENT, 25.0, 50.0, f"Nowacki and Abrams 1997, {FROM_MEMORY}"),
-        ChangeCriterion(
-            "absolute", ChangeKind.ABSOLUTE, level, level, f"Fraver and White 2005, 1.25 SD, {FROM_MEMORY}"
-        ),
+        ChangeCriterion("absolute", ChangeKind.ABSOLUTE, level, None, f"Fraver and White 2005, 1.25 SD, {FROM_MEMORY}"),
         ChangeCriterion("sustained", ChangeKind.SUSTAINED, 50.0, 100.0, f"Lorimer and Frelich 1989, {FROM_MEMORY}", 15),
     ]
     if line is not None:
@@ -569,7 +570,7 @@ def find_changes(
             risk[rule.name] += known.tolist()
             decades[rule.name] += np.unique(known // 10 * 10).tolist()
             for position in _peaks(value, rule.moderate, rule.window_years):
-                level = "major" if value[position] >= rule.major else "moderate"
+                level = "major" if rule.major is not None and value[position] >= rule.major else "moderate"
                 rows.append((tree, int(years[position]), rule.name, float(value[position]), level))
     events = pd.DataFrame(rows, columns=["tree", "year", "criterion", "value", "class"])
     at_risk, decade_risk = _tally(risk, "year"), _tally(decades, "decade")

@@ -1,36 +1,37 @@
-"""From ring widths to radii, basal-area increments and diameters by year: of arrays, of one tree, of a field.
+"""From ring widths to radii, basal-area increments and diameters by year: of arrays, and of one tree.
 
 Circle geometry; the proportional and subtractive past diameters follow Bakker (2005); own derivation.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from treeage import priors
 from treeage.display import Result
-from treeage.distance import DistanceSource, draw_distances
+from treeage.distance import turned_to_pith
 from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
-from treeage.estimate import Cores, read_cores
+from treeage.growth.section import (
+    CoreRadii,
+    agreeing_draws,
+    missed_draws,
+    section_curve,
+    stem_factor,
+)
 from treeage.pmf import freeze_arrays, interval_levels
-from treeage.schema import OuterEnd, Word, column_numbers
-from treeage.stand import PastStand, past_stand, trees_by_id
-
-if TYPE_CHECKING:
-    from treeage.results import Ages
-    from treeage.tables import Field
+from treeage.schema import Word
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-THICKEST_BARK = 2.5  # choice: single bark [mm] per cm of diameter, a quarter of the diameter
-DISTANCE_DRAWS = 400  # choice: draws of the distance to the pith of each core
+THICKEST_BARK = 0.9  # choice: no draw of the bark takes more of the radius
+MORE_DRAWS = 5  # choice: distances drawn for each one kept, so that those that agree with the other cores are enough
+HIDDEN_LIKE = 10  # choice: the hidden wood of a core is to its section as its first rings are
 
 
 class RadiusMean(Word):
@@ -87,7 +88,7 @@ def mean_radius(radii_mm: ArrayLike, *, mean: str = "arithmetic") -> Array:
     radii_mm : array-like, shape (..., k)
         Radii [mm], at least 0; the last axis runs over the k cores.
     mean : {"arithmetic", "quadratic", "geometric"}, default "arithmetic"
-        Kind of mean; the default is exact for the two opposite cores that are usual.
+        Kind of mean; the default is right for the two opposite cores that are usual, see the notes.
 
     Returns
     -------
@@ -101,9 +102,10 @@ def mean_radius(radii_mm: ArrayLike, *, mean: str = "arithmetic") -> Array:
 
     Notes
     -----
-    Two opposite radii through an off-centre pith make up one diameter of a circular stem: their arithmetic
-    mean is exact. Several radii spread evenly round the stem sample the area (1/2) * integral of r**2 over
-    the angle: their quadratic mean is exact for the area. The geometric mean is for an ellipse known by its
+    Two opposite radii through a pith that lies off centre along their line make up one diameter of a circular stem:
+    their arithmetic mean is exact. A pith off across the line leaves a chord: at a tenth of the radius the mean is
+    0.5 % short, at a fifth 2 %. Several radii spread evenly round the stem sample the area (1/2) * integral of r**2
+    over the angle: their quadratic mean is exact for the area. The geometric mean is for an ellipse known by its
     half axes.
 
     Examples
@@ -337,11 +339,22 @@ class CoreWidths:
     years : array-like of int, shape (n,)
         Ring years, innermost first, consecutive.
     widths_mm : array-like, shape (n,)
-        Ring widths [mm], at least 0. Leave out an outer ring that is incomplete.
+        Ring widths [mm], at least 0. Leave out an outer ring that is incomplete (beyond_mm).
     pith_distance_mm : float or array-like, shape (draws,), default 0.0
         Distance from the pith to the inner boundary of the innermost ring [mm]; an array holds draws of it.
     pith_distance_sd_mm : float, default 0.0
         Standard deviation of a single distance [mm]; not used with draws.
+    miss_mm : float or array-like, shape (draws,), default 0.0
+        For widths measured along the core: how far its line passes beside the pith [mm], as values that go with those
+        of the distance. 0: the widths are square to the rings.
+    beyond_mm : float or array-like, shape (draws,), default 0.0
+        Wood between the outermost ring given and the bark [mm]: an incomplete ring, or rings lost.
+    beyond_rings : int, default 0
+        Whole rings in that wood; their years are filled in evenly and marked as shown by no core.
+    azimuth_deg : float, optional
+        Direction of the core [degrees]; unknown by default.
+    genus : str, optional
+        Genus, for the rings missed.
 
     Raises
     ------
@@ -358,17 +371,18 @@ class CoreWidths:
     widths_mm: ArrayLike
     pith_distance_mm: ArrayLike = 0.0
     pith_distance_sd_mm: float = 0.0
+    miss_mm: ArrayLike = 0.0
+    beyond_mm: ArrayLike = 0.0
+    beyond_rings: int = 0
+    azimuth_deg: float = float("nan")
+    genus: str | None = None
 
     def __post_init__(self) -> None:
         years = np.asarray(self.years, dtype=np.int64)
-        widths, distance, _ = require_nonnegative(
-            "CoreWidths",
-            widths_mm=self.widths_mm,
-            pith_distance_mm=self.pith_distance_mm,
-            pith_distance_sd_mm=self.pith_distance_sd_mm,
-        )
-        if years.ndim != 1 or years.shape != widths.shape or years.size == 0:
-            got = f"{years.size} years and {widths.size} widths"
+        names = ("widths_mm", "pith_distance_mm", "pith_distance_sd_mm", "miss_mm", "beyond_mm")
+        values = require_nonnegative("CoreWidths", **{name: getattr(self, name) for name in names})
+        if years.ndim != 1 or years.shape != values[0].shape or years.size == 0:
+            got = f"{years.size} years and {values[0].size} widths"
             raise InputError(Fault(got, "one width [mm] for each year", "Align the two.", "CoreWidths", 0, "years"))
         if np.any(np.diff(years) != 1):
             step = int(np.argmax(np.diff(years) != 1))
@@ -376,8 +390,9 @@ class CoreWidths:
             do = "Enter an absent ring as width 0."
             raise InputError(Fault(got, "consecutive years", do, "CoreWidths", 0, "years"))
         object.__setattr__(self, "years", years)
-        object.__setattr__(self, "widths_mm", widths)
-        object.__setattr__(self, "pith_distance_mm", distance)
+        for name, value in zip(names, values, strict=True):
+            if name != "pith_distance_sd_mm":
+                object.__setattr__(self, name, value)
         freeze_arrays(self)
 
     @property
@@ -391,13 +406,19 @@ class CoreWidths:
         A single distance with a standard deviation is drawn from the gamma distribution with these two moments (choice:
         never negative, skewed to the right as arc readings are).
         """
-        distance = np.asarray(self.pith_distance_mm)
+        return self._inner_draws(count, rng)[0]
+
+    def _inner_draws(self, count: int, rng: np.random.Generator) -> tuple[Array, Array]:
+        """Draws of distance and miss that go together."""
+        distance, miss = np.asarray(self.pith_distance_mm), np.asarray(self.miss_mm)
         if distance.ndim:
-            return np.asarray(rng.choice(distance, size=count))
-        if self.pith_distance_sd_mm == 0 or distance == 0:
-            return np.full(count, float(distance))
-        scale = self.pith_distance_sd_mm**2 / float(distance)
-        return np.asarray(rng.gamma(float(distance) / scale, scale, size=count))
+            place = rng.integers(distance.size, size=count)
+            return distance[place], miss[place % miss.size] if miss.ndim else np.full(count, float(miss))
+        drawn = np.full(count, float(distance))
+        if self.pith_distance_sd_mm > 0 and distance > 0:
+            scale = self.pith_distance_sd_mm**2 / float(distance)
+            drawn = rng.gamma(float(distance) / scale, scale, size=count)
+        return drawn, np.resize(miss, count).astype(np.float64)
 
 
 @dataclass(frozen=True)
@@ -409,19 +430,29 @@ class GrowthHistory(Result):
     years : numpy.ndarray of int, shape (n,)
         Ring years.
     cores : numpy.ndarray of int, shape (n,)
-        Number of cores that show the year.
+        Number of cores that show the year; 0 for rings lost outside, whose wood is filled in evenly.
     radius_mm : numpy.ndarray, shape (draws, n)
-        Mean inside-bark radius of the cores at the end of each year [mm].
+        Inside-bark radius of the section on the scale of the cores at the end of each year [mm]; never falls.
     diameter_cm : numpy.ndarray, shape (draws, n)
         Diameter inside the bark [cm]: proportional method when a present diameter is known, else twice the
         radius.
     diameter_subtractive_cm : numpy.ndarray, shape (draws, n)
         Diameter inside the bark by subtraction [cm]; NaN where it has no answer or no present diameter is
         known.
+    diameter_outside_cm : numpy.ndarray, shape (draws, n)
+        Diameter outside the bark [cm]; NaN without a present diameter.
     increment_cm2 : numpy.ndarray, shape (draws, n)
         Basal-area increment [cm2].
-    bark_factor : numpy.ndarray, shape (draws,)
-        Diameter inside over outside the bark; NaN if unknown.
+    ring_mm : numpy.ndarray, shape (n,)
+        Typical ring of the cores by year [mm], without a step where a core comes in.
+    start_cm, now_cm : numpy.ndarray, shape (draws,)
+        Diameter inside the bark at the start of the first ring, and at the bark [cm].
+    now_outside_cm : numpy.ndarray, shape (draws,)
+        Diameter outside the bark today [cm]; NaN without a present diameter.
+    missed_rings : numpy.ndarray, shape (draws,)
+        Rings between the pith and the first ring of `years`.
+    count_ratio : numpy.ndarray, shape (draws,)
+        True over counted rings; 1 where the years are sure.
     scale : float
         Present radius from the diameter over the radius on the cores (median); far from 1: an off-centre
         pith, a core from another height, or a wrong unit. NaN without a diameter.
@@ -436,13 +467,25 @@ class GrowthHistory(Result):
     radius_mm: Array
     diameter_cm: Array
     diameter_subtractive_cm: Array
+    diameter_outside_cm: Array
     increment_cm2: Array
-    bark_factor: Array
+    ring_mm: Array
+    start_cm: Array
+    now_cm: Array
+    now_outside_cm: Array
+    missed_rings: Array
+    count_ratio: Array
     scale: float
     prob: float
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
+
+    @property
+    def pith_year(self) -> Array:
+        """Draws of the year of the first ring round the pith, shape (draws,)."""
+        counted = self.years[-1] + 1 - self.years[0]
+        return np.asarray(np.rint(self.years[-1] + 1 - counted * self.count_ratio) - self.missed_rings)
 
     def at(self, year: int) -> Array:
         """Draws of the inside-bark diameter at the end of a year.
@@ -455,21 +498,42 @@ class GrowthHistory(Result):
         Returns
         -------
         numpy.ndarray, shape (draws,)
-            Diameter [cm]; NaN before the first ring seen on a core, the last value after the last ring.
+            Diameter [cm]; from 0 at the pith to the first ring as if that wood had grown evenly, NaN where the year
+            lies before the pith; that of today after the last ring.
+
+        Notes
+        -----
+        A year is that of the calendar: where the rings were counted, it falls on another ring in every draw.
         """
-        position = int(np.clip(year - self.years[0], -1, self.years.size - 1))
-        if position < 0:
-            return np.full(self.diameter_cm.shape[0], np.nan)
-        return self.diameter_cm[:, position]
+        return self._read(year, self.start_cm, self.diameter_cm, self.now_cm)
+
+    def outside_at(self, year: int) -> Array:
+        """Draws of the diameter outside the bark at the end of a year [cm], (draws,), as `at`; NaN without a bark."""
+        first = self.start_cm * self.diameter_outside_cm[:, 0] / np.maximum(self.diameter_cm[:, 0], 1e-9)
+        return self._read(year, first, self.diameter_outside_cm, self.now_outside_cm)
+
+    def _read(self, year: int, start: Array, by_year: Array, now: Array) -> Array:
+        """Values of the ring curves at a calendar year; with 0 at the pith."""
+        last, draws = int(self.years[-1]), np.arange(start.size)
+        if year > last:
+            return np.array(now)
+        place = by_year.shape[1] - (last - year) / self.count_ratio  # rings since the start of the first one
+        table = np.concatenate([start[:, None], by_year], axis=1)
+        inside = np.clip(place, 0, by_year.shape[1])
+        low = np.minimum(inside.astype(np.int64), by_year.shape[1] - 1)
+        value = table[draws, low] + (inside - low) * (table[draws, low + 1] - table[draws, low])
+        hidden = start * (self.missed_rings + place) / np.maximum(self.missed_rings, 1)
+        value = np.where(place < 0, hidden, value)
+        return np.asarray(np.where(place + self.missed_rings > 1e-9, value, np.nan))
 
     def series(self) -> CoreWidths:
-        """Mean ring series of the tree, for releases and origin.
+        """Ring series of the tree, for releases and origin.
 
         Returns
         -------
         CoreWidths
-            Yearly increments of the mean radius [mm] (median over draws) from the second year on, with draws
-            of the distance to the pith.
+            Typical ring of the cores by year [mm] from the second year on, with draws of the distance to the pith. A
+            core that comes in later makes no step: what it adds to the level is taken back.
 
         Examples
         --------
@@ -477,21 +541,20 @@ class GrowthHistory(Result):
         >>> np.asarray(tree.series().widths_mm).tolist()
         [2.0, 1.0]
         """
-        if self.years.size < 2:
-            got, need = f"{self.years.size} ring(s)", "at least 2 rings"
+        shown = self.cores > 0
+        if shown.sum() < 2:
+            got, need = f"{shown.sum()} ring(s)", "at least 2 rings"
             raise InputError(Fault(got, need, "Leave this tree out.", "GrowthHistory.series", 0, "years"))
-        widths = np.maximum(np.median(np.diff(self.radius_mm, axis=1), axis=0), 0.0)
-        return CoreWidths(self.years[1:], widths, pith_distance_mm=self.radius_mm[:, 0])
+        return CoreWidths(self.years[shown][1:], self.ring_mm[shown][1:], pith_distance_mm=self.radius_mm[:, 0])
 
     def to_frame(self) -> pd.DataFrame:
         """One row a year: cores that show it, then median, lo and hi of each quantity, unit in the name."""
         columns: dict[str, object] = {"year": self.years, "cores": self.cores}
-        outside = self.diameter_cm / self.bark_factor[:, None]
         for name, draws in [
             ("radius_mm", self.radius_mm),
             ("diameter_inside_bark_cm", self.diameter_cm),
             ("diameter_inside_bark_subtractive_cm", self.diameter_subtractive_cm),
-            ("diameter_outside_bark_cm", outside),
+            ("diameter_outside_bark_cm", self.diameter_outside_cm),
             ("basal_area_increment_cm2", self.increment_cm2),
         ]:
             median, low, high = _column_quantiles(draws, interval_levels(self.prob))
@@ -510,8 +573,8 @@ class GrowthHistory(Result):
 def growth_history(
     cores: Sequence[CoreWidths],
     *,
-    diameter_cm: float | None = None,
-    bark_mm: float | None = None,
+    diameter_cm: ArrayLike | None = None,
+    bark_mm: ArrayLike | None = None,
     bark_sd_mm: float = 0.0,
     mean: str = "arithmetic",
     count: int = 400,
@@ -523,14 +586,14 @@ def growth_history(
     Parameters
     ----------
     cores : sequence of CoreWidths
-        The cores of the tree, at one height, ending in the same year.
-    diameter_cm : float, optional
-        Diameter outside the bark at the coring height [cm], above 0; without it the diameter is twice the
-        mean radius.
-    bark_mm : float, optional
-        Single bark thickness [mm], at least 0; needed with diameter_cm.
+        The cores of the tree, at one height.
+    diameter_cm : float or array-like, shape (draws,), optional
+        Diameter outside the bark at the coring height [cm], above 0; an array holds draws of it, a single one is taken
+        to err by `priors.DIAMETER_SHARE`. Without it the diameter is twice the mean radius.
+    bark_mm : float or array-like, shape (draws,), optional
+        Single bark thickness [mm], at least 0, or draws of it; needed with diameter_cm.
     bark_sd_mm : float, default 0.0
-        Standard deviation of the single bark thickness [mm].
+        Standard deviation of a single bark thickness [mm]; not used with draws.
     mean : {"arithmetic", "quadratic"}, default "arithmetic"
         How radii combine: arithmetic for two opposite cores, quadratic for several spread round the stem.
     count : int, default 400
@@ -548,103 +611,118 @@ def growth_history(
     Raises
     ------
     InputError
-        If there is no core, the outer years differ, or a value is out of range.
+        If there is no core, the bark is thicker than the stem, or a value is out of range.
 
     Notes
     -----
-    Where only some cores show a year, the mean radius of that year is the mean present radius of all cores
-    times the share of it that these cores had reached, so a core that starts late makes no jump. With a
-    diameter, all radii are scaled to it (proportional method). The bark ratio of the past is taken as that
-    of today.
+    The radius of the section is one curve. What a core hides inside is reached in proportion to the cores that start
+    earlier, what it lacks outside grows as the others did; distances that fit what the other cores show are drawn more
+    often. The error of one or two radii for the whole section is that measured on pairs of cores (`priors.CORE_STEM`,
+    0 for none), so bands are wider than those of the readings. With a diameter, all radii are scaled to it at the bark
+    (proportional method), with the errors of tape and bark. Bark is taken to have grown as a power of the inside
+    radius (`priors.BARK_POWER`).
 
     Examples
     --------
     >>> tree = growth_history([CoreWidths([2001, 2002, 2003], [2.0, 2.0, 1.0], pith_distance_mm=5.0)])
-    >>> tree.radius_mm[0].tolist(), tree.sentence()
-    ([7.0, 9.0, 10.0], '2001-2003, 1 core(s): diameter inside the bark 2.0 cm at the end, mean ring 1.50 mm.')
+    >>> np.median(tree.radius_mm, axis=0).round(), tree.sentence()
+    (array([ 7.,  9., 10.]), '2001-2003, 1 core(s): diameter inside the bark 2.0 cm at the end, mean ring 1.50 mm.')
     """
-    _check_cores(cores, mean)
+    if not cores:
+        raise InputError(Fault("no core", "at least one core", "Pass its widths.", "growth_history", 0, "cores"))
+    if mean not in (RadiusMean.ARITHMETIC, RadiusMean.QUADRATIC):
+        raise InputError(Fault(show(mean), "arithmetic or quadratic", "Choose one.", "growth_history", 0, "mean"))
     require_probability("growth_history", prob=prob)
     rng = np.random.default_rng(seed)
-    outer = cores[0].outer_year
-    size = max(np.asarray(core.years).size for core in cores)
-    starts, ends, seen = _mean_section(cores, size, mean, count, rng)
-    now = ends[:, -1]
-    inside, factor, scale = now / 5.0, np.full(count, np.nan), float("nan")  # twice the radius in cm
-    subtractive = np.full(ends.shape, np.nan)
+    parts, extra, missed = _radii(cores, count, rng)
+    found = section_curve(parts, quadratic=mean == RadiusMean.QUADRATIC)
+    kept = _kept(cores)
+    shown = found.shown.copy()
+    for own, (core, keeps) in enumerate(zip(cores, kept, strict=True)):
+        shown[own, core.outer_year - found.first + 1 :] &= not keeps
+    factor = stem_factor(shown, [core.azimuth_deg for core in cores], count, rng)
+    rings = np.diff(np.concatenate([found.start_mm[:, None], found.radius_mm], axis=1), axis=1) * factor
+    start = found.start_mm * factor[:, :HIDDEN_LIKE].mean(axis=1)
+    ends = start[:, None] + np.cumsum(rings, axis=1)
+    now = ends[:, -1] + extra
+    inside, outside, bark = now / 5.0, np.full(count, np.nan), np.full(count, np.nan)  # twice the radius in cm
+    subtractive, scale = np.full(ends.shape, np.nan), float("nan")
     if diameter_cm is not None:
-        inside = _inside_draws(diameter_cm, bark_mm, bark_sd_mm, count, rng)
-        factor, scale = inside / diameter_cm, float(np.median(5.0 * inside / now))
-        growth_since = np.maximum(now[:, None] - ends, 0.0)
-        subtractive = past_diameter_subtractive(inside[:, None], growth_since_mm=growth_since)
-    start_cm, end_cm = (
-        past_diameter_proportional(inside[:, None], radius_then_mm=radii, radius_now_mm=now[:, None])
-        for radii in (starts, ends)
-    )
+        outside, bark = _stem_draws(diameter_cm, bark_mm, bark_sd_mm, count, rng)
+        inside = inside_bark_diameter(outside, bark)
+        scale = float(np.median(5.0 * inside / now))
+        subtractive = past_diameter_subtractive(inside[:, None], growth_since_mm=np.maximum(now[:, None] - ends, 0.0))
+    share = np.concatenate([start[:, None], ends], axis=1) / now[:, None]
+    diameter = inside[:, None] * share
+    power = np.clip(rng.normal(priors.BARK_POWER.value, priors.BARK_POWER_SD.value, count), 0.0, None)
     return GrowthHistory(
-        years=np.arange(outer - size + 1, outer + 1),
-        cores=seen,
+        years=np.arange(found.first, found.first + ends.shape[1]),
+        cores=shown.sum(axis=0),
         radius_mm=ends,
-        diameter_cm=end_cm,
+        diameter_cm=diameter[:, 1:],
         diameter_subtractive_cm=subtractive,
-        increment_cm2=_ring_areas(start_cm / 2.0, end_cm / 2.0),
-        bark_factor=factor,
+        diameter_outside_cm=diameter[:, 1:] + 0.2 * bark[:, None] * share[:, 1:] ** power[:, None],
+        increment_cm2=_ring_areas(diameter[:, :-1] / 2.0, diameter[:, 1:] / 2.0),
+        ring_mm=found.ring_mm,
+        start_cm=diameter[:, 0],
+        now_cm=inside,
+        now_outside_cm=outside,
+        missed_rings=missed,
+        count_ratio=np.ones(count),
         scale=scale,
         prob=prob,
     )
 
 
-def _check_cores(cores: Sequence[CoreWidths], mean: str) -> None:
-    where = "growth_history"
-    if not cores:
-        raise InputError(Fault("no core", "at least one core", "Pass its widths.", where, 0, "cores"))
-    if mean not in (RadiusMean.ARITHMETIC, RadiusMean.QUADRATIC):
-        raise InputError(Fault(show(mean), "arithmetic or quadratic", "Choose one.", where, 0, "mean"))
-    ends = sorted({core.outer_year for core in cores})
-    if len(ends) > 1:
-        got = f"outer years {', '.join(map(str, ends))}"
-        raise InputError(Fault(got, "one outer year", "Cut the longer core to the shorter one.", where, 0, "cores"))
+def _kept(cores: Sequence[CoreWidths]) -> list[bool]:
+    """Cores whose lost rings are filled in: the one that then reaches furthest, if none shows these years."""
+    reach = [core.outer_year + core.beyond_rings for core in cores]
+    best = max(range(len(cores)), key=lambda own: (reach[own], -cores[own].beyond_rings))
+    return [own == best and core.beyond_rings > 0 for own, core in enumerate(cores)]
 
 
-def _mean_section(
-    cores: Sequence[CoreWidths], size: int, mean: str, count: int, rng: np.random.Generator
-) -> tuple[Array, Array, Ints]:
-    """Mean radius at the start and the end of each of the last `size` years, (draws, size), and the cores that show it.
+def _radii(cores: Sequence[CoreWidths], count: int, rng: np.random.Generator) -> tuple[list[CoreRadii], Array, Array]:
+    """The cores in draws, the wood outside the last ring [mm], and the rings missed by the earliest core."""
+    inner = [core._inner_draws(MORE_DRAWS * count, rng) for core in cores]
+    firsts = [int(np.asarray(core.years)[0]) for core in cores]
+    agreed = agreeing_draws(
+        firsts, [np.asarray(core.widths_mm) for core in cores], [one for one, _ in inner], count, rng
+    )
+    parts, extra = [], []
+    last = max(core.outer_year + core.beyond_rings * keeps for core, keeps in zip(cores, _kept(cores), strict=True))
+    for core, (distance, miss), keeps in zip(cores, inner, _kept(cores), strict=True):
+        radii = turned_to_pith(np.asarray(core.widths_mm), distance[agreed], miss[agreed])
+        widths, beyond = np.diff(radii, axis=1), np.asarray(core.beyond_mm)
+        beyond = np.resize(beyond, count)
+        if keeps:
+            each = np.repeat((beyond / core.beyond_rings)[:, None], core.beyond_rings, axis=1)
+            widths, beyond = np.concatenate([widths, each], axis=1), np.zeros(count)
+        parts.append(CoreRadii(int(np.asarray(core.years)[0]), radii[:, 0], widths, core.azimuth_deg))
+        if parts[-1].last == last:
+            extra.append(beyond)
+    lead = cores[int(np.argmin(firsts))]
+    missed = missed_draws(np.asarray(lead.widths_mm), parts[int(np.argmin(firsts))].start_mm, lead.genus, rng)
+    return parts, np.mean(extra, axis=0), missed
 
-    Where only some cores show a year: the mean present radius of all cores times the share of it these had reached.
-    """
-    ends = [ring_radii(core.widths_mm, pith_distance_mm=core.distance_draws(count, rng)) for core in cores]
-    starts = [np.maximum(end - np.asarray(core.widths_mm), 0.0) for end, core in zip(ends, cores, strict=True)]
-    first = [size - end.shape[1] for end in ends]
-    now = mean_radius(np.stack([end[:, -1] for end in ends], axis=-1), mean=mean)
-    sections = np.empty((2, count, size))
-    seen = np.zeros(size, dtype=np.int64)
-    for low, high in pairwise([*sorted(set(first)), size]):
-        shown = [at for at, own in enumerate(first) if own <= low]
-        whole = mean_radius(np.stack([ends[at][:, -1] for at in shown], axis=-1), mean=mean)
-        for section, radii in zip(sections, (starts, ends), strict=True):
-            parts = [radii[at][:, low - first[at] : high - first[at]] for at in shown]
-            reached = mean_radius(np.stack(parts, axis=-1), mean=mean) / whole[:, None]
-            section[:, low:high] = now[:, None] * reached
-        seen[low:high] = len(shown)
-    return sections[0], sections[1], seen
 
-
-def _inside_draws(
-    diameter_cm: float, bark_mm: float | None, bark_sd_mm: float, count: int, rng: np.random.Generator
-) -> Array:
-    """Draws of the inside-bark diameter [cm]; bark kept from 0 to `THICKEST_BARK`."""
+def _stem_draws(
+    diameter_cm: ArrayLike, bark_mm: ArrayLike | None, bark_sd_mm: float, count: int, rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """Draws of the diameter outside the bark [cm] and of the single bark [mm], which leaves a stem inside."""
     where = "growth_history"
     if bark_mm is None:
         do = "Give bark_mm, 0 for a diameter that is already inside the bark."
         raise InputError(Fault("a diameter without bark", "single bark thickness [mm]", do, where, 0, "bark_mm"))
-    require_positive(where, diameter_cm=diameter_cm)
-    require_nonnegative(where, bark_mm=bark_mm, bark_sd_mm=bark_sd_mm)
-    thickest = THICKEST_BARK * diameter_cm
-    if bark_mm > thickest:
-        need = f"at most a quarter of the diameter, {thickest:g} mm"
-        raise InputError(Fault(show(bark_mm), need, "Check the unit and single thickness.", where, 0, "bark_mm"))
-    return inside_bark_diameter(diameter_cm, np.clip(rng.normal(bark_mm, bark_sd_mm, size=count), 0.0, thickest))
+    (diameter,) = require_positive(where, diameter_cm=diameter_cm)
+    bark, spread = require_nonnegative(where, bark_mm=bark_mm, bark_sd_mm=bark_sd_mm)
+    if np.median(bark) >= 5.0 * np.median(diameter):
+        need = f"less than half the diameter, {5.0 * np.median(diameter):g} mm"
+        do = "Check the unit and single thickness."
+        raise InputError(Fault(show(float(np.median(bark))), need, do, where, 0, "bark_mm"))
+    tape = 1 + priors.DIAMETER_SHARE.value * rng.standard_normal(count)
+    outside = np.resize(diameter, count) if diameter.ndim else float(diameter) * np.maximum(tape, 0.5)
+    drawn = np.resize(bark, count) if bark.ndim else rng.normal(float(bark), float(spread), size=count)
+    return outside, np.clip(drawn, 0.0, THICKEST_BARK * 5.0 * outside)
 
 
 def _column_quantiles(draws: Array, probs: list[float]) -> Array:
@@ -655,164 +733,3 @@ def _column_quantiles(draws: Array, probs: list[float]) -> Array:
     if keep.any():
         out[:, keep] = np.nanquantile(draws[:, keep], probs, axis=0)
     return out
-
-
-# ------------------------------------------------------------------ the trees of a field
-
-
-def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str, GrowthHistory]:
-    """Growth by year of every tree of a field that has ring widths.
-
-    Parameters
-    ----------
-    field : Field
-        Checked tables with rings.csv.
-    prob : float, default 0.9
-        Probability of the intervals.
-    seed : int, default 0
-        Seed of the draws.
-
-    Returns
-    -------
-    dict of str to GrowthHistory
-        By tree, in the order of tree ids; trees without widths, or whose distance to the pith nothing
-        bounds, are left out.
-
-    Raises
-    ------
-    InputError
-        If prob is not between 0 and 1.
-
-    Notes
-    -----
-    Only cores that reach the tree's last ring year are used, since a core that lost outer rings has no
-    radius at the bark; the ring of an incomplete outer end is dropped, its year counts in the age only. Two
-    cores are averaged arithmetically, three or more by the quadratic mean. Years of counted cores are as
-    uncertain as their count.
-
-    Examples
-    --------
-    >>> import tempfile, treeage
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     field_folder, _ = treeage.example_field(folder + "/field")
-    ...     growth = field_growth(treeage.read_field(field_folder))
-    >>> int(growth["T17"].years[0]), int(growth["T17"].years[-1]), int(growth["T17"].cores.max())
-    (1814, 2024, 2)
-    """
-    cores = read_cores(field)
-    known = [source != DistanceSource.NOTHING for source in cores.source]
-    usable = {
-        tree: [row for row in rows if cores.widths_mm[row].any() and known[row] and not cores.bound_only[row]]
-        for tree, rows in cores.rows_of.items()
-    }
-    return {tree: _one_tree(cores, rows, prob, seed) for tree, rows in usable.items() if rows}
-
-
-def _one_tree(cores: Cores, rows: list[int], prob: float, seed: int) -> GrowthHistory:
-    """Growth of one tree from those of its cores that reach its last ring year."""
-    last = cores.outer_year[rows].max()
-    rows = [row for row in rows if cores.outer_year[row] == last]
-    drop = bool((cores.outer_end[rows] == OuterEnd.INCOMPLETE).any())
-    series = [_core(cores, row, drop, seed) for row in rows if cores.widths_mm[row].size > int(drop)]
-    row = rows[0]
-    radius, radius_sd = float(cores.radius_mm[row]), float(cores.radius_sd_mm[row])
-    mean = RadiusMean.ARITHMETIC if len(series) < 3 else RadiusMean.QUADRATIC
-    if not np.isfinite(radius):
-        return growth_history(series, mean=mean, prob=prob, seed=seed)
-    bark = float(np.nan_to_num(cores.bark_mm[row]))
-    return growth_history(
-        series,
-        diameter_cm=(radius + bark) / 5.0,
-        bark_mm=bark,
-        bark_sd_mm=radius_sd if np.isfinite(radius_sd) else 0.0,
-        mean=mean,
-        prob=prob,
-        seed=seed,
-    )
-
-
-def _core(cores: Cores, row: int, drop: bool, seed: int) -> CoreWidths:
-    """Widths of one core with draws of its distance."""
-    distance = draw_distances(cores.distance[row], DISTANCE_DRAWS, np.random.default_rng([seed, row]))
-    widths, outer = cores.widths_mm[row], int(cores.outer_year[row])
-    years = np.arange(outer - widths.size + 1, outer + 1)
-    last = widths.size - int(drop)
-    return CoreWidths(years[:last], widths[:last], pith_distance_mm=distance)
-
-
-def past_trees(
-    ages: Ages,
-    year: int,
-    *,
-    growth: Mapping[str, GrowthHistory] | None = None,
-    count: int = 2000,
-    prob: float | None = None,
-    seed: int = 0,
-) -> PastStand:
-    """Reconstruct the stand of the dated trees at a past date.
-
-    Parameters
-    ----------
-    ages : Ages
-        Answer of `estimate_ages` or `fit_hierarchical`.
-    year : int
-        Past date: end of that growing season.
-    growth : mapping of str to GrowthHistory, optional
-        Growth by tree (`field_growth`); trees without it are taken to have grown steadily.
-    count : int, default 2000
-        Joint draws.
-    prob : float, optional
-        Probability of the intervals; that of the ages by default.
-    seed : int, default 0
-        Seed.
-
-    Returns
-    -------
-    PastStand
-        Presence and diameter of each tree, density and basal area.
-
-    Raises
-    ------
-    InputError
-        If no tree is dated, or the year is not before the last ring.
-
-    Notes
-    -----
-    The past diameter at breast height is the present one times the share that the coring height had reached:
-    the proportional method, with the bark ratio and the taper of today.
-
-    Examples
-    --------
-    >>> import tempfile, treeage
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     field_folder, _ = treeage.example_field(folder + "/field")
-    ...     field = treeage.read_field(field_folder)
-    >>> stand = past_trees(treeage.estimate_ages(field), 1950, growth=field_growth(field), count=300)
-    >>> stand.totals()["quantity"].tolist()
-    ['trees', 'basal area [m2]', 'quadratic diameter [cm]']
-    """
-    names = list(ages.trees)
-    if not names:
-        raise InputError(Fault("no dated tree", "at least one", "Date some trees.", "past_trees", 0, "ages"))
-    draws = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
-    survey = max(int(ages[name].outer_year) for name in names)
-    table = trees_by_id(ages.tree_table).reindex(names)
-    now = column_numbers(table, "dbh_cm")
-    then: Array = np.full((DISTANCE_DRAWS, len(names)), np.nan)
-    for column, name in enumerate(names):
-        history = (growth or {}).get(name)
-        if history is not None:
-            share = history.at(year) / history.diameter_cm[:, -1]
-            then[:, column] = np.resize(share, DISTANCE_DRAWS) * now[column]
-    weights = column_numbers(table, "trees_per_ha")
-    known = bool(np.all(np.isfinite(weights) & (weights > 0)))
-    return past_stand(
-        draws,
-        year,
-        survey_year=survey,
-        diameter_now_cm=now,
-        diameter_then_cm=then,
-        trees_per_ha=weights if known else None,
-        trees=names,
-        prob=ages.prob if prob is None else prob,
-    )

@@ -236,7 +236,7 @@ def fit_hierarchical(
     prob, seed = require_level("fit_hierarchical", "prob", prob), require_seed("fit_hierarchical", seed)
     chosen, used = sampling or Sampling(), priors or LearningPriors()
     _check_sampling(chosen)
-    cores, exact, events = prepare(field, from_stand=from_stand, from_pairs=from_pairs)
+    cores, exact, counted = prepare(field, from_stand=from_stand, from_pairs=from_pairs)
     data = stand_data(field, cores, exact)
     inference = _fit(data, used, chosen, seed=seed, tick=tick)
     draws = spread_draws(inference, NODES)
@@ -269,7 +269,7 @@ def fit_hierarchical(
             "priors": used.table(),
             "core_checks": core_checks(answers),
             "diagnosis": diagnosis,
-            "ring_events": events,
+            **counted,
             "seen": what_was_seen(cores, exact),
             **open_data_tables(field, prob),
         },

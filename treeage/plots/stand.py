@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 YEAR = "Establishment year"
 MOST_BINS = 80  # choice: narrower bars than this show the chance of the draws
 APART = 4.0  # choice: standard deviations between the lines of two cores, so that they do not cross
+NEAR_RINGS = 3  # of the windows of `Alignment.best`
 SEEN = 0.02  # choice: offsets that never reach this are left out of the axis
 EVENT_MARKS = {"absent_in_a": "v", "absent_in_b": "^", "false_in_a": "x", "false_in_b": "+"}
 
@@ -318,7 +319,7 @@ def plot_origins(result: OriginTable, *, ax: Axes | None = None) -> Axes:
 
 
 def plot_in_line(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
-    """Draw the two series side by side as the best set of events lays them, with the events marked.
+    """Draw the two series side by side as the best set of events lays them, with the windows to look at shaded.
 
     Parameters
     ----------
@@ -344,9 +345,9 @@ def plot_in_line(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
         near = min(rows, key=lambda row: abs(year[row] - event["ring_from_bark"]), default=None)
         place = year[near] if near is not None else float(event["ring_from_bark"])
         side = APART if kind.endswith("_a") else -APART
-        ax.axvline(place, color=PALE, linewidth=3, zorder=0)
+        ax.axvspan(place - NEAR_RINGS - 0.5, place + NEAR_RINGS + 0.5, color=PALE, linewidth=0, zorder=0)
         ax.plot(place, side, EVENT_MARKS[kind], color=WARM, markersize=8, markeredgewidth=2, zorder=3)
-        words = f"{kind.split('_', maxsplit=1)[0]}, p {event['prob_near']:.2f}"
+        words = f"{kind.split('_', maxsplit=1)[0]}, window of seven rings p {event['window_prob']:.2f}"
         rise = 8 + 9 * (number % 3)  # near events do not write over each other
         away = rise if kind.endswith("_a") else -rise - 6
         ax.annotate(words, (place, side), (4, away), textcoords="offset points", color=WARM, fontsize=8)

@@ -4,7 +4,8 @@
 from treeage.schema.catalogue import (
     DOUBT_KEYS, CORE_HEIGHT, Column, Counts, CountsFrom, Dating, FROM_YOUNG_TREES, FigureUse, HEMISPHERES, HeightChoice,
     INPUT_TABLES, InnerEnd, Interval, OuterEnd, REQUIRED_TABLES, ROOT_COLLAR, SETTINGS_FILE, SETTINGS_SECTIONS,
-    SITE_KEYS, SeedlingSampling, Tip, TreeOrigin, Word, column, column_numbers, columns, columns_text,
+    SITE_KEYS, SeedlingSampling, Tip, TreeOrigin, TreeStatus, WidthsTaken, Word, column,
+    column_numbers, columns, columns_text,
     default_columns, genus_of, horizontal_share, innermost_year, nearest, nomenclature,
 )
 from treeage.schema.limits import (
@@ -19,7 +20,8 @@ __all__ = [
     "HeightChoice", "INPUT_TABLES",
     "InnerEnd", "Interval", "MEAN_WIDTH", "OuterEnd", "REQUIRED_TABLES", "RING_WIDTH", "ROOT_COLLAR",
     "SEEDLING_REACH", "SETTINGS_FILE", "SETTINGS_SECTIONS", "SITE_KEYS", "SeedlingSampling", "Tip", "TreeOrigin",
-    "Word", "check_distances", "check_widths", "column", "column_in_other_unit", "column_numbers", "columns",
+    "TreeStatus", "WidthsTaken", "Word",
+    "check_distances", "check_widths", "column", "column_in_other_unit", "column_numbers", "columns",
     "columns_text", "default_columns", "genus_of", "height_faults", "horizontal_share", "innermost_year", "nearest",
     "nomenclature", "ratio_slip", "slip", "unit_named", "width_slip", "word_of",
 ]

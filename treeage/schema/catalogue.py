@@ -138,6 +138,32 @@ class InnerEnd(Word):
     BROKEN = auto()
 
 
+class WidthsTaken(Word):
+    """How ring widths were taken; the words of the column `widths_taken`.
+
+    Examples
+    --------
+    >>> WidthsTaken("along") is WidthsTaken.ALONG
+    True
+    """
+
+    SQUARE = auto()
+    ALONG = auto()
+
+
+class TreeStatus(Word):
+    """Whether a tree was alive when it was cored; the words of the column `status`.
+
+    Examples
+    --------
+    >>> TreeStatus.DEAD == "dead"
+    True
+    """
+
+    LIVE = auto()
+    DEAD = auto()
+
+
 class OuterEnd(Word):
     """What the outer end of a core shows; the words of the column `outer_end`.
 

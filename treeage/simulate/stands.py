@@ -15,11 +15,12 @@ import numpy as np
 from treeage.errors import Fault, InputError
 from treeage.height import whole_seasons
 from treeage.priors import data_text
-from treeage.schema import Dating, HeightChoice, SeedlingSampling, TreeOrigin, columns, horizontal_share
+from treeage.schema import Dating, HeightChoice, SeedlingSampling, TreeOrigin, WidthsTaken, columns, horizontal_share
 from treeage.simulate.reading import INNER_RINGS, Series, Traces, draw_dating, read_cores, read_traces
 from treeage.simulate.trees import (
     CROWN_CLASSES,
     Flags,
+    Floats,
     Scenario,
     Species,
     Strings,
@@ -314,6 +315,7 @@ def _cores_table(
         **traces.columns,
         "inner_width_mm": np.where(measured, np.nan, np.round(np.maximum(inner, SMALLEST_WIDTH_MM), 2)),
         "inner_width_rings": np.where(measured, np.nan, inner_rings),
+        "widths_taken": np.full(count, recipe.reading.widths_taken.value),
     }
     return _frame("cores", values, count)
 
@@ -326,7 +328,9 @@ def _rings_table(
     sizes = np.array([series[core].widths_mm.size for core in which], dtype=np.int64)
     owner = np.repeat(which, sizes)
     ring = np.arange(owner.size) - np.repeat(np.cumsum(sizes) - sizes, sizes) + 1
-    widths = np.concatenate([series[core].widths_mm for core in which] or [np.zeros(0)])
+    along = recipe.reading.widths_taken == WidthsTaken.ALONG
+    taken = [_along(cores, int(core), series[core]) if along else series[core].widths_mm for core in which]
+    widths = np.concatenate(taken or [np.zeros(0)])
     recorded = np.round(widths / horizontal_share(cores.tilt_deg[owner]), 2)
     recorded = np.where(widths > 0, np.maximum(recorded, SMALLEST_WIDTH_MM), 0.0)
     year = recipe.outer_year - np.repeat(sizes, sizes) + ring
@@ -339,6 +343,13 @@ def _rings_table(
         "width_mm": recorded,
     }
     return _frame("rings", values, owner.size)
+
+
+def _along(cores: VirtualCores, core: int, series: Series) -> Floats:
+    """Widths [mm] of one core measured along it: its line passes the pith at a distance."""
+    ends = cores.distance_mm[core] + np.concatenate([[0.0], np.cumsum(series.widths_mm)])
+    miss = min(cores.miss_mm[core], cores.distance_mm[core])
+    return np.asarray(np.diff(np.sqrt(np.maximum(ends**2 - miss**2, 0.0))))
 
 
 def _seedlings_table(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> pd.DataFrame:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from treeage.errors import Fault, InputError, show
 from treeage.height import HeightCurve, height_curve, whole_seasons
-from treeage.schema import Word
+from treeage.schema import WidthsTaken, Word
 
 
 class CountErrors(Word):
@@ -136,6 +136,7 @@ class Reading:
     ray_share: float = 0.1  # by wood rays
     direct_share: float = 0.1  # as a direct distance
     bark_sd_mm: float = 2.0  # error of the bark thickness
+    widths_taken: WidthsTaken = WidthsTaken.SQUARE  # how ring widths are measured
     measured_share: float = 0.9  # crossdated and lab-counted cores measured ring by ring; the others have a mean width
 
 

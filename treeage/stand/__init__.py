@@ -1,7 +1,7 @@
 """The history of a stand from joint draws of its trees' dates; ages of trees without cores; weights of samples."""
 
 # fmt: off
-from treeage.stand.diameter import AgeFromDiameter, age_from_diameter
+from treeage.stand.diameter import FEWEST_CORED, AgeFromDiameter, age_from_diameter
 from treeage.stand.history import StandHistory, dated_events, stand_history, trees_by_id
 from treeage.stand.past import EventResponse, PastStand, StandOrigin, after_events, past_stand, stand_origin
 from treeage.stand.pulses import PulseHistory, find_pulses
@@ -13,7 +13,8 @@ from treeage.stand.structure import (
 )
 
 __all__ = [
-    "AgeFromDiameter", "AgeStructure", "EventResponse", "PastStand", "PulseHistory", "RecruitmentHistory", "SplitDraws",
+    "AgeFromDiameter", "AgeStructure", "EventResponse", "FEWEST_CORED",
+    "PastStand", "PulseHistory", "RecruitmentHistory", "SplitDraws",
     "StandHistory", "StandOrigin", "StaticModels", "after_events", "age_from_diameter", "age_structure",
     "chance_to_meet", "dated_events", "effective_trees", "expansion_fixed_area", "expansion_nearest_trees",
     "find_pulses", "past_stand", "recruitment_history", "seen_cells", "sharpened_dates", "split_shared",

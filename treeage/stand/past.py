@@ -58,13 +58,16 @@ class PastStand(Result):
     diameter_cm : numpy.ndarray, shape (draws, n)
         Diameter at that date [cm]; NaN where the tree was not there.
     method : tuple of str
-        How each tree's past diameter was found: widths, steady growth, or unknown.
+        How each tree's past diameter was found: widths, first ring (before it), growth of other trees, steady growth,
+        or unknown.
     trees_per_ha : numpy.ndarray, shape (n,)
         Trees per hectare that each tree stands for; 1 where totals are per sample.
     per : str
         "per ha" or "in the sample".
     prob : float
         Probability of the intervals.
+    notes : tuple of str
+        What else to say of the trees; printed with the sentence.
     """
 
     _caveats = (CAVEAT,)
@@ -77,6 +80,7 @@ class PastStand(Result):
     trees_per_ha: Array
     per: str
     prob: float
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -131,8 +135,9 @@ class PastStand(Result):
         frame = self.totals().set_index("quantity")
         trees, area = frame.loc["trees"], frame.loc["basal area [m2]"]
         return (
-            f"In {self.year}: {trees['median']:.0f} ({trees['lo']:.0f} to {trees['hi']:.0f}) of today's trees "
-            f"{self.per}, basal area {area['median']:.2f} ({area['lo']:.2f} to {area['hi']:.2f}) m2. {CAVEAT}"
+            f"In {self.year}: {trees['median']:.0f} ({trees['lo']:.0f} to {trees['hi']:.0f}) of the trees sampled "
+            f"{self.per}, basal area {area['median']:.2f} ({area['lo']:.2f} to {area['hi']:.2f}) m2. "
+            f"{' '.join((*self.notes, CAVEAT))}"
         )
 
 
@@ -140,7 +145,7 @@ def past_stand(
     draws: ArrayLike,
     year: int,
     *,
-    survey_year: int,
+    survey_year: ArrayLike,
     diameter_now_cm: ArrayLike,
     diameter_then_cm: ArrayLike | None = None,
     trees_per_ha: ArrayLike | None = None,
@@ -155,9 +160,9 @@ def past_stand(
         Establishment years with shared error included; one column a tree (cored trees, and uncored ones from
         `AgeFromDiameter.draws`).
     year : int
-        Past date, before survey_year.
-    survey_year : int
-        Year of the last ring.
+        Past date, before the latest survey_year.
+    survey_year : int or array-like, shape (n,) or (draws, n)
+        Year of the last ring: of the survey, or of each tree, so that trees that had died are not there afterwards.
     diameter_now_cm : array-like, shape (n,)
         Present diameters [cm], above 0, NaN if unknown.
     diameter_then_cm : array-like, shape (n,) or (any, n), optional
@@ -182,9 +187,9 @@ def past_stand(
 
     Notes
     -----
-    Present means established in the year or before. Where no widths show the past diameter, growth is taken
-    as steady from establishment to the survey (named "steady growth"): too small a past diameter for trees
-    that slowed down with age.
+    Present means established in the year or before, and not beyond its last ring. Where no widths show the past
+    diameter, growth is taken as steady from establishment to the survey (named "steady growth"): too small a past
+    diameter for trees that slowed down with age.
 
     Examples
     --------
@@ -195,13 +200,17 @@ def past_stand(
     where = "past_stand"
     array = check_draws(where, draws)
     require_probability(where, prob=prob)
-    if year >= survey_year:
-        need = f"a year before the survey ({survey_year})"
-        raise InputError(Fault(str(year), need, "Choose an earlier year.", where, 0, "year"))
     count = array.shape[1]
+    last = np.asarray(survey_year, dtype=np.float64)
+    if last.ndim and last.shape not in ((count,), array.shape):
+        got = " x ".join(map(str, last.shape))
+        raise InputError(Fault(got, f"one for each of {count} trees", "Align them.", where, 0, "survey_year"))
+    if year >= last.max():
+        need = f"a year before the survey ({last.max():.0f})"
+        raise InputError(Fault(str(year), need, "Choose an earlier year.", where, 0, "year"))
     now = _one_each(where, "diameter_now_cm", diameter_now_cm, count)
-    present = array <= year
-    age_now, age_then = survey_year - array + 1, year - array + 1
+    present = (array <= year) & (year <= last)
+    age_now, age_then = last - array + 1, year - array + 1
     size = now * np.clip(age_then / np.maximum(age_now, 1), 0.0, 1.0)
     method = np.where(np.isfinite(now), "steady growth", "unknown").astype(object)
     if diameter_then_cm is not None:

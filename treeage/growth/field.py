@@ -1,0 +1,412 @@
+"""The growth of a field's trees, and the stand of a past date: sections, errors of stem and bark, lost wood, the dead.
+
+Own derivation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from treeage import priors
+from treeage.distance import DistanceSource, draw_distances, draw_misses, radial_length
+from treeage.errors import Fault, InputError
+from treeage.estimate import Cores, read_cores
+from treeage.growth.history import Array, CoreWidths, GrowthHistory, Ints, RadiusMean, growth_history
+from treeage.growth.section import AHEAD_SD, NEAR_RINGS
+from treeage.height import HEIGHT_APART_M
+from treeage.results import Status
+from treeage.schema import OuterEnd, TreeStatus, column_numbers
+from treeage.stand import FEWEST_CORED, PastStand, past_stand, trees_by_id
+
+if TYPE_CHECKING:
+    from treeage.results import Ages
+    from treeage.tables import Field
+
+DRAWS = 400  # choice: draws of the growth of each tree
+LIKE_LOG_CM = 0.2  # choice: trees whose diameters differ by a fifth are alike
+OTHER_SPECIES = 0.2  # choice: weight of a tree of another species against one of the same
+FEWEST_DONORS = 3  # choice: trees of a species whose growth stands for one without rings; else all species; of more,
+# the third that is nearest in age
+_RELATIVE_AGES = np.linspace(0.0, 1.0, 41)  # choice: places at which the growth of a tree is passed on
+
+
+def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str, GrowthHistory]:
+    """Growth by year of every tree of a field that has ring widths.
+
+    Parameters
+    ----------
+    field : Field
+        Checked tables with rings.csv.
+    prob : float, default 0.9
+        Probability of the intervals.
+    seed : int, default 0
+        Seed of the draws.
+
+    Returns
+    -------
+    dict of str to GrowthHistory
+        By tree, in the order of tree ids; trees without widths, or whose distance to the pith nothing
+        bounds, are left out.
+
+    Raises
+    ------
+    InputError
+        If prob is not between 0 and 1.
+
+    Notes
+    -----
+    A section is what lies at one height: of a tree cored at several, the one nearest to breast height is taken. Two
+    cores are averaged arithmetically, three or more by the quadratic mean. Rings lost outside are filled in at the
+    width of the last twenty rings, with the error measured for that; where their number is not known, the diameter of
+    today is not used. An incomplete ring is not a year of its own but belongs to the stem that was taped. Widths taken
+    along a core that misses the pith are turned to it. Years of counted cores are as uncertain as their count (`at`).
+
+    Examples
+    --------
+    >>> import tempfile, treeage
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     field_folder, _ = treeage.example_field(folder + "/field")
+    ...     growth = field_growth(treeage.read_field(field_folder))
+    >>> int(growth["T17"].years[0]), int(growth["T17"].years[-1]), int(growth["T17"].cores.max())
+    (1814, 2024, 2)
+    """
+    cores, trees = read_cores(field), trees_by_id(field.trees)
+    breast = column_numbers(trees, "dbh_height_m", field.settings.breast_height_m)
+    of_tree = dict(zip(trees.index, breast, strict=True))
+    measured = _measured(field)
+    out = {}
+    for tree, rows in cores.rows_of.items():
+        used = [row for row in rows if _usable(cores, row, measured)]
+        if used:
+            section = _section(cores, used, float(of_tree[tree]))
+            out[tree] = _one_tree(cores, section, trees.loc[[tree]].iloc[0], measured=measured, prob=prob, seed=seed)
+    return out
+
+
+Measured = Mapping[tuple[str, str], tuple[int, Array]]
+"""First ring year and widths [mm], horizontal and green, as taken, of the cores that have a ring table."""
+
+
+def _measured(field: Field) -> Measured:
+    tilt = column_numbers(field.cores, "tilt_deg", 0.0)
+    share = radial_length(np.ones(len(tilt)), tilt_deg=np.abs(tilt), shrinkage_percent=field.settings.shrinkage_percent)
+    scale = dict(zip(zip(field.cores["tree"], field.cores["core"], strict=True), share, strict=True))
+    first = field.first_ring_years()
+    return {key: (first[key], widths * scale[key]) for key, widths in field.ring_widths().items() if key in scale}
+
+
+def _key(cores: Cores, row: int) -> tuple[str, str]:
+    return str(cores.tree[row]), str(cores.core[row])
+
+
+def _usable(cores: Cores, row: int, measured: Measured) -> bool:
+    """Whether a core has widths and a distance to the pith that something bounds."""
+    if cores.source[row] == DistanceSource.NOTHING or cores.bound_only[row] or _key(cores, row) not in measured:
+        return False
+    first, widths = measured[_key(cores, row)]
+    return bool(widths[: widths.size - _growing(cores, row, first, widths)].any())
+
+
+def _growing(cores: Cores, row: int, first: int, widths: Array) -> int:
+    """1 where the last width is that of an incomplete ring."""
+    shows = first + widths.size - 1 == cores.outer_year[row]
+    return int(cores.outer_end[row] == OuterEnd.INCOMPLETE and shows)
+
+
+def _section(cores: Cores, rows: list[int], breast_height_m: float) -> list[int]:
+    """Cores at the height nearest to breast height."""
+    best = min(rows, key=lambda row: (abs(cores.height_m[row] - breast_height_m), cores.height_m[row]))
+    return [row for row in rows if abs(cores.height_m[row] - cores.height_m[best]) <= HEIGHT_APART_M]
+
+
+def _one_tree(
+    cores: Cores, rows: list[int], tree: pd.Series, *, measured: Measured, prob: float, seed: int
+) -> GrowthHistory:
+    """Growth of one section, with the errors of its stem and its count."""
+    rng = np.random.default_rng([seed, rows[0]])
+    series = [_core(cores, row, measured, rng) for row in rows]
+    mean = RadiusMean.ARITHMETIC if len(series) < 3 else RadiusMean.QUADRATIC
+    open_end = [cores.outer_end[row] == OuterEnd.LOST and not cores.outer_lost[row] > 0 for row in rows]
+    if not np.isfinite(cores.radius_mm[rows[0]]) or all(open_end):
+        history = growth_history(series, mean=mean, count=DRAWS, prob=prob, seed=seed)
+    else:
+        outside, bark = _stem(cores, rows[0], tree, rng)
+        history = growth_history(
+            series, diameter_cm=outside, bark_mm=bark, mean=mean, count=DRAWS, prob=prob, seed=seed
+        )
+    lead = rows[int(np.argmin([np.asarray(core.years)[0] for core in series]))]
+    mass = cores.count.mass[lead] / cores.count.mass[lead].sum()
+    error = cores.count.start + rng.choice(mass.size, size=DRAWS, p=mass)
+    ratio = np.maximum(1 + error / cores.rings_counted[lead], 0.5)
+    return replace(history, count_ratio=ratio)
+
+
+def _core(cores: Cores, row: int, measured: Measured, rng: np.random.Generator) -> CoreWidths:
+    """Widths of one core with draws of its distance, of its miss, and of the wood outside its last whole ring."""
+    first, widths = measured[_key(cores, row)]
+    drop = _growing(cores, row, first, widths)
+    distance = draw_distances(cores.distance[row], DRAWS, rng)
+    one = cores.ends.take(np.array([row]))
+    miss = draw_misses(one, distance, widths, rng) if cores.along[row] else np.zeros(DRAWS)
+    beyond = np.full(DRAWS, widths[-1] if drop else 0.0)
+    lost, lost_sd = float(cores.outer_lost[row]), float(cores.outer_lost_sd[row])
+    if lost > 0:
+        each = widths[-NEAR_RINGS:].mean() * np.exp(AHEAD_SD * rng.standard_normal(DRAWS))
+        beyond = beyond + each * np.maximum(np.rint(rng.normal(lost, lost_sd, DRAWS)), 0.0)
+    kept = widths[: widths.size - drop]
+    return CoreWidths(
+        np.arange(first, first + kept.size),
+        kept,
+        pith_distance_mm=distance,
+        miss_mm=miss,
+        beyond_mm=beyond,
+        beyond_rings=round(lost),
+        azimuth_deg=float(cores.azimuth_deg[row]),
+        genus=str(cores.species[row]),
+    )
+
+
+def _stem(cores: Cores, row: int, tree: pd.Series, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Draws of the diameter outside the bark [cm] at the coring height and of the single bark [mm]."""
+    bark, radius = float(cores.bark_mm[row]), float(cores.radius_mm[row])
+    outside = radius + bark if np.isfinite(bark) else radius / (1 - priors.BARK_SHARE.value)
+    known = pd.to_numeric(pd.Series([tree.get("bark_sd_mm"), tree.get("core_diameter_cm")]), errors="coerce")
+    spread = priors.BARK_SD_SHARE.value * bark if np.isfinite(bark) else priors.BARK_SHARE_SD.value * outside
+    if np.isfinite(bark) and np.isfinite(known[0]):
+        spread = float(known[0])
+    both = float(cores.radius_sd_mm[row]) ** 2 - spread**2  # tape, roundness, and taper from another height
+    tape = np.sqrt(max(both, (priors.DIAMETER_SHARE.value * radius) ** 2))
+    drawn = outside + tape * rng.standard_normal(DRAWS)
+    thick = outside - radius + spread * rng.standard_normal(DRAWS)
+    return np.maximum(drawn, 0.2 * outside) / 5.0, np.maximum(thick, 0.0)
+
+
+# ------------------------------------------------------------------ the stand at a past date
+
+
+def past_trees(
+    ages: Ages,
+    year: int,
+    *,
+    growth: Mapping[str, GrowthHistory] | None = None,
+    count: int = 2000,
+    prob: float | None = None,
+    seed: int = 0,
+) -> PastStand:
+    """Reconstruct the stand of the sampled trees at a past date.
+
+    Parameters
+    ----------
+    ages : Ages
+        Answer of `estimate_ages` or `fit_hierarchical`.
+    year : int
+        Past date: end of that growing season.
+    growth : mapping of str to GrowthHistory, optional
+        Growth by tree (`field_growth`); without any, trees are taken to have grown steadily.
+    count : int, default 2000
+        Joint draws.
+    prob : float, optional
+        Probability of the intervals; that of the ages by default.
+    seed : int, default 0
+        Seed.
+
+    Returns
+    -------
+    PastStand
+        Presence and diameter of each tree, density and basal area.
+
+    Raises
+    ------
+    InputError
+        If no tree is dated, or the year is not before the last ring.
+
+    Notes
+    -----
+    The past diameter at breast height is the present one times the share that the section had reached: the
+    proportional method, with the taper of today. Draws of growth and of dates are put together by rank, so that an
+    early pith goes with an early establishment. Dead trees are there up to their last ring, lost rings included.
+
+    Trees of the table without a date stand for themselves as well, each in every draw as a dated tree of this stand of
+    like diameter (and species, if there is one): living trees without cores where at least five cored ones have a
+    diameter; trees whose cores only bound the age as one that is old enough, so that they are there since their
+    innermost ring. Dated trees without widths grow as one of like age that has them did, by relative age. What is done
+    is said in the sentence; trees of which nothing is known are left out.
+
+    Examples
+    --------
+    >>> import tempfile, treeage
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     field_folder, _ = treeage.example_field(folder + "/field")
+    ...     field = treeage.read_field(field_folder)
+    >>> stand = past_trees(treeage.estimate_ages(field), 1950, growth=field_growth(field), count=300)
+    >>> stand.totals()["quantity"].tolist()
+    ['trees', 'basal area [m2]', 'quadratic diameter [cm]']
+    """
+    if not list(ages.trees):
+        raise InputError(Fault("no dated tree", "at least one", "Date some trees.", "past_trees", 0, "ages"))
+    rng = np.random.default_rng([seed, 1])
+    table = trees_by_id(ages.tree_table)
+    draws, last, like, notes = _dates(ages, table, count, seed, rng)
+    names = list(draws)
+    dates, ends = np.stack(list(draws.values()), axis=1), np.stack([last[name] for name in names], axis=1)
+    now = np.array([_breast_diameter(ages, table, name) for name in names])
+    then, method = _sizes(ages, growth or {}, (dates, ends, like), year, rng, names=names, now=now)
+    weights = column_numbers(table.reindex(names), "trees_per_ha")
+    known = bool(np.all(np.isfinite(weights) & (weights > 0)))
+    stand = past_stand(
+        dates,
+        year,
+        survey_year=ends,
+        diameter_now_cm=now,
+        diameter_then_cm=then,
+        trees_per_ha=weights if known else None,
+        trees=names,
+        prob=ages.prob if prob is None else prob,
+    )
+    method = [own or found for own, found in zip(method, stand.method, strict=True)]
+    return replace(stand, method=tuple(method), notes=tuple(notes))
+
+
+def _dates(
+    ages: Ages, table: pd.DataFrame, count: int, seed: int, rng: np.random.Generator
+) -> tuple[dict[str, Array], dict[str, Array], dict[str, Ints], list[str]]:
+    """Draws (count,) of establishment and last year of every tree that can be placed.
+
+    Of those without a date of their own also the dated tree that stands for them in each draw (-1: none); what to say.
+    """
+    dated = list(ages.trees)
+    joint = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
+    draws = dict(zip(dated, joint.T, strict=True))
+    survey = max(int(answer.outer_year) for answer in ages)
+    dead = {str(name) for name, word in table.get("status", pd.Series(dtype=object)).items() if word == TreeStatus.DEAD}
+    last, like = {}, {}
+    for answer in ages:
+        ends = np.full(count, float(survey))
+        if answer.tree in dead:
+            ends = float(answer.outer_year) + answer.outer_lost.sample(count, rng)
+        last[answer.tree] = ends
+    alive = np.array([name not in dead for name in dated])
+    bounded = {a.tree: int(a.outer_year) - int(a.minimum_age) + 1 for a in ages if a.status == Status.MINIMUM_ONLY}
+    for name, innermost in bounded.items():
+        weight = _likeness(ages, table, name) * (alive if name not in dead else 1.0)
+        like[name] = _picked(np.where(joint <= innermost, weight, 0.0), rng)
+        draws[name] = np.where(like[name] >= 0, joint[np.arange(count), like[name]], float(innermost))
+    answered = {answer.tree for answer in ages}
+    without = [str(name) for name in table.index if str(name) not in answered]
+    dbh = dict(zip(map(str, table.index), column_numbers(table, "dbh_cm"), strict=True))
+    teach = alive & np.array([dbh[name] > 0 for name in dated])
+    asked = [name for name in without if name not in dead and dbh[name] > 0 and teach.sum() >= FEWEST_CORED]
+    for name in asked:
+        like[name] = _picked(np.broadcast_to(_likeness(ages, table, name) * teach, joint.shape), rng)
+        draws[name], last[name] = joint[np.arange(count), like[name]], np.full(count, float(survey))
+    notes = []
+    if bounded:
+        notes.append(
+            f"{len(bounded)} tree(s) are known only since their innermost ring; before it they are given the dates of "
+            "older trees of this stand."
+        )
+    if asked:
+        notes.append(f"{len(asked)} tree(s) without cores are given the dates of cored trees of like diameter.")
+    if len(asked) < len(without):
+        left = len(without) - len(asked)
+        notes.append(f"{left} tree(s) of the table have neither core nor usable diameter and are not counted.")
+    return draws, last, like, notes
+
+
+def _likeness(ages: Ages, table: pd.DataFrame, name: str) -> Array:
+    """Weights (n,) of the dated trees by how like they are to a tree in diameter and species."""
+    size = np.log(np.array([_breast_diameter(ages, table, other) for other in (name, *ages.trees)]))
+    apart = np.nan_to_num(size[1:] - size[0], nan=LIKE_LOG_CM)  # unknown: neither near nor far
+    species = table["species"].astype(str)
+    same = np.array([species[other] == species[name] for other in ages.trees])
+    weight = np.where(same, 1.0, OTHER_SPECIES)
+    spread = LIKE_LOG_CM
+    while (weight * np.exp(-0.5 * (apart / spread) ** 2)).sum() < min(FEWEST_DONORS, weight.sum() / 2):
+        spread *= 2.0
+    return np.asarray(weight * np.exp(-0.5 * (apart / spread) ** 2))
+
+
+def _picked(weight: Array, rng: np.random.Generator) -> Ints:
+    """One column for each row, by its weights (rows, n); -1 where all are 0."""
+    total = np.cumsum(weight, axis=1)
+    place = (total <= rng.random(len(weight))[:, None] * total[:, -1:]).sum(axis=1)
+    return np.asarray(np.where(total[:, -1] > 0, np.minimum(place, weight.shape[1] - 1), -1), dtype=np.int64)
+
+
+def _breast_diameter(ages: Ages, table: pd.DataFrame, name: str) -> float:
+    """Diameter today at breast height [cm], from that at the coring height by taper where it was not taken."""
+    row = table.reindex([name])
+    dbh, cored = (float(column_numbers(row, column)[0]) for column in ("dbh_cm", "core_diameter_cm"))
+    if np.isfinite(dbh) or not np.isfinite(cored):
+        return dbh
+    breast = float(column_numbers(row, "dbh_height_m", float(ages.settings["breast_height_m"]))[0])
+    height = next(float(answer.facts["core_height_m"]) for answer in ages if answer.tree == name)
+    return max(cored - priors.TAPER.value * (breast - height), 0.1 * cored)
+
+
+def _sizes(
+    ages: Ages,
+    growth: Mapping[str, GrowthHistory],
+    placed: tuple[Array, Array, dict[str, Ints]],
+    year: int,
+    rng: np.random.Generator,
+    *,
+    names: list[str],
+    now: Array,
+) -> tuple[Array, list[str]]:
+    """Draws (count, n) of diameters at the end of the year [cm], NaN where nothing but steady growth says, and how."""
+    dates, ends, like = placed
+    then, method = np.full(dates.shape, np.nan), [""] * len(names)
+    donors = {
+        name: _passed_on(growth[name], dates[:, at], ends[:, at]) for at, name in enumerate(names) if name in growth
+    }
+    species = trees_by_id(ages.tree_table)["species"].astype(str)
+    ages_now = np.maximum(np.median(ends - dates, axis=0) + 1, 1.0)
+    for at, name in enumerate(names):
+        if name in growth:
+            then[:, at] = _by_rank(growth[name], dates[:, at], year)
+            first = int(growth[name].years[0])
+            method[at] = "widths" if year >= first else "first ring"
+        elif donors and name in like and np.ptp(ends[:, at]) == 0 and (like[name] >= 0).all():
+            then[:, at] = then[np.arange(len(then)), like[name]]  # dated trees stand in front
+            method[at] = "growth of other trees"
+        elif donors and np.isfinite(now[at]):
+            same = [own for own in donors if species[own] == species[name]]
+            same = same if len(same) >= FEWEST_DONORS else list(donors)
+            apart = [abs(float(np.log(ages_now[names.index(own)] / ages_now[at]))) for own in same]
+            near = np.argsort(apart, kind="stable")[: max(FEWEST_DONORS, len(same) // 3)]
+            curves = np.stack([donors[same[own]] for own in near])
+            age = (year - dates[:, at] + 1) / np.maximum(ends[:, at] - dates[:, at] + 1, 1)
+            place = np.clip(age, 0.0, 1.0) * (_RELATIVE_AGES.size - 1)
+            low = np.minimum(place.astype(np.int64), _RELATIVE_AGES.size - 2)
+            picked = rng.integers(len(curves), size=place.size)
+            then[:, at] = curves[picked, low] + (place - low) * (curves[picked, low + 1] - curves[picked, low])
+            method[at] = "growth of other trees"
+    tape = 1 + priors.DIAMETER_SHARE.value * rng.standard_normal(dates.shape)
+    return then * now * np.maximum(tape, 0.0), method
+
+
+def _share(history: GrowthHistory, year: int) -> Array:
+    """Draws of the share of today's diameter, outside the bark where it is known; 0 before the pith."""
+    outside = np.isfinite(history.now_outside_cm).all()
+    value, now = (history.outside_at(year), history.now_outside_cm) if outside else (history.at(year), history.now_cm)
+    return np.asarray(np.nan_to_num(value) / now)
+
+
+def _by_rank(history: GrowthHistory, dates: Array, year: int) -> Array:
+    """The share in every draw of the dates: draws of growth and of dates in the order of pith and establishment."""
+    share = _share(history, year)[np.argsort(history.pith_year, kind="stable")]
+    rank: Ints = np.argsort(np.argsort(dates, kind="stable"), kind="stable")
+    return np.asarray(share[rank * share.size // dates.size])
+
+
+def _passed_on(history: GrowthHistory, dates: Array, ends: Array) -> Array:
+    """Share of today's diameter at relative ages from establishment to the last year (medians)."""
+    begun, last = float(np.median(dates)), float(np.median(ends))
+    years = begun - 1 + _RELATIVE_AGES * (last - begun + 1)
+    return np.array([np.median(_share(history, round(one))) for one in years])
