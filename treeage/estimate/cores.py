@@ -412,8 +412,7 @@ def _arcs(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Distan
     arc = READINGS[DistanceSource.ARC]
     chord, rise, reading = arc.values(table)
     own = np.isfinite(chord) & np.isfinite(rise)
-    place, order = _places(table), ["tree", "core", "ring", "chord_mm", "rise_mm"]
-    more = field.arcs.sort_values(order, kind="stable", ignore_index=True)
+    place, more = _places(table), field.arcs.sort_values(["ring", "chord_mm", "rise_mm"], ignore_index=True)
     keys = list(zip(more["tree"], more["core"], strict=True))
     upright = _upright(more, field, np.array([table["tilt"][place[key]] if key in place else 0.0 for key in keys]))
     arcs: dict[int, list[tuple[float, float, float, float]]] = {}
@@ -441,8 +440,7 @@ def _points(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Dist
     """Digitised ring boundaries of points.csv."""
     rows, values = np.zeros(len(table), dtype=bool), np.ones((len(table), DISTANCE_GRID_MM.size))
     place = _places(table)
-    in_order = field.points.sort_values(["ring", "x_mm", "y_mm"], kind="stable")
-    for key, points in in_order.groupby(["tree", "core"], sort=False):
+    for key, points in field.points.sort_values(["ring", "x_mm", "y_mm"]).groupby(["tree", "core"], sort=False):
         row = place.get((str(key[0]), str(key[1])), -1)
         boundary = points[points["ring"] >= 1]
         enough = boundary.groupby("ring").size().max() if len(boundary) else 0

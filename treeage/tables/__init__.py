@@ -8,6 +8,7 @@ from treeage.tables.settings import Settings, settings_text
 from treeage.tables.workbook import SETTINGS_HEAD, SETTINGS_SHEET, WORKBOOK_FILE, read_place
 
 __all__ = [
-    "Field", "RawTable", "SETTINGS_HEAD", "SETTINGS_SHEET", "Settings", "WORKBOOK_FILE", "cores_with_trees", "is_formula",
-    "read_field", "read_place", "settings_text", "write_bytes", "write_field", "write_table", "write_text",
+    "Field", "RawTable", "SETTINGS_HEAD", "SETTINGS_SHEET", "Settings", "WORKBOOK_FILE", "cores_with_trees",
+    "is_formula", "read_field", "read_place", "settings_text", "write_bytes", "write_field", "write_table",
+    "write_text",
 ]
