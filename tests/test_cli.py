@@ -18,6 +18,7 @@ from made_up_ages import made_up_ages, minimum_tree
 
 from treeage.cli import commands as cli
 from treeage.cli import commands as screen
+from treeage.cli import guard
 from treeage.display import VERSION
 from treeage.errors import ConflictWarning, InputError
 from treeage.simulate import example_field
@@ -272,7 +273,7 @@ def test_a_bar_shows_on_a_terminal_only(monkeypatch):
 
     for stream, shown in ((Terminal(), True), (io.StringIO(), False)):
         monkeypatch.setattr(sys, "stderr", stream)
-        monkeypatch.setattr(screen, "QUIET_SECONDS", 0)
+        monkeypatch.setattr(guard, "QUIET_SECONDS", 0)
         with screen.progress(10) as tick:
             tick(4)
             tick(6)

@@ -325,12 +325,12 @@ def require_row(where: str, name: str, series: Any, *, item: str = "", advice: t
     """Check that something is one row of numbers: no text, mapping, table or single number; `advice` is (need, do)."""
     need, do = advice or ("one row of widths [mm]", "Pass the widths of one core, for example [1.2, 0.9].")
     got = ""
-    if isinstance(series, (str, Mapping)) or hasattr(series, "columns") or not np.iterable(series):
+    if isinstance(series, (str, bytes, Mapping)) or hasattr(series, "columns") or not np.iterable(series):
         got = kind_of(series)
     else:
         array = _array_or_none(series)
         if array is None or array.ndim != 1:
-            got = kind_of(series) if array is None else f"a table of {array.shape[0]} rows"
+            got = f"a table of {array.shape[0]} rows" if array is not None and array.ndim else kind_of(series)
         elif array.dtype.kind in "SUO":
             texts = [value for value in series if isinstance(value, str)]
             if texts:

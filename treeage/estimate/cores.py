@@ -48,10 +48,10 @@ from treeage.schema import (
     WidthsTaken,
     Word,
     column_numbers,
-    columns,
     horizontal_share,
     innermost_year,
 )
+from treeage.tables import cores_with_trees
 
 if TYPE_CHECKING:
     from treeage.tables import Field
@@ -280,13 +280,8 @@ def read_cores(field: Field) -> Cores:
 
 
 def _joined(field: Field) -> pd.DataFrame:
-    """Cores with the columns of their tree, arcs upright, in the order of tree, height and core, and their place.
-
-    Only the columns of each table's own: one that stands in the wrong table is noted by the checks and not used.
-    """
-    own = field.cores[[item.name for item in columns("cores")]]
-    trees = field.trees[[item.name for item in columns("trees")]]
-    table = own.assign(line=np.arange(len(own))).merge(trees, on="tree", how="left")
+    """Cores with the columns of their tree, arcs upright, in the order of tree, height and core, and their line."""
+    table = cores_with_trees(field)
     table = table.sort_values(["tree", "core_height_m", "core"], kind="stable").reset_index(drop=True)
     return _upright(table, field, np.abs(column_numbers(table, "tilt_deg", 0.0)))
 
@@ -414,7 +409,7 @@ def _arcs(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Distan
     arc = READINGS[DistanceSource.ARC]
     chord, rise, reading = arc.values(table)
     own = np.isfinite(chord) & np.isfinite(rise)
-    place, more = _places(table), field.arcs.sort_values(["tree", "core", "ring", "chord_mm", "rise_mm"], kind="stable")
+    place, more = _places(table), field.arcs.sort_values(["ring", "chord_mm", "rise_mm"], ignore_index=True)
     keys = list(zip(more["tree"], more["core"], strict=True))
     upright = _upright(more, field, np.array([table["tilt"][place[key]] if key in place else 0.0 for key in keys]))
     arcs: dict[int, list[tuple[float, float, float, float]]] = {}
@@ -442,8 +437,7 @@ def _points(field: Field, table: pd.DataFrame, widths: list[Array]) -> dict[Dist
     """Digitised ring boundaries of points.csv."""
     rows, values = np.zeros(len(table), dtype=bool), np.ones((len(table), DISTANCE_GRID_MM.size))
     place = _places(table)
-    in_order = field.points.sort_values(["ring", "x_mm", "y_mm"], kind="stable")
-    for key, points in in_order.groupby(["tree", "core"], sort=False):
+    for key, points in field.points.sort_values(["ring", "x_mm", "y_mm"]).groupby(["tree", "core"], sort=False):
         row = place.get((str(key[0]), str(key[1])), -1)
         boundary = points[points["ring"] >= 1]
         enough = boundary.groupby("ring").size().max() if len(boundary) else 0

@@ -156,6 +156,8 @@ def missing_rings_many(
     where = "missing_rings_many"
     prob = require_level(where, "prob", prob)
     require_series(where, "inner_widths_mm", inner_widths_mm)
+    if not len(inner_widths_mm):
+        raise InputError(Fault("no core", "at least one core", "Pass its widths.", where, 0, "inner_widths_mm"))
     blocks = predicted_masses(distances_mm, inner_widths_mm, distance_sd_mm, genus, calibration, where)
     size = sum(rows.size for rows, _ in blocks)
     mean, steps = np.zeros(size), np.zeros((3, size), dtype=np.int64)

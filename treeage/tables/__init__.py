@@ -2,12 +2,13 @@
 
 # fmt: off
 from treeage.tables.columns import is_formula
-from treeage.tables.field import Field, read_field
+from treeage.tables.field import Field, cores_with_trees, read_field
 from treeage.tables.files import RawTable, write_bytes, write_field, write_table, write_text
 from treeage.tables.settings import Settings, settings_text
 from treeage.tables.workbook import SETTINGS_HEAD, SETTINGS_SHEET, WORKBOOK_FILE, read_place
 
 __all__ = [
-    "Field", "RawTable", "SETTINGS_HEAD", "SETTINGS_SHEET", "Settings", "WORKBOOK_FILE", "is_formula", "read_field",
-    "read_place", "settings_text", "write_bytes", "write_field", "write_table", "write_text",
+    "Field", "RawTable", "SETTINGS_HEAD", "SETTINGS_SHEET", "Settings", "WORKBOOK_FILE", "cores_with_trees",
+    "is_formula", "read_field", "read_place", "settings_text", "write_bytes", "write_field", "write_table",
+    "write_text",
 ]

@@ -339,3 +339,14 @@ def _checked(
 def _unknown(table: str, frame: pd.DataFrame) -> tuple[str, ...]:
     known = {item.name for item in columns(table)}
     return tuple(str(name) for name in frame.columns if name not in known)
+
+
+def cores_with_trees(field: Field) -> pd.DataFrame:
+    """Cores with the columns of their tree, and the line they stood on.
+
+    A column that stands in a table where the schema does not have it is never taken for that of the other table.
+    """
+    of_cores, of_trees = ({item.name for item in columns(table)} for table in ("cores", "trees"))
+    trees = field.trees.drop(columns=[name for name in field.trees if name in of_cores - of_trees])
+    own = field.cores.drop(columns=[name for name in field.cores if name in {*trees.columns, *of_trees} - {"tree"}])
+    return own.assign(line=np.arange(len(own))).merge(trees, on="tree", how="left")
