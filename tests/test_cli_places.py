@@ -107,7 +107,7 @@ def test_check_shows_all_of_what_it_found(small, capsys, monkeypatch):
     rows["years_compared"] = 50
     agreement = rows.assign(critical_correlation=0.5, likeliest_shift=0.0)
     places = pd.DataFrame({"best": [], "prob_near": []}).astype({"best": bool, "prob_near": float})
-    said = screen.crossdating_lines({"agreement": agreement, "places": places, "swaps": rows.head(0)})
+    said = screen.crossdating_lines({"agreement": agreement, "places": places})
     assert all(f"tree T{at}, core a" in said for at in range(20))
     assert "more" not in said
     notes = [Fault("odd", f"need of kind {letter}", "Look.", "trees.csv", 2, letter) for letter in ascii_lowercase]
@@ -121,7 +121,7 @@ def test_check_shows_all_of_what_it_found(small, capsys, monkeypatch):
 
 
 def test_the_wood_to_look_at_stands_by_core_the_surest_first():
-    """One list: rings, outer years and swapped labels with probabilities; what agrees with nobody comes last."""
+    """One list: rings and outer years with probabilities; what agrees with nobody comes last."""
     core = {"core": "a", "correlation": 0.6, "critical_correlation": 0.3, "years_compared": 60, "prob_stated_year": 1.0}
     agreement = pd.DataFrame([
         core | {"tree": "T1", "likeliest_shift": 0.0},
@@ -132,20 +132,18 @@ def test_the_wood_to_look_at_stands_by_core_the_surest_first():
     place = {"core": "a", "kind": "absent", "year": 1912, "ring_from_bark": 113, "prob_near": 0.93, "best": True}
     places = pd.DataFrame([place | {"tree": "T1"}, place | {"tree": "T2", "prob_near": 0.4}])
     places = pd.concat([places, places.assign(tree="T4", best=False)])
-    swaps = pd.DataFrame({"tree": ["T9"], "core": ["b"], "other_tree": ["T8"]})
-    said = screen.crossdating_lines({"agreement": agreement, "places": places, "swaps": swaps})
+    said = screen.crossdating_lines({"agreement": agreement, "places": places})
     heads = [line.strip() for line in said.splitlines() if line.startswith("  tree ")]
     assert heads == [
-        "tree T9, core b",
         "tree T1, core a",
         "tree T2, core a",
         "tree T3, core a",
-    ]  # .99, .93, .80, chance
+    ]  # .93, .80, chance
     assert "0.80  the outer ring is likelier 2 years earlier than stated" in said
     assert "0.40  a ring is absent near 1912, ring 113 from the bark" in said
     assert "unrelated wood agrees as well in 50 of 100 cases" in said  # a correlation of 0 by symmetry
     assert "T4" not in said
-    nothing = {"agreement": agreement.head(1), "places": places.head(0), "swaps": swaps.head(0)}
+    nothing = {"agreement": agreement.head(1), "places": places.head(0)}
     assert "Nothing asks for a look at the wood." in screen.crossdating_lines(nothing)
 
 

@@ -78,11 +78,10 @@ def test_series_correlation_is_pearson():
 
 
 def test_clean_stand_has_nothing_to_show():
-    """No suspect place in the best sets, no swap, all correlations above the critical value."""
+    """No suspect place in the best sets, all correlations above the critical value."""
     found = crossdate_stand(stand())
     table = found.agreement
     assert not found.places["best"].any()
-    assert found.swaps.empty
     assert (table["correlation"] > table["critical_correlation"]).all()
     assert (table["likeliest_shift"] == 0).all()
     assert (table["prob_stated_year"] > 0.9).all()
@@ -116,37 +115,6 @@ def test_shifted_core_is_told_its_year(years):
     row = crossdate_stand(cores).agreement.iloc[0]
     assert row["likeliest_shift"] == years  # by construction
     assert row["prob_stated_year"] < 0.05
-
-
-def test_swapped_names_are_found():
-    """Two cores that were exchanged between trees agree better with the other tree."""
-    cores = stand(4)
-    cores[0], cores[2] = changed(cores[0], cores[2].widths_mm), changed(cores[2], cores[0].widths_mm)
-    swaps = crossdate_stand(cores).swaps
-    pairs = set(zip(swaps["tree"], swaps["other_tree"], strict=True))
-    assert {("0", "1"), ("1", "0")} <= pairs
-    assert (swaps["correlation_other"] > swaps["correlation_mate"]).all()
-
-
-@pytest.mark.parametrize("mended", [False, True])
-def test_a_wrong_ring_is_not_read_as_a_swap(mended):
-    """A mate out of line by one ring makes every other tree agree better: a ring is named and no swap (trees alike)."""
-    cores = stand(4, own_sd=0.02)
-    if not mended:
-        cores[1] = changed(cores[1], np.delete(cores[1].widths_mm, 75))
-    found = crossdate_stand(cores)
-    assert found.swaps.empty
-    assert bool(found.places["best"].any()) is not mended  # by construction
-
-
-def test_a_swap_waits_for_a_doubtful_ring_of_its_tree_only():
-    """Exchanged cores of two trees are found while a third tree has a wrong ring."""
-    cores = stand(4)
-    cores[0], cores[2] = changed(cores[0], cores[2].widths_mm), changed(cores[2], cores[0].widths_mm)
-    cores[7] = changed(cores[7], np.delete(cores[7].widths_mm, 70))
-    swaps = crossdate_stand(cores).swaps
-    assert {("0", "1"), ("1", "0")} <= set(zip(swaps["tree"], swaps["other_tree"], strict=True))
-    assert "3" not in set(swaps["tree"])
 
 
 def test_short_core_is_left_out_with_a_reason():

@@ -44,7 +44,6 @@ def test_a_lost_ring_is_found_against_the_other_trees():
     exact = tables["agreement"].set_index("tree")["prob_count_exact"]
     assert exact["T0"] < 0.05 and exact.drop("T0").min() > 0.8
     assert (tables["agreement"]["species"] == "Picea abies").all()
-    assert tables["swaps"].empty
 
 
 def test_too_few_trees_are_refused():

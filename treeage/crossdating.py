@@ -1,4 +1,4 @@
-"""Every core of a stand against the mean of the other trees: shifts, absent and false rings, swapped names, agreement.
+"""Every core of a stand against the mean of the other trees: shifts, absent and false rings, agreement.
 
 The alignment engine with one core against a reference (own derivation); agreement statistics of the trade.
 """
@@ -28,9 +28,6 @@ _LEAST_TREES = 2  # choice: other trees that a reference year needs
 _LEAST_YEARS = 20  # choice: years of overlap below which a core is not compared
 _STATED_DATE = 0.9  # choice: prior probability that the stated outer year is right
 _SHOWN = 0.1  # choice: less probable places are not worth a look at the wood
-_SWAP_MARGIN = 3.0  # choice: ln of the odds by which the other tree must be preferred, 20 to 1
-_COUNT_HOLDS = 0.5  # choice: a count less likely than this is settled at the wood before a swap is read from it
-_SWAP_PROB = 0.01  # choice: error probability of the swap flag, shared over the trees tried
 
 
 @dataclass(frozen=True)
@@ -69,14 +66,10 @@ class Crossdating:
     places : pandas.DataFrame
         Suspect places: tree, core, kind (absent or false), ring_from_bark (absent: the ring of the reference), year
         (by the stated date), prob, prob_near, best (whether it is in the single most probable set).
-    swaps : pandas.DataFrame
-        Cores that agree better with another tree than with their mate, in trees without a likely absent or false ring:
-        tree, core, correlation_mate, years_mate, other_tree, correlation_other, years_other.
     """
 
     agreement: pd.DataFrame
     places: pd.DataFrame
-    swaps: pd.DataFrame
 
 
 def reference_series(cores: Sequence[DatedCore]) -> tuple[int, Array]:
@@ -187,7 +180,7 @@ def crossdate_stand(
     Returns
     -------
     Crossdating
-        Agreement, suspect places and suspected swaps. A `dating` status is never raised from it.
+        Agreement and suspect places. A `dating` status is never raised from it.
 
     Raises
     ------
@@ -197,11 +190,7 @@ def crossdate_stand(
     Notes
     -----
     The reference is taken as free of events, which holds the better the more trees it has. The stated outer year has
-    prior probability 0.9; the rest is shared by the other shifts. A swap is flagged when Fisher's z of the correlation
-    with another tree exceeds that with the mate at 1 % shared over the trees tried, and the alignment, which allows for
-    absent and false rings, prefers the other tree too. No swap is read from a tree one of whose cores likely has an
-    absent or false ring: such a core is out of line with its mate, and any other tree agrees better. Settle the ring
-    at the wood and compare again.
+    prior probability 0.9; the rest is shared by the other shifts.
 
     Examples
     --------
@@ -233,9 +222,8 @@ def crossdate_stand(
         if one is not None:
             row.update(_shift_facts(one, last - core.outer_year))
             places += _places(core, one, last)
-    doubtful = {key for key, one in found.items() if len(one.best) or one.extra_rings_a.prob_at(0) < _COUNT_HOLDS}
     columns = ["tree", "core", "kind", "ring_from_bark", "year", "prob", "prob_near", "best"]
-    return Crossdating(pd.DataFrame(rows), pd.DataFrame(places, columns=columns), _swaps(cores, doubtful))
+    return Crossdating(pd.DataFrame(rows), pd.DataFrame(places, columns=columns))
 
 
 def _check(cores: Sequence[DatedCore], max_shift_years: int) -> None:
@@ -316,60 +304,6 @@ def _places(core: DatedCore, found: Alignment, last: int) -> list[tuple[object, 
                 year = (last if kind == Move.ABSENT_IN_A else core.outer_year) - ring + 1
                 out.append((core.tree, core.core, Move(kind).word, ring, year, prob, near, chosen))
     return out
-
-
-def _swaps(cores: Sequence[DatedCore], doubtful: set[tuple[str, str]]) -> pd.DataFrame:
-    """Find cores that agree better with another tree than with the others of their own, where counts can be trusted.
-
-    A ring too few or too many puts a core and its mate out of line, so that any other tree agrees better.
-    """
-    import pandas as pd
-    from scipy.special import ndtri
-
-    trees = sorted({core.tree for core in cores})
-    limit = float(ndtri(1 - _SWAP_PROB / max(len(trees) - 1, 1)))
-    rows = []
-    for core in cores:
-        own = [other for other in cores if other.tree == core.tree]
-        if any((each.tree, each.core) in doubtful for each in own):
-            continue
-        mates = [other for other in own if other.core != core.core]
-        mate = _against(core, mates)
-        if mate is None:
-            continue
-        others = [(_against(core, [c for c in cores if c.tree == tree]), tree) for tree in trees if tree != core.tree]
-        rated = [(score, tree) for score, tree in others if score is not None]
-        if not rated:
-            continue
-        (other, years), tree = max(rated, key=lambda pair: pair[0][0])
-        gap = (np.arctanh(min(other, 0.999)) - np.arctanh(min(mate[0], 0.999))) / np.sqrt(
-            1 / (years - 3) + 1 / (mate[1] - 3)
-        )
-        strangers = [one for one in cores if one.tree == tree]
-        if gap > limit and _evidence(core, strangers) > _evidence(core, mates) + _SWAP_MARGIN:
-            rows.append((core.tree, core.core, mate[0], mate[1], tree, other, years))
-    columns = ["tree", "core", "correlation_mate", "years_mate", "other_tree", "correlation_other", "years_other"]
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _evidence(core: DatedCore, others: list[DatedCore]) -> float:
-    """Best likelihood ratio (log) of belonging to one of some cores, absent and false rings allowed for."""
-    pairs = []
-    for other in others:
-        last = min(core.outer_year, other.outer_year)
-        cut = [one.widths_mm[: one.widths_mm.size - (one.outer_year - last)] for one in (core, other)]
-        if min(widths.size for widths in cut) >= _LEAST_YEARS:
-            pairs.append((cut[0], cut[1]))
-    return max((found.log_evidence for found in align_many(pairs)), default=-np.inf)
-
-
-def _against(core: DatedCore, others: list[DatedCore]) -> tuple[float, int] | None:
-    """Correlation with the mean of some cores, and the years shared; None where too few are."""
-    if not others:
-        return None
-    first, index = reference_series(others)
-    own, other = _overlap(core, first, index) if index.size >= _LEAST_YEARS else (np.zeros(0), np.zeros(0))
-    return (series_correlation(own, other), int(own.size)) if own.size else None
 
 
 # ------------------------------------------------------------------ agreement statistics of the trade

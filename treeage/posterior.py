@@ -551,6 +551,8 @@ def adrift(posterior: TreePosterior, drift: Pmf) -> TreePosterior:
     The pieces are equally likely and spread evenly over the states, the same for every tree, so that a joint draw takes
     one piece for all.
     """
+    if drift.mass.size == 1:
+        return posterior
     states = len(posterior.added.mass)
     rank = np.argsort(np.argsort((_GOLDEN * np.arange(states)) % 1.0))
     edges = np.concatenate([[0.0], np.cumsum(drift.mass)])

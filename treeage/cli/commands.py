@@ -513,8 +513,6 @@ def looks_at_wood(tables: Mapping[str, pd.DataFrame]) -> dict[tuple[str, str], l
             chance = chance_of_correlation(row["correlation"], int(row["years_compared"]))
             told = f"unrelated wood agrees as well in {100 * chance:.0f} of 100 cases: a wrong count, or another site?"
             add(row, WORTH_A_LOOK * chance, told)
-    for row in tables["swaps"].to_dict("records"):
-        add(row, 0.99, f"it goes with tree {row['other_tree']} rather than with its mate: a swapped label?")
     return found
 
 

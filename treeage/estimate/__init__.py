@@ -1,7 +1,7 @@
 """From a checked field to the ages of its trees: cores, what they share, trees, answers."""
 
 # fmt: off
-from treeage.estimate.answers import account_rows, gather_sources, minimum_answer, tree_answer
+from treeage.estimate.answers import READ_AGAINST_STAND, account_rows, gather_sources, minimum_answer, tree_answer
 from treeage.estimate.cores import Cores, JointCount, read_cores
 from treeage.estimate.nodes import learn_states
 from treeage.estimate.one import date_tree, one_tree
@@ -14,8 +14,8 @@ from treeage.estimate.shared import (
 from treeage.estimate.trees import date_trees, lead_cores, on_one_line, table_size
 
 __all__ = [
-    "Cores", "JointCount", "Seen", "Shared", "SpeciesShared", "StandStates", "account_rows", "crossdate_field",
-    "date_tree", "date_trees", "draw_arc_radii", "draw_ends", "estimate_ages", "gather_sources", "height_models",
+    "Cores", "JointCount", "READ_AGAINST_STAND", "Seen", "Shared", "SpeciesShared", "StandStates", "account_rows",
+    "crossdate_field", "date_tree", "date_trees", "draw_arc_radii", "draw_ends", "estimate_ages", "gather_sources", "height_models",
     "height_notes", "height_plan", "lead_cores", "learn_states", "minimum_answer", "missed_mass", "on_one_line",
     "one_tree", "open_data_tables", "prepare", "read_cores", "read_radius", "record_settings", "share",
     "species_without_heights", "stand_states", "table_size", "tree_answer", "weigh_heights", "what_was_seen",

@@ -370,6 +370,7 @@ _COUNT_SOURCES = {
         Known.ABSTRACT,
     ),
 }
+READ_AGAINST_STAND = "counted cores read against the mean of the stand's other trees"
 _BORROWED = (
     (priors.BARK_SHARE, Flag.BARK_FROM_PUBLISHED_SHARE),
     (priors.TAPER, Flag.DIAMETER_FROM_BREAST_HEIGHT),
@@ -404,6 +405,7 @@ def gather_sources(cores: Cores, shared: Shared, answers: Iterable[TreeAge]) -> 
     what, known = "two ring tables of a tree read against each other", Known.FITTED
     source = "pair hidden-Markov alignment, constants fitted to a public archive"
     rows.append((Step.COUNT, what, source, known, len(cores.joint_counts)))
+    rows.append((Step.COUNT, READ_AGAINST_STAND, source, known, len(cores.drift)))
     for entry, flag in _BORROWED:
         used = sum(flag in flags for flags in cores.flags)
         rows.append((Step.DIAMETER, f"{entry.meaning}: {entry.value:g} {entry.unit}", entry.source, entry.known, used))

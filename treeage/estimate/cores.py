@@ -122,8 +122,8 @@ class Cores:
     joint_counts : mapping of str to JointCount
         Joint count errors of the two cores of a tree that were read against each other.
     drift : mapping of str to Pmf
-        Trees whose counts were read against a stand without crossdated trees, and the count error that all of them
-        share.
+        Trees whose counts were read against the stand, and the count error that all of them share: 0 where enough trees
+        are crossdated.
     count_levels : tuple of Mass, or None
         Count errors at every level of the reader's rate of miscounts; None where none was counted.
     distance_factor : numpy.ndarray, shape (n_core,), or None

@@ -105,9 +105,9 @@ def read_counts(cores: Cores) -> tuple[Cores, pd.DataFrame, pd.DataFrame]:
     likely = {core for core, row in events if row[-2] > LIKELY}
     read = [(pair[0], parts[2] is not None) for pair, _, parts in found] + [(row, True) for row in singles]
     drift = {
-        str(cores.tree[row]): _drift(cores, row, int(cores.rings_counted[row]))
+        str(cores.tree[row]): _drift(cores, row, stands[str(cores.species[row])])
         for row, with_stand in read
-        if with_stand and not stands[str(cores.species[row])].dated
+        if with_stand
     }
     cores = _with_counts(replace(cores, joint_counts=joint, drift=drift), masses)
     table = pd.DataFrame([row for _, row in events], columns=EVENT_COLUMNS)
@@ -284,9 +284,11 @@ def _unseen(cores: Cores, row: int, rings: int) -> Pmf:
     return unseen_rings(rings, genus=cores.species[row], crown_class=cores.crown_class[row] or None).trim(_UNSEEN_CUT)
 
 
-def _drift(cores: Cores, row: int, rings: int) -> Pmf:
-    """Years that a stand without crossdated trees lacks or doubles as a whole, up to the inner end of a core."""
-    return _published(cores, row, max(1, round(rings * _DRIFT_SHARE[cores.dating[row]])))
+def _drift(cores: Cores, row: int, stand: Stand) -> Pmf:
+    """Years that the stand as a whole lacks or doubles up to the inner end of a core; 0 where cores are dated."""
+    if stand.dated or any(_sure(cores, own) for own in cores.rows_of[str(cores.tree[row])]):
+        return Pmf.point(0)
+    return _published(cores, row, max(1, round(int(cores.rings_counted[row]) * _DRIFT_SHARE[cores.dating[row]])))
 
 
 def _outer_error(cores: Cores, row: int) -> Array:

@@ -181,7 +181,7 @@ def crossdate_field(field: Field, *, tick: Callable[[int], object] | None = None
     Returns
     -------
     dict of str to pandas.DataFrame
-        agreement, places and swaps as in `crossdating.Crossdating`, with a column species in front.
+        agreement and places as in `crossdating.Crossdating`, with a column species in front.
 
     Raises
     ------
@@ -205,7 +205,7 @@ def crossdate_field(field: Field, *, tick: Callable[[int], object] | None = None
                 str(cores.tree[row]), str(cores.core[row]), int(cores.outer_year[row]), cores.widths_mm[row]
             )
             by_species.setdefault(str(cores.species[row]), []).append(core)
-    tables: dict[str, list[pd.DataFrame]] = {"agreement": [], "places": [], "swaps": []}
+    tables: dict[str, list[pd.DataFrame]] = {"agreement": [], "places": []}
     for species, own in by_species.items():
         if len({core.tree for core in own}) >= LEAST_TREES:  # a mean of fewer other trees is no reference
             found = crossdate_stand(own)

@@ -36,7 +36,7 @@ STORY = (  # sections of the page, with the figures and tables of each
     ("certainty", ("uncertainty_sources",), ()),
     ("checks", (), ("predictive_checks",)),
     ("sensitivity", ("sensitivity",), ("sensitivity", "sensitivity_trees")),
-    ("wood", (), ("ring_events", "crossdating_agreement", "crossdating_places", "crossdating_swaps")),
+    ("wood", (), ("ring_events", "crossdating_agreement", "crossdating_places", "counted_cores")),
     ("structure", ("stand_structure", "age_structure"), ("stand_age_structure",)),
     ("recruitment", ("stand_recruitment",), ("stand_recruitment",)),
     ("pulses", ("stand_pulses",), ("stand_pulses", "stand_pulses_unweighted", "stand_pulse_membership")),

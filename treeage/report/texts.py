@@ -16,6 +16,7 @@ import pandas as pd
 
 from treeage.display import VERSION, Result
 from treeage.errors import Fault
+from treeage.estimate import READ_AGAINST_STAND
 from treeage.priors import Known, data_rows, data_text
 from treeage.results import CONVENTIONS, Flag, Status, Step, year_text
 from treeage.schema import Dating
@@ -255,7 +256,8 @@ def _steps(ages: Ages) -> dict[str, Any]:
         "neighbours": [row["what"] for row in missed if row["known"] == Known.USER],
         "some_crossdated": Dating.CROSSDATED in datings,
         "some_counted": bool(datings - {Dating.CROSSDATED}),
-        "pairs_read": sum(row["used"] for row in _used(ages, Step.COUNT) if row["known"] == Known.FITTED),
+        "pairs_read": _read_together(ages, stand=False),
+        "stand_read": _read_together(ages, stand=True),
         "doubts": _doubts(ages),
         "several_cores": any(len(answer.cores) > 1 for answer in dated),
         "height_models": [f"{row['what']} ({row['source'].rstrip('.')})" for row in modelled],
@@ -305,6 +307,12 @@ def _entry(kind: str, key: str, fields: list[tuple[str, str]]) -> str:
     """One entry of BibTeX; braces keep capitals as they are."""
     lines = [f"  {name} = {{{{{text}}}}}," if name == "title" else f"  {name} = {{{text}}}," for name, text in fields]
     return "\n".join([f"@{kind}{{{key},", *lines, "}", ""]).replace("&", r"\&")
+
+
+def _read_together(ages: Ages, *, stand: bool) -> int:
+    """Trees whose ring tables were read against each other, or against the stand."""
+    rows = (row for row in _used(ages, Step.COUNT) if row["known"] == Known.FITTED)
+    return sum(row["used"] for row in rows if (row["what"] == READ_AGAINST_STAND) is stand)
 
 
 def _used(ages: Ages, step: str) -> list[dict[str, Any]]:
