@@ -585,6 +585,34 @@ PAIRS = _of(
      "likeliest_shift is what must be added to the stated outer year"),
 )  # fmt: skip
 
+TRIOS = _of(
+    "alignment_trio",
+    ("false rings add years", "alignment/trio.py",
+     "Move.FALSE_IN_A: (-1, 0),",
+     "Move.FALSE_IN_A: (1, 0),",
+     "the_stand_says_which_core_is_wrong",
+     "a false ring makes a count too high"),
+    ("every reference is believed", "alignment/trio.py",
+     "_STRANGE = 0.5",
+     "_STRANGE = 1e-12",
+     "a_shuffled_reference_brings_nothing_and_harms_nothing",
+     "a reference that does not fit is weighed out"),
+)
+
+COUNTED = _of(
+    "estimate_counted",
+    ("counts of a stand share nothing", "estimate/counted.py",
+     "joint_counts=joint, drift=drift)",
+     "joint_counts=joint)",
+     "a_stand_of_counts_shares_an_error",
+     "the row of years of a stand without crossdated trees is uncertain as a whole"),
+    ("chance agreement dates a core", "estimate/counted.py",
+     "np.clip(chance - reading.log_evidence, -500.0, 500.0)",
+     "np.clip(-50.0 - reading.log_evidence, -500.0, 500.0)",
+     "a_stand_that_does_not_agree_leaves_the_published_errors",
+     "cores that cannot be aligned keep the published errors"),
+)
+
 GROWTH = _of(
     "conventions_growth",
     ("radius at the beginning of the year", "growth/history.py",
@@ -1251,44 +1279,6 @@ FORMS = _of(
         "semicolons_read_where_every_file_has_them",
         "texts keep their commas",
     ),
-)
-
-TRIOS = _of(
-    "alignment_trio",
-    ("a ring absent in both is one of a single core", "alignment/trio.py",
-     "ABSENT_IN_BOTH: (1, 1),",
-     "ABSENT_IN_BOTH: (1, 0),",
-     "a_ring_absent_in_both_cores_is_seen_by_the_stand_alone",
-     "a ring absent in both makes both counts short"),
-    ("false rings add years", "alignment/trio.py",
-     "Move.FALSE_IN_A: (-1, 0),",
-     "Move.FALSE_IN_A: (1, 0),",
-     "the_stand_says_which_core_is_wrong",
-     "a false ring makes a count too high"),
-    ("every reference is believed", "alignment/trio.py",
-     "_STRANGE = 0.5",
-     "_STRANGE = 1e-12",
-     "a_shuffled_reference_brings_nothing_and_harms_nothing",
-     "a reference that does not fit is weighed out"),
-)
-
-COUNTED = _of(
-    "estimate_counted",
-    ("counts of a stand share nothing", "estimate/counted.py",
-     "joint_counts=joint, drift=drift)",
-     "joint_counts=joint)",
-     "a_stand_of_counts_shares_an_error",
-     "the row of years of a stand without crossdated trees is uncertain as a whole"),
-    ("chance agreement dates a core", "estimate/counted.py",
-     "np.clip(chance - reading.log_evidence, -500.0, 500.0)",
-     "np.clip(-50.0 - reading.log_evidence, -500.0, 500.0)",
-     "a_stand_that_does_not_agree_leaves_the_published_errors",
-     "cores that cannot be aligned keep the published errors"),
-    ("places read from the pith", "estimate/counted.py",
-     "moved = np.where(at >= 0, path.argmax(axis=1)[at] - shift + lacking, 0)",
-     "moved = np.where(at >= 0, shift - path.argmax(axis=1)[at] + lacking, 0)",
-     "a_stand_of_counts_shares_an_error",
-     "a ring inside an absent one is a year older"),
 )
 
 MUTANTS = CHAIN + DISTANCE + PAIRS + TRIOS + COUNTED + GROWTH + STAND + PAGES
