@@ -113,7 +113,7 @@ def test_estimate_leaves_answers_and_says_so(demo, tmp_path, capsys):
     rows = sum(len(table) for table in (read_field(demo).trees, read_field(demo).cores, read_field(demo).rings))
     rows += len(read_field(demo).seedlings) + len(read_field(demo).events)
     assert re.search(rf"sum +{rows} = ", said.out)
-    assert f"Written to {out}: README.txt, ages.csv, draws.parquet, figures" in said.out
+    assert f"Written to {out}: README.txt, ages.csv, counted_cores.csv, draws.parquet, figures" in said.out
 
 
 def test_files_of_an_earlier_run_go_and_are_named(small, tmp_path, capsys, quick):

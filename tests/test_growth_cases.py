@@ -166,7 +166,8 @@ def test_uncored_trees_are_dated_by_diameter() -> None:
     field = field_of(*cores)
     diameters = [12.0 + 2 * k for k in range(6)]
     trees = pd.concat([field.trees.assign(dbh_cm=diameters), field.trees.iloc[[0]].assign(tree="U", dbh_cm=17.0)])
-    ages = estimate_ages(replace(field, trees=trees.reset_index(drop=True)))
+    lines = {**field.lines, "trees": np.arange(len(trees)) + 2}
+    ages = estimate_ages(replace(field, trees=trees.reset_index(drop=True), lines=lines))
     stand = past_trees(ages, 1980, growth=field_growth(field))
     frame = stand.to_frame().set_index("tree")
     assert frame.loc["U", "p_present"] > 0.95 and frame.loc["U", "method"] == "growth of other trees"

@@ -105,7 +105,7 @@ def test_faces() -> None:
     assert "Survivors only" in found.sentence() and "<table" in found._repr_html_()
     assert found.chances.sum() == pytest.approx(1.0)
     ax = Figure().subplots()
-    assert found.plot(ax=ax) is ax and "[%]" in ax.get_ylabel()
+    assert found.plot(ax=ax) is ax and ax.get_ylabel() == "Trees" and "%" not in ax.get_title("left")
 
 
 @pytest.mark.parametrize(

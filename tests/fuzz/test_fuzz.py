@@ -23,7 +23,7 @@ KILLS = 12  # choice: instants of one run; sixty were tried once by hand
 
 def run(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
     """The runner in a process of its own: it changes how figures are drawn, and sets an alarm."""
-    line = [sys.executable, str(HERE / "run.py"), *map(str, arguments)]
+    line = [sys.executable, str(HERE / "fuzzer.py"), *map(str, arguments)]
     return subprocess.run(line, capture_output=True, text=True, check=False, timeout=1800, env=environment())
 
 
@@ -44,7 +44,7 @@ def test_the_runner_notices_what_is_wrong(tmp_path: Path) -> None:
     """Control: a traceback, a nonsense and a hang are told apart and counted."""
     script = tmp_path / "control.py"
     script.write_text(
-        "import sys, time\nsys.path.insert(0, sys.argv[1])\nimport run\nfrom cases import Case\n"
+        "import sys, time\nsys.path.insert(0, sys.argv[1])\nimport fuzzer as run\nfrom cases import Case\n"
         "run.MOST_SECONDS = 1\n"
         "def hang(*_):\n    while True: pass\n"
         "def fall(*_): 1 / 0\n"

@@ -597,7 +597,7 @@ TRIOS = _of(
      "_STRANGE = 1e-12",
      "a_shuffled_reference_brings_nothing_and_harms_nothing",
      "a reference that does not fit is weighed out"),
-)
+)  # fmt: skip
 
 COUNTED = _of(
     "estimate_counted",
@@ -611,7 +611,7 @@ COUNTED = _of(
      "np.clip(-50.0 - reading.log_evidence, -500.0, 500.0)",
      "a_stand_that_does_not_agree_leaves_the_published_errors",
      "cores that cannot be aligned keep the published errors"),
-)
+)  # fmt: skip
 
 GROWTH = _of(
     "conventions_growth",

@@ -1,8 +1,8 @@
 """Runs made-up bad input through reading, dating and writing, and says what came of it.
 
-    python tests/fuzz/run.py 20000               so many cases, from number 0
-    python tests/fuzz/run.py 500 --first 90000   others
-    python tests/fuzz/run.py 1 --first 17 --say  one of them, with what it came to
+    python tests/fuzz/fuzzer.py 20000               so many cases, from number 0
+    python tests/fuzz/fuzzer.py 500 --first 90000   others
+    python tests/fuzz/fuzzer.py 1 --first 17 --say  one of them, with what it came to
 
 Every case must end in an answer that makes sense, or in a fault that says what to do, within ten seconds. Cases that do
 not are written as files into the folder given by --keep, ready for the corpus.
@@ -34,7 +34,7 @@ from cases import Case, case_of  # noqa: E402 -- the cases stand beside this fil
 
 import treeage  # noqa: E402
 from treeage.height import years_from_open_data  # noqa: E402
-from treeage.report import write as report  # noqa: E402
+from treeage.report import figures as report  # noqa: E402
 from treeage.results import Status  # noqa: E402
 
 MOST_SECONDS = 10
@@ -92,7 +92,7 @@ def run_folder(case: Case, place: Path, figures: bool) -> None:
     ages = treeage.estimate_ages(field, prob=case.prob)
     check_ages(ages, field, case.prob)
     if not figures:
-        report.render = lambda _draw, _height: (b"<svg/>", b"")
+        report.render = lambda _draw, _size, formats: {each: b"<svg/>" for each in formats}
     history = treeage.stand_history(ages, count=20) if figures and len(ages.trees) > 1 else None
     files = treeage.write_outputs(ages, place / "out", draws=case.draws, history=history)
     check_files(place / "out", {path.relative_to(place / "out").as_posix() for path in files})
