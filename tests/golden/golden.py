@@ -55,6 +55,14 @@ def keep_outputs(part, name, folder):
         to = f"{name}/{path.relative_to(folder).as_posix()}"
         if path.suffix == ".parquet":
             part.text(f"{to}.csv", pd.read_parquet(path).to_csv(index=False, lineterminator="\n"))
+        elif path.suffix == ".docx":
+            import docx
+
+            tables = docx.Document(str(path)).tables
+            part.text(
+                f"{to}.txt",
+                "\n".join("; ".join(cell.text for cell in row.cells) for each in tables for row in each.rows),
+            )
         elif path.suffix == ".png":
             target = part.folder / to
             target.parent.mkdir(parents=True, exist_ok=True)

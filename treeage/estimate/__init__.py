@@ -15,8 +15,8 @@ from treeage.estimate.trees import date_trees, lead_cores, on_one_line, table_si
 
 __all__ = [
     "Cores", "JointCount", "READ_AGAINST_STAND", "Seen", "Shared", "SpeciesShared", "StandStates", "account_rows",
-    "crossdate_field", "date_tree", "date_trees", "draw_arc_radii", "draw_ends", "estimate_ages", "gather_sources", "height_models",
-    "height_notes", "height_plan", "lead_cores", "learn_states", "minimum_answer", "missed_mass", "on_one_line",
-    "one_tree", "open_data_tables", "prepare", "read_cores", "read_radius", "record_settings", "share",
+    "crossdate_field", "date_tree", "date_trees", "draw_arc_radii", "draw_ends", "estimate_ages", "gather_sources",
+    "height_models", "height_notes", "height_plan", "lead_cores", "learn_states", "minimum_answer", "missed_mass",
+    "on_one_line", "one_tree", "open_data_tables", "prepare", "read_cores", "read_radius", "record_settings", "share",
     "species_without_heights", "stand_states", "table_size", "tree_answer", "weigh_heights", "what_was_seen",
 ]

@@ -124,6 +124,8 @@ class Cores:
     drift : mapping of str to Pmf
         Trees whose counts were read against the stand, and the count error that all of them share: 0 where enough trees
         are crossdated.
+    by_year : mapping of int to (int, numpy.ndarray)
+        First year and widths by year, innermost first, of counted cores that the stand put into place.
     count_levels : tuple of Mass, or None
         Count errors at every level of the reader's rate of miscounts; None where none was counted.
     distance_factor : numpy.ndarray, shape (n_core,), or None
@@ -169,6 +171,7 @@ class Cores:
     flags: tuple[frozenset[Flag], ...]
     joint_counts: Mapping[str, JointCount] = field(default_factory=dict)
     drift: Mapping[str, Pmf] = field(default_factory=dict)
+    by_year: Mapping[int, tuple[int, Array]] = field(default_factory=dict)
     count_levels: tuple[Mass, ...] | None = None
     distance_factor: Array | None = None
     wrong: float = field(default_factory=lambda: priors.GROSS_ERROR.value)
@@ -178,7 +181,7 @@ class Cores:
         for value in (*vars(self).values(), *self.widths_mm, *joint):
             if isinstance(value, np.ndarray):
                 value.flags.writeable = False
-        for name in ("joint_counts", "drift"):
+        for name in ("joint_counts", "drift", "by_year"):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     def __len__(self) -> int:

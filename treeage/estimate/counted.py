@@ -46,6 +46,7 @@ _DRIFT_SHARE = {Dating.LAB_COUNT: 0.5, Dating.FIELD_COUNT: 0.25}
 # Log evidence that series which have nothing to do with each other reach by chance: a core against a mean that it
 # helped to put into place (fitted to made-up stands without a common signal), and two cores of one tree (choice).
 _CHANCE, _CHANCE_OF_MATES = 8.0, 3.0
+_SURELY = 0.9  # choice: cores that are put into place with this probability teach the stand by their years
 _UNSEEN_CUT = 1e-4  # choice: rarer numbers of rings absent in all cores are left out
 _FIELD_SHIFT = 12  # choice: field counts go further astray
 _OUTER_SHIFTS = 24  # choice: outer ends that differ by more rings than this are not tried
@@ -62,6 +63,7 @@ class Stand:
     readings: Mapping[int, Alignment]  # of every counted core against the mean of the other trees
     dated: bool  # whether at least two other trees of any tree are crossdated, so that no ring can be lost to all
     rates: Mapping[int, tuple[float, float]]  # rings too few and too many per ring of each core
+    places: Mapping[int, Ints]  # years before the outer year of every ring of the counted cores, outermost first
 
     def reference(self, tree: str, last: int) -> Array | None:
         """Mean index of the other trees up to a year, innermost first; None where too little is known."""
@@ -109,7 +111,8 @@ def read_counts(cores: Cores) -> tuple[Cores, pd.DataFrame, pd.DataFrame]:
         for row, with_stand in read
         if with_stand
     }
-    cores = _with_counts(replace(cores, joint_counts=joint, drift=drift), masses)
+    by_year = {row: series for stand in stands.values() for row, series in _by_year(cores, stand).items()}
+    cores = _with_counts(replace(cores, joint_counts=joint, drift=drift, by_year=by_year), masses)
     table = pd.DataFrame([row for _, row in events], columns=EVENT_COLUMNS)
     counts = pd.DataFrame(said, columns=COUNT_COLUMNS)
     return cores.with_flag(likely, Flag.RING_ABSENT_OR_FALSE), table, counts
@@ -154,7 +157,7 @@ def _align_stand(cores: Cores, rows: Sequence[int]) -> Stand:
     rates = {row: _rates(cores, row) for row in counted}
     readings: dict[int, Alignment] = {}
     for _ in range(_ROUNDS):
-        now = Stand(_stand_index(cores, places, last), {}, dated, rates)
+        now = Stand(_stand_index(cores, places, last), {}, dated, rates, {})
         references = {row: now.reference(str(cores.tree[row]), int(cores.outer_year[row])) for row in counted}
         known = {row: each for row, each in references.items() if each is not None}
         jobs = [row for row, each in known.items() if _shared_rings(cores, row, each) >= LEAST_RINGS]
@@ -164,7 +167,8 @@ def _align_stand(cores: Cores, rows: Sequence[int]) -> Stand:
         for row, reading in readings.items():
             places[row] = _places(reading, _lacking(known[row]), last - int(cores.outer_year[row]))
         rates = _learned_rates(cores, rates, readings)
-    return Stand(_stand_index(cores, places, last), readings, dated, rates)
+    within = {row: np.where(places[row] < 0, -1, places[row] - last + cores.outer_year[row]) for row in readings}
+    return Stand(_stand_index(cores, places, last), readings, dated, rates, within)
 
 
 def _stand_index(cores: Cores, places: Mapping[int, Ints], last: int) -> StandIndex:
@@ -236,6 +240,20 @@ def _learned_rates(
                 own.append(min(share, _MOST_SHARE))
             learned[row] = (own[0], own[1])
     return learned
+
+
+def _by_year(cores: Cores, stand: Stand) -> dict[int, tuple[int, Array]]:
+    """First year and widths by year, innermost first, of counted cores that the stand surely put into place.
+
+    A year whose ring is absent has the width 0; two bands of one year are added up.
+    """
+    found = {}
+    for row, reading in stand.readings.items():
+        back = stand.places[row]
+        if _alignable(reading, _CHANCE) > _SURELY and back.min() >= 0:
+            widths = np.asarray(np.bincount(back, cores.widths_mm[row][::-1])[::-1], dtype=np.float64)
+            found[row] = (int(cores.outer_year[row]) - widths.size + 1, widths)
+    return found
 
 
 # ------------------------------------------------------------------ one core

@@ -47,9 +47,9 @@ def prepare(
     Parameters as in `estimate_ages`; the tables are those of `counted.read_counts`.
     """
     cores, heights = read_cores(field), height_models(field)
+    cores, events, counts = read_counts(cores) if from_pairs else (cores, pd.DataFrame(), pd.DataFrame())
     shared = share(cores, heights, shared_figures(field, heights), from_stand=from_stand)
     cores = bound_upper_cores(reach_further(cores, shared), shared.without_heights)
-    cores, events, counts = read_counts(cores) if from_pairs else (cores, pd.DataFrame(), pd.DataFrame())
     return *learn_states(cores, shared), {"ring_events": events, "counted_cores": counts}
 
 

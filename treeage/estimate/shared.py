@@ -180,7 +180,8 @@ class Shared:
 def share(cores: Cores, heights: Mapping[str, HeightModel], groups: Mapping[str, str], *, from_stand: bool) -> Shared:
     """Adjust the expected hidden widths of every core by the dated cores of its species, and add the height model.
 
-    Neighbours are the crossdated and laboratory-counted cores with a ring table; field counts are too loosely dated for
+    Neighbours are the crossdated and laboratory-counted cores with a ring table, those that the stand put into place by
+    their years; other field counts are too loosely dated for
     the hidden calendar years. Every core with hidden rings is a target; one without a ring table stands in as even
     rings of its mean width. Without `from_stand` every core stands alone with the shipped model.
     """
@@ -205,21 +206,20 @@ def share(cores: Cores, heights: Mapping[str, HeightModel], groups: Mapping[str,
 def _neighbours(cores: Cores, rows: Ints) -> Ints:
     """Cores of a species whose ring tables are dated well enough to compare years."""
     long = [cores.widths_mm[row].size >= FEWEST_RINGS for row in rows]
-    return np.asarray(rows[np.array(long, dtype=bool) & (cores.dating[rows] != Dating.FIELD_COUNT)])
+    placed = np.array([row in cores.by_year for row in rows], dtype=bool)
+    return np.asarray(rows[np.array(long, dtype=bool) & (placed | (cores.dating[rows] != Dating.FIELD_COUNT))])
 
 
 def _series(cores: Cores, rows: Ints) -> DatedSeries:
     """Ring series of chosen cores; even rings where there is no table."""
-    widths = []
-    for row in rows:
-        own = cores.widths_mm[row]
+    widths, first = [], cores.innermost_year[rows].copy()
+    for place, row in enumerate(rows):
+        first[place], own = cores.by_year.get(row, (first[place], cores.widths_mm[row]))
         if own.size == 0 or own.sum() <= 0:
             mean = float(np.exp(cores.growth.features[row, 0]))
             own = np.full(max(1, int(cores.growth.ring_count[row])), mean)
         widths.append(own)
-    return DatedSeries(
-        widths, cores.innermost_year[rows], list(cores.tree[rows]), cores.inner_end[rows] == InnerEnd.PITH
-    )
+    return DatedSeries(widths, first, list(cores.tree[rows]), cores.inner_end[rows] == InnerEnd.PITH)
 
 
 def reach_further(cores: Cores, shared: Shared) -> Cores:
