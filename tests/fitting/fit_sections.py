@@ -59,10 +59,11 @@ def fit(pairs):
         for one in (a, b):
             if min(one[-30:].mean(), one[-50:-30].mean()) > 0:
                 ahead.append(np.log(one[-30:].mean() / one[-50:-30].mean()))
-    seen = np.array([np.mean(gamma[lag]) for lag in LAGS])
-    fade = [1 - np.exp(-LAGS / years) for years in (section.FEW_YEARS, section.SLOW_YEARS)]
-    design = np.stack([np.ones(LAGS.size), *fade], axis=1)
-    (year, few, slow), rest = nnls(design / seen[:, None], np.ones(LAGS.size))
+    lags = np.array([lag for lag in LAGS if len(gamma[lag])])  # that some pair is long enough for
+    seen = np.array([np.mean(gamma[lag]) for lag in lags])
+    fade = [1 - np.exp(-lags / years) for years in (section.FEW_YEARS, section.SLOW_YEARS)]
+    design = np.stack([np.ones(lags.size), *fade], axis=1)
+    (year, few, slow), rest = nnls(design / seen[:, None], np.ones(lags.size))
     lasting = 2 * (1 + section.OFF_CENTRE - section.OVAL)  # opposite radii
     print(f"{len(pairs)} pairs of {len({site for site, *_ in pairs})} sites; relative rest {rest:.3f}")
     print(f"year {np.sqrt(year / 2):.3f} few {np.sqrt(few / lasting):.3f} slow {np.sqrt(slow / lasting):.3f}")

@@ -368,7 +368,7 @@ def _prior(cores: Cores, pair: Pair, trimmed: Sequence[Array], stand: Stand | No
     Cores whose lost outer rings are uncertain may end in other years than said: A lacks rings of B where more were
     lost on A than written.
     """
-    rates = [(0.0, 0.0) if _sure(cores, row) else _rates(cores, row) for row in pair]
+    rates = [_rates(cores, row) for row in pair]
     if stand is not None:
         rates = [stand.rates.get(row, own) for row, own in zip(pair, rates, strict=True)]
     one, two = (_outer_error(cores, row) for row in pair)

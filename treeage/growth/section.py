@@ -123,9 +123,8 @@ def section_curve(cores: Sequence[CoreRadii], *, quadratic: bool) -> Section:
     for place, own in enumerate(inward):
         begin = cores[own].first - first
         reached = cores[own].start_mm[:, None]
-        curves[own][:, begin:] = reached + np.concatenate(
-            [np.zeros((draws, 1)), np.cumsum(widths[own][:, begin:], axis=1)], axis=1
-        )
+        outward_mm = [np.zeros((draws, 1)), np.cumsum(widths[own][:, begin:], axis=1)]
+        curves[own][:, begin:] = reached + np.concatenate(outward_mm, axis=1)
         if begin:
             others = _mean(curves[inward[:place]], quadratic=quadratic)
             there = np.maximum(others[:, [begin]], 1e-9)
