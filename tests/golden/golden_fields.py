@@ -195,7 +195,7 @@ def marks():
         core("M4", "a", 74, "lab_count", "arcs", **arc()),
         core("M5", "a", 75, "lab_count", "arcs"),
         core("M6", "a", 76, "lab_count", "arcs", **arc(6.0, 0.6)),
-        core("M7", "a", 40, "lab_count", "arcs", core_length_mm=50.0, circle_radius_mm=700, circle_step_mm=1),
+        core("M7", "a", 40, "lab_count", "arcs", core_length_mm=50.0, circle_radius_mm=120, circle_step_mm=1),
         core("M8", "a", 78, "lab_count", "arcs", circle_radius_mm=40, **arc(10.0, 2.5)),
         core("M9", "a", 79, "lab_count", "arcs", core_length_mm=128.0),
         core("M10", "a", 80, "lab_count", "arcs"),
