@@ -26,6 +26,7 @@ CALLS = {  # arguments after the folder, and what the script must have said
     "fit_alignment.py": [
         (["fit"], "weights of the correlations"),
         (["check", "reliability.png"], r"delete: n [1-9]\d*, direction (0\.[5-9]|1)"),
+        (["stand"], r"delete: n [1-9]\d*, direction (0\.[5-9]|1)"),
         (["natural"], r"natural: n [1-9]\d*, direction (0\.[5-9]|1)"),
     ],
 }
