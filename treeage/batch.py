@@ -48,7 +48,7 @@ WHERE = "estimate_sites"
 MARK = b"treeage"  # key of what a file of answers says of itself
 IN_FLIGHT = 2  # choice: tasks handed out for each worker, so that none waits
 GROUPS_KEPT = 10  # choice: row groups a worker holds; the next stand mostly stands in the same ones
-MOST_GROUPS = 4  # choice: above so many row groups a stand on average, its rows are scattered
+MOST_GROUPS = 4  # choice: rows that stand together need one visit a stand and row group; above this they are scattered
 FAULTY = "faulty"
 LONGEST_NAME = 180  # choice: with its ending well below the 255 bytes of most disks
 
@@ -211,12 +211,12 @@ def estimate_sites(
     ('1 of 1 stands dated, 5 trees: 5 estimated.', 5)
     """
     asked = _asked(sites, out, prob, seed, draws)
+    own = _cores() if workers is None else _whole("workers", workers, 0)
     found = find_sites(sites)
     (asked.out / ANSWERS).mkdir(parents=True, exist_ok=True)
     for left in (asked.out / ANSWERS).glob(".*.part"):  # of a worker that was killed while it wrote
         left.unlink(missing_ok=True)
     work = partial(date_site, asked=asked)
-    own = _cores() if workers is None else _whole("workers", workers, 0)
     here = in_processes(work, found, own) if own else map(work, found)
     outcomes = here if scheduler is None else on_cluster(work, found, scheduler)
     done: dict[str, Outcome] = {}
@@ -312,9 +312,10 @@ def _sites_of_tables(place: Path) -> list[Site]:
                 held.append(sites)
                 for site in sites:
                     groups.setdefault(site, []).append((table, name, at))
-        many = sum(map(len, held)) / max(len(set().union(*held)), 1)
-        if many > MOST_GROUPS:
-            got, need = f"those of a stand in {many:.0f} of {len(held)} row groups", "the rows of each stand together"
+        many, stands = sum(map(len, held)), len(set().union(*held))
+        if many > MOST_GROUPS * (stands + len(held)):
+            got = f"those of a stand in {many / stands:.0f} of {len(held)} row groups on average"
+            need = "the rows of each stand together"
             findings.fault(table, got, need, "Sort the table by site before you write it.", column=SITE)
     findings.stop()
     return [Site(site, place, tuple(found)) for site, found in groups.items()]
