@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -503,10 +503,9 @@ def _restored(start: int, mass: NDArray[np.float64]) -> Pmf:
 
 def freeze_arrays(result: DataclassInstance) -> None:
     """Make arrays and dicts of a frozen dataclass read-only, for its `__post_init__`: the maker keeps their own."""
-    for field in fields(result):
-        value = getattr(result, field.name)
+    for name, value in vars(result).items():
         if isinstance(value, (np.ndarray, dict, MappingProxyType)):
-            object.__setattr__(result, field.name, _read_only(value))
+            object.__setattr__(result, name, _read_only(value))
 
 
 def interval_levels(prob: float) -> list[float]:
