@@ -160,7 +160,8 @@ def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
     rest = ~exact
     if rest.any():
         length = next_fast_len(size, real=True)
-        product = rfft(missed[rest], length, axis=2) * rfft(error[rest].astype(missed.dtype), length, axis=1)[:, None, :]
+        errors = rfft(error[rest].astype(missed.dtype), length, axis=1)
+        product = rfft(missed[rest], length, axis=2) * errors[:, None, :]
         whole = irfft(product, length, axis=2)[:, :, :size]
         out[rest] = whole if signed else np.maximum(whole, 0.0)
     return Mass(count.start, out)

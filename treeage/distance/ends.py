@@ -45,7 +45,7 @@ _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed co
 _RINGS_BESIDE = 10  # choice: inner rings whose mean width stands for that beside the pith
 _STEPS_BESIDE = 4  # the width settles to a few percent
 _FEW = 2  # choice: evidence takes one in so many distances, 0.08 apart in the logarithm; all densities are wider
-_NEAR_SHARE = 0.5  # choice: nearer than this share of every spread a density hardly depends on the direction
+_NEAR_SHARES = 0.5, 2.5  # choice: nearer than these shares of every spread a density depends less on the direction
 
 
 def _directions(number: int) -> tuple[Array, Array, Array]:
@@ -55,7 +55,7 @@ def _directions(number: int) -> tuple[Array, Array, Array]:
     return np.cos(angles), np.sin(angles), (weights * np.pi / 4).astype(np.float32)
 
 
-_DIRECTIONS, _FEW_DIRECTIONS = _directions(12), _directions(3)
+_DIRECTIONS = _directions(3), _directions(6), _directions(12)
 
 
 # ------------------------------------------------------------------ tape and calliper
@@ -422,6 +422,24 @@ class InnerEnds:
         unread = DistanceSource.PITH | DistanceSource.RADIUS_LESS_LENGTH
         return np.array([bool(source & ~unread) for source in self.source], dtype=bool)
 
+    @cached_property
+    def lost(self) -> Flags:
+        """Cores whose inner end is rotten or broken, and that have no reading."""
+        return np.isin(self.word, [InnerEnd.ROT, InnerEnd.BROKEN]) & ~self.seen
+
+    @cached_property
+    def noticed(self) -> tuple[Flags, Flags]:
+        """Cores that show arcs, but for those read by whatever means, and cores that were found to show none."""
+        told = np.array([source == DistanceSource.DIRECT for source in self.source], dtype=bool)
+        return (self.word == InnerEnd.ARCS) & ~told, (self.word == InnerEnd.NO_ARCS) & ~self.seen
+
+    @cached_property
+    def within_stem(self) -> Flags:
+        """Distances that what is left of the diameter behind the core allows, (n_core, n_grid)."""
+        length = np.where(np.isfinite(self.radius_mm), self.length_mm, np.nan)
+        limit = np.maximum(2 * self.assumed_mm - np.nan_to_num(length), 0.0) + _radius_sd(self)
+        return np.asarray(DISTANCE_GRID_MM[None, :] <= limit[:, None])
+
 
 def inner_ends(
     word: NDArray[np.object_],
@@ -478,7 +496,7 @@ def inner_ends(
     density = np.maximum(_density(ends, AimErrors.centre(), 0), 1e-12)
     readings = [(rows & ~pith, _among_ones(rows, values)) for rows, values in seen_by.values()]
     possible = np.prod([values for _, values in readings], axis=0) if readings else np.ones_like(density)
-    beyond = ends.seen & ~((possible > 0) & _within_stem(ends)).any(axis=1)
+    beyond = ends.seen & ~((possible > 0) & ends.within_stem).any(axis=1)
     return replace(ends, beyond_diameter=beyond, disagree=_disagree(readings, density))
 
 
@@ -595,11 +613,11 @@ def draw_misses(ends: InnerEnds, distance_mm: Array, widths_mm: Array, rng: np.r
     aside = float(np.hypot(offset, priors.AIM_MM.value))
     along = float(np.hypot(offset, _radius_sd(ends)[0]))
     gap = float(ends.radius_mm[0] - ends.length_mm[0])
-    lost = ends.word[0] in (InnerEnd.ROT, InnerEnd.BROKEN) and not ends.seen[0]
+    lost = ends.lost[0]
     passes = 0.0 if lost else priors.PASSES_PITH.value
     rarer = np.exp(-DISTANCE_GRID_MM / priors.SHORT_MM.value)
     fades = rarer / float(_short(np.array([[aside]]))[0] @ (rarer * grid_cells()))
-    cosines, sines, shares = _DIRECTIONS
+    cosines, sines, shares = _DIRECTIONS[-1]
     ahead = np.concatenate([[0.0], cosines])  # the core that passes, then directions of cores that stop short
     across = np.concatenate([[1.0], sines])
     distance = distance_mm[:, None]
@@ -646,10 +664,8 @@ def _look(joint: Array, ends: InnerEnds, errors: AimErrors, node: int, readings:
 
     every: the rows hold one in so many distances.
     """
-    told = np.array([source == DistanceSource.DIRECT for source in ends.source], dtype=bool)  # by whatever means
     unseen = unseen_share(DISTANCE_GRID_MM[::every], float(errors.sight[node]), float(errors.overlooked[node]))
-    arcs, none = (ends.word == InnerEnd.ARCS) & ~told, (ends.word == InnerEnd.NO_ARCS) & ~ends.seen
-    for rows, noticed in ((arcs, 1 - unseen), (none, unseen)):
+    for rows, noticed in zip(ends.noticed, (1 - unseen, unseen), strict=True):
         joint[rows] *= noticed * np.where(_near_pith()[::every], ends.pith_near[rows, None], 1.0)
     key = float(errors.arc_bias[node]), float(errors.arc_spread[node])
     if key not in readings:
@@ -678,14 +694,6 @@ def _moved(likelihood: Array, bias: float) -> Array:
     return np.asarray(likelihood[:, low] * (1 - part) + likelihood[:, low + 1] * part)
 
 
-def _within_stem(ends: InnerEnds) -> Flags:
-    """Distances that what is left of the diameter behind the core allows, (n_core, n_grid)."""
-    radius, spread = ends.assumed_mm, _radius_sd(ends)
-    length = np.where(np.isfinite(ends.radius_mm), ends.length_mm, np.nan)
-    limit = np.maximum(2 * radius - np.nan_to_num(length), 0.0) + spread
-    return np.asarray(DISTANCE_GRID_MM[None, :] <= limit[:, None])
-
-
 def _radius_sd(ends: InnerEnds) -> Array:
     """Standard deviation of the radius; a third of one that is assumed (choice)."""
     return np.where(np.isfinite(ends.radius_sd_mm), ends.radius_sd_mm, ends.assumed_mm / 3)
@@ -708,12 +716,14 @@ def _density(ends: InnerEnds, errors: AimErrors, node: int, *, every: int = 1) -
     gap = (ends.radius_mm - ends.length_mm)[:, None]
     known = np.isfinite(gap)
     gap = np.where(known, gap, 0.0)
-    lost = np.isin(ends.word, [InnerEnd.ROT, InnerEnd.BROKEN])[:, None] & ~ends.seen[:, None]
-    passes = np.where(lost, 0.0, priors.PASSES_PITH.value)
+    passes = np.where(ends.lost[:, None], 0.0, priors.PASSES_PITH.value)
     reach = priors.SHORT_MM.value * np.exp(errors.shortfall[node])
     rarer, short = np.exp(-grid / reach), _short(aside, every)
     fades = rarer / (short @ (rarer * grid_cells(every)))[:, None]
     square = bool(errors.square[node])
+    inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
+    used = int(inside.any(axis=0).sum())  # the near ones: no stem allows more
+    grid, short, fades = grid[:used], short[:, :used], fades[:, :used]
     beside = _beside(aside, grid)
     if square:
         fits = np.where(known, _normal((gap - grid) / along) / along, 1.0)
@@ -724,8 +734,9 @@ def _density(ends: InnerEnds, errors: AimErrors, node: int, *, every: int = 1) -
         if rows.any():
             short[rows] = _short_along(gap[rows], along[rows], aside[rows], grid)
         density = passes * beside * fits + (1 - passes) * short * fades
-    inside = np.where(ends.beyond_diameter[:, None], True, _within_stem(ends)[:, ::every])
-    return np.asarray(np.where(inside, density, 0.0))
+    out = np.zeros(inside.shape)
+    out[:, :used] = np.where(inside[:, :used], density, 0.0)
+    return out
 
 
 def _normal(z: Array) -> Array:
@@ -766,9 +777,11 @@ def _short_along(gap: Array, along: Array, aside: Array, distance_mm: Array) -> 
     """
     single = np.float32
     grid, ratio = distance_mm.astype(single)[:, None], (gap / along).astype(single)[:, :, None]
-    near = int(np.searchsorted(distance_mm, _NEAR_SHARE * min(along.min(), aside.min())))
+    least = min(along.min(), aside.min())
+    near, middle = (int(np.searchsorted(distance_mm, share * least)) for share in _NEAR_SHARES)
+    parts = slice(near), slice(near, middle), slice(middle, None)
     total = np.empty((len(gap), distance_mm.size), dtype=single)
-    for part, (cosines, sines, weights) in ((slice(near), _FEW_DIRECTIONS), (slice(near, None), _DIRECTIONS)):
+    for part, (cosines, sines, weights) in zip(parts, _DIRECTIONS, strict=True):
         ahead = ratio - grid[part] * (cosines / along).astype(single)[:, None]
         across = grid[part] * (sines / aside).astype(single)[:, None]
         ahead *= ahead

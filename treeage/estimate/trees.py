@@ -173,9 +173,7 @@ def side_by_side(
             yield from _in_chunk(cores, own, states, group[first : first + _CHUNK], size)
 
 
-def _in_chunk(
-    cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], size: int
-) -> Iterator[Mates]:
+def _in_chunk(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], size: int) -> Iterator[Mates]:
     """The same of some trees with tables of one size."""
     index = np.concatenate(trees)
     parts = missed_parts(cores, index, own, states, size)
@@ -603,9 +601,18 @@ def _line_products(cores: Cores, tree: str, batch: _Batch) -> Block:
         flat = split[:, used] @ added.mass.reshape(used.size, -1)
         placed.append(Mass(added.start, flat.reshape(len(places), *added.mass.shape[1:])))
 
+    weights = weights.astype(placed[0].mass.dtype)
+
     def products(axis: _Axis, column: int) -> Array:
-        one, two = (axis.on(mass, k, column) for k, mass in enumerate(placed))
-        return np.asarray(np.einsum("sp,pck->sck", weights, one * two, optimize=True))
+        begin = [mass.start - axis.low - int(axis.ahead[k, column]) for k, mass in enumerate(placed)]  # on the axis
+        first, last = max(0, *begin), min(axis.size, *(at + mass.size for at, mass in zip(begin, placed, strict=True)))
+        both = np.zeros((len(weights), placed[0].mass.shape[1], axis.size))
+        if last > first:
+            one, two = (mass.mass[..., first - at : last - at] for at, mass in zip(begin, placed, strict=True))
+            both[..., first:last] = (weights @ (one * two).reshape(len(one), -1)).reshape(
+                len(weights), -1, last - first
+            )
+        return both
 
     return products
 
