@@ -18,7 +18,7 @@ from scipy.special import ndtri
 
 from treeage import priors
 from treeage.counting import COUNT_LEVELS
-from treeage.distance import AimErrors, InnerEnds, arc_radius, arc_rise, end_distances, offset_share, unseen_share
+from treeage.distance import AimErrors, InnerEnds, arc_radius, arc_rise, end_evidence, offset_share, unseen_share
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, stand_states
 from treeage.estimate.trees import count_difference, side_by_side, tree_evidence
@@ -183,7 +183,7 @@ def _log_evidence(ends: InnerEnds, aim: AimErrors) -> Array:
     arcs from another spread. Only mates teach these.
     """
     zero = np.zeros(len(aim))
-    evidence = end_distances(ends, replace(aim, arc_bias=zero, arc_spread=zero))[1]
+    evidence = end_evidence(ends, replace(aim, arc_bias=zero, arc_spread=zero))
     mean = evidence.mean(axis=0)
     share = (1 - _ODD) * evidence / np.where(mean > 0, mean, 1.0) + _ODD
     return np.asarray(np.log(share).sum(axis=1))
@@ -299,7 +299,8 @@ def _mates(cores: Cores, shared: Shared) -> tuple[Array, dict[str, int]]:
         given = shared[name].growth.given_stand
         growth = np.stack([given[states.place == node].mean(axis=0) for node in some]) * weight[:, None]
         its = [rows for rows in chosen if cores.species[rows[0]] == name]
-        for _, aligned in side_by_side(cores, shared[name], few, its, reach=_REACH):
+        for mates in side_by_side(cores, shared[name], few, its, reach=_REACH):
+            aligned = mates.at_nodes()
             at_most, at_least = pair_tails(aligned[0], aligned[1])
             total = aligned[0].sum(axis=2) * aligned[1].sum(axis=2)
             fewer, equal, whole = (
