@@ -570,4 +570,4 @@ def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
         over = np.interp((middle[:, None] - expected) / spread, apart, beyond)  # P(ln M > middle) at every distance
         more = (hidden * over).sum(axis=1) > _BEYOND
         low, high = np.where(more, middle, low), np.where(more, high, middle)
-    return np.clip(np.ceil(np.exp(high)) + 2, 3, MOST_RINGS).astype(np.int64)
+    return np.asarray(np.clip(np.ceil(np.exp(high)) + 2, 3, MOST_RINGS), dtype=np.int64)
