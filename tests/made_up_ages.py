@@ -74,20 +74,22 @@ def made_up_tree(number: int, *, name: str | None = None, outer_year: int = OUTE
         core_conflict_p=0.004 if number == 5 else 0.6,
         flags=("cores_disagree",) if number == 5 else (),
         parts=parts,
-        cores=pd.DataFrame(
+        core_rows=tuple(
             {
-                "core": ["A", "B"],
-                "dating": [dating, dating],
-                "inner_end": [inner, "no_arcs"],
-                "core_height_m": [0.8, 0.8],
-                "rings_counted": [rings, rings - 7],
-                "innermost_year": [innermost, innermost + 7],
-                "distance_from": [
-                    DistanceSource.PITH if inner == "pith" else DistanceSource.ARC,
-                    DistanceSource.RADIUS_LESS_LENGTH,
-                ],
-                "lead": [True, False],
+                "core": name,
+                "dating": dating,
+                "inner_end": end,
+                "core_height_m": 0.8,
+                "rings_counted": rings - fewer,
+                "innermost_year": innermost + fewer,
+                "distance_from": source,
+                "pith_year": None,
+                "lead": name == "A",
             }
+            for name, end, fewer, source in (
+                ("A", inner, 0, DistanceSource.PITH if inner == "pith" else DistanceSource.ARC),
+                ("B", "no_arcs", 7, DistanceSource.RADIUS_LESS_LENGTH),
+            )
         ),
     )
 

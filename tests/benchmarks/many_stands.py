@@ -11,6 +11,7 @@ import argparse
 import json
 import os
 import re
+import resource
 import subprocess
 import sys
 import threading
@@ -133,11 +134,13 @@ def main():
     took, workers = time.monotonic() - started, [peak for pid, peak in peaks.items() if pid != ran.pid]
     trees = int(pd.read_csv(out / "summary.csv")["trees"].sum())
     size = sum(path.stat().st_size for path in (out / "answers").iterdir()) / 1e6
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)  # of the command and, through it, of its workers
     figures = {
         "stands": json.loads((out / "batch.json").read_text())["stands"],
         "trees": trees,
         "seconds": round(took, 1),
         "trees_a_second": round(trees / took, 1),
+        "processor_seconds": round(used.ru_utime + used.ru_stime, 1),
         "peak_MB_of_a_worker": round(max(workers, default=float("nan"))),
         "peak_MB_of_the_parent": round(peaks.get(ran.pid, float("nan"))),
         "answers_MB": round(size, 1),

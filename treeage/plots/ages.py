@@ -108,9 +108,9 @@ def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
 
 def first_counted(tree_age: TreeAge) -> int:
     """Innermost counted ring of the lead core, from which the steps hang."""
-    cores = tree_age.cores
-    if "lead" in cores and "innermost_year" in cores and cores["lead"].any():
-        return int(cores.loc[cores["lead"].astype(bool), "innermost_year"].iloc[0])
+    for core in tree_age.core_rows:
+        if core["lead"]:
+            return int(core["innermost_year"])
     counted = tree_age.facts.get("rings_counted")
     return innermost_year(tree_age.outer_year, int(tree_age.minimum_age if counted is None else counted))
 

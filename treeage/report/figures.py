@@ -176,7 +176,7 @@ def render(draw: Draw, size_in: tuple[float, float], formats: Sequence[str]) -> 
         FigureCanvasAgg(figure)
         _lay_out_by_widest(draw(figure.subplots()))
         figure.draw_without_rendering()
-        figure.set_layout_engine("none")
+        figure.set_layout_engine(None)  # laid out; with an engine left, each format would draw twice
         made: dict[str, Any] = {
             "png": {"metadata": {"Software": "treeage"}, "pil_kwargs": {"compress_level": PNG_LEVEL}},
             "svg": {"metadata": {"Date": None, "Creator": "treeage"}},

@@ -46,7 +46,9 @@ MOST_NAMED = 12  # choice: trees named with a flag; a dozen names fit a line
 CHECK_FIRST = 3  # choice: what people still read before they look at the dates
 
 
-def report_html(ages: Ages, *, figures: Sequence[ReportFigure] = (), history: StandHistory | None = None) -> str:
+def report_html(
+    ages: Ages, *, figures: Sequence[ReportFigure] = (), history: StandHistory | None = None, methods: str = ""
+) -> str:
     """The report as one HTML page without scripts or outside files; names from the tables are escaped."""
     account, flags = row_account(ages), _flags(ages)
     letters = {flag["name"]: flag["letter"] for flag in flags}
@@ -76,7 +78,7 @@ def report_html(ages: Ages, *, figures: Sequence[ReportFigure] = (), history: St
         smallest=f"{SMALLEST:f}".rstrip("0"),
         binomial=is_binomial,
         slanted=is_species_column,
-        methods=markdown_blocks(methods_text(ages)),
+        methods=markdown_blocks(methods or methods_text(ages, history=history)),
         defaults=defaults_table().to_dict("records"),
         source_names=list(ages.sources.columns),
         source_rows=[[str(value) for value in row] for row in ages.sources.to_numpy().tolist()],
@@ -189,10 +191,10 @@ def markdown_blocks(text: str) -> list[tuple[str, str]]:
 def _tree_block(answer: TreeAge) -> dict[str, Any]:
     """What folds out of one tree: its sentence, its steps, its cores, its flags."""
     cores = []
-    for row in answer.cores.to_dict("records"):
-        span = ""
-        if "pith_year_median" in row and not pd.isna(row["pith_year_median"]):
-            middle, low, high = (year_text(int(row[f"pith_year_{end}"])) for end in ("median", "lo", "hi"))
+    for row in answer.core_rows:
+        span, pith = "", row["pith_year"]
+        if pith:
+            middle, low, high = map(year_text, (pith.median(), *pith.interval(answer.prob)))
             span = f"; by itself pith year {middle} ({low} to {high})"
         kinds = ", ".join(str(row[key]).replace("_", " ") for key in ("dating", "inner_end", "distance_from"))
         rings = f"{row['rings_counted']} rings from {year_text(int(row['innermost_year']))}"

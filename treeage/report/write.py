@@ -134,8 +134,9 @@ def _contents(
         figures += stand_figures(history, form, tick=tick)
     contents |= {f"figures/{each.name}.{kind}": data for each in figures for kind, data in each.files.items()}
     contents |= _thesis_tables(ages)
-    contents["report.html"] = report_html(ages, figures=figures, history=history).encode("utf-8")
-    contents["methods.md"] = methods_text(ages, history=history).encode("utf-8")
+    methods = methods_text(ages, history=history)
+    contents["report.html"] = report_html(ages, figures=figures, history=history, methods=methods).encode("utf-8")
+    contents["methods.md"] = methods.encode("utf-8")
     contents["references.bib"] = bibliography(ages).encode("utf-8")
     contents[GUIDE] = _guide(contents).encode("utf-8")
     contents[RECORD] = _record(ages, *drawn, contents)
