@@ -210,7 +210,7 @@ def draw_bands(ax: Axes, middle: NDArray[np.float64], spans: NDArray[np.float64]
     """
     groups = grouped(len(middle))
     at = np.array([group.mean() for group in groups])
-    for span, name, colour in zip(spans, names, (PALE, GROUPS[0]), strict=True):
+    for span, name, colour in zip(spans, names, (PALE, GROUPS[0]), strict=False):
         low, high = (np.array([np.median(span[group, end]) for group in groups]) for end in (0, 1))
         ax.fill_betweenx(at, low, high, color=colour, alpha=0.95 if colour == PALE else 0.55, linewidth=0, label=name)
     ax.plot([np.median(middle[group]) for group in groups], at, color=WARM, linewidth=1.2, label="median")
