@@ -327,20 +327,17 @@ def _sites_of_file(file: Path, name: str, findings: Findings) -> Iterator[list[s
 
     try:
         with parquet.ParquetFile(file) as opened:
-            of_folder = _site_of_folder(file)
-            if SITE not in opened.schema_arrow.names and not of_folder:
+            of_folder, named = _site_of_folder(file), SITE in opened.schema_arrow.names
+            if not of_folder and not named:
                 do = "Add the column, or use treeage estimate for a single stand."
                 findings.fault(name, f"no column {SITE}", "the name of the stand in every row", do, column=SITE)
-                return
-            for at in range(opened.num_row_groups):
-                if of_folder:
-                    yield [of_folder]
-                    continue
+            for at in range(opened.num_row_groups if named and not of_folder else 0):
                 texts = opened.read_row_group(at, columns=[SITE])[SITE].cast("string")
                 if texts.null_count:
-                    do = "Fill the column."
-                    findings.fault(name, f"{texts.null_count} rows without a site", "a name in every row", do)
+                    got = f"{texts.null_count} rows without a site"
+                    findings.fault(name, got, "a name in every row", "Fill the column.")
                 yield [site for site in compute.unique(texts).to_pylist() if site is not None]
+            yield from [[of_folder]] * (opened.num_row_groups if of_folder else 0)
     except Exception as error:  # the reader raises its own many kinds for a damaged file
         got = f"a file that does not read ({show((str(error) or type(error).__name__).splitlines()[0])})"
         findings.fault(name, got, "a Parquet table", "Write it again.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import time
 from base64 import b64encode
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
 SHOWN_FAULTS = 8  # choice: faults on the screen; all of them are in faults.csv
 SHOWN_STANDS = 100  # choice: rows of a table on the page; all of them are in its file
+ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")  # the workers share the cores already
 SAYS_EVERY_S = 60.0  # choice: between two lines of progress where there is no terminal
 HELP = """SITES is a folder of field folders (or workbooks), one a stand, named by its folder. Or a Parquet data set:
 trees.parquet, cores.parquet and whichever of the other tables there are, or folders of these names with Parquet files,
@@ -76,6 +78,8 @@ def batch(arguments: argparse.Namespace) -> int:
     sites = arguments.sites.resolve()
     target = arguments.out or sites.with_name(f"{sites.name or 'sites'}_ages")
     arguments.goes_on = target
+    for name in ONE_THREAD:
+        os.environ.setdefault(name, "1")
     started = time.monotonic()
     try:
         with _progress() as tick:
