@@ -152,7 +152,7 @@ def page(done: Batch, caution: str) -> str:
     good = done.summary[done.summary["state"] != "faulty"]
     whole = good.select_dtypes("Int64").drop(columns="notes")
     account = whole.sum().to_frame().T
-    tall = min(max(1.7 + 0.135 * len(good), 3.0), 6.0)
+    tall = min(max(1.7 + 0.135 * len(good), 3.0), 6.0) if len(good) <= SHOWN_STANDS else 4.0
     drawn = render(lambda ax: plot_sites(done, ax=ax), (6.7, tall), ("png",))["png"]
     return PAGE.format(
         told=escape(done.sentence()), figure=b64encode(drawn).decode("ascii"), account=_html(account),
