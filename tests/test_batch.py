@@ -1,5 +1,7 @@
 """Many stands: the same bytes as alone, finished ones kept, faults and deaths that cost only themselves."""
 
+import contextlib
+import json
 import os
 import shutil
 import signal
@@ -401,6 +403,16 @@ def children(pid):
     return found
 
 
+def running():
+    """Ids of all processes that have not ended (Linux)."""
+    found = set()
+    for status in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):
+            if status.read_text().rpartition(")")[2].split()[0] != "Z":
+                found.add(int(status.parent.name))
+    return found
+
+
 def when_some_are_done(out, act, most=120.0):
     """Do something once the first answers stand in a folder."""
     end = time.monotonic() + most
@@ -428,12 +440,13 @@ def test_a_killed_run_goes_on_where_it_was(many, tmp_path, whom):
     place, whole = many
     command = [sys.executable, "-m", "treeage", "batch", str(place), "--out", str(tmp_path / "out"), "--workers", "2"]
     ran = subprocess.Popen([*command, "--draws", str(DRAWS)], stdout=subprocess.PIPE, text=True)
+    started = []
 
     def kill():
         workers = children(ran.pid)
         assert workers
-        for pid in workers[:1] if whom == "worker" else [ran.pid, *workers]:
-            os.kill(pid, signal.SIGKILL)
+        os.kill(workers[0] if whom == "worker" else ran.pid, signal.SIGKILL)
+        started.extend(workers)
 
     when_some_are_done(tmp_path / "out", kill)
     said = ran.communicate(timeout=300)[0]
@@ -442,6 +455,10 @@ def test_a_killed_run_goes_on_where_it_was(many, tmp_path, whom):
         assert "12 of 12 stands dated" in said
     else:
         assert ran.returncode == -signal.SIGKILL
+        end = time.monotonic() + 30
+        while set(started) & running():  # workers end with the process that hands out the work
+            assert time.monotonic() < end
+            time.sleep(0.1)
         assert 0 < run(place, tmp_path / "out").kept < 12
     assert contents(tmp_path / "out") == contents(whole.out)
 
@@ -463,3 +480,16 @@ def test_a_cluster_gives_the_same_bytes_although_a_worker_is_killed(many, tmp_pa
         killer.join()
     assert after.sentence() == whole.sentence()
     assert contents(after.out) == contents(whole.out)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks for processes in /proc")
+def test_the_script_of_many_stands_runs(tmp_path):
+    """Two varied stands of 50 trees, all of them dated, and the figures of the run."""
+    script = Path(__file__).parent / "benchmarks" / "many_stands.py"
+    command = [sys.executable, str(script), str(tmp_path / "many"), "--stands", "2", "--draws", "20"]
+    ran = subprocess.run(command, capture_output=True, text=True, timeout=600, check=True)
+    figures = json.loads(ran.stdout.splitlines()[-1])
+    assert (figures["stands"], figures["trees"], figures["exit_code"]) == (2, 100, 0)
+    assert 50 < figures["peak_MB_of_a_worker"] < 2000
+    assert len(list((tmp_path / "many" / "ages" / batch.ANSWERS).iterdir())) == 2

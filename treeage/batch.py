@@ -24,6 +24,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from itertools import islice
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote
 
@@ -219,8 +220,7 @@ def estimate_sites(
     work = partial(date_site, asked=asked)
     here = in_processes(work, found, own) if own else map(work, found)
     outcomes = here if scheduler is None else on_cluster(work, found, scheduler)
-    done: dict[str, Outcome] = {}
-    trees = 0
+    done, trees = {}, 0
     for outcome in outcomes:
         done[outcome.site] = outcome
         trees += int(outcome.row.get("trees", 0))
@@ -358,8 +358,7 @@ def date_site(site: Site, asked: Asked) -> Outcome:
     try:
         tables = _tables_of(site)
         key = f"{_checksum(site, tables)} {VERSION} {asked.prob!r} {asked.seed} {asked.draws}"
-        record = _record(target)
-        if record.get("key") == key:
+        if (record := _record(target)).get("key") == key:
             return Outcome(site.name, record["row"], kept=True)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", errors.TreeageWarning)  # what they say stands in the flags of the trees
@@ -450,8 +449,8 @@ def _checksum(site: Site, tables: Mapping[str, pa.Table]) -> str:
             data = path.read_bytes()
             said.update(f"{path.name} {len(data)} ".encode() + data)
     for name, table in tables.items():
-        own = table.take(np.arange(len(table))).combine_chunks()  # copied, so that no neighbour is in its buffers
-        own = own.replace_schema_metadata(None)
+        # copied, so that no neighbour is in its buffers
+        own = table.take(np.arange(len(table))).combine_chunks().replace_schema_metadata(None)
         sink = pa.BufferOutputStream()
         with pa.ipc.new_stream(sink, own.schema) as stream:
             stream.write_table(own)
@@ -506,8 +505,8 @@ def _parquet(site: str, frame: pd.DataFrame, drawn: Mapping[str, Any], key: str,
     table = pa.Table.from_pandas(frame.assign(**{SITE: site}), schema=schema, preserve_index=False)
     lists = [drawn[tree].astype(np.int32) if tree in drawn else None for tree in frame["tree"]]
     table = table.append_column("draws", pa.array(lists, type=pa.list_(pa.int32())))
-    said = json.dumps({"key": key, SITE: site, "row": row}, ensure_ascii=False).encode()
-    table = table.replace_schema_metadata({**(table.schema.metadata or {}), MARK: said})
+    said = {MARK: json.dumps({"key": key, SITE: site, "row": row}, ensure_ascii=False).encode()}
+    table = table.replace_schema_metadata(dict(table.schema.metadata or {}) | said)
     sink = pa.BufferOutputStream()
     parquet.write_table(table, sink, compression="zstd")
     return bytes(sink.getvalue().to_pybytes())
@@ -526,7 +525,7 @@ def in_processes(work: Work, sites: Sequence[Site], workers: int) -> Iterator[Ou
     while waiting or suspects:
         queue, size = (suspects, 1) if suspects else (waiting, min(workers, len(waiting)))
         running: dict[Future[Outcome], Site] = {}
-        pool = ProcessPoolExecutor(size, multiprocessing.get_context("spawn"), _ignore_stops)
+        pool = ProcessPoolExecutor(size, multiprocessing.get_context("spawn"), _begin_worker)
         try:
             if first:
                 pool.submit(os.getpid).result()
@@ -567,9 +566,15 @@ def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _ignore_stops() -> None:
-    """A stop from the keyboard is met by the process that hands out the work."""
+def _begin_worker() -> None:
+    """A stop from the keyboard is met by the process that hands out the work; where that one dies, its workers end."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with, args=(multiprocessing.parent_process(),), daemon=True).start()
+
+
+def _end_with(parent: Any) -> None:
+    parent.join()
+    signal.raise_signal(signal.SIGTERM)
 
 
 def _given_up(site: Site) -> Outcome:
