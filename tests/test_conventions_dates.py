@@ -10,7 +10,7 @@ import pytest
 from field_cases import SURE
 
 from treeage import Ages, Pmf, TreeAge, estimate_ages, missing_rings, years_to_height
-from treeage.counting import absent_ring_share, count_error
+from treeage.counting import absent_ring_share, count_error, count_error_mass
 from treeage.report.texts import methods_text
 from treeage.tables import Field, Settings
 
