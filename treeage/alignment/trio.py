@@ -5,7 +5,7 @@ Own derivation: a hidden-Markov model whose states are the true minus counted ri
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from treeage.alignment.engine import EventGrids, PairSums
 from treeage.alignment.lattice import DEGREES_OF_FREEDOM, EVENTS, Array, Move, Signals, rough_evidence
-from treeage.alignment.prior import AlignmentPrior, alignment_model
+from treeage.alignment.prior import AlignmentPrior, alignment_model, narrow_odds
 from treeage.pmf import Pmf, freeze_arrays
 
 Bools = NDArray[np.bool_]
+Moves = Mapping[str, Array]
 
 
 class Node(NamedTuple):
@@ -27,13 +28,19 @@ class Node(NamedTuple):
     far: tuple[float, float] | None
 
 
+Chosen = tuple[list[Node], Array]  # nodes worth the full sums and their prior weights
+
 _RETURN = 0.005  # as in `lattice`: an event that takes back an earlier one is likelier a disturbed stretch
 _TEMPER = 0.65  # fitted: three series that share their errors tell less than the law says
 _DISTURBED = (0.02, 0.15)  # fitted: probabilities that a disturbed stretch begins and ends with a year
 _WIDEN, _WIDEST = 4, 24  # choice: states by which the band grows where its edge matters, and the widest
 _EDGE = 1e-4  # choice: probability at the edge of the band above which it is widened
 _STRANGE = 0.5  # choice: a reference may have nothing to do with the cores; the evidence decides
-_CELLS = 400_000  # choice: years times states of the items worked on at once
+_CELLS = 400_000  # choice: years times states of the trios worked on at once
+_BLOCK_CELLS = 30_000  # choice: cells whose factors are worked out at once, so that a few arrays fit the cache
+_RESCALE_EVERY = 4  # choice: years between rescaling, far from overflow
+_NEGLIGIBLE = 1e-10  # probabilities below this are not followed
+_CORES = ("core_a", "core_b")
 _KEEP = 0.1  # choice: correlations with a smaller share of the rough evidence are left out
 LAGS = 3  # rings outside an event whose signals it changes: the order of the whitening
 
@@ -79,25 +86,29 @@ class Trio:
 def align_trios(trios: Sequence[Trio], priors: Sequence[AlignmentPrior]) -> list[PairSums]:
     """Sums over all ways to read pairs of cores with their references; bands of states are widened where it matters."""
     done: dict[int, PairSums] = {}
+    chosen = _correlations(trios, priors)
     bands = [prior.max_shift for prior in priors]
     todo = list(range(len(trios)))
     while todo:
         again = []
-        for group in _groups(todo, trios, bands):
-            found = _align([trios[at] for at in group], [priors[at] for at in group], bands[group[0]])
-            for at, (joint, sums) in zip(group, found, strict=True):
-                done[at] = sums
-                edge = joint[[0, -1]].sum() + joint[:, [0, -1]].sum()
-                if bands[at] < _WIDEST and edge > _EDGE:
+        for group in _groups(todo, trios, bands, chosen):
+            given = [[each[at] for at in group] for each in (trios, priors, chosen)]
+            found = _align(given[0], given[1], given[2], bands[group[0]])
+            for at, sums in zip(group, found, strict=True):
+                if sums is None:
                     again.append(at)
+                else:
+                    done[at] = sums
         for at in again:
             bands[at] = min(bands[at] + _WIDEN, _WIDEST)
         todo = again
     return [done[at] for at in range(len(trios))]
 
 
-def _groups(todo: Sequence[int], trios: Sequence[Trio], bands: Sequence[int]) -> list[list[int]]:
-    """Gather trios of the same band and like length into batches of bounded size."""
+def _groups(
+    todo: Sequence[int], trios: Sequence[Trio], bands: Sequence[int], chosen: Sequence[Chosen]
+) -> list[list[int]]:
+    """Gather trios of the same band and like length into batches of bounded size, those with most nodes first."""
     groups: list[list[int]] = []
     for at in sorted(todo, key=lambda at: (bands[at], trios[at].years)):
         last = groups[-1] if groups else []
@@ -106,34 +117,76 @@ def _groups(todo: Sequence[int], trios: Sequence[Trio], bands: Sequence[int]) ->
             last.append(at)
         else:
             groups.append([at])
-    return groups
+    return [sorted(group, key=lambda at: -len(chosen[at][0])) for group in groups]
 
 
-def _align(trios: Sequence[Trio], priors: Sequence[AlignmentPrior], shift: int) -> list[tuple[Array, PairSums]]:
-    """Joint mass of the final states, and everything that is kept, of trios with one width of the band."""
-    chosen = [_correlations(trio, prior) for trio, prior in zip(trios, priors, strict=True)]
-    steps: list[_Years] = []
-    for trio, prior, (nodes, _) in zip(trios, priors, chosen, strict=True):
-        steps += [_Years(trio, prior, shift, node) for node in nodes]
-    years = max(step.dull.shape[0] for step in steps)
-    moves = {move: _side_by_side([step.moves[move] for step in steps], years, move == Move.BOTH) for move in MOVES}
-    dull = _side_by_side([step.dull for step in steps], years, True)
-    ahead, scale = _forward(moves, dull, shift)
-    probs = _probs(moves, dull, ahead, _backward(moves, dull))
-    last = ahead[-1].sum(axis=0)
-    out, first = [], 0
-    for trio, (own_nodes, prior_weights) in zip(trios, chosen, strict=True):
-        items = slice(first, first + len(own_nodes))
-        logs = scale[items] + np.log(prior_weights)
-        evidence = float(np.logaddexp.reduce(logs))
-        share = np.exp(logs - evidence)
-        joint = np.asarray((last[..., items] * share).sum(axis=-1))
-        joint = joint / joint.sum()
-        grids = _grids(trio, shift, {move: prob[..., items] @ share for move, prob in probs.items()})
-        out.append(
-            (joint, _pair_sums(grids, joint, shift, evidence, np.array([node.own for node in own_nodes]), share))
-        )
-        first = items.stop
+def _align(
+    trios: Sequence[Trio], priors: Sequence[AlignmentPrior], chosen: Sequence[Chosen], shift: int
+) -> list[PairSums | None]:
+    """What is kept of trios with one width of the band, most nodes first; None where the band is too narrow."""
+    batch = _Batch(trios, priors, shift)
+    most = max(len(nodes) for nodes, _ in chosen) - 1
+    levels = [sum(len(nodes) > level + 1 for nodes, _ in chosen) for level in range(most)]
+    owner = np.concatenate([np.arange(size) for size in levels])
+    with_stand = [chosen[at][0][level] for level, size in enumerate(levels) for at in range(size)]
+    number = np.repeat(np.arange(most), levels)
+    logs = np.full((len(trios), most + 1), -np.inf)  # the last column has no reference
+    before = np.zeros(logs.shape)
+    for row, (_, weights) in zip(before, chosen, strict=True):
+        row[: weights.size - 1], row[-1] = weights[:-1], weights[-1]
+    lasts, runs = [], []
+    for nodes, of, at in (
+        (with_stand, owner, number),
+        ([nodes[-1] for nodes, _ in chosen], np.arange(len(trios)), np.full(len(trios), most)),
+    ):
+        moves, dull = batch.factors(nodes, of)
+        ahead, scale = _forward(moves, dull, shift)
+        logs[of, at] = scale + np.log(before[of, at])
+        lasts.append(ahead[-1].sum(axis=0))
+        runs.append((moves, dull, ahead))
+    evidence = np.logaddexp.reduce(logs, axis=1)
+    shares = np.exp(logs - evidence[:, None])
+    joint = lasts[1] * shares[:, -1]
+    first = 0
+    for level, size in enumerate(levels):
+        joint[..., :size] += lasts[0][..., first : first + size] * shares[:size, level]
+        first += size
+    joint /= joint.sum(axis=(0, 1))
+    edge = joint[[0, -1]].sum(axis=(0, 1)) + joint[:, [0, -1]].sum(axis=(0, 1))
+    ready = (edge <= _EDGE) | (shift >= _WIDEST)
+    if not ready.any():
+        return [None] * len(trios)
+    probs = _mixed(runs, levels, shares)
+    grids = _grids(trios, shift, probs)
+    own = [np.array([node.own for node in nodes]) for nodes, _ in chosen]
+    kept = [np.append(row[: nodes.size - 1], row[-1]) for row, nodes in zip(shares, own, strict=True)]
+    return [
+        _pair_sums(grids[at], joint[..., at], shift, float(evidence[at]), own[at], kept[at]) if ready[at] else None
+        for at in range(len(trios))
+    ]
+
+
+def _mixed(
+    runs: Sequence[tuple[Moves, Array, Array]], levels: Sequence[int], shares: Array
+) -> dict[str, Array]:
+    """Probabilities of every move in every year and state of every trio, over its nodes."""
+    moves, dull, ahead = runs[0]
+    weights = np.concatenate([shares[:size, level] for level, size in enumerate(levels)])
+    found = _probs(moves, dull, ahead, _backward(moves, dull), weights)
+    out = {}
+    for move, prob in found.items():
+        total, first = prob[..., : levels[0]], levels[0]
+        for size in levels[1:]:
+            total[..., :size] += prob[..., first : first + size]
+            first += size
+        out[move] = total
+    matter = np.flatnonzero(shares[:, -1] > _NEGLIGIBLE)  # of those without the reference
+    if matter.size:
+        moves, dull, ahead = runs[1]
+        moves = {move: each[..., matter] for move, each in moves.items()}
+        dull, ahead = dull[..., matter], ahead[..., matter]
+        for move, prob in _probs(moves, dull, ahead, _backward(moves, dull), shares[matter, -1]).items():
+            out[move][..., matter] += prob
     return out
 
 
@@ -149,33 +202,31 @@ def _pair_sums(grids: EventGrids, joint: Array, shift: int, evidence: float, own
     return PairSums(grids, counter, evidence, by_node, float(share @ own), Pmf.point(0))
 
 
-def _side_by_side(factors: Sequence[Array], years: int, stay: bool) -> Array:
-    """Factors of many items on the last axis; years beyond the end of an item change nothing."""
-    out = np.full((years, *factors[0].shape[1:], len(factors)), 1.0 if stay else 0.0)
-    for item, own in enumerate(factors):
-        out[: own.shape[0], :, :, item] = own
-    return out
-
-
-def _correlations(trio: Trio, prior: AlignmentPrior) -> tuple[list[Node], Array]:
+def _correlations(trios: Sequence[Trio], priors: Sequence[AlignmentPrior]) -> list[Chosen]:
     """Correlations of the cores, and of each with the reference, worth the full sums, with their prior weights.
 
     The last node has no reference: that it is none of these trees is weighed by the evidence.
     """
+    if not trios:
+        return []
     model = alignment_model()
-    a, b, stand = trio.core_a, trio.core_b, trio.reference
     own = np.asarray(model["correlation_nodes"])
     far = np.asarray(model["reference_nodes"])
-    with np.errstate(divide="ignore"):
-        logs = np.log(prior.correlation_weights) + rough_evidence([(a, b)], own)[0]
-    logs_far = np.log(model["reference_weights"]) + rough_evidence([(a, stand), (b, stand)], far)
+    rough = rough_evidence([(trio.core_a, trio.core_b) for trio in trios], own)
+    partners = [(core, trio.reference) for trio in trios for core in (trio.core_a, trio.core_b)]
+    logs_far = np.log(model["reference_weights"]) + rough_evidence(partners, far)
     weights = np.exp(logs_far - logs_far.max(axis=1, keepdims=True))
-    middle = (weights / weights.sum(axis=1, keepdims=True)) @ far
-    kept = np.flatnonzero(np.exp(logs - logs.max()) >= _KEEP)
-    nodes = [Node(float(own[at]), _feasible(float(own[at]), *middle.tolist())) for at in kept]
-    before = np.asarray(prior.correlation_weights)[kept]
-    before = np.append((1 - _STRANGE) * before / before.sum(), _STRANGE)
-    return [*nodes, Node(float(own[logs.argmax()]), None)], before
+    middles = ((weights / weights.sum(axis=1, keepdims=True)) @ far).reshape(-1, 2)
+    out = []
+    for prior, row, middle in zip(priors, rough, middles, strict=True):
+        with np.errstate(divide="ignore"):
+            logs = np.log(prior.correlation_weights) + row
+        kept = np.flatnonzero(np.exp(logs - logs.max()) >= _KEEP)
+        nodes = [Node(float(own[at]), _feasible(float(own[at]), *middle.tolist())) for at in kept]
+        before = np.asarray(prior.correlation_weights)[kept]
+        before = np.append((1 - _STRANGE) * before / before.sum(), _STRANGE)
+        out.append(([*nodes, Node(float(own[logs.argmax()]), None)], before))
+    return out
 
 
 def _feasible(own: float, far_a: float, far_b: float) -> tuple[float, float]:
@@ -185,146 +236,327 @@ def _feasible(own: float, far_a: float, far_b: float) -> tuple[float, float]:
     return far_a * shrink, far_b * shrink
 
 
-class _Years:
-    """Factors of the moves of every year and state, each of shape (years, states of A, states of B)."""
+# ------------------------------------------------------------------ factors of the moves
+#
+# Arrays are (state of A, state of B, year, item), blocks of years at a time. With x of a core at its state the t law is
+#
+#     log ratio = c + l(a) + l(b) + l(r) - p log(U(a) + V(b) + W(a) b)
+#
+# so that all but the last logarithm is a sum of a part of A and a part of B, worked out by state of one core alone. The
+# forms of the years outside an event are multiplied first and their logarithm taken once. Factors of events are single
+# floats (relative error below 1e-5, met a few times along a path); those of matched years are doubles.
 
-    def __init__(self, trio: Trio, prior: AlignmentPrior, shift: int, node: Node) -> None:
-        self.own, self.far = node.own, node.far or (0.0, 0.0)
-        years = trio.years + shift
-        self.cores = tuple(_Spread(core, years, shift, axis) for axis, core in enumerate((trio.core_a, trio.core_b)))
-        self.stand = _Spread(trio.reference, years, 0, 2)
-        self.stand.there &= _rows(trio.known, years)[:, None, None] & (node.far is not None)
-        self._score(prior)
+_PLAIN, _REMOVED, _JOINED, _SPLIT, _NARROW, _INNER, _THERE = 0, 0, LAGS + 1, 2 * LAGS + 2, -3, -2, -1  # rows of _stack
+_NEVER = -1e4  # logarithm of what cannot be
 
-    def _score(self, prior: AlignmentPrior) -> None:
-        (a, b), r = self.cores, self.stand
-        self.plain: Array = self._three(a.plain, b.plain, r.plain, 0)
-        self.with_a, self.with_b = (self._stand_two(each.plain, r.plain, each, 0) for each in (a, b))
-        narrow = self._narrowness(prior)
-        one = {
-            Move.ABSENT_IN_A: self.with_b + self._absent(Move.ABSENT_IN_A),
-            Move.ABSENT_IN_B: self.with_a + self._absent(Move.ABSENT_IN_B),
-            ABSENT_IN_BOTH: self._absent(ABSENT_IN_BOTH),
-            Move.FALSE_IN_A: self._false(a),
-            Move.FALSE_IN_B: self._false(b),
-        }
-        shares = {
-            Move.ABSENT_IN_A: prior.absent_share_a * narrow * (a.there & (b.there | r.there)),
-            Move.ABSENT_IN_B: prior.absent_share_b * narrow * (b.there & (a.there | r.there)),
-            ABSENT_IN_BOTH: prior.both_share * narrow * (a.there & b.there & r.there),
-            Move.FALSE_IN_A: prior.false_share_a * (a.there & a.inner & (b.there | r.there)),
-            Move.FALSE_IN_B: prior.false_share_b * (b.there & b.inner & (a.there | r.there)),
-        }
-        stay = max(1.0 - sum(_shares(prior)), 0.1)
-        self.dull: Array = np.full(self.plain.shape, stay)
-        self.moves: dict[str, Array] = {Move.BOTH: stay * np.exp(self.plain)}
-        for move, logs in one.items():
-            self.moves[move] = shares[move] * np.exp(logs)
-            _keep_inside(self.moves[move], MOVES[move])
 
-    def _narrowness(self, prior: AlignmentPrior) -> Array:
-        """Factor by which absent rings prefer narrow years of the reference, or of a core where that is not known."""
-        (a, b), r = self.cores, self.stand
-        level = np.where(r.there, r.narrow, np.where(b.there, b.narrow, a.narrow))
-        return prior.narrow_factor(level)
+def _stack(series: Signals) -> Array:
+    """What is asked of a series ring by ring; `_REMOVED + k` and `_JOINED + k` are k rings outside."""
+    inner = (np.arange(series.size) < series.size - 1) & (series.joined_factor > 0)
+    split = np.log(np.maximum(series.joined_factor, 1e-30))
+    rows = [series.plain, *series.removed.T, *series.joined.T, split, series.narrowness, inner, np.ones(series.size)]
+    return np.array(rows)
 
-    def _three(self, a: Array, b: Array, r: Array, back: int) -> Array:
-        """Log density ratio of the signals of one year; `back`: rings outside the year whose presence is asked."""
-        has_a, has_b, has_r = (_outside(each.there, back) for each in (*self.cores, self.stand))
-        both = trivariate(a, b, r, self.own, self.far)
-        rows = ~has_r[:, 0, 0]
-        if rows.any():
-            both[rows] = bivariate(a[rows], b[rows], self.own)
-        one = np.where(has_b, bivariate(b, r, self.far[1]) * has_r, bivariate(a, r, self.far[0]) * (has_r & has_a))
-        return np.where(has_a & has_b, both, one)
 
-    def _stand_two(self, own: Array, stand: Array, core: _Spread, back: int) -> Array:
-        there = _outside(core.there, back) & _outside(self.stand.there, back)
-        return np.where(there, bivariate(own, stand, self.far[core.axis]), 0.0)
+def _spread(series: Sequence[Signals], years: int, shift: int) -> Array:
+    """Rows of `_stack` by state, year (from `LAGS` before the first) and trio: ring year - state; a view."""
+    stacks = [_stack(one) for one in series]
+    start = LAGS + shift
+    padded = np.zeros((stacks[0].shape[0], years + LAGS + 2 * shift, len(series)))
+    for at, stack in enumerate(stacks):
+        size = min(stack.shape[1], padded.shape[1] - start)
+        padded[:, start : start + size, at] = stack[:, :size]
+        padded[:_INNER, :start, at] = stack[:_INNER, :1]  # past the ends: as the last ring, where anything is asked
+        padded[:_INNER, start + size :, at] = stack[:_INNER, -1:]
+    row, ring, item = padded.strides
+    shape = (padded.shape[0], 2 * shift + 1, years + LAGS, len(series))
+    return np.lib.stride_tricks.as_strided(padded[:, 2 * shift :], shape, (row, -ring, ring, item))
 
-    def _absent(self, move: str) -> Array:
+
+class _Batch:
+    """Trios of one width of the band side by side."""
+
+    def __init__(self, trios: Sequence[Trio], priors: Sequence[AlignmentPrior], shift: int) -> None:
+        self.shift, self.priors = shift, priors
+        self.ends = np.array([trio.years + shift for trio in trios])
+        self.years = int(self.ends.max())
+        self.a, self.b = (_spread([getattr(trio, core) for trio in trios], self.years, shift) for core in _CORES)
+        self.r = _spread([trio.reference for trio in trios], self.years, 0)[:, 0]
+        self.known = np.zeros(self.r.shape[1:], dtype=bool)
+        for at, trio in enumerate(trios):
+            own = trio.known[: self.ends[at]]
+            self.known[LAGS : LAGS + own.size, at] = own
+
+    def factors(self, nodes: Sequence[Node], owner: NDArray[np.int64]) -> tuple[Moves, Array]:
+        """Factors of the moves of every year, state and item, (years, states of A, states of B, items), and of a year
+        that is matched without agreement; an item is a trio, `owner`, with a node."""
+        laws = _Laws(self, nodes, owner)
+        states = 2 * self.shift + 1
+        moves = {move: np.empty((self.years, states, states, owner.size)) for move in MOVES}
+        plain = np.zeros((states, states, LAGS, owner.size), dtype=np.float32)
+        step = max(1, _BLOCK_CELLS // (states * states * owner.size))
+        for first in range(0, self.years, step):
+            rows = slice(first, min(first + step, self.years))
+            block = _Block(laws, rows, np.float64)
+            matched = block.match()
+            moves[Move.BOTH][rows] = np.exp(matched).transpose(2, 0, 1, 3)
+            plain = np.concatenate([plain[:, :, -LAGS:], matched], axis=2, dtype=np.float32)
+            block = _Block(laws, rows, np.float32)
+            for move, factor in block.events(plain):
+                moves[move][rows] = factor.transpose(2, 0, 1, 3)
+        moves[Move.BOTH] *= laws.stay[:, None, None]
+        return moves, laws.stay[:, None, None]
+
+
+class _Laws:
+    """What the t laws and the prior of every item say by year, from `LAGS` years before the first."""
+
+    def __init__(self, batch: _Batch, nodes: Sequence[Node], owner: NDArray[np.int64]) -> None:
+        self.batch, self.owner = batch, owner
+        self.alive = np.arange(-LAGS, batch.years)[:, None] < batch.ends[owner]
+        self.rho = batch.known[:, owner] & self.alive & np.array([node.far is not None for node in nodes])
+        own = np.array([node.own for node in nodes])
+        self.far = far = np.array([node.far or (0.0, 0.0) for node in nodes]).T
+        far_a, far_b = far
+        det = 1.0 - own**2 - far_a**2 - far_b**2 + 2 * own * far_a * far_b
+        three = [1 - far_b**2, 1 - far_a**2, 1 - own**2, 2 * (far_a * far_b - own)]
+        three = np.array([*three, 2 * (own * far_b - far_a), 2 * (own * far_a - far_b)]) / (DEGREES_OF_FREEDOM * det)
+        zero = np.zeros(own.size)
+        two = np.array([zero + 1, zero + 1, zero, -2 * own, zero, zero]) / (DEGREES_OF_FREEDOM * (1 - own**2))
+        self.form = np.where(self.rho, three[:, None], two[:, None])  # (6, years, items): aa, bb, rr, ab, ar, br
+        known = self.rho.copy()
+        known[:LAGS] = known[LAGS]
+        self.power = _TEMPER * np.where(known, 3.5, 3.0)
+        alone = np.log(_TWO / _ONE**2) - 0.5 * np.log(1 - own**2)
+        self.const = _TEMPER * np.where(known, np.log(_THREE / _ONE**3) - 0.5 * np.log(det), alone)
+        self._rates([batch.priors[at] for at in owner])
+
+    def _rates(self, priors: Sequence[AlignmentPrior]) -> None:
+        """Logarithms of the shares, those of absent rings by state of B: likelier in narrow years."""
+        batch, owner = self.batch, self.owner
+        shares = np.array([_shares(prior) for prior in priors])
+        self.stay = np.where(self.alive[LAGS:], np.maximum(1.0 - shares.sum(axis=1), 0.1), 1.0)
+        a, b = (each[:, :, LAGS:][..., owner] for each in (batch.a, batch.b))
+        there, rho, states = b[_THERE], self.rho[LAGS:], 2 * batch.shift + 1
+        odds_r, odds_a, odds_b = (narrow_odds(each) for each in (batch.r[_NARROW, LAGS:][:, owner], a[_NARROW], b[_NARROW]))
+        by_core = states * (there * odds_b).sum(axis=0) + (1 - there).sum(axis=0) * odds_a.sum(axis=0)
+        total = (np.where(rho, states**2 * odds_r, by_core) * self.alive[LAGS:]).sum(axis=0)
+        odds = np.where(rho, odds_r, odds_b) * (batch.ends[owner] * states**2 / total)
+        narrow = np.array([prior.narrow_share for prior in priors])
+        self.narrow = np.log((1 - narrow) + narrow * odds)
+        self.shares = _log(shares.T)
+
+
+def _log(values: NDArray[Any]) -> Array:
+    """Logarithms; `_NEVER` of 0."""
+    return np.asarray(np.where(values > 0, np.log(np.maximum(values, 1e-30)), _NEVER))
+
+
+class _Core:
+    """Signals of one core in some years, (states, years x items), and what they add to the logarithm of a ratio."""
+
+    def __init__(self, rows: Array, years: int) -> None:
+        self.rows, self.years = rows, years  # (rows of `_stack`, states, LAGS + years, items)
+        self.kept: dict[tuple[int, int], tuple[Array, Array]] = {}
+
+    def __call__(self, row: int, back: int = 0) -> tuple[Array, Array]:
+        """Values of a row `back` years outside, and their part l."""
+        if (row, back) not in self.kept:
+            values = self.take(row, back)
+            self.kept[row, back] = values, 2.5 * _TEMPER * np.log1p(values * values / DEGREES_OF_FREEDOM)
+        return self.kept[row, back]
+
+    def take(self, row: int, back: int = 0) -> Array:
+        rows = self.rows[row, :, LAGS - back : LAGS - back + self.years]
+        return rows.reshape(rows.shape[0], -1)
+
+
+class _Sums:
+    """Log ratio of some years: forms whose logarithm is not yet taken, parts of A and of B by their states, the rest."""
+
+    def __init__(self, start: Array, of_a: Array, of_b: Array) -> None:
+        self.total, self.of_a, self.of_b = start, of_a, of_b
+        self.forms: Array | None = None
+
+
+class _Block:
+    """Log ratios of some years of all items, (states of A, states of B, years x items)."""
+
+    def __init__(self, laws: _Laws, rows: slice, dtype: type[np.floating[Any]]) -> None:
+        self.laws, self.years = laws, rows.stop - rows.start
+        self.wide = slice(rows.start, rows.stop + LAGS)
+        self.size = self.years * laws.owner.size
+        batch, quick = laws.batch, dtype is np.float32
+        rows_of = slice(None) if quick else [_PLAIN, _THERE]
+        self.a, self.b, self.r = (
+            _Core(each[rows_of][:, :, self.wide][..., laws.owner].astype(dtype), self.years)
+            for each in (batch.a, batch.b, batch.r[:, None])
+        )
+        before = max(0, LAGS - rows.start)  # years outside the bark
+        for core in (self.a, self.b):
+            core.rows[_THERE, :, :before] = 0.0
+        self.form, self.power, self.const, self.rho = (
+            np.asarray(each[..., self.wide, :], dtype=dtype) for each in (laws.form, laws.power, laws.const, laws.rho)
+        )
+        self.even = bool((self.power == self.power[:1]).all())
+        self.far = np.tile(laws.far.astype(dtype), self.years)
+        self.narrow = laws.narrow[:, rows].reshape(-1, self.size).astype(dtype) if quick else None
+        states = 2 * batch.shift + 1
+        self.work = np.empty((states, states, self.size), dtype=dtype)
+        self.gaps: dict[int, NDArray[np.bool_] | None] = {}
+
+    def _row(self, values: Array, back: int) -> Array:
+        rows = values[..., LAGS - back : LAGS - back + self.years, :]
+        return rows.reshape(*rows.shape[:-2], -1)
+
+    def _gap(self, back: int) -> NDArray[np.bool_] | None:
+        """Where not both cores have a ring; None if they have in all."""
+        if back not in self.gaps:
+            a, b = (core.take(_THERE, back) > 0 for core in (self.a, self.b))
+            self.gaps[back] = None if a.all() and b.all() else ~(a[:, None] & b[None])
+        return self.gaps[back]
+
+    def match(self) -> Array:
+        """Log ratio of years that both cores have, and of those of one core after the other has ended."""
+        zero = np.zeros((self.a.rows.shape[1], self.size))
+        sums = _Sums(np.zeros(self.work.shape), zero, zero)
+        self._three(sums, self.a(_PLAIN), self.b(_PLAIN), self.r(_PLAIN), 0)
+        return self._close(sums).reshape(*self.work.shape[:2], self.years, -1)
+
+    def _two(self, axis: int, one: tuple[Array, Array], far: tuple[Array, Array], back: int) -> Array:
+        """Log ratio of one core and the reference; 0 where either is not there."""
+        (x, own), (r, its) = one, far
+        correlation = self.far[axis]
+        free = 1.0 - correlation**2
+        form = (x * x + r * r - 2 * correlation * x * r) / (DEGREES_OF_FREEDOM * free)
+        logs = _TEMPER * (np.log(_TWO / _ONE**2) - 0.5 * np.log(free)) - 3.0 * _TEMPER * np.log1p(form) + own + its
+        there = (self.a, self.b)[axis].take(_THERE, back) * self._row(self.rho, back)
+        return np.asarray(logs * there, dtype=x.dtype)
+
+    def _three(
+        self, sums: _Sums, one: tuple[Array, Array], two: tuple[Array, Array], far: tuple[Array, Array], back: int
+    ) -> None:
+        """Add the log ratio of the signals of one year; `back`: rings outside the year whose presence is asked."""
+        (a, log_a), (b, log_b), (r, log_r) = one, two, far
+        aa, bb, rr, ab, ar, br = self._row(self.form, back)
+        form, work = np.multiply((ab * a)[:, None], b[None], out=self.work), self.work
+        form += (1 + a * (aa * a + ar * r) + rr * r * r)[:, None]
+        form += (b * (bb * b + br * r))[None]
+        lone = self._row(self.const, back) + self._row(self.rho, back) * log_r
+        gap = self._gap(back)
+        if gap is None:
+            sums.of_a = sums.of_a + log_a + lone
+            sums.of_b = sums.of_b + log_b
+        else:
+            np.copyto(form, 1.0, where=gap)
+            there_a, there_b = (core.take(_THERE, back) for core in (self.a, self.b))
+            alone_a, alone_b = self._two(0, one, far, back), self._two(1, two, far, back)
+            sums.of_a, sums.of_b = sums.of_a + alone_a, sums.of_b + alone_b
+            sums.total += there_b[None] * (there_a * (log_a + lone) - alone_a)[:, None]
+            sums.total += there_a[:, None] * (there_b * log_b - alone_b)[None]
+        if not self.even:
+            np.log(form, out=work)
+            work *= self._row(self.power, back)
+            sums.total -= work
+        elif sums.forms is None:
+            sums.forms = form.copy()
+        else:
+            sums.forms *= form
+
+    def _close(self, sums: _Sums) -> Array:
+        """The log ratio."""
+        if sums.forms is not None:
+            np.log(sums.forms, out=sums.forms)
+            sums.forms *= self._row(self.power, 0)
+            sums.total -= sums.forms
+        sums.total += sums.of_a[:, None]
+        sums.total += sums.of_b[None]
+        return sums.total
+
+    def events(self, plain: Array) -> Iterator[tuple[str, Array]]:
+        """Factors of the events; `plain` are the log ratios of matched years, from `LAGS` years outside."""
+        outside = -sum(plain[:, :, LAGS - back : LAGS - back + self.years] for back in range(1, LAGS + 1))
+        outside = outside.reshape(self.work.shape)
+        for move, turn in MOVES.items():
+            if move == Move.BOTH:
+                continue
+            share = self.laws.shares[list(MOVES).index(move) - 1]
+            if (share <= _NEVER).all():
+                yield move, np.zeros((*self.work.shape[:2], self.years, share.size), dtype=np.float32)
+                continue
+            sums = _Sums(outside.copy(), *self._before(move, share, turn))
+            if move in (Move.FALSE_IN_A, Move.FALSE_IN_B):
+                self._false(sums, of_a=move == Move.FALSE_IN_A)
+            else:
+                self._absent(sums, turn)
+            logs = self._close(sums)
+            np.exp(logs, out=logs)
+            yield move, logs.reshape(*logs.shape[:2], self.years, -1)
+
+    def _before(self, move: str, share: Array, turn: tuple[int, int]) -> list[Array]:
+        """Log prior of an event as a part of A and a part of B: its share, where it can be, the edge of the band."""
+        rho = self._row(self.rho, 0)
+        there = [core.take(_THERE) for core in (self.a, self.b)]
+        if move == ABSENT_IN_BOTH:
+            there[0] = there[0] * rho
+        else:
+            other = 1 if turn[0] else 0
+            there[other] = np.maximum(there[other], rho)
+        for axis, core in enumerate((self.a, self.b)):
+            if turn[axis] < 0:
+                there[axis] = there[axis] * core.take(_INNER)
+        parts = [_log(each) for each in there]
+        parts[1] = parts[1] + np.tile(share, self.years)
+        if min(turn) >= 0:
+            parts[1] = parts[1] + self.narrow
+        parts = [part + _turn_back(part.shape[0], step)[:, None] for part, step in zip(parts, turn, strict=True)]
+        return [np.maximum(part, _NEVER).astype(np.float32) for part in parts]
+
+    def _absent(self, sums: _Sums, turn: tuple[int, int]) -> None:
         """What an absent ring changes: the other series are read as if they did not have its year either."""
-        (a, b), r = self.cores, self.stand
-        total = np.zeros(self.plain.shape)
+        a, b, r = self.a, self.b, self.r
+        if turn == (1, 0):
+            sums.of_b = sums.of_b + self._two(1, b(_PLAIN), r(_PLAIN), 0)
+        elif turn == (0, 1):
+            sums.of_a = sums.of_a + self._two(0, a(_PLAIN), r(_PLAIN), 0)
         for back in range(1, LAGS + 1):
-            was_a, was_b, was_r = (_outside(each.plain, back) for each in (a, b, r))
-            now_a = was_a if move != Move.ABSENT_IN_B else a.removed(back)
-            now_b = was_b if move != Move.ABSENT_IN_A else b.removed(back)
-            now_r = r.removed(back)
-            change = self._three(now_a, now_b, now_r, back) - _outside(self.plain, back)
-            if move == Move.ABSENT_IN_A:
-                change -= self._stand_two(now_b, now_r, b, back) - _outside(self.with_b, back)
-            elif move == Move.ABSENT_IN_B:
-                change -= self._stand_two(now_a, now_r, a, back) - _outside(self.with_a, back)
-            total[back:] += change[back:]
-        return total
+            was_r, now_r = r(_PLAIN, back), r(_REMOVED + back)
+            now_a = a(_PLAIN, back) if turn[0] else a(_REMOVED + back)
+            now_b = b(_PLAIN, back) if turn[1] else b(_REMOVED + back)
+            self._three(sums, now_a, now_b, now_r, back)
+            if turn == (1, 0):
+                was = self._two(1, b(_PLAIN, back), was_r, back)
+                sums.of_b = sums.of_b + was - self._two(1, now_b, now_r, back)
+            elif turn == (0, 1):
+                was = self._two(0, a(_PLAIN, back), was_r, back)
+                sums.of_a = sums.of_a + was - self._two(0, now_a, now_r, back)
 
-    def _false(self, core: _Spread) -> Array:
+    def _false(self, sums: _Sums, *, of_a: bool) -> None:
         """What two bands of a core count for as one ring."""
-        (a, b), r = self.cores, self.stand
-        ring_a, ring_b = (each.joined(0) if each is core else each.plain for each in (a, b))
-        total = core.split + self._three(ring_a, ring_b, r.plain, 0)
-        for back in range(1, LAGS + 1):
-            now_a, now_b = (each.joined(back) if each is core else _outside(each.plain, back) for each in (a, b))
-            now_r = _outside(r.plain, back)
-            total[back:] += (self._three(now_a, now_b, now_r, back) - _outside(self.plain, back))[back:]
-        return total
-
-
-class _Spread:
-    """Signals of one series by year and state: its ring y - state; not `there` outside the series."""
-
-    def __init__(self, series: Signals, years: int, shift: int, axis: int) -> None:
-        ring = np.arange(years)[:, None] - np.arange(-shift, shift + 1)
-        self.series, self.axis = series, axis
-        self.ring = np.clip(ring, 0, series.size - 1)
-        self.there = self._on_axis((ring >= 0) & (ring < series.size))
-        self.inner = self._on_axis(ring < series.size - 1)
-        self.plain = self._of(series.plain)
-        self.narrow = self._of(series.narrowness)
-        with np.errstate(divide="ignore"):
-            self.split = self._of(np.log(series.joined_factor))
-
-    def removed(self, back: int) -> Array:
-        """Signals `back` rings outside if the ring of the year were not there."""
-        return self._of(self.series.removed[:, back - 1])
-
-    def joined(self, back: int) -> Array:
-        """Signals `back` rings outside if the ring of the year and the next were one."""
-        return self._of(self.series.joined[:, back])
-
-    def _of(self, values: Array) -> Array:
-        return self._on_axis(values[self.ring])
-
-    def _on_axis(self, values: NDArray[Any]) -> NDArray[Any]:
-        return values[:, :, None] if self.axis == 0 else values[:, None, :]
+        a, b, r = self.a, self.b, self.r
+        if of_a:
+            sums.of_a = sums.of_a + a.take(_SPLIT)
+        else:
+            sums.of_b = sums.of_b + b.take(_SPLIT)
+        for back in range(LAGS + 1):
+            now_a = a(_JOINED + back) if of_a else a(_PLAIN, back)
+            now_b = b(_PLAIN, back) if of_a else b(_JOINED + back)
+            self._three(sums, now_a, now_b, r(_PLAIN, back), back)
 
 
 def _shares(prior: AlignmentPrior) -> tuple[float, ...]:
-    one = (prior.absent_share_a, prior.absent_share_b, prior.false_share_a, prior.false_share_b)
-    return *one, prior.both_share
+    """Shares of the events in the order of `MOVES`."""
+    absent = (prior.absent_share_a, prior.absent_share_b, prior.both_share)
+    return *absent, prior.false_share_a, prior.false_share_b
 
 
-def _rows(known: Bools, years: int) -> Bools:
-    out = np.zeros(years, dtype=bool)
-    out[: known.size] = known[:years]
-    return out
-
-
-def _outside(values: NDArray[Any], back: int) -> NDArray[Any]:
-    """The rows so many years nearer the bark; those of the first years are used by nobody."""
-    return values if back == 0 else np.concatenate([values[:back], values[:-back]])
-
-
-def _keep_inside(factors: Array, turn: tuple[int, int]) -> None:
+def _turn_back(states: int, step: int) -> Array:
     """No move past the edge of the band; a move back towards 0 is unlikely."""
-    middle = factors.shape[1] // 2
-    for axis, step in ((1, turn[0]), (2, turn[1])):
-        if step:
-            on_axis = np.moveaxis(factors, axis, 0)
-            on_axis[-1 if step > 0 else 0] = 0.0
-            on_axis[: middle if step > 0 else 0] *= _RETURN
-            on_axis[middle + 1 if step < 0 else on_axis.shape[0] :] *= _RETURN
+    logs, middle = np.zeros(states), states // 2
+    if step:
+        logs[:middle] += np.log(_RETURN)
+        logs[-1] = _NEVER
+    return logs if step >= 0 else logs[::-1]
 
 
 # ------------------------------------------------------------------ densities
@@ -367,84 +599,113 @@ def _slices(step: int) -> tuple[slice, slice]:
     return (slice(1, None), slice(None, -1)) if step > 0 else (slice(None, -1), slice(1, None))
 
 
-def _forward(moves: Mapping[str, Array], dull: Array, shift: int) -> tuple[Array, Array]:
-    """Sums over all paths from the bark to the states of every year, each year scaled to 1; log of the total."""
+_TURNS = {move: tuple(zip(*map(_slices, turn), strict=True)) for move, turn in MOVES.items() if move != Move.BOTH}
+
+
+def _forward(moves: Moves, dull: Array, shift: int) -> tuple[Array, Array]:
+    """Sums over all paths from the bark to the states of every year, scaled to 1 now and then; log of the total."""
     years, *states, items = moves[Move.BOTH].shape
     enter, leave = _DISTURBED
-    value = np.zeros((years + 1, 2, *states, items))
+    value = np.empty((years + 1, 2, *states, items))
+    value[0] = 0.0
     value[0, :, shift, shift] = np.array([leave, enter])[:, None] / (enter + leave)
     scale = np.zeros(items)
+    work, inside = np.empty((*states, items)), np.empty((*states, items))
     for year in range(years):
         agree, disturbed = value[year]
-        matched, inside = agree * moves[Move.BOTH][year], disturbed * dull[year]
-        new = value[year + 1]
-        new[0] = (1 - enter) * matched + leave * inside
-        new[1] = enter * matched + (1 - leave) * inside
-        for move, turn in MOVES.items():
-            if move != Move.BOTH:
-                (to_a, from_a), (to_b, from_b) = (_slices(step) for step in turn)
-                new[0, to_a, to_b] += (agree * moves[move][year])[from_a, from_b]
-        total = new.sum(axis=(0, 1, 2))
-        new /= total
-        scale += np.log(total)
+        new, new_disturbed = value[year + 1]
+        np.multiply(agree, moves[Move.BOTH][year], out=work)
+        np.multiply(disturbed, dull[year], out=inside)
+        np.multiply(work, 1 - enter, out=new)
+        np.multiply(inside, 1 - leave, out=new_disturbed)
+        inside *= leave
+        new += inside
+        work *= enter
+        new_disturbed += work
+        for move, (to, source) in _TURNS.items():
+            np.multiply(agree, moves[move][year], out=work)
+            new[to] += work[source]
+        if year % _RESCALE_EVERY == 0 or year == years - 1:
+            total = value[year + 1].sum(axis=(0, 1, 2))
+            value[year + 1] *= 1.0 / total
+            scale += np.log(total)
     return value, scale
 
 
-def _backward(moves: Mapping[str, Array], dull: Array) -> Array:
-    """Sums over all paths from the states of every year to the end, scaled by their largest."""
+def _backward(moves: Moves, dull: Array) -> Array:
+    """Sums over all paths from the states of every year to the end, scaled by their largest now and then."""
     years, *states, items = moves[Move.BOTH].shape
     enter, leave = _DISTURBED
-    value = np.ones((years + 1, 2, *states, items))
+    value = np.empty((years + 1, 2, *states, items))
+    value[years] = 1.0
+    work = np.empty((*states, items))
     for year in range(years - 1, -1, -1):
         after, dull_after = value[year + 1]
-        agree = ((1 - enter) * after + enter * dull_after) * moves[Move.BOTH][year]
-        for move, turn in MOVES.items():
-            if move != Move.BOTH:
-                (to_a, from_a), (to_b, from_b) = (_slices(step) for step in turn)
-                agree[from_a, from_b] += moves[move][year, from_a, from_b] * after[to_a, to_b]
-        value[year, 0] = agree
-        value[year, 1] = (leave * after + (1 - leave) * dull_after) * dull[year]
-        value[year] /= value[year].max(axis=(0, 1, 2))
+        agree, disturbed = value[year]
+        np.multiply(after, 1 - enter, out=agree)
+        np.multiply(dull_after, enter, out=work)
+        agree += work
+        agree *= moves[Move.BOTH][year]
+        np.multiply(after, leave, out=disturbed)
+        np.multiply(dull_after, 1 - leave, out=work)
+        disturbed += work
+        disturbed *= dull[year]
+        for move, (to, source) in _TURNS.items():
+            agree[source] += np.multiply(moves[move][year][source], after[to], out=work[source])
+        if year % _RESCALE_EVERY == 0:
+            value[year] *= 1.0 / value[year].max(axis=(0, 1, 2))
     return value
 
 
-def _probs(moves: Mapping[str, Array], dull: Array, ahead: Array, behind: Array) -> dict[str, Array]:
-    """Probability of each move in every year and state of every item."""
+def _probs(moves: Moves, dull: Array, ahead: Array, behind: Array, weights: Array | None = None) -> dict[str, Array]:
+    """Probability of each move in every year and state of every item, times its weight."""
     enter, leave = _DISTURBED
     after, dull_after = behind[1:, 0], behind[1:, 1]
-    both = ahead[:-1, 0] * moves[Move.BOTH] * ((1 - enter) * after + enter * dull_after)
-    both += ahead[:-1, 1] * dull * (leave * after + (1 - leave) * dull_after)
+    both = after * (1 - enter)
+    work = dull_after * enter
+    both += work
+    both *= moves[Move.BOTH]
+    both *= ahead[:-1, 0]
+    np.multiply(dull_after, 1 - leave, out=work)
+    work += leave * after
+    work *= ahead[:-1, 1]
+    work *= dull
+    both += work
     out = {Move.BOTH.value: both}
-    for move, turn in MOVES.items():
-        if move != Move.BOTH:
-            (to_a, from_a), (to_b, from_b) = (_slices(step) for step in turn)
-            out[move] = ahead[:-1, 0] * moves[move]
-            out[move][:, from_a, from_b] *= after[:, to_a, to_b]
+    for move, (to, source) in _TURNS.items():
+        out[move] = ahead[:-1, 0] * moves[move]
+        out[move][:, *source] *= after[:, *to]
     total = sum(prob.sum(axis=(1, 2)) for prob in out.values())
-    return {move: prob / total[:, None, None] for move, prob in out.items()}
+    scale = ((1.0 if weights is None else weights) / total)[:, None, None]
+    for prob in out.values():
+        prob *= scale
+    return out
 
 
-def _grids(trio: Trio, shift: int, probs: Mapping[str, Array]) -> EventGrids:
+def _grids(trios: Sequence[Trio], shift: int, probs: Mapping[str, Array]) -> list[EventGrids]:
     """Probabilities by ring and offset of the two counts, as the alignment of two cores alone gives them."""
-    years = probs[Move.BOTH].shape[0]
-    state = np.arange(-shift, shift + 1)
-    year = np.arange(years)[:, None, None]
-    ring_a, ring_b = year - state[:, None], year - state[None, :]
-    offset = np.broadcast_to(ring_b - ring_a, probs[Move.BOTH].shape)
-    band = 2 * shift
-    size = years + shift
+    years, states, _, items = probs[Move.BOTH].shape
+    band, size = 2 * shift, years + shift
 
-    def by_ring(prob: Array, ring: NDArray[np.int64], inside: int) -> Array:
-        grid = np.zeros((size, 2 * band + 1))
-        where = np.broadcast_to(ring, prob.shape)
-        good = where >= 0
-        np.add.at(grid, (where[good], offset[good] + band), prob[good])
-        return grid[:inside]
+    def by_ring(prob: Array, of_b: bool) -> Array:
+        """State a of A at year y is ring y - a; the offset is ring of B less ring of A, a - b."""
+        grid = np.zeros((size, 2 * band + 1, items))
+        for at in range(states):
+            first = max(0, at - shift)  # years before the first ring
+            rows = slice(first - at + shift, years - at + shift)
+            if of_b:
+                grid[rows, band - at : band - at + states] += prob[first:, :, at]
+            else:
+                grid[rows, at : at + states] += prob[first:, at, ::-1]
+        return grid
 
-    events: dict[Move, Array] = {}
-    for move in EVENTS:
-        ring = ring_b if move.of_b else ring_a
-        events[move] = by_ring(probs[move], ring, size)
-        if move.word == "absent":
-            events[move] += by_ring(probs[ABSENT_IN_BOTH], ring, size)
-    return EventGrids(events, by_ring(probs[Move.BOTH], ring_a, trio.core_a.size), band)
+    rings = {move: by_ring(probs[move], move.of_b) for move in EVENTS}
+    for move in (Move.ABSENT_IN_A, Move.ABSENT_IN_B):
+        rings[move] += by_ring(probs[ABSENT_IN_BOTH], move.of_b)
+    path = by_ring(probs[Move.BOTH], False)
+    out = []
+    for at, trio in enumerate(trios):
+        own = trio.years + 2 * shift
+        events = {move: grid[:own, :, at].copy() for move, grid in rings.items()}
+        out.append(EventGrids(events, path[: trio.core_a.size, :, at].copy(), band))
+    return out
