@@ -41,6 +41,7 @@ _BLOCK_CELLS = 30_000  # choice: cells whose factors are worked out at once, so 
 _RESCALE_EVERY = 4  # choice: years between rescaling, far from overflow
 _NEGLIGIBLE = 1e-10  # probabilities below this are not followed
 _CORES = ("core_a", "core_b")
+Signal = tuple[Array, Array]  # values, and their part of the log ratio
 _KEEP = 0.1  # choice: correlations with a smaller share of the rough evidence are left out
 LAGS = 3  # rings outside an event whose signals it changes: the order of the whitening
 
@@ -63,6 +64,7 @@ MOVES: dict[str, tuple[int, int]] = {
     Move.FALSE_IN_A: (-1, 0),
     Move.FALSE_IN_B: (0, -1),
 }
+_EVENTS = {move: turn for move, turn in MOVES.items() if move != Move.BOTH}
 
 
 @dataclass(frozen=True)
@@ -293,18 +295,27 @@ class _Batch:
         laws = _Laws(self, nodes, owner)
         states = 2 * self.shift + 1
         moves = {move: np.empty((self.years, states, states, owner.size)) for move in MOVES}
-        plain = np.zeros((states, states, LAGS, owner.size), dtype=np.float32)
-        step = max(1, _BLOCK_CELLS // (states * states * owner.size))
-        for first in range(0, self.years, step):
-            rows = slice(first, min(first + step, self.years))
-            block = _Block(laws, rows, np.float64)
-            matched = block.match()
-            moves[Move.BOTH][rows] = np.exp(matched).transpose(2, 0, 1, 3)
-            plain = np.concatenate([plain[:, :, -LAGS:], matched], axis=2, dtype=np.float32)
-            block = _Block(laws, rows, np.float32)
-            for move, factor in block.events(plain):
-                moves[move][rows] = factor.transpose(2, 0, 1, 3)
-        moves[Move.BOTH] *= laws.stay[:, None, None]
+        plain = np.zeros((states, states, LAGS + self.years, owner.size), dtype=np.float32)
+        exact = _Years(laws, np.float64)
+        sums = exact.match()
+        for rows in exact.blocks:
+            logs = exact.close(sums, rows, None)
+            plain[:, :, LAGS + rows.start : LAGS + rows.stop] = logs
+            np.exp(logs, out=logs)
+            np.multiply(logs.transpose(2, 0, 1, 3), laws.stay[rows, None, None], out=moves[Move.BOTH][rows])
+        quick = _Years(laws, np.float32)
+        outside = -plain[:, :, LAGS - 1 : -1]
+        for back in range(2, LAGS + 1):
+            outside -= plain[:, :, LAGS - back : -back]
+        for number, (move, turn) in enumerate(_EVENTS.items()):
+            if (laws.shares[number] <= _NEVER).all():
+                moves[move][:] = 0.0
+                continue
+            sums = quick.event(move, turn, laws.shares[number])
+            for rows in quick.blocks:
+                logs = quick.close(sums, rows, outside)
+                np.exp(logs, out=logs)
+                moves[move][rows] = logs.transpose(2, 0, 1, 3)
         return moves, laws.stay[:, None, None]
 
 
@@ -319,8 +330,8 @@ class _Laws:
         self.far = far = np.array([node.far or (0.0, 0.0) for node in nodes]).T
         far_a, far_b = far
         det = 1.0 - own**2 - far_a**2 - far_b**2 + 2 * own * far_a * far_b
-        three = [1 - far_b**2, 1 - far_a**2, 1 - own**2, 2 * (far_a * far_b - own)]
-        three = np.array([*three, 2 * (own * far_b - far_a), 2 * (own * far_a - far_b)]) / (DEGREES_OF_FREEDOM * det)
+        parts = [1 - far_b**2, 1 - far_a**2, 1 - own**2, 2 * (far_a * far_b - own)]
+        three = np.array([*parts, 2 * (own * far_b - far_a), 2 * (own * far_a - far_b)]) / (DEGREES_OF_FREEDOM * det)
         zero = np.zeros(own.size)
         two = np.array([zero + 1, zero + 1, zero, -2 * own, zero, zero]) / (DEGREES_OF_FREEDOM * (1 - own**2))
         self.form = np.where(self.rho, three[:, None], two[:, None])  # (6, years, items): aa, bb, rr, ab, ar, br
@@ -336,9 +347,13 @@ class _Laws:
         batch, owner = self.batch, self.owner
         shares = np.array([_shares(prior) for prior in priors])
         self.stay = np.where(self.alive[LAGS:], np.maximum(1.0 - shares.sum(axis=1), 0.1), 1.0)
-        a, b = (each[:, :, LAGS:][..., owner] for each in (batch.a, batch.b))
-        there, rho, states = b[_THERE], self.rho[LAGS:], 2 * batch.shift + 1
-        odds_r, odds_a, odds_b = (narrow_odds(each) for each in (batch.r[_NARROW, LAGS:][:, owner], a[_NARROW], b[_NARROW]))
+        narrow_a, narrow_b, there = (
+            each[:, LAGS:][..., owner] for each in (batch.a[_NARROW], batch.b[_NARROW], batch.b[_THERE])
+        )
+        rho, states = self.rho[LAGS:], 2 * batch.shift + 1
+        odds_r, odds_a, odds_b = (
+            narrow_odds(each) for each in (batch.r[_NARROW, LAGS:][:, owner], narrow_a, narrow_b)
+        )
         by_core = states * (there * odds_b).sum(axis=0) + (1 - there).sum(axis=0) * odds_a.sum(axis=0)
         total = (np.where(rho, states**2 * odds_r, by_core) * self.alive[LAGS:]).sum(axis=0)
         odds = np.where(rho, odds_r, odds_b) * (batch.ends[owner] * states**2 / total)
@@ -352,196 +367,197 @@ def _log(values: NDArray[Any]) -> Array:
     return np.asarray(np.where(values > 0, np.log(np.maximum(values, 1e-30)), _NEVER))
 
 
-class _Core:
-    """Signals of one core in some years, (states, years x items), and what they add to the logarithm of a ratio."""
+class _Law(NamedTuple):
+    """The form 1 + U(a) + V(b) + W(a) b of one year, and what is added where the other core is there too."""
 
-    def __init__(self, rows: Array, years: int) -> None:
-        self.rows, self.years = rows, years  # (rows of `_stack`, states, LAGS + years, items)
-        self.kept: dict[tuple[int, int], tuple[Array, Array]] = {}
-
-    def __call__(self, row: int, back: int = 0) -> tuple[Array, Array]:
-        """Values of a row `back` years outside, and their part l."""
-        if (row, back) not in self.kept:
-            values = self.take(row, back)
-            self.kept[row, back] = values, 2.5 * _TEMPER * np.log1p(values * values / DEGREES_OF_FREEDOM)
-        return self.kept[row, back]
-
-    def take(self, row: int, back: int = 0) -> Array:
-        rows = self.rows[row, :, LAGS - back : LAGS - back + self.years]
-        return rows.reshape(rows.shape[0], -1)
+    back: int  # rings outside the year whose presence is asked
+    of_a: Array  # U, (states, years, items), as all of these; 0 where there is no ring
+    of_b: Array
+    slope: Array  # W
+    value: Array  # b
+    more_a: Array  # of A where B is there; 0 in years in which B is there in all states
+    more_b: Array
 
 
 class _Sums:
-    """Log ratio of some years: forms whose logarithm is not yet taken, parts of A and of B by their states, the rest."""
+    """Log ratio of all years: forms whose logarithm is to be taken, and parts of A and of B by their states."""
 
-    def __init__(self, start: Array, of_a: Array, of_b: Array) -> None:
-        self.total, self.of_a, self.of_b = start, of_a, of_b
-        self.forms: Array | None = None
+    def __init__(self, of_a: Array, of_b: Array) -> None:
+        self.of_a, self.of_b = of_a, of_b
+        self.laws: list[_Law] = []
 
 
-class _Block:
-    """Log ratios of some years of all items, (states of A, states of B, years x items)."""
+class _Years:
+    """Log ratios of all years and items by states of A and B, in doubles (years matched alone) or single floats."""
 
-    def __init__(self, laws: _Laws, rows: slice, dtype: type[np.floating[Any]]) -> None:
-        self.laws, self.years = laws, rows.stop - rows.start
-        self.wide = slice(rows.start, rows.stop + LAGS)
-        self.size = self.years * laws.owner.size
-        batch, quick = laws.batch, dtype is np.float32
-        rows_of = slice(None) if quick else [_PLAIN, _THERE]
+    def __init__(self, laws: _Laws, dtype: type[np.floating[Any]]) -> None:
+        batch, self.laws = laws.batch, laws
+        quick = dtype is np.float32
+        rows = slice(None) if quick else [_PLAIN, _THERE]
+        self.years, self.states = batch.years, 2 * batch.shift + 1
         self.a, self.b, self.r = (
-            _Core(each[rows_of][:, :, self.wide][..., laws.owner].astype(dtype), self.years)
-            for each in (batch.a, batch.b, batch.r[:, None])
+            each[rows][..., laws.owner].astype(dtype) for each in (batch.a, batch.b, batch.r[:, None])
         )
-        before = max(0, LAGS - rows.start)  # years outside the bark
-        for core in (self.a, self.b):
-            core.rows[_THERE, :, :before] = 0.0
-        self.form, self.power, self.const, self.rho = (
-            np.asarray(each[..., self.wide, :], dtype=dtype) for each in (laws.form, laws.power, laws.const, laws.rho)
+        self.a[_THERE, :, :LAGS] = self.b[_THERE, :, :LAGS] = 0.0
+        self.logs = [
+            2.5 * _TEMPER * np.log1p(each[:_SPLIT] ** 2 * dtype(1 / DEGREES_OF_FREEDOM)) for each in (self.a, self.b, self.r)
+        ]
+        self.form, self.power, self.const, self.rho, self.far = (
+            each.astype(dtype) for each in (laws.form, laws.power, laws.const, laws.rho, laws.far)
         )
-        self.even = bool((self.power == self.power[:1]).all())
-        self.far = np.tile(laws.far.astype(dtype), self.years)
-        self.narrow = laws.narrow[:, rows].reshape(-1, self.size).astype(dtype) if quick else None
-        states = 2 * batch.shift + 1
-        self.work = np.empty((states, states, self.size), dtype=dtype)
-        self.gaps: dict[int, NDArray[np.bool_] | None] = {}
+        full = [each[_THERE].all(axis=(0, 2)) for each in (self.a, self.b)]  # years with a ring in every state
+        self.full = [[self._rows(each, back)[:, None] for each in full] for back in range(LAGS + 1)]
+        same = [(self._rows(laws.power, back) == laws.power[LAGS:]).all(axis=1) for back in range(LAGS + 1)]
+        self.even = np.logical_and.reduce(same)
+        step = max(1, _BLOCK_CELLS // (self.states**2 * laws.owner.size))
+        self.blocks = [slice(first, min(first + step, self.years)) for first in range(0, self.years, step)]
+        shape = (3, self.states, self.states, min(step, self.years), laws.owner.size)
+        self.work = np.empty(shape, dtype=dtype)
 
-    def _row(self, values: Array, back: int) -> Array:
-        rows = values[..., LAGS - back : LAGS - back + self.years, :]
-        return rows.reshape(*rows.shape[:-2], -1)
+    def _rows(self, values: NDArray[Any], back: int) -> NDArray[Any]:
+        """The years so many rings outside."""
+        axis = 0 if values.ndim < 3 else values.ndim - 2
+        return values[(slice(None),) * axis + (slice(LAGS - back, LAGS - back + self.years),)]
 
-    def _gap(self, back: int) -> NDArray[np.bool_] | None:
-        """Where not both cores have a ring; None if they have in all."""
-        if back not in self.gaps:
-            a, b = (core.take(_THERE, back) > 0 for core in (self.a, self.b))
-            self.gaps[back] = None if a.all() and b.all() else ~(a[:, None] & b[None])
-        return self.gaps[back]
+    def _signal(self, core: int, row: int, back: int = 0) -> Signal:
+        """A signal and its part of the log ratio."""
+        values = (self.a, self.b, self.r)[core]
+        return self._rows(values[row], back), self._rows(self.logs[core][row], back)
 
-    def match(self) -> Array:
-        """Log ratio of years that both cores have, and of those of one core after the other has ended."""
-        zero = np.zeros((self.a.rows.shape[1], self.size))
-        sums = _Sums(np.zeros(self.work.shape), zero, zero)
-        self._three(sums, self.a(_PLAIN), self.b(_PLAIN), self.r(_PLAIN), 0)
-        return self._close(sums).reshape(*self.work.shape[:2], self.years, -1)
+    def _there(self, core: int, back: int) -> Array:
+        return self._rows((self.a, self.b)[core][_THERE], back)
 
-    def _two(self, axis: int, one: tuple[Array, Array], far: tuple[Array, Array], back: int) -> Array:
+    def _two(self, core: int, one: Signal, far: Signal, back: int) -> Array:
         """Log ratio of one core and the reference; 0 where either is not there."""
         (x, own), (r, its) = one, far
-        correlation = self.far[axis]
-        free = 1.0 - correlation**2
-        form = (x * x + r * r - 2 * correlation * x * r) / (DEGREES_OF_FREEDOM * free)
-        logs = _TEMPER * (np.log(_TWO / _ONE**2) - 0.5 * np.log(free)) - 3.0 * _TEMPER * np.log1p(form) + own + its
-        there = (self.a, self.b)[axis].take(_THERE, back) * self._row(self.rho, back)
-        return np.asarray(logs * there, dtype=x.dtype)
+        correlation = self.far[core]
+        scale = 1 / (DEGREES_OF_FREEDOM * (1.0 - correlation**2))
+        form = x * x * scale
+        form += (-2 * scale * correlation) * r * x
+        form += r * r * scale
+        np.log1p(form, out=form)
+        form *= -3.0 * _TEMPER
+        form += own
+        form += its + _TEMPER * (np.log(_TWO / _ONE**2) - 0.5 * np.log(1.0 - correlation**2))
+        form *= self._there(core, back)
+        form *= self.rho[LAGS - back : LAGS - back + self.years]
+        return form
 
-    def _three(
-        self, sums: _Sums, one: tuple[Array, Array], two: tuple[Array, Array], far: tuple[Array, Array], back: int
-    ) -> None:
+    def _three(self, sums: _Sums, one: Signal, two: Signal, far: Signal, back: int) -> None:
         """Add the log ratio of the signals of one year; `back`: rings outside the year whose presence is asked."""
         (a, log_a), (b, log_b), (r, log_r) = one, two, far
-        aa, bb, rr, ab, ar, br = self._row(self.form, back)
-        form, work = np.multiply((ab * a)[:, None], b[None], out=self.work), self.work
-        form += (1 + a * (aa * a + ar * r) + rr * r * r)[:, None]
-        form += (b * (bb * b + br * r))[None]
-        lone = self._row(self.const, back) + self._row(self.rho, back) * log_r
-        gap = self._gap(back)
-        if gap is None:
-            sums.of_a = sums.of_a + log_a + lone
-            sums.of_b = sums.of_b + log_b
-        else:
-            np.copyto(form, 1.0, where=gap)
-            there_a, there_b = (core.take(_THERE, back) for core in (self.a, self.b))
-            alone_a, alone_b = self._two(0, one, far, back), self._two(1, two, far, back)
-            sums.of_a, sums.of_b = sums.of_a + alone_a, sums.of_b + alone_b
-            sums.total += there_b[None] * (there_a * (log_a + lone) - alone_a)[:, None]
-            sums.total += there_a[:, None] * (there_b * log_b - alone_b)[None]
-        if not self.even:
-            np.log(form, out=work)
-            work *= self._row(self.power, back)
-            sums.total -= work
-        elif sums.forms is None:
-            sums.forms = form.copy()
-        else:
-            sums.forms *= form
+        aa, bb, rr, ab, ar, br = self.form[:, LAGS - back : LAGS - back + self.years]
+        const, rho = (each[LAGS - back : LAGS - back + self.years] for each in (self.const, self.rho))
+        there_a, there_b = self._there(0, back), self._there(1, back)
+        full_a, full_b = self.full[back]
+        alone_a, alone_b = self._two(0, one, far, back), self._two(1, two, far, back)
+        more_a = there_a * (log_a + (const + rho * log_r)) - alone_a
+        more_b = there_b * log_b - alone_b
+        sums.of_a = sums.of_a + alone_a + more_a * full_b
+        sums.of_b = sums.of_b + alone_b + more_b * full_a
+        of_a = (a * (aa * a + ar * r) + rr * r * r) * there_a
+        of_b = b * (bb * b + br * r) * there_b
+        more = more_a * ~full_b, more_b * ~full_a
+        sums.laws.append(_Law(back, of_a, of_b, ab * a * there_a, b * there_b, *more))
 
-    def _close(self, sums: _Sums) -> Array:
-        """The log ratio."""
-        if sums.forms is not None:
-            np.log(sums.forms, out=sums.forms)
-            sums.forms *= self._row(self.power, 0)
-            sums.total -= sums.forms
-        sums.total += sums.of_a[:, None]
-        sums.total += sums.of_b[None]
-        return sums.total
-
-    def events(self, plain: Array) -> Iterator[tuple[str, Array]]:
-        """Factors of the events; `plain` are the log ratios of matched years, from `LAGS` years outside."""
-        outside = -sum(plain[:, :, LAGS - back : LAGS - back + self.years] for back in range(1, LAGS + 1))
-        outside = outside.reshape(self.work.shape)
-        for move, turn in MOVES.items():
-            if move == Move.BOTH:
-                continue
-            share = self.laws.shares[list(MOVES).index(move) - 1]
-            if (share <= _NEVER).all():
-                yield move, np.zeros((*self.work.shape[:2], self.years, share.size), dtype=np.float32)
-                continue
-            sums = _Sums(outside.copy(), *self._before(move, share, turn))
-            if move in (Move.FALSE_IN_A, Move.FALSE_IN_B):
-                self._false(sums, of_a=move == Move.FALSE_IN_A)
+    def close(self, sums: _Sums, rows: slice, start: Array | None) -> Array:
+        """The log ratio of some years, (states of A, states of B, years, items), in a work array."""
+        forms, form, work = self.work[:, :, :, : rows.stop - rows.start]
+        total, even = np.zeros_like(form) if start is None else start[:, :, rows].copy(), self.even[rows].all()
+        for number, law in enumerate(sums.laws):
+            out = forms if even and number == 0 else form
+            np.multiply(law.slope[:, None, rows], law.value[None, :, rows], out=out)
+            there = [self._there(core, law.back)[:, rows] for core in (0, 1)]
+            if self.full[law.back][1][rows].all():
+                out += law.of_a[:, None, rows]
             else:
-                self._absent(sums, turn)
-            logs = self._close(sums)
-            np.exp(logs, out=logs)
-            yield move, logs.reshape(*logs.shape[:2], self.years, -1)
+                out += np.multiply(law.of_a[:, None, rows], there[1], out=work)
+                total += np.multiply(law.more_a[:, None, rows], there[1], out=work)
+            if self.full[law.back][0][rows].all():
+                out += law.of_b[:, rows]
+            else:
+                out += np.multiply(law.of_b[:, rows], there[0][:, None], out=work)
+                total += np.multiply(law.more_b[:, rows], there[0][:, None], out=work)
+            out += 1.0
+            if not even:
+                np.log(out, out=out)
+                out *= self._rows(self.power, law.back)[rows]
+                total -= out
+            elif number:
+                forms *= form
+        if even:
+            np.log(forms, out=forms)
+            forms *= self._rows(self.power, 0)[rows]
+            total -= forms
+        total += sums.of_a[:, None, rows]
+        total += sums.of_b[None, :, rows]
+        return total
 
-    def _before(self, move: str, share: Array, turn: tuple[int, int]) -> list[Array]:
+    def match(self) -> _Sums:
+        """Log ratio of years that both cores have, and of those of one core after the other has ended."""
+        zero = np.zeros(self.a.shape[1:])[:, LAGS:]
+        sums = _Sums(zero, zero)
+        self._three(sums, self._signal(0, _PLAIN), self._signal(1, _PLAIN), self._signal(2, _PLAIN), 0)
+        return sums
+
+    def event(self, move: str, turn: tuple[int, int], share: Array) -> _Sums:
+        """Log factor of an event but for the signals as they were."""
+        sums = _Sums(*self._before(move, turn, share))
+        if min(turn) < 0:
+            self._false(sums, turn)
+        else:
+            self._absent(sums, turn)
+        return sums
+
+    def _before(self, move: str, turn: tuple[int, int], share: Array) -> list[Array]:
         """Log prior of an event as a part of A and a part of B: its share, where it can be, the edge of the band."""
-        rho = self._row(self.rho, 0)
-        there = [core.take(_THERE) for core in (self.a, self.b)]
+        rho = self.rho[LAGS:]
+        there = [self._there(core, 0) for core in (0, 1)]
         if move == ABSENT_IN_BOTH:
             there[0] = there[0] * rho
         else:
             other = 1 if turn[0] else 0
             there[other] = np.maximum(there[other], rho)
-        for axis, core in enumerate((self.a, self.b)):
-            if turn[axis] < 0:
-                there[axis] = there[axis] * core.take(_INNER)
+        for core, rings in enumerate((self.a, self.b)):
+            if turn[core] < 0:
+                there[core] = there[core] * self._rows(rings[_INNER], 0)
         parts = [_log(each) for each in there]
-        parts[1] = parts[1] + np.tile(share, self.years)
+        parts[1] = parts[1] + share
         if min(turn) >= 0:
-            parts[1] = parts[1] + self.narrow
-        parts = [part + _turn_back(part.shape[0], step)[:, None] for part, step in zip(parts, turn, strict=True)]
+            parts[1] = parts[1] + self.laws.narrow
+        parts = [part + _turn_back(part.shape[0], step)[:, None, None] for part, step in zip(parts, turn, strict=True)]
         return [np.maximum(part, _NEVER).astype(np.float32) for part in parts]
 
     def _absent(self, sums: _Sums, turn: tuple[int, int]) -> None:
         """What an absent ring changes: the other series are read as if they did not have its year either."""
-        a, b, r = self.a, self.b, self.r
-        if turn == (1, 0):
-            sums.of_b = sums.of_b + self._two(1, b(_PLAIN), r(_PLAIN), 0)
-        elif turn == (0, 1):
-            sums.of_a = sums.of_a + self._two(0, a(_PLAIN), r(_PLAIN), 0)
-        for back in range(1, LAGS + 1):
-            was_r, now_r = r(_PLAIN, back), r(_REMOVED + back)
-            now_a = a(_PLAIN, back) if turn[0] else a(_REMOVED + back)
-            now_b = b(_PLAIN, back) if turn[1] else b(_REMOVED + back)
-            self._three(sums, now_a, now_b, now_r, back)
-            if turn == (1, 0):
-                was = self._two(1, b(_PLAIN, back), was_r, back)
-                sums.of_b = sums.of_b + was - self._two(1, now_b, now_r, back)
-            elif turn == (0, 1):
-                was = self._two(0, a(_PLAIN, back), was_r, back)
-                sums.of_a = sums.of_a + was - self._two(0, now_a, now_r, back)
-
-    def _false(self, sums: _Sums, *, of_a: bool) -> None:
-        """What two bands of a core count for as one ring."""
-        a, b, r = self.a, self.b, self.r
-        if of_a:
-            sums.of_a = sums.of_a + a.take(_SPLIT)
-        else:
-            sums.of_b = sums.of_b + b.take(_SPLIT)
+        other = None if turn == (1, 1) else turn.index(0)  # a core that has the ring
         for back in range(LAGS + 1):
-            now_a = a(_JOINED + back) if of_a else a(_PLAIN, back)
-            now_b = b(_PLAIN, back) if of_a else b(_JOINED + back)
-            self._three(sums, now_a, now_b, r(_PLAIN, back), back)
+            was = self._signal(2, _PLAIN, back)
+            if other is not None:  # with the reference alone, as it was
+                _add(sums, other, self._two(other, self._signal(other, _PLAIN, back), was, back))
+            if back:
+                far = self._signal(2, _REMOVED + back)
+                now = [self._signal(core, _PLAIN, back) for core in (0, 1)]
+                if other is not None:
+                    now[other] = self._signal(other, _REMOVED + back)
+                    _add(sums, other, -self._two(other, now[other], far, back))
+                self._three(sums, now[0], now[1], far, back)
+
+    def _false(self, sums: _Sums, turn: tuple[int, int]) -> None:
+        """What two bands of a core count for as one ring."""
+        core = turn.index(-1)
+        _add(sums, core, self._rows((self.a, self.b)[core][_SPLIT], 0))
+        for back in range(LAGS + 1):
+            now = [self._signal(0, _PLAIN, back), self._signal(1, _PLAIN, back)]
+            now[core] = self._signal(core, _JOINED + back)
+            self._three(sums, now[0], now[1], self._signal(2, _PLAIN, back), back)
+
+
+def _add(sums: _Sums, core: int, part: Array) -> None:
+    if core == 0:
+        sums.of_a = sums.of_a + part
+    else:
+        sums.of_b = sums.of_b + part
 
 
 def _shares(prior: AlignmentPrior) -> tuple[float, ...]:
@@ -599,7 +615,7 @@ def _slices(step: int) -> tuple[slice, slice]:
     return (slice(1, None), slice(None, -1)) if step > 0 else (slice(None, -1), slice(1, None))
 
 
-_TURNS = {move: tuple(zip(*map(_slices, turn), strict=True)) for move, turn in MOVES.items() if move != Move.BOTH}
+_TURNS = {move: tuple(zip(*map(_slices, turn), strict=True)) for move, turn in _EVENTS.items()}
 
 
 def _forward(moves: Moves, dull: Array, shift: int) -> tuple[Array, Array]:
