@@ -177,10 +177,11 @@ def _shares(logs: Array) -> tuple[Array, Array]:
 def _grids(cells: Mapping[str, Array], pairs: list[tuple[Signals, Signals]], shift: int) -> list[EventGrids]:
     """Probabilities by ring of every pair."""
     size_a, size_b = (max(pair[core].size for pair in pairs) for core in (0, 1))
-    rings = {
-        event: pick(cells[event], size_b, shift, -1) if event.of_b else pick(cells[event], size_a, shift, 1)
-        for event in EVENTS
-    }
+    rings = {}
+    for event in EVENTS:
+        size, lean = (size_b, -1) if event.of_b else (size_a, 1)
+        never = event not in cells
+        rings[event] = np.zeros((len(pairs), size, 2 * shift + 1)) if never else pick(cells[event], size, shift, lean)
     path = pick(cells[Move.BOTH] + cells[DISTURBED], size_a, shift, 1)
     return [
         EventGrids(
@@ -274,7 +275,7 @@ def forward(grid: Lattice) -> Sums:
             agree += grid.leave * dull
             np.multiply(work, grid.enter, out=disturbed)
             disturbed += (1 - grid.leave) * dull
-        for event in EVENTS:
+        for event in grid.events:
             size, turn, _ = MOVES[event]
             if step >= size:
                 lean = _lean(step, turn)
@@ -303,7 +304,7 @@ def backward(grid: Lattice) -> Sums:
             np.multiply(after[_AGREE], grid.leave, out=disturbed)
             disturbed += (1 - grid.leave) * after[_DISTURBED]
             disturbed *= grid.inside[step, inner]
-        for event in EVENTS:
+        for event in grid.events:
             size, turn, _ = MOVES[event]
             if step + size < steps:
                 lean = -_lean(step + size, turn)
@@ -355,7 +356,7 @@ def move_probs(grid: Lattice, ahead: Sums, behind: Sums, log_sum: Array) -> dict
     steps, width, batch = grid.border.shape
     inner = slice(1, width - 1)
     out: dict[str, Array] = {}
-    for event in EVENTS:
+    for event in grid.events:
         size, turn, _ = MOVES[event]
         prob = np.zeros((steps, width - 2, batch))
         done = prob[: steps - size]
@@ -433,7 +434,7 @@ def _count_step(grid: Lattice, ring: Array, step: int, work: Array) -> None:
         agree += np.multiply(dull, inside * grid.leave, out=work)
         np.multiply(before, both * grid.enter, out=disturbed)
         disturbed += np.multiply(dull, inside * (1 - grid.leave), out=work)
-    for event in EVENTS:
+    for event in grid.events:
         size, turn, add = MOVES[event]
         if step >= size:
             lean = _lean(step, turn)

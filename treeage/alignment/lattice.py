@@ -263,7 +263,7 @@ class EventFactors:
 class Lattice:
     """All cells of many pairs: factors of the moves out of a cell, each of shape (ring totals, columns + 2, items)."""
 
-    moves: Mapping[Move, Array]  # 0 where the move leaves the band or the series
+    moves: Mapping[Move, Array]  # 0 where the move leaves the band or the series; events that cannot happen are left out
     inside: Array  # of a matched year without agreement: the probability of no event, 0 outside the series
     border: NDArray[np.bool_]  # cells in which one series is used up
     shift: int  # half width of the band, even
@@ -274,6 +274,11 @@ class Lattice:
         freeze_arrays(self)
         for factors in self.moves.values():
             factors.flags.writeable = False
+
+    @property
+    def events(self) -> list[Move]:
+        """Events that can happen."""
+        return [event for event in EVENTS if event in self.moves]
 
     @property
     def start_probs(self) -> tuple[float, float]:
@@ -301,7 +306,8 @@ def lattice(
     owner = np.repeat(np.arange(len(pairs)), [node.size for node in nodes])
     shape = (shift + max(steps, most), shift + 3, owner.size)
     # `shift` rows before ring total 0 take what `place` copies from outside the band
-    roomy = {move: np.zeros(shape) for move in Move}
+    possible = [move for move in EVENTS if any(getattr(one, move).any() for one in factors)]
+    roomy = {move: np.zeros(shape) for move in (Move.BOTH, *possible)}
     inside = np.zeros(shape)
     for items in _blocks(pairs, owner, shift):
         first, last = owner[items.start], owner[items.stop - 1] + 1
@@ -325,8 +331,8 @@ def _fill(
     """Fill the cells of some items."""
     a, b = (side_by_side([pair[core] for pair in pairs], owner) for core in (0, 1))
     stay = np.array([prior.stay for prior in factors])[owner, None, None]
-    match, *of_a = ratios(a, b, nodes, shift)
-    _, *of_b = ratios(b, a, nodes, shift)
+    match, *of_a = ratios(a, b, nodes, shift, alone=Move.ABSENT_IN_B in view, joined=Move.FALSE_IN_A in view)
+    _, *of_b = ratios(b, a, nodes, shift, alone=Move.ABSENT_IN_A in view, joined=Move.FALSE_IN_B in view)
     place(view[Move.BOTH], stay * match, shift, 1)
     place(inside, stay * (match > 0), shift, 1)
     for own, moves, core, lean in (
@@ -334,6 +340,8 @@ def _fill(
         (of_b, (Move.ABSENT_IN_A, Move.FALSE_IN_B), b, -1),
     ):
         for ratio, move in zip(own, moves, strict=True):
+            if move not in view:
+                continue
             prior = _padded([getattr(one, move) for one in factors], core.plain.shape[1])
             grid = ratio * prior[owner, None]
             grid[:, 0] = 0.0  # the offset would pass the edge of the band
@@ -432,33 +440,41 @@ def match_ratios(mine: SideBySide, other: SideBySide, nodes: Array, shift: int) 
     return scorer.match(mine.plain, scorer.spread(mine.plain))
 
 
-def ratios(mine: SideBySide, other: SideBySide, nodes: Array, shift: int) -> tuple[Array, Array, Array]:
+def ratios(
+    mine: SideBySide, other: SideBySide, nodes: Array, shift: int, *, alone: bool = True, joined: bool = True
+) -> tuple[Array, Array, Array]:
     """Likelihood ratios of one core against the other: match, my ring alone, my two bands against one ring.
 
-    Each of shape (g, 2 * shift + 1, rings of mine), as in `match_ratios`. A match is the bivariate over the two
-    univariate t densities (4 degrees of freedom), raised to the power 5/6. The signals up to three rings outside an
-    event depend on it; the ratio is taken of those as they would be against those as they are, in which the other
-    ring's own density cancels.
+    Each of shape (g, 2 * shift + 1, rings of mine), as in `match_ratios`; empty if it is not asked for. A match is the
+    bivariate over the two univariate t densities (4 degrees of freedom), raised to the power 5/6. The signals up to
+    three rings outside an event depend on it; the ratio is taken of those as they would be against those as they are,
+    in which the other ring's own density cancels.
     """
     scorer = _Scorer(mine, other, nodes, shift)
     plain = scorer.spread(mine.plain)
+    out = [np.zeros(0), np.zeros(0)]
+    if not alone and not joined:
+        return scorer.match(mine.plain, plain), out[0], out[1]
     before = plain * (1.0 / _root_lift(mine.plain))[:, None]
     missing = ~scorer.there[:, :, :shift]  # a ring that has no mate inside its own has none outside: only the bark end
     np.copyto(before[:, :, :shift], 1.0, where=missing)
     as_was = np.ones_like(plain)
-    after = [np.ones_like(plain), scorer.spread(mine.joined[0])]
+    after = [np.ones_like(plain) if alone else None, scorer.spread(mine.joined[0]) if joined else None]
     for back in range(1, min(len(mine.removed), mine.plain.shape[1] - 1) + 1):
         as_was[:, :, back:] *= before[:, :, :-back]
         for window, values in zip(after, (mine.removed[back - 1], mine.joined[back]), strict=True):
-            spread = scorer.spread(values, back)
-            spread *= (1.0 / _root_lift(values[:, back:]))[:, None]
-            np.copyto(spread[:, :, :shift], 1.0, where=missing[:, :, : spread.shape[2]])
-            window[:, :, back:] *= spread
-    alone, joined = (_power(np.divide(as_was, window, out=window)) for window in after)
-    alone *= scorer.there
-    joined *= scorer.lift
-    joined *= (_lift(mine.joined[0]) * mine.joined_factor)[:, None]
-    return scorer.match(mine.plain, plain), alone, joined
+            if window is not None:
+                spread = scorer.spread(values, back)
+                spread *= (1.0 / _root_lift(values[:, back:]))[:, None]
+                np.copyto(spread[:, :, :shift], 1.0, where=missing[:, :, : spread.shape[2]])
+                window[:, :, back:] *= spread
+    for number, window in enumerate(after):
+        if window is not None:
+            out[number] = _power(np.divide(as_was, window, out=window))
+            out[number] *= scorer.lift if number else scorer.there
+    if joined:
+        out[1] *= (_lift(mine.joined[0]) * mine.joined_factor)[:, None]
+    return scorer.match(mine.plain, plain), out[0], out[1]
 
 
 class _Scorer:

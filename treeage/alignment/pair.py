@@ -94,6 +94,11 @@ class Alignment:
         Columns as in `events`, from the bark inward; empty if no event is likelier than not. `ring_from_bark` is the
         ring in the middle of the likeliest window of seven rings: the stretch to look at in the wood.
         """
+        return _frame(self.best_rows)
+
+    @cached_property
+    def best_rows(self) -> list[Row]:
+        """Rows of `best`: kind, ring_from_bark, prob, prob_near, window_prob."""
         return _best_events(self.grids)
 
     @property
@@ -238,7 +243,7 @@ def align_cores(
 
 
 def align_many(
-    pairs: Sequence[tuple[ArrayLike, ArrayLike]],
+    pairs: Sequence[tuple[ArrayLike | Signals, ArrayLike | Signals]],
     *,
     prior: AlignmentPrior | Sequence[AlignmentPrior] | None = None,
     references: Sequence[ArrayLike | None] | None = None,
@@ -248,7 +253,7 @@ def align_many(
     Parameters
     ----------
     pairs : sequence of (array-like, array-like)
-        Widths of core A and core B of each pair [mm], as in `align_cores`.
+        Widths of core A and core B of each pair [mm], as in `align_cores`, or their `core_signals`.
     prior : AlignmentPrior or sequence of AlignmentPrior, optional
         One for all or one for each pair.
     references : sequence of array-like or None, optional
@@ -376,13 +381,13 @@ def stand_prior(found: Sequence[PairSums], *, prior: AlignmentPrior | None = Non
     return replace(start, correlation_weights=tuple((weights / weights.sum()).tolist()), **learned)
 
 
-def core_signals(widths_mm: ArrayLike, *, name: str = "widths_mm") -> Signals:
+def core_signals(widths_mm: ArrayLike | Signals, *, name: str = "widths_mm") -> Signals:
     """Turn the widths of a core into the signals the alignment compares.
 
     Parameters
     ----------
     widths_mm : array-like, shape (n,)
-        Widths [mm], innermost first, at least 0.
+        Widths [mm], innermost first, at least 0; signals are given back as they are.
     name : str
         Name of the argument, for messages.
 
@@ -401,6 +406,8 @@ def core_signals(widths_mm: ArrayLike, *, name: str = "widths_mm") -> Signals:
     >>> core_signals([1.0, 1.2, 0.8, 1.1, 0.9, 1.0]).size
     6
     """
+    if isinstance(widths_mm, Signals):
+        return widths_mm
     array = require_nonnegative("align_cores", **{name: widths_mm})[0]
     need = ""
     if array.ndim != 1 or array.size < _FEWEST:
@@ -456,7 +463,7 @@ def _frame(rows: list[Row]) -> pd.DataFrame:
     return pd.DataFrame(plain, columns=list(_EVENT_TYPES)).astype(_EVENT_TYPES)
 
 
-def _best_events(grids: EventGrids) -> pd.DataFrame:
+def _best_events(grids: EventGrids) -> list[Row]:
     """The single most probable set of events, from the bark inward; empty if no event is likelier than not.
 
     The likeliest offset between the two series at every ring says how many events there are and in which direction.
@@ -474,7 +481,7 @@ def _best_events(grids: EventGrids) -> pd.DataFrame:
         turn = 1 if now > before else -1
         for offset in range(before, now, turn):
             rows.append(_place_event(grids, offset, turn, low, high))
-    return _frame(rows + _absent_in_both(grids, rows))
+    return rows + _absent_in_both(grids, rows)
 
 
 def _absent_in_both(grids: EventGrids, rows: Sequence[Row]) -> list[Row]:

@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage import priors
-from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, unseen_rings
+from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, core_signals, unseen_rings
 from treeage.counting import absent_ring_share, count_error, false_ring_share, lost_kernel
 from treeage.crossdating import StandIndex, growth_index
 from treeage.estimate.cores import Cores, JointCount
@@ -156,26 +156,28 @@ def _align_stand(cores: Cores, rows: Sequence[int]) -> Stand:
         places |= {row: last - cores.outer_year[row] + np.arange(cores.widths_mm[row].size) for row in counted}
     rates = {row: _rates(cores, row) for row in counted}
     readings: dict[int, Alignment] = {}
+    signals = {row: core_signals(cores.widths_mm[row]) for row in counted}
+    indices = {row: growth_index(cores.widths_mm[row])[::-1] for row in rows}
     for _ in range(_ROUNDS):
-        now = Stand(_stand_index(cores, places, last), {}, dated, rates, {})
+        now = Stand(_stand_index(cores, indices, places, last), {}, dated, rates, {})
         references = {row: now.reference(str(cores.tree[row]), int(cores.outer_year[row])) for row in counted}
         known = {row: each for row, each in references.items() if each is not None}
         jobs = [row for row, each in known.items() if _shared_rings(cores, row, each) >= LEAST_RINGS]
-        pairs = [(cores.widths_mm[row], _unbroken(known[row])) for row in jobs]
+        pairs = [(signals[row], _unbroken(known[row])) for row in jobs]
         priors_of = [_single_prior(cores, row, rates[row], _lacking(known[row])) for row in jobs]
         readings = dict(zip(jobs, align_many(pairs, prior=priors_of), strict=True))
         for row, reading in readings.items():
             places[row] = _places(reading, _lacking(known[row]), last - int(cores.outer_year[row]))
         rates = _learned_rates(cores, rates, readings)
     within = {row: np.where(places[row] < 0, -1, places[row] - last + cores.outer_year[row]) for row in readings}
-    return Stand(_stand_index(cores, places, last), readings, dated, rates, within)
+    return Stand(_stand_index(cores, indices, places, last), readings, dated, rates, within)
 
 
-def _stand_index(cores: Cores, places: Mapping[int, Ints], last: int) -> StandIndex:
+def _stand_index(cores: Cores, indices: Mapping[int, Array], places: Mapping[int, Ints], last: int) -> StandIndex:
     """Index of every tree from the rings that have a place; a place below 0 says nothing."""
     parts = []
     for row, back in places.items():
-        values = growth_index(cores.widths_mm[row])[::-1]
+        values = indices[row]
         index = np.full(int(back.max()) + 1, np.nan)
         index[back[back >= 0]] = values[back >= 0]
         parts.append((str(cores.tree[row]), last - index.size + 1, index[::-1]))
@@ -229,14 +231,15 @@ def _learned_rates(
     learned = dict(rates)
     for dating in (Dating.LAB_COUNT, Dating.FIELD_COUNT):
         rows = [row for row in readings if cores.dating[row] == dating]
-        rings = np.array([cores.widths_mm[row].size for row in rows])
+        rings = sum(cores.widths_mm[row].size for row in rows)
+        kinds = (Move.ABSENT_IN_A, Move.FALSE_IN_A)
+        events = {row: [float(readings[row].grids.by_ring(kind).sum()) for kind in kinds] for row in rows}
+        total = [sum(each) for each in zip(*events.values(), strict=True)]
         for row in rows:
-            before = _rates(cores, row)
             own = []
-            for kind, start in zip((Move.ABSENT_IN_A, Move.FALSE_IN_A), before, strict=True):
-                events = {other: float(readings[other].grids.by_ring(kind).sum()) for other in rows}
-                reader = (sum(events.values()) + start * _READER_RINGS) / (rings.sum() + _READER_RINGS)
-                share = (events[row] + _CORE_SHAPE) / (cores.widths_mm[row].size + _CORE_SHAPE / reader)
+            for every, here, start in zip(total, events[row], _rates(cores, row), strict=True):
+                reader = (every + start * _READER_RINGS) / (rings + _READER_RINGS)
+                share = (here + _CORE_SHAPE) / (cores.widths_mm[row].size + _CORE_SHAPE / reader)
                 own.append(min(share, _MOST_SHARE))
             learned[row] = (own[0], own[1])
     return learned
@@ -467,28 +470,19 @@ def _with_unseen(mass: Array, unseen: Pmf) -> Array:
 def _events(cores: Cores, pair: Pair, reading: Alignment) -> list[tuple[int, list[Any]]]:
     """Probable events with the core they lie on, and the year by the count of the core that shows the ring."""
     last, rows = int(min(cores.outer_year[list(pair)])), []
-    for event in reading.best.to_dict("records"):
-        move, ring = Move(event["kind"]), int(event["ring_from_bark"])
+    for move, ring, *probs in reading.best_rows:
         on, other = pair if move.core == "a" else pair[::-1]
         where = [cores.tree[on], cores.core[on], cores.core[other], move.word, ring, last - ring + 1]
-        rows.append((on, [*where, *(float(event[name]) for name in ("prob", "prob_near", "window_prob"))]))
+        rows.append((on, [*where, *probs]))
     return rows
 
 
 def _stand_events(cores: Cores, row: int, reading: Alignment) -> list[tuple[int, list[Any]]]:
     """Probable events of a core that was read against the stand alone: the year is that of the stand."""
     rows = []
-    for event in reading.best.to_dict("records"):
-        move, ring = Move(event["kind"]), int(event["ring_from_bark"])
-        where = [
-            cores.tree[row],
-            cores.core[row],
-            "other trees",
-            move.word,
-            ring,
-            int(cores.outer_year[row]) - ring + 1,
-        ]
-        rows.append((row, [*where, *(float(event[name]) for name in ("prob", "prob_near", "window_prob"))]))
+    for move, ring, *probs in reading.best_rows:
+        year = int(cores.outer_year[row]) - ring + 1
+        rows.append((row, [cores.tree[row], cores.core[row], "other trees", move.word, ring, year, *probs]))
     return rows
 
 
