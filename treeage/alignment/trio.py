@@ -39,6 +39,7 @@ _STRANGE = 0.5  # choice: a reference may have nothing to do with the cores; the
 _CELLS = 400_000  # choice: years times states of the trios worked on at once
 _BLOCK_CELLS = 30_000  # choice: cells whose factors are worked out at once, so that a few arrays fit the cache
 _RESCALE_EVERY = 4  # choice: years between rescaling, far from overflow
+_OUT_OF_REACH = 1e-9  # mass of states at and beyond which a core is not followed further; their neighbour still is
 _NEGLIGIBLE = 1e-10  # probabilities below this are not followed
 _CORES = ("core_a", "core_b")
 Signal = tuple[Array, Array]  # values, and their part of the log ratio
@@ -85,37 +86,74 @@ class Trio:
         return max(self.core_a.size, self.core_b.size)
 
 
+class Band(NamedTuple):
+    """States that are followed: at most `shift` either side of 0, and of these the likely ones of each core."""
+
+    shift: int
+    low: tuple[int, int]  # lowest state of A and of B
+    high: tuple[int, int]
+
+    @classmethod
+    def full(cls, shift: int) -> Band:
+        """All states within `shift`."""
+        return cls(shift, (-shift, -shift), (shift, shift))
+
+    @property
+    def states(self) -> tuple[int, int]:
+        """Number of states of A and of B."""
+        return self.high[0] - self.low[0] + 1, self.high[1] - self.low[1] + 1
+
+    @property
+    def sides(self) -> tuple[bool, ...]:
+        """Which of the four sides are as far out as may be."""
+        return *(low == -self.shift for low in self.low), *(high == self.shift for high in self.high)
+
+    def wider(self, joint: Array) -> Band:
+        """A wider band on the sides where the joint mass of the final states, of all within `shift`, reaches the edge;
+        states that are out of reach are left out."""
+        shift = min(self.shift + _WIDEN, _WIDEST)
+        low, high = [], []
+        for core in (0, 1):
+            mass = joint.sum(axis=1 - core)
+            below, above = np.cumsum(mass), np.cumsum(mass[::-1])
+            room = [int(np.argmax(each > _OUT_OF_REACH)) for each in (below, above)]
+            low.append(-shift if room[0] == 0 else min(room[0] - 1 - self.shift, 0))
+            high.append(shift if room[1] == 0 else max(self.shift + 1 - room[1], 0))
+        return Band(shift, (low[0], low[1]), (high[0], high[1]))
+
+
 def align_trios(trios: Sequence[Trio], priors: Sequence[AlignmentPrior]) -> list[PairSums]:
     """Sums over all ways to read pairs of cores with their references; bands of states are widened where it matters."""
     done: dict[int, PairSums] = {}
     chosen = _correlations(trios, priors)
-    bands = [prior.max_shift for prior in priors]
+    bands = [Band.full(prior.max_shift) for prior in priors]
     todo = list(range(len(trios)))
     while todo:
         again = []
         for group in _groups(todo, trios, bands, chosen):
             given = [[each[at] for at in group] for each in (trios, priors, chosen)]
-            found = _align(given[0], given[1], given[2], bands[group[0]])
-            for at, sums in zip(group, found, strict=True):
-                if sums is None:
-                    again.append(at)
-                else:
+            lows, highs = (np.array([getattr(bands[at], side) for at in group]).T for side in ("low", "high"))
+            band = Band(bands[group[0]].shift, tuple(lows.min(axis=1).tolist()), tuple(highs.max(axis=1).tolist()))
+            for at, sums in zip(group, _align(given[0], given[1], given[2], band), strict=True):
+                if isinstance(sums, PairSums):
                     done[at] = sums
-        for at in again:
-            bands[at] = min(bands[at] + _WIDEN, _WIDEST)
+                else:
+                    bands[at] = band.wider(sums)
+                    again.append(at)
         todo = again
     return [done[at] for at in range(len(trios))]
 
 
 def _groups(
-    todo: Sequence[int], trios: Sequence[Trio], bands: Sequence[int], chosen: Sequence[Chosen]
+    todo: Sequence[int], trios: Sequence[Trio], bands: Sequence[Band], chosen: Sequence[Chosen]
 ) -> list[list[int]]:
-    """Gather trios of the same band and like length into batches of bounded size, those with most nodes first."""
+    """Gather trios of like bands and length into batches of bounded size, those with most nodes first."""
     groups: list[list[int]] = []
-    for at in sorted(todo, key=lambda at: (bands[at], trios[at].years)):
+    like = [(band.shift, band.sides) for band in bands]
+    for at in sorted(todo, key=lambda at: (like[at], trios[at].years)):
         last = groups[-1] if groups else []
-        cells = (len(last) + 1) * trios[at].years * (2 * bands[at] + 1) ** 2
-        if last and bands[last[0]] == bands[at] and cells <= _CELLS:
+        cells = (len(last) + 1) * trios[at].years * int(np.prod(bands[at].states))
+        if last and like[last[0]] == like[at] and cells <= _CELLS:
             last.append(at)
         else:
             groups.append([at])
@@ -123,10 +161,10 @@ def _groups(
 
 
 def _align(
-    trios: Sequence[Trio], priors: Sequence[AlignmentPrior], chosen: Sequence[Chosen], shift: int
-) -> list[PairSums | None]:
-    """What is kept of trios with one width of the band, most nodes first; None where the band is too narrow."""
-    batch = _Batch(trios, priors, shift)
+    trios: Sequence[Trio], priors: Sequence[AlignmentPrior], chosen: Sequence[Chosen], band: Band
+) -> list[PairSums | Array]:
+    """What is kept of trios with one band, most nodes first; the joint mass of the states where it is too narrow."""
+    batch = _Batch(trios, priors, band)
     most = max(len(nodes) for nodes, _ in chosen) - 1
     levels = [sum(len(nodes) > level + 1 for nodes, _ in chosen) for level in range(most)]
     owner = np.concatenate([np.arange(size) for size in levels])
@@ -142,28 +180,31 @@ def _align(
         ([nodes[-1] for nodes, _ in chosen], np.arange(len(trios)), np.full(len(trios), most)),
     ):
         moves, dull = batch.factors(nodes, of)
-        ahead, scale = _forward(moves, dull, shift)
+        ahead, scale = _forward(moves, dull, -band.low[0], -band.low[1])
         logs[of, at] = scale + np.log(before[of, at])
         lasts.append(ahead[-1].sum(axis=0))
         runs.append((moves, dull, ahead))
     evidence = np.logaddexp.reduce(logs, axis=1)
     shares = np.exp(logs - evidence[:, None])
-    joint = lasts[1] * shares[:, -1]
+    joint = np.zeros((2 * band.shift + 1, 2 * band.shift + 1, len(trios)))
+    inside = joint[tuple(slice(low + band.shift, high + band.shift + 1) for low, high in zip(band.low, band.high, strict=True))]
+    inside += lasts[1] * shares[:, -1]
     first = 0
     for level, size in enumerate(levels):
-        joint[..., :size] += lasts[0][..., first : first + size] * shares[:size, level]
+        inside[..., :size] += lasts[0][..., first : first + size] * shares[:size, level]
         first += size
     joint /= joint.sum(axis=(0, 1))
     edge = joint[[0, -1]].sum(axis=(0, 1)) + joint[:, [0, -1]].sum(axis=(0, 1))
-    ready = (edge <= _EDGE) | (shift >= _WIDEST)
+    ready = (edge <= _EDGE) | (band.shift >= _WIDEST)
     if not ready.any():
-        return [None] * len(trios)
-    probs = _mixed(runs, levels, shares)
-    grids = _grids(trios, shift, probs)
+        return [joint[..., at] for at in range(len(trios))]
+    grids = _grids(trios, band, _mixed(runs, levels, shares))
     own = [np.array([node.own for node in nodes]) for nodes, _ in chosen]
     kept = [np.append(row[: nodes.size - 1], row[-1]) for row, nodes in zip(shares, own, strict=True)]
     return [
-        _pair_sums(grids[at], joint[..., at], shift, float(evidence[at]), own[at], kept[at]) if ready[at] else None
+        _pair_sums(grids[at], joint[..., at], band.shift, float(evidence[at]), own[at], kept[at])
+        if ready[at]
+        else joint[..., at]
         for at in range(len(trios))
     ]
 
@@ -278,11 +319,17 @@ def _spread(series: Sequence[Signals], years: int, shift: int) -> Array:
 class _Batch:
     """Trios of one width of the band side by side."""
 
-    def __init__(self, trios: Sequence[Trio], priors: Sequence[AlignmentPrior], shift: int) -> None:
-        self.shift, self.priors = shift, priors
+    def __init__(self, trios: Sequence[Trio], priors: Sequence[AlignmentPrior], band: Band) -> None:
+        self.band, self.priors, shift = band, priors, band.shift
         self.ends = np.array([trio.years + shift for trio in trios])
         self.years = int(self.ends.max())
-        self.a, self.b = (_spread([getattr(trio, core) for trio in trios], self.years, shift) for core in _CORES)
+        self.all_a, self.all_b = (
+            _spread([getattr(trio, core) for trio in trios], self.years, shift) for core in _CORES
+        )
+        self.a, self.b = (
+            each[:, low + shift : high + shift + 1]
+            for each, low, high in zip((self.all_a, self.all_b), band.low, band.high, strict=True)
+        )
         self.r = _spread([trio.reference for trio in trios], self.years, 0)[:, 0]
         self.known = np.zeros(self.r.shape[1:], dtype=bool)
         for at, trio in enumerate(trios):
@@ -293,9 +340,9 @@ class _Batch:
         """Factors of the moves of every year, state and item, (years, states of A, states of B, items), and of a year
         that is matched without agreement; an item is a trio, `owner`, with a node."""
         laws = _Laws(self, nodes, owner)
-        states = 2 * self.shift + 1
-        moves = {move: np.empty((self.years, states, states, owner.size)) for move in MOVES}
-        plain = np.zeros((states, states, LAGS + self.years, owner.size), dtype=np.float32)
+        states = self.band.states
+        moves = {move: np.empty((self.years, *states, owner.size)) for move in MOVES}
+        plain = np.zeros((*states, LAGS + self.years, owner.size), dtype=np.float32)
         exact = _Years(laws, np.float64)
         sums = exact.match()
         for rows in exact.blocks:
@@ -348,15 +395,16 @@ class _Laws:
         shares = np.array([_shares(prior) for prior in priors])
         self.stay = np.where(self.alive[LAGS:], np.maximum(1.0 - shares.sum(axis=1), 0.1), 1.0)
         narrow_a, narrow_b, there = (
-            each[:, LAGS:][..., owner] for each in (batch.a[_NARROW], batch.b[_NARROW], batch.b[_THERE])
+            each[:, LAGS:][..., owner] for each in (batch.all_a[_NARROW], batch.all_b[_NARROW], batch.all_b[_THERE])
         )
-        rho, states = self.rho[LAGS:], 2 * batch.shift + 1
+        rho, states = self.rho[LAGS:], there.shape[0]
         odds_r, odds_a, odds_b = (
             narrow_odds(each) for each in (batch.r[_NARROW, LAGS:][:, owner], narrow_a, narrow_b)
         )
         by_core = states * (there * odds_b).sum(axis=0) + (1 - there).sum(axis=0) * odds_a.sum(axis=0)
         total = (np.where(rho, states**2 * odds_r, by_core) * self.alive[LAGS:]).sum(axis=0)
-        odds = np.where(rho, odds_r, odds_b) * (batch.ends[owner] * states**2 / total)
+        low, high = (each[1] + batch.band.shift for each in (batch.band.low, batch.band.high))
+        odds = np.where(rho, odds_r, odds_b[low : high + 1]) * (batch.ends[owner] * states**2 / total)
         narrow = np.array([prior.narrow_share for prior in priors])
         self.narrow = np.log((1 - narrow) + narrow * odds)
         self.shares = _log(shares.T)
@@ -394,7 +442,7 @@ class _Years:
         batch, self.laws = laws.batch, laws
         quick = dtype is np.float32
         rows = slice(None) if quick else [_PLAIN, _THERE]
-        self.years, self.states = batch.years, 2 * batch.shift + 1
+        self.years, self.band = batch.years, batch.band
         self.a, self.b, self.r = (
             each[rows][..., laws.owner].astype(dtype) for each in (batch.a, batch.b, batch.r[:, None])
         )
@@ -409,9 +457,9 @@ class _Years:
         self.full = [[self._rows(each, back)[:, None] for each in full] for back in range(LAGS + 1)]
         same = [(self._rows(laws.power, back) == laws.power[LAGS:]).all(axis=1) for back in range(LAGS + 1)]
         self.even = np.logical_and.reduce(same)
-        step = max(1, _BLOCK_CELLS // (self.states**2 * laws.owner.size))
+        step = max(1, _BLOCK_CELLS // (int(np.prod(batch.band.states)) * laws.owner.size))
         self.blocks = [slice(first, min(first + step, self.years)) for first in range(0, self.years, step)]
-        shape = (3, self.states, self.states, min(step, self.years), laws.owner.size)
+        shape = (3, *batch.band.states, min(step, self.years), laws.owner.size)
         self.work = np.empty(shape, dtype=dtype)
 
     def _rows(self, values: NDArray[Any], back: int) -> NDArray[Any]:
@@ -495,8 +543,7 @@ class _Years:
 
     def match(self) -> _Sums:
         """Log ratio of years that both cores have, and of those of one core after the other has ended."""
-        zero = np.zeros(self.a.shape[1:])[:, LAGS:]
-        sums = _Sums(zero, zero)
+        sums = _Sums(np.zeros(1), np.zeros(1))
         self._three(sums, self._signal(0, _PLAIN), self._signal(1, _PLAIN), self._signal(2, _PLAIN), 0)
         return sums
 
@@ -525,7 +572,8 @@ class _Years:
         parts[1] = parts[1] + share
         if min(turn) >= 0:
             parts[1] = parts[1] + self.laws.narrow
-        parts = [part + _turn_back(part.shape[0], step)[:, None, None] for part, step in zip(parts, turn, strict=True)]
+        for core in (0, 1):
+            parts[core] = parts[core] + _turn_back(self.band.low[core], self.band.high[core], turn[core])[:, None, None]
         return [np.maximum(part, _NEVER).astype(np.float32) for part in parts]
 
     def _absent(self, sums: _Sums, turn: tuple[int, int]) -> None:
@@ -566,13 +614,12 @@ def _shares(prior: AlignmentPrior) -> tuple[float, ...]:
     return *absent, prior.false_share_a, prior.false_share_b
 
 
-def _turn_back(states: int, step: int) -> Array:
+def _turn_back(low: int, high: int, step: int) -> Array:
     """No move past the edge of the band; a move back towards 0 is unlikely."""
-    logs, middle = np.zeros(states), states // 2
-    if step:
-        logs[:middle] += np.log(_RETURN)
-        logs[-1] = _NEVER
-    return logs if step >= 0 else logs[::-1]
+    state = np.arange(low, high + 1)
+    logs = np.where(state * step < 0, np.log(_RETURN), 0.0)
+    logs[(state + step < low) | (state + step > high)] = _NEVER
+    return logs
 
 
 # ------------------------------------------------------------------ densities
@@ -618,13 +665,13 @@ def _slices(step: int) -> tuple[slice, slice]:
 _TURNS = {move: tuple(zip(*map(_slices, turn), strict=True)) for move, turn in _EVENTS.items()}
 
 
-def _forward(moves: Moves, dull: Array, shift: int) -> tuple[Array, Array]:
+def _forward(moves: Moves, dull: Array, start_a: int, start_b: int | None = None) -> tuple[Array, Array]:
     """Sums over all paths from the bark to the states of every year, scaled to 1 now and then; log of the total."""
     years, *states, items = moves[Move.BOTH].shape
     enter, leave = _DISTURBED
     value = np.empty((years + 1, 2, *states, items))
     value[0] = 0.0
-    value[0, :, shift, shift] = np.array([leave, enter])[:, None] / (enter + leave)
+    value[0, :, start_a, start_a if start_b is None else start_b] = np.array([leave, enter])[:, None] / (enter + leave)
     scale = np.zeros(items)
     work, inside = np.empty((*states, items)), np.empty((*states, items))
     for year in range(years):
@@ -698,21 +745,23 @@ def _probs(moves: Moves, dull: Array, ahead: Array, behind: Array, weights: Arra
     return out
 
 
-def _grids(trios: Sequence[Trio], shift: int, probs: Mapping[str, Array]) -> list[EventGrids]:
+def _grids(trios: Sequence[Trio], band: Band, probs: Mapping[str, Array]) -> list[EventGrids]:
     """Probabilities by ring and offset of the two counts, as the alignment of two cores alone gives them."""
-    years, states, _, items = probs[Move.BOTH].shape
-    band, size = 2 * shift, years + shift
+    years, states_a, states_b, items = probs[Move.BOTH].shape
+    reach, size = 2 * band.shift, years + band.shift
 
     def by_ring(prob: Array, of_b: bool) -> Array:
         """State a of A at year y is ring y - a; the offset is ring of B less ring of A, a - b."""
-        grid = np.zeros((size, 2 * band + 1, items))
-        for at in range(states):
-            first = max(0, at - shift)  # years before the first ring
-            rows = slice(first - at + shift, years - at + shift)
+        grid = np.zeros((size, 2 * reach + 1, items))
+        for state in range(band.low[of_b], band.high[of_b] + 1):
+            first, at = max(0, state), state - band.low[of_b]  # years before the first ring
+            rows = slice(first - state, years - state)
             if of_b:
-                grid[rows, band - at : band - at + states] += prob[first:, :, at]
+                offset = reach + band.low[0] - state
+                grid[rows, offset : offset + states_a] += prob[first:, :, at]
             else:
-                grid[rows, at : at + states] += prob[first:, at, ::-1]
+                offset = reach + state - band.high[1]
+                grid[rows, offset : offset + states_b] += prob[first:, at, ::-1]
         return grid
 
     rings = {move: by_ring(probs[move], move.of_b) for move in EVENTS}
@@ -721,7 +770,7 @@ def _grids(trios: Sequence[Trio], shift: int, probs: Mapping[str, Array]) -> lis
     path = by_ring(probs[Move.BOTH], False)
     out = []
     for at, trio in enumerate(trios):
-        own = trio.years + 2 * shift
+        own = trio.years + reach
         events = {move: grid[:own, :, at].copy() for move, grid in rings.items()}
-        out.append(EventGrids(events, path[: trio.core_a.size, :, at].copy(), band))
+        out.append(EventGrids(events, path[: trio.core_a.size, :, at].copy(), reach))
     return out
