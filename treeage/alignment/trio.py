@@ -320,7 +320,7 @@ class _Batch:
     """Trios of one width of the band side by side."""
 
     def __init__(self, trios: Sequence[Trio], priors: Sequence[AlignmentPrior], band: Band) -> None:
-        self.band, self.priors, shift = band, priors, band.shift
+        self.band, self.trios, self.priors, shift = band, trios, priors, band.shift
         self.ends = np.array([trio.years + shift for trio in trios])
         self.years = int(self.ends.max())
         self.all_a, self.all_b = (
@@ -340,17 +340,43 @@ class _Batch:
         """Factors of the moves of every year, state and item, (years, states of A, states of B, items), and of a year
         that is matched without agreement; an item is a trio, `owner`, with a node."""
         laws = _Laws(self, nodes, owner)
-        states = self.band.states
-        moves = {move: np.empty((self.years, *states, owner.size)) for move in MOVES}
-        plain = np.zeros((*states, LAGS + self.years, owner.size), dtype=np.float32)
-        exact = _Years(laws, np.float64)
+        if laws.rho.any():
+            return self._every(laws), laws.stay[:, None, None]
+        return self._by_ring(laws, nodes), laws.stay[:, None, None]
+
+    def _by_ring(self, laws: _Laws, nodes: Sequence[Node]) -> Moves:
+        """Factors where nothing is known of the reference: those of a ring of A and one of B, whatever the year."""
+        band, owner = self.band, laws.owner
+        low, high = band.low[1] - band.high[0], band.high[1] - band.low[0]
+        rings = _Batch(self.trios, self.priors, Band(2 * band.shift, (0, low), (0, high)))
+        small = rings._every(_Laws(rings, nodes, owner, laws.odds), free=True)
+        first = self._every(laws, years=LAGS)  # near the bark the year matters: what lies outside it is not asked
+        moves = {move: np.zeros((self.years, *band.states, owner.size)) for move in MOVES}
+        for move, turn in MOVES.items():
+            to_a, to_b = (np.exp(_turn_back(*each)) for each in zip(band.low, band.high, turn, strict=True))
+            for at, state in enumerate(range(band.low[0], band.high[0] + 1)):
+                start = max(LAGS, state)
+                offset = band.low[1] - state - low
+                some = small[move][start - state : self.years - state, 0, offset : offset + band.states[1]]
+                np.multiply(some, (to_a[at] * to_b)[:, None], out=moves[move][start:, at])
+            moves[move][:LAGS] = first[move]
+        for item, end in enumerate(self.ends[owner]):
+            moves[Move.BOTH][end:, :, :, item] = 1.0
+        return moves
+
+    def _every(self, laws: _Laws, *, years: int | None = None, free: bool = False) -> Moves:
+        """Factors of every state and item, of the first years or of all; `free`: the band has no edge."""
+        states, owner, stop = self.band.states, laws.owner, years or self.years
+        moves = {move: np.empty((stop, *states, owner.size)) for move in MOVES}
+        plain = np.zeros((*states, LAGS + stop, owner.size), dtype=np.float32)
+        exact = _Years(laws, stop, np.float64)
         sums = exact.match()
         for rows in exact.blocks:
             logs = exact.close(sums, rows, None)
             plain[:, :, LAGS + rows.start : LAGS + rows.stop] = logs
             np.exp(logs, out=logs)
             np.multiply(logs.transpose(2, 0, 1, 3), laws.stay[rows, None, None], out=moves[Move.BOTH][rows])
-        quick = _Years(laws, np.float32)
+        quick = _Years(laws, stop, np.float32)
         outside = -plain[:, :, LAGS - 1 : -1]
         for back in range(2, LAGS + 1):
             outside -= plain[:, :, LAGS - back : -back]
@@ -358,18 +384,20 @@ class _Batch:
             if (laws.shares[number] <= _NEVER).all():
                 moves[move][:] = 0.0
                 continue
-            sums = quick.event(move, turn, laws.shares[number])
+            sums = quick.event(move, turn, laws.shares[number], free=free)
             for rows in quick.blocks:
                 logs = quick.close(sums, rows, outside)
                 np.exp(logs, out=logs)
                 moves[move][rows] = logs.transpose(2, 0, 1, 3)
-        return moves, laws.stay[:, None, None]
+        return moves
 
 
 class _Laws:
     """What the t laws and the prior of every item say by year, from `LAGS` years before the first."""
 
-    def __init__(self, batch: _Batch, nodes: Sequence[Node], owner: NDArray[np.int64]) -> None:
+    def __init__(
+        self, batch: _Batch, nodes: Sequence[Node], owner: NDArray[np.int64], odds: Array | None = None
+    ) -> None:
         self.batch, self.owner = batch, owner
         self.alive = np.arange(-LAGS, batch.years)[:, None] < batch.ends[owner]
         self.rho = batch.known[:, owner] & self.alive & np.array([node.far is not None for node in nodes])
@@ -387,10 +415,13 @@ class _Laws:
         self.power = _TEMPER * np.where(known, 3.5, 3.0)
         alone = np.log(_TWO / _ONE**2) - 0.5 * np.log(1 - own**2)
         self.const = _TEMPER * np.where(known, np.log(_THREE / _ONE**3) - 0.5 * np.log(det), alone)
-        self._rates([batch.priors[at] for at in owner])
+        self._rates([batch.priors[at] for at in owner], odds)
 
-    def _rates(self, priors: Sequence[AlignmentPrior]) -> None:
-        """Logarithms of the shares, those of absent rings by state of B: likelier in narrow years."""
+    def _rates(self, priors: Sequence[AlignmentPrior], mean: Array | None) -> None:
+        """Logarithms of the shares, those of absent rings by state of B: likelier in narrow years.
+
+        `mean` are the mean odds over all years and states if they are known.
+        """
         batch, owner = self.batch, self.owner
         shares = np.array([_shares(prior) for prior in priors])
         self.stay = np.where(self.alive[LAGS:], np.maximum(1.0 - shares.sum(axis=1), 0.1), 1.0)
@@ -398,13 +429,14 @@ class _Laws:
             each[:, LAGS:][..., owner] for each in (batch.all_a[_NARROW], batch.all_b[_NARROW], batch.all_b[_THERE])
         )
         rho, states = self.rho[LAGS:], there.shape[0]
-        odds_r, odds_a, odds_b = (
-            narrow_odds(each) for each in (batch.r[_NARROW, LAGS:][:, owner], narrow_a, narrow_b)
-        )
-        by_core = states * (there * odds_b).sum(axis=0) + (1 - there).sum(axis=0) * odds_a.sum(axis=0)
-        total = (np.where(rho, states**2 * odds_r, by_core) * self.alive[LAGS:]).sum(axis=0)
+        odds_r, odds_b = (narrow_odds(each) for each in (batch.r[_NARROW, LAGS:][:, owner], narrow_b))
+        if mean is None:
+            by_core = states * (there * odds_b).sum(axis=0) + (1 - there).sum(axis=0) * narrow_odds(narrow_a).sum(axis=0)
+            total = (np.where(rho, states**2 * odds_r, by_core) * self.alive[LAGS:]).sum(axis=0)
+            mean = total / (batch.ends[owner] * states**2)
+        self.odds = mean
         low, high = (each[1] + batch.band.shift for each in (batch.band.low, batch.band.high))
-        odds = np.where(rho, odds_r, odds_b[low : high + 1]) * (batch.ends[owner] * states**2 / total)
+        odds = np.where(rho, odds_r, odds_b[low : high + 1]) / mean
         narrow = np.array([prior.narrow_share for prior in priors])
         self.narrow = np.log((1 - narrow) + narrow * odds)
         self.shares = _log(shares.T)
@@ -438,13 +470,15 @@ class _Sums:
 class _Years:
     """Log ratios of all years and items by states of A and B, in doubles (years matched alone) or single floats."""
 
-    def __init__(self, laws: _Laws, dtype: type[np.floating[Any]]) -> None:
+    def __init__(self, laws: _Laws, years: int, dtype: type[np.floating[Any]]) -> None:
         batch, self.laws = laws.batch, laws
         quick = dtype is np.float32
         rows = slice(None) if quick else [_PLAIN, _THERE]
-        self.years, self.band = batch.years, batch.band
+        self.years, self.band = years, batch.band
+        self.alone = bool(laws.rho.any())  # whether one core alone can be read
         self.a, self.b, self.r = (
-            each[rows][..., laws.owner].astype(dtype) for each in (batch.a, batch.b, batch.r[:, None])
+            each[rows][:, :, : LAGS + years][..., laws.owner].astype(dtype)
+            for each in (batch.a, batch.b, batch.r[:, None])
         )
         self.a[_THERE, :, :LAGS] = self.b[_THERE, :, :LAGS] = 0.0
         self.logs = [
@@ -455,8 +489,8 @@ class _Years:
         )
         full = [each[_THERE].all(axis=(0, 2)) for each in (self.a, self.b)]  # years with a ring in every state
         self.full = [[self._rows(each, back)[:, None] for each in full] for back in range(LAGS + 1)]
-        same = [(self._rows(laws.power, back) == laws.power[LAGS:]).all(axis=1) for back in range(LAGS + 1)]
-        self.even = np.logical_and.reduce(same)
+        same = [self._rows(laws.power, back) == self._rows(laws.power, 0) for back in range(LAGS + 1)]
+        self.even = np.logical_and.reduce(same).all(axis=1)
         step = max(1, _BLOCK_CELLS // (int(np.prod(batch.band.states)) * laws.owner.size))
         self.blocks = [slice(first, min(first + step, self.years)) for first in range(0, self.years, step)]
         shape = (3, *batch.band.states, min(step, self.years), laws.owner.size)
@@ -478,6 +512,8 @@ class _Years:
     def _two(self, core: int, one: Signal, far: Signal, back: int) -> Array:
         """Log ratio of one core and the reference; 0 where either is not there."""
         (x, own), (r, its) = one, far
+        if not self.alone:
+            return np.zeros(1, dtype=x.dtype)
         correlation = self.far[core]
         scale = 1 / (DEGREES_OF_FREEDOM * (1.0 - correlation**2))
         form = x * x * scale
@@ -547,18 +583,18 @@ class _Years:
         self._three(sums, self._signal(0, _PLAIN), self._signal(1, _PLAIN), self._signal(2, _PLAIN), 0)
         return sums
 
-    def event(self, move: str, turn: tuple[int, int], share: Array) -> _Sums:
-        """Log factor of an event but for the signals as they were."""
-        sums = _Sums(*self._before(move, turn, share))
+    def event(self, move: str, turn: tuple[int, int], share: Array, *, free: bool) -> _Sums:
+        """Log factor of an event but for the signals as they were; `free`: the band has no edge."""
+        sums = _Sums(*self._before(move, turn, share, free))
         if min(turn) < 0:
             self._false(sums, turn)
         else:
             self._absent(sums, turn)
         return sums
 
-    def _before(self, move: str, turn: tuple[int, int], share: Array) -> list[Array]:
+    def _before(self, move: str, turn: tuple[int, int], share: Array, free: bool) -> list[Array]:
         """Log prior of an event as a part of A and a part of B: its share, where it can be, the edge of the band."""
-        rho = self.rho[LAGS:]
+        rho = self._rows(self.rho, 0)
         there = [self._there(core, 0) for core in (0, 1)]
         if move == ABSENT_IN_BOTH:
             there[0] = there[0] * rho
@@ -571,8 +607,8 @@ class _Years:
         parts = [_log(each) for each in there]
         parts[1] = parts[1] + share
         if min(turn) >= 0:
-            parts[1] = parts[1] + self.laws.narrow
-        for core in (0, 1):
+            parts[1] = parts[1] + self.laws.narrow[:, : self.years]
+        for core in () if free else (0, 1):
             parts[core] = parts[core] + _turn_back(self.band.low[core], self.band.high[core], turn[core])[:, None, None]
         return [np.maximum(part, _NEVER).astype(np.float32) for part in parts]
 
