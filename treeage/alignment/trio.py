@@ -19,6 +19,7 @@ from treeage.pmf import Pmf, freeze_arrays
 
 Bools = NDArray[np.bool_]
 Moves = Mapping[str, Array]
+Run = tuple[Moves, Array, Array]  # factors of the moves and of years without agreement, forward sums
 
 
 class Node(NamedTuple):
@@ -36,13 +37,13 @@ _DISTURBED = (0.02, 0.15)  # fitted: probabilities that a disturbed stretch begi
 _WIDEN, _WIDEST = 4, 24  # choice: states by which the band grows where its edge matters, and the widest
 _EDGE = 1e-4  # choice: probability at the edge of the band above which it is widened
 _STRANGE = 0.5  # choice: a reference may have nothing to do with the cores; the evidence decides
-_CELLS = 400_000  # choice: years times states of the trios worked on at once
+_CELLS = 200_000  # choice: years times states of the trios worked on at once
 _BLOCK_CELLS = 30_000  # choice: cells whose factors are worked out at once, so that a few arrays fit the cache
 _RESCALE_EVERY = 4  # choice: years between rescaling, far from overflow
 _OUT_OF_REACH = 1e-9  # mass of states at and beyond which a core is not followed further; their neighbour still is
-_NEGLIGIBLE = 1e-10  # probabilities below this are not followed
+_NEGLIGIBLE = 1e-9  # probabilities below this are not followed
 _CORES = ("core_a", "core_b")
-Signal = tuple[Array, Array]  # values, and their part of the log ratio
+Signal = tuple[Array, Array, tuple[int, int]]  # values, their part of the log ratio, and which they are
 _KEEP = 0.1  # choice: correlations with a smaller share of the rough evidence are left out
 LAGS = 3  # rings outside an event whose signals it changes: the order of the whitening
 
@@ -209,27 +210,30 @@ def _align(
     ]
 
 
-def _mixed(
-    runs: Sequence[tuple[Moves, Array, Array]], levels: Sequence[int], shares: Array
-) -> dict[str, Array]:
+def _mixed(runs: Sequence[Run], levels: Sequence[int], shares: Array) -> dict[str, Array]:
     """Probabilities of every move in every year and state of every trio, over its nodes."""
-    moves, dull, ahead = runs[0]
     weights = np.concatenate([shares[:size, level] for level, size in enumerate(levels)])
-    found = _probs(moves, dull, ahead, _backward(moves, dull), weights)
-    out = {}
-    for move, prob in found.items():
-        total, first = prob[..., : levels[0]], levels[0]
-        for size in levels[1:]:
-            total[..., :size] += prob[..., first : first + size]
-            first += size
-        out[move] = total
     matter = np.flatnonzero(shares[:, -1] > _NEGLIGIBLE)  # of those without the reference
-    if matter.size:
-        moves, dull, ahead = runs[1]
-        moves = {move: each[..., matter] for move, each in moves.items()}
-        dull, ahead = dull[..., matter], ahead[..., matter]
-        for move, prob in _probs(moves, dull, ahead, _backward(moves, dull), shares[matter, -1]).items():
-            out[move][..., matter] += prob
+    moves, dull, ahead = runs[1]
+    alone = ({move: each[..., matter] for move, each in moves.items()}, dull[..., matter], ahead[..., matter])
+    out = {move: np.empty((*each.shape[:3], levels[0])) for move, each in runs[0][0].items()}
+    for (moves, dull, ahead), given in ((runs[0], weights), (alone, shares[matter, -1])):
+        if not given.size:
+            continue
+        behind = _backward(moves, dull)
+        step = max(1, _BLOCK_CELLS // behind[0, 0].size)
+        for year in range(0, dull.shape[0], step):
+            rows, after = slice(year, year + step), slice(year, year + step + 1)
+            part = {move: each[rows] for move, each in moves.items()}
+            for move, prob in _probs(part, dull[rows], ahead[after], behind[after], given).items():
+                if given is not weights:
+                    out[move][rows][..., matter] += prob
+                    continue
+                out[move][rows] = prob[..., : levels[0]]
+                first = levels[0]
+                for size in levels[1:]:
+                    out[move][rows][..., :size] += prob[..., first : first + size]
+                    first += size
     return out
 
 
@@ -371,8 +375,8 @@ class _Batch:
         plain = np.zeros((*states, LAGS + stop, owner.size), dtype=np.float32)
         exact = _Years(laws, stop, np.float64)
         sums = exact.match()
-        for rows in exact.blocks:
-            logs = exact.close(sums, rows, None)
+        for block, rows in enumerate(exact.blocks):
+            logs = exact.close(sums, block, None)
             plain[:, :, LAGS + rows.start : LAGS + rows.stop] = logs
             np.exp(logs, out=logs)
             np.multiply(logs.transpose(2, 0, 1, 3), laws.stay[rows, None, None], out=moves[Move.BOTH][rows])
@@ -385,8 +389,8 @@ class _Batch:
                 moves[move][:] = 0.0
                 continue
             sums = quick.event(move, turn, laws.shares[number], free=free)
-            for rows in quick.blocks:
-                logs = quick.close(sums, rows, outside)
+            for block, rows in enumerate(quick.blocks):
+                logs = quick.close(sums, block, outside)
                 np.exp(logs, out=logs)
                 moves[move][rows] = logs.transpose(2, 0, 1, 3)
         return moves
@@ -487,12 +491,16 @@ class _Years:
         self.form, self.power, self.const, self.rho, self.far = (
             each.astype(dtype) for each in (laws.form, laws.power, laws.const, laws.rho, laws.far)
         )
-        full = [each[_THERE].all(axis=(0, 2)) for each in (self.a, self.b)]  # years with a ring in every state
-        self.full = [[self._rows(each, back)[:, None] for each in full] for back in range(LAGS + 1)]
-        same = [self._rows(laws.power, back) == self._rows(laws.power, 0) for back in range(LAGS + 1)]
-        self.even = np.logical_and.reduce(same).all(axis=1)
+        self.nothing = np.zeros((1, 1, 1), dtype=dtype)
+        self.known: dict[Any, Array] = {}  # log ratios of one core and the reference
         step = max(1, _BLOCK_CELLS // (int(np.prod(batch.band.states)) * laws.owner.size))
-        self.blocks = [slice(first, min(first + step, self.years)) for first in range(0, self.years, step)]
+        self.blocks = [slice(first, min(first + step, years)) for first in range(0, years, step)]
+        same = [self._rows(laws.power, back) == self._rows(laws.power, 0) for back in range(LAGS + 1)]
+        self.even = [bool(np.all([each[rows] for each in same])) for rows in self.blocks]
+        full = [each[_THERE].all(axis=(0, 2)) for each in (self.a, self.b)]  # years with a ring in every state
+        by_back = [[self._rows(each, back)[:, None] for each in full] for back in range(LAGS + 1)]
+        self.full = [[(each.astype(dtype), (~each).astype(dtype)) for each in cores] for cores in by_back]
+        self.whole = [[[bool(each[rows].all()) for each in cores] for cores in by_back] for rows in self.blocks]
         shape = (3, *batch.band.states, min(step, self.years), laws.owner.size)
         self.work = np.empty(shape, dtype=dtype)
 
@@ -504,82 +512,102 @@ class _Years:
     def _signal(self, core: int, row: int, back: int = 0) -> Signal:
         """A signal and its part of the log ratio."""
         values = (self.a, self.b, self.r)[core]
-        return self._rows(values[row], back), self._rows(self.logs[core][row], back)
+        return self._rows(values[row], back), self._rows(self.logs[core][row], back), (row, back)
 
     def _there(self, core: int, back: int) -> Array:
         return self._rows((self.a, self.b)[core][_THERE], back)
 
     def _two(self, core: int, one: Signal, far: Signal, back: int) -> Array:
         """Log ratio of one core and the reference; 0 where either is not there."""
-        (x, own), (r, its) = one, far
+        (x, own, which), (r, its, of_r) = one, far
+        key = (core, which, of_r, back)
         if not self.alone:
-            return np.zeros(1, dtype=x.dtype)
-        correlation = self.far[core]
-        scale = 1 / (DEGREES_OF_FREEDOM * (1.0 - correlation**2))
-        form = x * x * scale
-        form += (-2 * scale * correlation) * r * x
-        form += r * r * scale
-        np.log1p(form, out=form)
-        form *= -3.0 * _TEMPER
-        form += own
-        form += its + _TEMPER * (np.log(_TWO / _ONE**2) - 0.5 * np.log(1.0 - correlation**2))
-        form *= self._there(core, back)
-        form *= self.rho[LAGS - back : LAGS - back + self.years]
-        return form
+            return self.nothing
+        if key not in self.known:
+            correlation = self.far[core]
+            scale = 1 / (DEGREES_OF_FREEDOM * (1.0 - correlation**2))
+            form = x * scale
+            form += (-2 * scale * correlation) * r
+            form *= x
+            form += r * r * scale
+            np.log1p(form, out=form)
+            form *= -3.0 * _TEMPER
+            form += own
+            form += its + _TEMPER * (np.log(_TWO / _ONE**2) - 0.5 * np.log(1.0 - correlation**2))
+            form *= self._there(core, back)
+            form *= self._rows(self.rho, back)
+            self.known[key] = form
+        return self.known[key]
 
     def _three(self, sums: _Sums, one: Signal, two: Signal, far: Signal, back: int) -> None:
         """Add the log ratio of the signals of one year; `back`: rings outside the year whose presence is asked."""
-        (a, log_a), (b, log_b), (r, log_r) = one, two, far
-        aa, bb, rr, ab, ar, br = self.form[:, LAGS - back : LAGS - back + self.years]
-        const, rho = (each[LAGS - back : LAGS - back + self.years] for each in (self.const, self.rho))
+        (a, log_a, _), (b, log_b, _), (r, log_r, _) = one, two, far
+        aa, bb, rr, ab, ar, br = self._rows(self.form, back)
         there_a, there_b = self._there(0, back), self._there(1, back)
-        full_a, full_b = self.full[back]
+        (full_a, part_a), (full_b, part_b) = self.full[back]
         alone_a, alone_b = self._two(0, one, far, back), self._two(1, two, far, back)
-        more_a = there_a * (log_a + (const + rho * log_r)) - alone_a
-        more_b = there_b * log_b - alone_b
-        sums.of_a = sums.of_a + alone_a + more_a * full_b
-        sums.of_b = sums.of_b + alone_b + more_b * full_a
-        of_a = (a * (aa * a + ar * r) + rr * r * r) * there_a
-        of_b = b * (bb * b + br * r) * there_b
-        more = more_a * ~full_b, more_b * ~full_a
-        sums.laws.append(_Law(back, of_a, of_b, ab * a * there_a, b * there_b, *more))
+        more_a = log_a + (self._rows(self.const, back) + self._rows(self.rho, back) * log_r)
+        more_a *= there_a
+        more_a -= alone_a
+        more_b = log_b * there_b
+        more_b -= alone_b
+        sums.of_a = sums.of_a + alone_a
+        sums.of_b = sums.of_b + alone_b
+        sums.of_a += more_a * full_b
+        sums.of_b += more_b * full_a
+        more_a *= part_b
+        more_b *= part_a
+        of_a = aa * a
+        of_a += ar * r
+        of_a *= a
+        of_a += rr * r * r
+        of_a *= there_a
+        of_b = bb * b
+        of_b += br * r
+        of_b *= b
+        of_b *= there_b
+        slope = ab * a
+        slope *= there_a
+        sums.laws.append(_Law(back, of_a, of_b, slope, b * there_b, more_a, more_b))
 
-    def close(self, sums: _Sums, rows: slice, start: Array | None) -> Array:
-        """The log ratio of some years, (states of A, states of B, years, items), in a work array."""
+    def close(self, sums: _Sums, number: int, start: Array | None) -> Array:
+        """The log ratio of a block of years, (states of A, states of B, years, items)."""
+        rows, even, whole = self.blocks[number], self.even[number], self.whole[number]
         forms, form, work = self.work[:, :, :, : rows.stop - rows.start]
-        total, even = np.zeros_like(form) if start is None else start[:, :, rows].copy(), self.even[rows].all()
-        for number, law in enumerate(sums.laws):
-            out = forms if even and number == 0 else form
-            np.multiply(law.slope[:, None, rows], law.value[None, :, rows], out=out)
-            there = [self._there(core, law.back)[:, rows] for core in (0, 1)]
-            if self.full[law.back][1][rows].all():
+        total = np.zeros_like(form) if start is None else start[:, :, rows].copy()
+        for law in sums.laws:
+            out = forms if even and law is sums.laws[0] else form
+            np.multiply(law.slope[:, None, rows], law.value[:, rows], out=out)
+            if whole[law.back][1]:
                 out += law.of_a[:, None, rows]
             else:
-                out += np.multiply(law.of_a[:, None, rows], there[1], out=work)
-                total += np.multiply(law.more_a[:, None, rows], there[1], out=work)
-            if self.full[law.back][0][rows].all():
+                there = self._there(1, law.back)[:, rows]
+                out += np.multiply(law.of_a[:, None, rows], there, out=work)
+                total += np.multiply(law.more_a[:, None, rows], there, out=work)
+            if whole[law.back][0]:
                 out += law.of_b[:, rows]
             else:
-                out += np.multiply(law.of_b[:, rows], there[0][:, None], out=work)
-                total += np.multiply(law.more_b[:, rows], there[0][:, None], out=work)
+                there = self._there(0, law.back)[:, None, rows]
+                out += np.multiply(law.of_b[:, rows], there, out=work)
+                total += np.multiply(law.more_b[:, rows], there, out=work)
             out += 1.0
             if not even:
                 np.log(out, out=out)
                 out *= self._rows(self.power, law.back)[rows]
                 total -= out
-            elif number:
+            elif out is form:
                 forms *= form
         if even:
             np.log(forms, out=forms)
             forms *= self._rows(self.power, 0)[rows]
             total -= forms
         total += sums.of_a[:, None, rows]
-        total += sums.of_b[None, :, rows]
+        total += sums.of_b[:, rows]
         return total
 
     def match(self) -> _Sums:
         """Log ratio of years that both cores have, and of those of one core after the other has ended."""
-        sums = _Sums(np.zeros(1), np.zeros(1))
+        sums = _Sums(*(np.zeros(each[0, :, LAGS:].shape) for each in (self.a, self.b)))
         self._three(sums, self._signal(0, _PLAIN), self._signal(1, _PLAIN), self._signal(2, _PLAIN), 0)
         return sums
 
