@@ -171,7 +171,7 @@ def median(values: Array) -> float:
 
 _CONSTANT = 2.0 / (0.75 * np.sqrt(np.pi)) ** 2  # closed form: Gamma(3) Gamma(2) / Gamma(5/2)**2 of the bivariate t law
 _TEMPER = 5 / 6  # fitted: years are not independent, so agreement counts a little less; 5/6 needs square roots only
-_RETURN = 0.005  # fitted: an event that takes back an earlier one is likelier a disturbed stretch
+RETURN = 0.005  # fitted: an event that takes back an earlier one is likelier a disturbed stretch
 _BLOCK_CELLS = 32_000  # choice: offsets times rings worked on at once, so that a few grids fit the cache
 _ROUGH_SHIFT, _ROUGH_RINGS = 3, 20  # choice: offsets and stretch of the rough look at the correlations
 
@@ -263,7 +263,9 @@ class EventFactors:
 class Lattice:
     """All cells of many pairs: factors of the moves out of a cell, each of shape (ring totals, columns + 2, items)."""
 
-    moves: Mapping[Move, Array]  # 0 where the move leaves the band or the series; events that cannot happen are left out
+    moves: Mapping[
+        Move, Array
+    ]  # 0 where the move leaves the band or the series; events that cannot happen are left out
     inside: Array  # of a matched year without agreement: the probability of no event, 0 outside the series
     border: NDArray[np.bool_]  # cells in which one series is used up
     shift: int  # half width of the band, even
@@ -309,7 +311,7 @@ def lattice(
     possible = [move for move in EVENTS if any(getattr(one, move).any() for one in factors)]
     roomy = {move: np.zeros(shape) for move in (Move.BOTH, *possible)}
     inside = np.zeros(shape)
-    for items in _blocks(pairs, owner, shift):
+    for items in blocks(pairs, owner, shift):
         first, last = owner[items.start], owner[items.stop - 1] + 1
         view = {move: cells[:, :, items] for move, cells in roomy.items()}
         some = (pairs[first:last], factors[first:last], owner[items] - first, values[items])
@@ -345,7 +347,7 @@ def _fill(
             prior = _padded([getattr(one, move) for one in factors], core.plain.shape[1])
             grid = ratio * prior[owner, None]
             grid[:, 0] = 0.0  # the offset would pass the edge of the band
-            grid[:, shift + 1 :] *= _RETURN  # the offset goes back towards 0
+            grid[:, shift + 1 :] *= RETURN  # the offset goes back towards 0
             place(view[move], grid, shift, lean)
 
 
@@ -356,7 +358,7 @@ def _padded(rows: Sequence[Array], size: int) -> Array:
     return out
 
 
-def _blocks(pairs: Sequence[tuple[Signals, Signals]], owner: NDArray[np.int64], shift: int) -> list[slice]:
+def blocks(pairs: Sequence[tuple[Signals, Signals]], owner: NDArray[np.int64], shift: int) -> list[slice]:
     """Runs of items whose grids stay in the processor's cache."""
     size = max(max(a.size, b.size) for a, b in pairs) * (2 * shift + 1)
     step = max(1, _BLOCK_CELLS // size)
@@ -544,7 +546,7 @@ def rough_evidence(pairs: Sequence[tuple[Signals, Signals]], nodes: Array) -> Ar
     """
     owner = np.repeat(np.arange(len(pairs)), nodes.size)
     total = np.zeros(owner.size)
-    for items in _blocks(pairs, owner, _ROUGH_SHIFT):
+    for items in blocks(pairs, owner, _ROUGH_SHIFT):
         first, last = owner[items.start], owner[items.stop - 1] + 1
         a, b = (side_by_side([pair[core] for pair in pairs[first:last]], owner[items] - first) for core in (0, 1))
         values = np.tile(nodes, len(pairs))[items]

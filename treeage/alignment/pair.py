@@ -16,7 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from treeage.alignment.engine import EventGrids, PairSums, align_batch
 from treeage.alignment.lattice import EVENTS, Array, Move, Signals, median, signals
 from treeage.alignment.prior import HIGHEST_SHARE, AlignmentPrior, alignment_model
-from treeage.alignment.trio import LAGS, Trio, align_trios
+from treeage.alignment.trio import align_trios
+from treeage.alignment.years import LAGS, Trio
 from treeage.errors import Fault, InputError, require_nonnegative
 from treeage.pmf import Pmf, freeze_arrays
 
