@@ -56,12 +56,13 @@ class Signals:
         return int(self.plain.size)
 
 
-def signals(widths_mm: Array, coefficients: Array, split_shape: float) -> Signals:
+def signals(widths_mm: Array, coefficients: Array, split_shape: float, *, split: bool = True) -> Signals:
     """Turn widths [mm], outermost first, at least 0 and with a median above 0, into the signals of the alignment.
 
     `coefficients` are those of `whiten`; `split_shape` is both shape parameters of the beta law of the share of the
     outer band in a false ring. With x = log(w + c), two bands w1, w2 of one ring of width s = w1 + w2 and share f = w1
     / s have the density p(x1, x2) = p(x_s) p(f) (w1 + c)(w2 + c) / (s (s + c)); for c = 0 the last factor is f (1 - f).
+    Without `split` no ring may be two bands.
     """
     order = coefficients.size
     size = widths_mm.size
@@ -83,6 +84,9 @@ def signals(widths_mm: Array, coefficients: Array, split_shape: float) -> Signal
     before = near(*range(-order, 0))
     removed = cut(whiten(np.stack([*before, *near(*range(1, order + 1))]).T, coefficients))[:, ::-1]
 
+    if not split:
+        nothing = np.zeros((size, order + 2))
+        return Signals(plain[:size], removed, nothing[:, 1:], nothing[:, 0], _narrowness(logs))
     second = np.append(widths_mm[1:], 0.0)
     total = widths_mm + second
     merged = np.log(total + added)
@@ -91,13 +95,13 @@ def signals(widths_mm: Array, coefficients: Array, split_shape: float) -> Signal
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(total > 0, widths_mm / total, 0.0)
         stretch = np.where(total > 0, (widths_mm + added) * (second + added) / (total * (total + added)), 0.0)
-    split = _beta_density(share, split_shape) * stretch
+    bands = _beta_density(share, split_shape) * stretch
     was, now = np.concatenate([np.ones(order), t_density(plain)]), t_density(joined)
     old, new = was[order + 1 :], np.ones(size)
     for step in range(order + 1):  # up to `order` rings outside, as far as there are any
         old = old * was[order - step : order - step + size]
         new[step:] *= now[step:, step]
-    factor = np.where(np.arange(size) < size - 1, scale * new / old * split, 0.0)
+    factor = np.where(np.arange(size) < size - 1, scale * new / old * bands, 0.0)
     return Signals(plain[:size], removed, joined, factor, _narrowness(logs))
 
 

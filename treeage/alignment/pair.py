@@ -281,7 +281,10 @@ def align_many(
     if len(priors) != len(pairs):
         got, need = f"{len(priors)} priors", f"one for each of {len(pairs)} pairs"
         raise InputError(Fault(got, need, "Pass one prior for all or one for each.", "align_many", 0, "prior"))
-    both = [(core_signals(a, name="widths_a_mm"), core_signals(b, name="widths_b_mm")) for a, b in pairs]
+    both = [
+        (core_signals(a, name="widths_a_mm"), core_signals(b, name="widths_b_mm", split=not own.one_sided))
+        for (a, b), own in zip(pairs, priors, strict=True)
+    ]
     stand = [None] * len(pairs) if references is None else list(references)
     if len(stand) != len(pairs):
         got, need = f"{len(stand)} references", f"one, or None, for each of {len(pairs)} pairs"
@@ -305,7 +308,7 @@ def reference_signals(reference: ArrayLike) -> tuple[Signals, NDArray[np.bool_]]
     for back in range(1, LAGS + 1):  # whitening takes the next rings inward
         known[:-back] &= given[back:]
     filled = np.where(given, values, 1.0)
-    return core_signals(filled[::-1], name="reference"), known
+    return core_signals(filled[::-1], name="reference", split=False), known
 
 
 def align_stand(
@@ -382,7 +385,7 @@ def stand_prior(found: Sequence[PairSums], *, prior: AlignmentPrior | None = Non
     return replace(start, correlation_weights=tuple((weights / weights.sum()).tolist()), **learned)
 
 
-def core_signals(widths_mm: ArrayLike | Signals, *, name: str = "widths_mm") -> Signals:
+def core_signals(widths_mm: ArrayLike | Signals, *, name: str = "widths_mm", split: bool = True) -> Signals:
     """Turn the widths of a core into the signals the alignment compares.
 
     Parameters
@@ -391,6 +394,8 @@ def core_signals(widths_mm: ArrayLike | Signals, *, name: str = "widths_mm") -> 
         Widths [mm], innermost first, at least 0; signals are given back as they are.
     name : str
         Name of the argument, for messages.
+    split : bool, default True
+        Whether one ring may have been counted as two bands.
 
     Returns
     -------
@@ -419,7 +424,7 @@ def core_signals(widths_mm: ArrayLike | Signals, *, name: str = "widths_mm") -> 
         got = f"shape {array.shape}" if array.ndim != 1 or array.size < _FEWEST else "a median of 0"
         raise InputError(Fault(got, need, "Leave the core out of the comparison.", "align_cores", 0, name))
     model = alignment_model()
-    return signals(array[::-1], np.asarray(model["coefficients"]), model["split_shape"])
+    return signals(array[::-1], np.asarray(model["coefficients"]), model["split_shape"], split=split)
 
 
 def _answer(pair: tuple[Signals, Signals], sums: PairSums) -> Alignment:

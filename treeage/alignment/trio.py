@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from treeage.alignment.engine import EventGrids, PairSums
 from treeage.alignment.lattice import EVENTS, Array, Move, rough_evidence
@@ -24,6 +25,7 @@ Chosen = tuple[list[Node], Array]  # nodes worth the full sums and their prior w
 _EDGE = 1e-4  # choice: probability at the edge of the band above which it is widened
 _STRANGE = 0.5  # choice: a reference may have nothing to do with the cores; the evidence decides
 _BLOCK_CELLS = 30_000  # choice: cells whose probabilities are worked out at once
+_FEW_CELLS = 40_000  # choice: cells up to which trios whose bands differ are worked on at once
 _CELLS = 200_000  # choice: years times states of the trios worked on at once
 _BLOCK_CELLS = 30_000  # choice: cells whose factors are worked out at once, so that a few arrays fit the cache
 _NEGLIGIBLE = 1e-9  # probabilities below this are not followed
@@ -59,8 +61,9 @@ def _groups(
     like = [(band.shift, band.sides) for band in bands]
     for at in sorted(todo, key=lambda at: (like[at], trios[at].years)):
         last = groups[-1] if groups else []
-        cells = (len(last) + 1) * trios[at].years * int(np.prod(bands[at].states))
-        if last and like[last[0]] == like[at] and cells <= _CELLS:
+        cells = (len(last) + 1) * trios[at].years * int(np.prod(Band.over([bands[one] for one in (*last, at)]).states))
+        alike = bool(last) and (like[last[0]] == like[at] or (like[last[0]][0] == like[at][0] and cells <= _FEW_CELLS))
+        if alike and cells <= _CELLS:
             last.append(at)
         else:
             groups.append([at])
@@ -72,76 +75,79 @@ def _align(
 ) -> list[PairSums | Array]:
     """What is kept of trios with one band, most nodes first; the joint mass of the states where it is too narrow."""
     batch = Batch(trios, priors, band)
-    most = max(len(nodes) for nodes, _ in chosen) - 1
-    levels = [sum(len(nodes) > level + 1 for nodes, _ in chosen) for level in range(most)]
-    owner = np.concatenate([np.arange(size) for size in levels])
+    levels = [sum(len(nodes) > level + 1 for nodes, _ in chosen) for level in range(len(chosen[0][0]) - 1)]
+    runs = []
+    logs = np.full((len(trios), len(levels) + 1), -np.inf)  # the last column has no reference
+    for level, size in [*enumerate(levels), (-1, len(trios))]:
+        logs[:size, level] = [np.log(weights[level]) for _, weights in chosen[:size]]
     with_stand = [chosen[at][0][level] for level, size in enumerate(levels) for at in range(size)]
-    number = np.repeat(np.arange(most), levels)
-    logs = np.full((len(trios), most + 1), -np.inf)  # the last column has no reference
-    before = np.zeros(logs.shape)
-    for row, (_, weights) in zip(before, chosen, strict=True):
-        row[: weights.size - 1], row[-1] = weights[:-1], weights[-1]
-    lasts, runs = [], []
-    for nodes, of, at in (
-        (with_stand, owner, number),
-        ([nodes[-1] for nodes, _ in chosen], np.arange(len(trios)), np.full(len(trios), most)),
-    ):
+    owner = np.concatenate([np.arange(size) for size in levels])
+    column = np.repeat(np.arange(len(levels)), levels)
+    alone = [nodes[-1] for nodes, _ in chosen]
+    for nodes, of, at in ((with_stand, owner, column), (alone, np.arange(len(trios)), -1)):
         moves, dull = batch.factors(nodes, of)
         ahead, scale = forward(moves, dull, -band.low[0], -band.low[1])
-        logs[of, at] = scale + np.log(before[of, at])
-        lasts.append(ahead[-1].sum(axis=0))
+        logs[of, at] += scale
         runs.append((moves, dull, ahead))
     evidence = np.logaddexp.reduce(logs, axis=1)
     shares = np.exp(logs - evidence[:, None])
+    lasts = [ahead[-1].sum(axis=0) for _, _, ahead in runs]
     joint = np.zeros((2 * band.shift + 1, 2 * band.shift + 1, len(trios)))
-    inside = joint[
-        tuple(slice(low + band.shift, high + band.shift + 1) for low, high in zip(band.low, band.high, strict=True))
-    ]
-    inside += lasts[1] * shares[:, -1]
-    first = 0
-    for level, size in enumerate(levels):
-        inside[..., :size] += lasts[0][..., first : first + size] * shares[:size, level]
-        first += size
+    where = [slice(low + band.shift, high + band.shift + 1) for low, high in zip(band.low, band.high, strict=True)]
+    joint[where[0], where[1]] = _over_nodes(lasts[0] * shares[owner, column], levels) + lasts[1] * shares[:, -1]
     joint /= joint.sum(axis=(0, 1))
     edge = joint[[0, -1]].sum(axis=(0, 1)) + joint[:, [0, -1]].sum(axis=(0, 1))
-    ready = (edge <= _EDGE) | (band.shift >= WIDEST)
-    if not ready.any():
-        return [joint[..., at] for at in range(len(trios))]
-    grids = _grids(trios, band, _mixed(runs, levels, shares))
-    own = [np.array([node.own for node in nodes]) for nodes, _ in chosen]
-    kept = [np.append(row[: nodes.size - 1], row[-1]) for row, nodes in zip(shares, own, strict=True)]
-    return [
-        _pair_sums(grids[at], joint[..., at], band.shift, float(evidence[at]), own[at], kept[at])
-        if ready[at]
-        else joint[..., at]
-        for at in range(len(trios))
-    ]
+    out: list[PairSums | Array] = list(np.moveaxis(joint, -1, 0))
+    ready = np.flatnonzero((edge <= _EDGE) | (band.shift >= WIDEST)).tolist()
+    if ready:
+        inside = np.isin(owner, ready)
+        levels = [sum(at < size for at in ready) for size in levels]
+        some = [_some(runs[0], np.flatnonzero(inside)), _some(runs[1], np.array(ready))]
+        weights = shares[owner[inside], column[inside]], shares[ready, -1]
+        grids = _grids([trios[at] for at in ready], band, _mixed(some, [n for n in levels if n], weights))
+        for at, own in zip(ready, grids, strict=True):
+            nodes, share = chosen[at][0], shares[at]
+            share = np.append(share[: len(nodes) - 1], share[-1])
+            correlations = np.array([node.own for node in nodes])
+            out[at] = _pair_sums(own, joint[..., at], band.shift, float(evidence[at]), correlations, share)
+    return out
 
 
-def _mixed(runs: Sequence[Run], levels: Sequence[int], shares: Array) -> dict[str, Array]:
+def _some(run: Run, items: NDArray[np.int64]) -> Run:
+    """Some items of a run."""
+    moves, dull, ahead = run
+    if items.size == dull.shape[-1]:
+        return run
+    return {move: each[..., items] for move, each in moves.items()}, dull[..., items], ahead[..., items]
+
+
+def _over_nodes(values: Array, levels: Sequence[int]) -> Array:
+    """Sum over the nodes of every trio: the first node of all, then the second of those that have one, ..."""
+    out, first = values[..., : levels[0]].copy(), levels[0]
+    for size in levels[1:]:
+        out[..., :size] += values[..., first : first + size]
+        first += size
+    return out
+
+
+def _mixed(runs: Sequence[Run], levels: Sequence[int], weights: Sequence[Array]) -> dict[str, Array]:
     """Probabilities of every move in every year and state of every trio, over its nodes."""
-    weights = np.concatenate([shares[:size, level] for level, size in enumerate(levels)])
-    matter = np.flatnonzero(shares[:, -1] > _NEGLIGIBLE)  # of those without the reference
-    moves, dull, ahead = runs[1]
-    alone = ({move: each[..., matter] for move, each in moves.items()}, dull[..., matter], ahead[..., matter])
+    matter = np.flatnonzero(weights[1] > _NEGLIGIBLE)  # of those without the reference
     out = {move: np.empty((*each.shape[:3], levels[0])) for move, each in runs[0][0].items()}
-    for (moves, dull, ahead), given in ((runs[0], weights), (alone, shares[matter, -1])):
-        if not given.size:
+    for number, (moves, dull, ahead) in enumerate((runs[0], _some(runs[1], matter))):
+        if not dull.size:
             continue
         behind = backward(moves, dull)
         step = max(1, _BLOCK_CELLS // behind[0, 0].size)
         for year in range(0, dull.shape[0], step):
             rows, after = slice(year, year + step), slice(year, year + step + 1)
             part = {move: each[rows] for move, each in moves.items()}
+            given = weights[1][matter] if number else weights[0]
             for move, prob in move_probs(part, dull[rows], ahead[after], behind[after], given).items():
-                if given is not weights:
+                if number:
                     out[move][rows][..., matter] += prob
-                    continue
-                out[move][rows] = prob[..., : levels[0]]
-                first = levels[0]
-                for size in levels[1:]:
-                    out[move][rows][..., :size] += prob[..., first : first + size]
-                    first += size
+                else:
+                    out[move][rows] = _over_nodes(prob, levels)
     return out
 
 

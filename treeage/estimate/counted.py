@@ -5,7 +5,7 @@ Alignment of ring tables (`alignment`), with the mean of the stand's other trees
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -27,6 +27,7 @@ from treeage.schema import Dating
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Pair = tuple[int, int]
+Jobs = tuple[list[Any], list[AlignmentPrior]]  # pairs to align and their priors
 Parts = tuple[Array, Array, Array | None]  # widths of two cores up to the same outer year, and of the stand
 
 LEAST_RINGS = 30  # choice: shorter overlaps say too little to replace the published count errors
@@ -83,11 +84,12 @@ def read_counts(cores: Cores) -> tuple[Cores, pd.DataFrame, pd.DataFrame]:
     Cores without a complete ring table keep the published count errors.
     """
     whole = [row for row in range(len(cores)) if cores.widths_mm[row].size == cores.rings_counted[row] >= LEAST_RINGS]
-    stands: dict[str, Stand] = {}
+    groups: dict[str, list[int]] = {}
     for species in sorted({str(cores.species[row]) for row in whole}):
         rows = [row for row in whole if cores.species[row] == species]
         if len({cores.tree[row] for row in rows}) >= LEAST_TREES and not all(_sure(cores, row) for row in rows):
-            stands[species] = _align_stand(cores, rows)
+            groups[species] = rows
+    stands = _align_stands(cores, groups)
     found = _read_pairs(cores, whole, stands)
     told = {row for pair, _, _ in found for row in pair}
     alone = [row for row in whole if row not in told and not _sure(cores, row) and str(cores.species[row]) in stands]
@@ -142,10 +144,28 @@ def _with_counts(cores: Cores, masses: Mapping[int, Pmf]) -> Cores:
 # ------------------------------------------------------------------ the stand
 
 
-def _align_stand(cores: Cores, rows: Sequence[int]) -> Stand:
+def _align_stands(cores: Cores, groups: Mapping[str, Sequence[int]]) -> dict[str, Stand]:
+    """Stands of some species, every round of all of them aligned together."""
+    rounds = {species: _align_stand(cores, rows) for species, rows in groups.items()}
+    asked = {species: next(own) for species, own in rounds.items()}
+    stands = {}
+    while asked:
+        pairs = [pair for own in asked.values() for pair in own[0]]
+        found = iter(align_many(pairs, prior=[prior for own in asked.values() for prior in own[1]]))
+        still = {}
+        for species, own in asked.items():
+            try:
+                still[species] = rounds[species].send([next(found) for _ in own[0]])
+            except StopIteration as done:
+                stands[species] = done.value
+        asked = still
+    return stands
+
+
+def _align_stand(cores: Cores, rows: Sequence[int]) -> Generator[Jobs, list[Alignment], Stand]:
     """Put the counted cores of a species into place against the mean of the other trees, in a few rounds.
 
-    Where too few cores are crossdated, the counts themselves make the first mean.
+    Where too few cores are crossdated, the counts themselves make the first mean. Each round asks for alignments.
     """
     sure = [row for row in rows if _sure(cores, row)]
     dated = len({cores.tree[row] for row in sure}) > LEAST_TREES
@@ -165,7 +185,7 @@ def _align_stand(cores: Cores, rows: Sequence[int]) -> Stand:
         jobs = [row for row, each in known.items() if _shared_rings(cores, row, each) >= LEAST_RINGS]
         pairs = [(signals[row], _unbroken(known[row])) for row in jobs]
         priors_of = [_single_prior(cores, row, rates[row], _lacking(known[row])) for row in jobs]
-        readings = dict(zip(jobs, align_many(pairs, prior=priors_of), strict=True))
+        readings = dict(zip(jobs, (yield pairs, priors_of), strict=True))
         for row, reading in readings.items():
             places[row] = _places(reading, _lacking(known[row]), last - int(cores.outer_year[row]))
         rates = _learned_rates(cores, rates, readings)
@@ -448,11 +468,10 @@ def _outer_errors(cores: Cores, pair: Pair, reading: Alignment) -> Array:
 
 
 def _sum_of_pairs(one: Array, two: Array) -> Array:
-    """Joint mass of the sums of two pairs of numbers."""
+    """Joint mass of the sums of two pairs of numbers, the second of few cases."""
     out = np.zeros(tuple(np.add(one.shape, two.shape) - 1))
-    for (down, right), weight in np.ndenumerate(one):
-        if weight > 1e-9:
-            out[down : down + two.shape[0], right : right + two.shape[1]] += weight * two
+    for down, right in np.argwhere(two > 0):
+        out[down : down + one.shape[0], right : right + one.shape[1]] += two[down, right] * one
     return out
 
 
