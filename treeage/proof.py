@@ -17,7 +17,7 @@ from treeage.display import Result
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import InputError, ModelError, require_field, require_level
 from treeage.estimate import Cores, estimate_ages, height_models, read_cores
-from treeage.pmf import Pmf
+from treeage.pmf import Pmf, keeps_tables
 from treeage.results import Ages, Status
 from treeage.rings import RingCalibration, calibrate_missing_rings, missing_rings
 from treeage.schema import FEWEST_YOUNG_TREES, ROOT_COLLAR, HeightChoice, InnerEnd, column_numbers, genus_of
@@ -45,6 +45,7 @@ TITLES = {
 }
 
 
+@keeps_tables
 @dataclass(frozen=True, eq=False)
 class Proof(Result):
     """How well what is known of a field was predicted without it.
