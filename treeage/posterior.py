@@ -282,15 +282,18 @@ def combine_cores(
     several = np.asarray(present.sum(axis=1) > 1)[:, None, None, None]
     middle: list[Array] = []
     astray: list[Array] = []
-    product, bound = np.ones((2, 1, 1, 1, 1))
+    product = bound = np.ones((1, 1, 1, 1))
     for column in range(cores_of_tree.shape[1]):
         here = present[:, column]
         wide = align_added(Mass(added.start, masses[cores_of_tree[:, column]]), offset[:, column], low, size)
         middle.append(wide.mean(axis=1) if wide.shape[1] == 1 else np.einsum("s,nsck->nck", nodes.node_weights, wide))
         other = gone_astray(np.einsum("c,nck->nk", nodes.weights, middle[-1]))
         astray.append(other)
-        factor = np.where(several, with_gross_error(wide, other[:, None, None], wrong), wide)
-        product = product * np.where(speaks[:, column, None, None, None], factor, 1.0)
+        factor = with_gross_error(wide, other[:, None, None], wrong)
+        if not several.all():
+            factor = np.where(several, factor, wide)
+        spoken = factor if speaks[:, column].all() else np.where(speaks[:, column, None, None, None], factor, 1.0)
+        product = product * spoken if column else spoken
         apart = (here & ~speaks[:, column])[:, None, None, None]
         if apart.any():
             bound = bound * np.where(apart, factor, 1.0)
@@ -335,7 +338,9 @@ def over_shifts(nodes: GrowthNodes, product: Array) -> Array:
 
 def with_gross_error(mass: Array, astray: Array, wrong: float) -> Array:
     """Mass of a core that is wrong with some probability, and then lies where `astray` says, (..., n)."""
-    return np.asarray((1 - wrong) * mass + max(wrong, _TINY) * astray)
+    out = (1 - wrong) * mass
+    out += max(wrong, _TINY) * astray
+    return np.asarray(out)
 
 
 def gone_astray(mass: Array) -> Array:

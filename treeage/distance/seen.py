@@ -455,8 +455,10 @@ def smoothed_arcs(readings: Array, bias: float, spread: float) -> Array:
 
     ln(radius / distance) is normal about `bias`; its standard deviation is `priors.ROUNDNESS` times exp(spread).
     """
-    logs = DISTANCE_STEP * np.arange(DISTANCE_GRID_MM.size - 1)
-    kernel = np.exp(-0.5 * ((logs[:, None] - logs - bias) / (priors.ROUNDNESS.value * np.exp(spread))) ** 2)
+    size = DISTANCE_GRID_MM.size - 1
+    apart = DISTANCE_STEP * np.arange(1 - size, size) - bias
+    along = np.exp(-0.5 * (apart / (priors.ROUNDNESS.value * np.exp(spread))) ** 2)
+    kernel = np.lib.stride_tricks.sliding_window_view(along, size)[:, ::-1]  # depends on the places' difference alone
     likelihood = np.empty_like(readings)
     likelihood[:, 1:] = readings[:, 1:] @ (kernel / kernel.sum(axis=0))
     likelihood[:, 0] = likelihood[:, 1]

@@ -60,7 +60,7 @@ _DIMENSIONS = len(_MOVING) + 3  # and arc spread, lengths, rate of miscounts, wh
 
 @dataclass(frozen=True, eq=False)
 class _Proposal:
-    """Normal laws of the moving coordinates for lengths along the core and square to the rings, and the share of these."""
+    """Normal laws of the moving coordinates for lengths along the core and square to the rings; share of the latter."""
 
     middle: Array  # (2, n_moving)
     root: Array  # of the covariance, (2, n_moving, n_moving)
@@ -295,7 +295,7 @@ def _evidence(ends: InnerEnds, aim: AimErrors) -> Array:
 
 
 def _log_share(evidence: Array, reference: Array) -> Array:
-    """Log evidence of nodes, (n_node, n_core), by a reference, (n_core,); one core can only say so much against a node."""
+    """Log evidence of nodes, (n_node, n_core), by a reference, (n_core,); one core says only so much against a node."""
     return np.asarray(np.log((1 - _ODD) * evidence / np.where(reference > 0, reference, 1.0) + _ODD))
 
 
