@@ -6,7 +6,7 @@ Exact arithmetic of discrete distributions (convolution, product, mixture); own 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
@@ -482,6 +482,13 @@ class ReadOnlyDict(dict[Any, Any]):
 
     def __reduce__(self) -> tuple[Any, ...]:
         return (type(self), (dict(self),))
+
+
+def read_only_row(row: Mapping[str, Any]) -> ReadOnlyDict:
+    """A row of values that cannot be changed themselves, made in a moment."""
+    out = ReadOnlyDict.__new__(ReadOnlyDict)
+    dict.update(out, row)
+    return out
 
 
 class ReadOnlyTables(ReadOnlyDict):
