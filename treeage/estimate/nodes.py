@@ -324,7 +324,8 @@ def _states(weights: Array, given: Mapping[str, Array], shared: Shared) -> tuple
     for place, (name, log) in enumerate(sorted(given.items())):
         own: SpeciesShared = shared[name]
         law = np.exp(log - log.max(axis=1, keepdims=True))[node]
-        law = np.cumsum(law / law.sum(axis=1, keepdims=True), axis=1)
+        law /= law.sum(axis=1, keepdims=True)
+        law = np.cumsum(law, axis=1) - law / 2  # a node stands for the stretch about it
         bias = np.array([np.interp(u, row, _BIAS_NODES) for u, row in zip(points[:, place], law, strict=True)])
         growth[name] = own.growth.at(own.growth.stand_sd * bias)
     return node, growth
