@@ -74,24 +74,19 @@ def made_up_tree(number: int, *, name: str | None = None, outer_year: int = OUTE
         core_conflict_p=0.004 if number == 5 else 0.6,
         flags=("cores_disagree",) if number == 5 else (),
         parts=parts,
-        core_rows=tuple(
+        core_rows=(
             {
-                "core": name,
-                "dating": dating,
-                "inner_end": end,
-                "core_height_m": 0.8,
-                "rings_counted": rings - fewer,
-                "innermost_year": innermost + fewer,
-                "distance_from": source,
-                "pith_year": None,
-                "lead": name == "A",
-            }
-            for name, end, fewer, source in (
-                ("A", inner, 0, DistanceSource.PITH if inner == "pith" else DistanceSource.ARC),
-                ("B", "no_arcs", 7, DistanceSource.RADIUS_LESS_LENGTH),
-            )
+                "core": "A", "dating": dating, "inner_end": inner, "core_height_m": 0.8, "rings_counted": rings,
+                "innermost_year": innermost, "pith_year": pith, "lead": True,
+                "distance_from": DistanceSource.PITH if inner == "pith" else DistanceSource.ARC,
+            },
+            {
+                "core": "B", "dating": dating, "inner_end": "no_arcs", "core_height_m": 0.8,
+                "rings_counted": rings - 7, "innermost_year": innermost + 7, "pith_year": None, "lead": False,
+                "distance_from": DistanceSource.RADIUS_LESS_LENGTH,
+            },
         ),
-    )
+    )  # fmt: skip
 
 
 def at_core_height(tree: TreeAge) -> TreeAge:
