@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, core_signals, log_widths
 from treeage.errors import Fault, InputError, require_nonnegative, require_probability, show
-from treeage.pmf import freeze_arrays
+from treeage.pmf import freeze_arrays, keeps_tables
 from treeage.schema import innermost_year
 
 if TYPE_CHECKING:
@@ -53,6 +53,7 @@ class DatedCore:
         freeze_arrays(self)
 
 
+@keeps_tables
 @dataclass(frozen=True)
 class Crossdating:
     """What the other trees of the stand say about every core. Nothing is changed: a person decides at the wood.
