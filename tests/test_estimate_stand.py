@@ -109,7 +109,7 @@ def test_stand_part_shrinks_but_never_vanishes():
 
 
 def test_growth_that_nothing_teaches_keeps_its_prior():
-    """Trees of one core each cannot tell the stand's growth: its states have the prior's mean and spread (definition)."""
+    """Trees of one core cannot tell the growth of the stand: its states have the mean and spread of the prior."""
     arcs = {"inner_end": "arcs", "distance_mm": 12.0}
     field = field_of([(tree, "a", np.full(12, 1.1), arcs) for tree in "ABCD"])
     growth = prepare(field)[1][LARCH].growth
