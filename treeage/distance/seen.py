@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 LARGEST_MM = 1e6  # choice: no arc of a ring is longer, and none that was read is flatter than its inverse
+_AT_PITH = 0.5  # choice: rows with more than this at the pith itself are pith hits
 DISTANCE_STEP = 0.04  # choice: step of ln(distance); a tenth of the spread of the log growth rate
 _LOW_MM = 0.05  # choice: below one narrow ring
 _HIGH_MM = 1500.0  # choice: more than the radius of nearly any cored tree
@@ -156,6 +157,22 @@ def on_grid(distance_mm: Array, *, every: int = 1) -> Array:
     mass[rows, every * (upper - 1)] = 1 - part
     mass[rows, every * upper] += part
     return mass
+
+
+def scale_distance(mass: Array, factor: Array) -> Array:
+    """Widen or narrow the error of distances, mass (..., n_grid), by factors (...); rows sum to 1."""
+    # The density per mm is raised to the power 1 / factor**2. For normal errors this is exactly an error of factor
+    # times the size; for skewed ones it keeps the shape that the reading gave. A mass at the pith itself is left alone.
+    cells = grid_cells()
+    with np.errstate(divide="ignore"):
+        log_density = np.log(np.maximum(mass, 0.0) / cells)
+    top = log_density.max(axis=-1, keepdims=True)
+    out: Array = np.exp((log_density - top) / factor[..., None] ** 2) * cells
+    out[..., 0] = np.where(mass[..., 0] < 1e-6, 0.0, out[..., 0])
+    out /= out.sum(axis=-1, keepdims=True)
+    alone = mass[..., 0] >= _AT_PITH
+    out[alone] = mass[alone]
+    return out
 
 
 def draw_distances(mass: Array, count: int, rng: np.random.Generator) -> Array:
