@@ -24,7 +24,7 @@ Flags = NDArray[np.bool_]
 # decades. Fitted by tests/fitting/fit_sections.py to the differences of 1,104 pairs of cores of one tree at 104 sites
 # of a public archive (World Data Service for Paleoclimatology, NOAA NCEI), and scaled so that 90 % bands of one core
 # held 88 to 91 % of the means of both there.
-YEAR_SD, FEW_SD, SLOW_SD = 0.10, 0.16, 0.17
+YEAR_SD, FEW_SD, SLOW_SD = 0.12, 0.19, 0.20
 FEW_YEARS, SLOW_YEARS = 3.0, 60.0
 TAIL_DF = 6.0  # of the t by which trees differ in all three
 # Measured there too: log of the hidden growth of one core over that of the other, less what their visible rings say;
