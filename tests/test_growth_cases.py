@@ -136,6 +136,12 @@ def test_counted_years_are_those_of_the_calendar() -> None:
     sure, counted = growth_of({}), growth_of({"dating": "field_count"})
     assert np.nanmedian(counted.at(1974)) > median(sure, 1974) == pytest.approx(10.0)
     assert np.nanstd(counted.at(1974)) > 0.2
+    years, first = counted.calendar_years(1974), counted.calendar_years(1925)
+    assert years.mean() < 1973.5 and set(sure.calendar_years(1974)) == {1974.0}  # counts in the field are short
+    assert 1974 - years.mean() == pytest.approx((1925 - first.mean()) * 50 / 99, abs=0.2)  # 50 of the 99 rings since
+    draw = int(np.argmin(years))
+    then = counted.diameter_cm[draw, 1974 - int(counted.years[0])]
+    assert counted.at(int(years[draw]))[draw] == pytest.approx(then, abs=0.12)  # to a ring: years are whole
 
 
 # ------------------------------------------------------------------ the stand of then

@@ -85,12 +85,13 @@ def draw_stand(recipe: Scenario, seed: int) -> tuple[Field, list[str], Truth]:
     tables = rings.groupby("tree")["core"].nunique()
     kind = [("without tables", "one core", "two cores")[int(tables.get(name, 0))] for name in trees["tree"]]
     order = rng.permutation(len(trees))
-    dead = [at for at in order if kind[at] == "two cores"][:DEAD]
+    fewest = trees["tree"].map(table.groupby("tree")["rings_counted"].min()).to_numpy(int)
+    dead = [at for at in order if kind[at] == "two cores" and fewest[at] >= 40][:DEAD]
     rotten = [at for at in order if kind[at] == "without tables"][:ROTTEN]
     uncored = [at for at in order if at not in [*dead, *rotten]][:UNCORED]
     for at in dead:
         kind[at] = "dead"
-        truth.died[at] = min(max(int(rng.integers(1960, 2012)), truth.pith[at] + 45), 2012)
+        truth.died[at] = max(int(rng.integers(1960, 2012)), recipe.outer_year - fewest[at] + 20)  # 20 rings stay
         rings = kill(at, int(truth.died[at]), (trees, table, rings), truth, recipe.outer_year)
     for at in rotten:
         kind[at] = "minimum only"
@@ -165,7 +166,9 @@ def score(seeds: range, recipe: Scenario) -> tuple[pd.DataFrame, pd.DataFrame]:
             rows.append(row)
             for own, is_there, chance in zip(place, there, stand.present.mean(axis=0), strict=True):
                 trees.append({"stand": seed, "year": year, "kind": kind[own], "there": is_there, "chance": chance})
-        print(f"stand {seed} done", file=sys.stderr, flush=True)
+        print(
+            f"stand {seed}", pd.DataFrame(rows)[["area_in", "density_in"]].mean().to_dict(), file=sys.stderr, flush=True
+        )
     return pd.DataFrame(rows), pd.DataFrame(trees)
 
 

@@ -238,10 +238,16 @@ def past_trees(
     early pith goes with an early establishment. Dead trees are there up to their last ring, lost rings included.
 
     Trees of the table without a date stand for themselves as well, each in every draw as a dated tree of this stand of
-    like diameter (and species, if there is one): living trees without cores where at least five cored ones have a
-    diameter; trees whose cores only bound the age as one that is old enough, so that they are there since their
-    innermost ring. Dated trees without widths grow as one of like age that has them did, by relative age. What is done
-    is said in the sentence; trees of which nothing is known are left out.
+    like diameter (and species, if there is one) that is moved to its diameter along the line of log age on log
+    diameter: living trees without cores where at least five cored ones have a diameter; trees whose cores only bound
+    the age as one that is old enough, so that they are there since their innermost ring. In each draw the dated trees
+    and that line are drawn anew, since others of the stand might have been cored [1]_. Trees without widths grow as one
+    of like age that has them did, by relative age. What is done is said in the sentence; trees of which nothing is
+    known are left out.
+
+    References
+    ----------
+    .. [1] Rubin, D. B. (1981). The Bayesian bootstrap. Annals of Statistics 9:130-134. (From memory.)
 
     Examples
     --------
@@ -325,8 +331,8 @@ def _dates(
 class _Lenders:
     """The dated trees: draws of their log age (draws, n), log diameter [cm], species, whether they live (n,).
 
-    Each draw has weights of the trees (draws, n), as if others of the stand had been cored (Rubin 1981, Annals of
-    Statistics 9), and the slope of log age on log diameter that these give (draws, 1).
+    Each draw has weights of the trees (draws, n), as if others of the stand had been cored, and the slope of log age on
+    log diameter that these give (draws, 1).
     """
 
     log_age: Array
