@@ -181,6 +181,37 @@ def test_uncored_trees_are_dated_by_diameter() -> None:
     assert "1 tree(s) without cores are given" in stand.sentence()
 
 
+def stand_with_uncored(diameters: list[float], rings: list[int], uncored: list[float]) -> Any:
+    """Ages and growth of cored trees of some diameters and rings of 1 mm, and trees without cores beside them."""
+    cores = [{"tree": f"T{k}", "core": "a", "widths": np.ones(number)} for k, number in enumerate(rings)]
+    field = field_of(*cores)
+    more = [field.trees.iloc[[0]].assign(tree=f"U{k}", dbh_cm=size) for k, size in enumerate(uncored)]
+    trees = pd.concat([field.trees.assign(dbh_cm=diameters), *more]).reset_index(drop=True)
+    ages = estimate_ages(replace(field, trees=trees, lines={**field.lines, "trees": np.arange(len(trees)) + 2}))
+    return ages, field_growth(field)
+
+
+def test_a_large_uncored_tree_is_older_than_the_cored_ones() -> None:
+    """Six cored trees with as many rings as 5 times their diameter: one of 36 cm has 180 rings, and not the 100 of the
+    largest that was cored (a straight line of the logs); one of 6 cm has 30."""
+    sizes = [10.0, 12.0, 14.0, 16.0, 18.0, 20.0]
+    ages, growth = stand_with_uncored(sizes, [int(5 * size) for size in sizes], [36.0, 6.0])
+    there = {year: past_trees(ages, year, growth=growth).to_frame().set_index("tree") for year in (1910, 2010)}
+    assert there[1910].loc["U0", "p_present"] > 0.9 and there[1910].loc["U1", "p_present"] < 0.05
+    assert there[2010].loc["U1", "p_present"] > 0.9
+    assert there[1910].loc["U0", "diameter_cm_median"] == pytest.approx(36.0 * 66 / 180, rel=0.3)
+
+
+def test_few_cored_trees_leave_the_uncored_ones_unsure_together() -> None:
+    """Of six cored trees of one size three stood in 1950; of 20 uncored about ten did, a share a draw: beta(3, 3)
+    times binomial, a standard deviation of 4.3, and not the 2.2 of trees on their own (closed form)."""
+    ages, growth = stand_with_uncored([20.0] * 6, [120] * 3 + [40] * 3, [20.0] * 20)
+    stand = past_trees(ages, 1950, growth=growth)
+    number = stand.present[:, [name.startswith("U") for name in stand.trees]].sum(axis=1)
+    assert number.mean() == pytest.approx(10.0, abs=1.0)
+    assert number.std() == pytest.approx(np.sqrt(20 * 0.25 + 20 * 19 * 0.25 / 7), rel=0.15)
+
+
 # ------------------------------------------------------------------ what was read
 
 

@@ -23,7 +23,7 @@ Flags = NDArray[np.bool_]
 # Log width of one core less that of its section: a part for each year, one that lasts a few years, one that lasts
 # decades. Fitted by tests/fitting/fit_sections.py to the differences of 1,104 pairs of cores of one tree at 104 sites
 # of a public archive (World Data Service for Paleoclimatology, NOAA NCEI), and scaled so that 90 % bands of one and of
-# two cores held 86 to 94 % of the means of three or four cores (758 trees at 217 sites to fit; of other 275 trees 84 to
+# two cores held 85 to 93 % of the means of three or four cores (758 trees at 217 sites to fit; of other 275 trees 84 to
 # 93 %), which are nearer to the section than the mean of a pair.
 YEAR_SD, FEW_SD, SLOW_SD = 0.12, 0.19, 0.20
 FEW_YEARS, SLOW_YEARS = 3.0, 60.0
