@@ -353,16 +353,11 @@ def draw_trees(recipe: Scenario, rng: np.random.Generator) -> Trees:
     time = np.array([float(growth_curve(each).age_at(highest)) for each in recipe.species])[species]
     latest = recipe.outer_year + 1 - recipe.fewest_rings - whole_seasons(slowness * time) - collar
     return Trees(
-        species_index=species.astype(np.int64),
-        establishment_year=np.minimum(year, latest).astype(np.int64),
-        collar_years=collar.astype(np.int64),
-        slowness=slowness,
-        crown_index=crown.astype(np.int64),
-        level_log=np.log(ring_mm * np.array(CROWN_GROWTH)[crown]) + level,
-        offset_share=offset,
-        event_index=event,
+        species_index=species.astype(np.int64), establishment_year=np.minimum(year, latest).astype(np.int64),
+        collar_years=collar.astype(np.int64), slowness=slowness, crown_index=crown.astype(np.int64),
+        level_log=np.log(ring_mm * np.array(CROWN_GROWTH)[crown]) + level, offset_share=offset, event_index=event,
         species_slowness=species_slowness,
-    )
+    )  # fmt: skip
 
 
 def _establishment(recipe: Scenario, rng: np.random.Generator) -> tuple[Ints, Ints]:
@@ -494,20 +489,12 @@ def draw_cores(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> Virt
     tilted = rng.random(count) < coring.tilt_share
     tilt = np.where(tilted, np.clip(coring.tilt_sd_deg * rng.standard_normal(count), -25, 25), 0.0)
     return VirtualCores(
-        sections=sections,
-        section_mm=section_mm,
-        widths_mm=widths,
-        radius_mm=radius,
-        azimuth_deg=np.round(azimuth, 0),
-        tilt_deg=np.asarray(np.round(tilt, 0), dtype=np.float64),
-        miss_mm=miss,
-        passes=passes,
-        missed_rings=missed,
-        distance_mm=distance,
-        length_mm=along - np.sqrt(np.maximum(distance**2 - across**2, 0.0)),
+        sections=sections, section_mm=section_mm, widths_mm=widths, radius_mm=radius, azimuth_deg=np.round(azimuth, 0),
+        tilt_deg=np.asarray(np.round(tilt, 0), dtype=np.float64), miss_mm=miss, passes=passes, missed_rings=missed,
+        distance_mm=distance, length_mm=along - np.sqrt(np.maximum(distance**2 - across**2, 0.0)),
         stop=np.where(pith_held & (missed == 0), Stop.PITH.value, stop),
         pith_deg=np.rad2deg(np.arctan2(np.sign(aside) * miss, np.where(passes, 0.0, along - reach))),
-    )
+    )  # fmt: skip
 
 
 def _draw_sections(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> Sections:
