@@ -26,6 +26,9 @@ CALLS = {  # arguments after the folder, and what the script must have said
         (["check"], r"held (0\.|1\.)\d+ of"),
         (["simulated"], r"as pairs differ, 100-130 rings: sd 0\.\d+"),
     ],
+    "sbc.py": [
+        (["exact", "2"], r"growth near the pith +2 (.*\n)+2 stands of 8 trees, exact: 90 % intervals hold (0|1)\.")
+    ],
     "fit_heights.py": [(["score"], r"standing planted +\d+")],
     "fit_alignment.py": [
         (["fit"], "weights of the correlations"),

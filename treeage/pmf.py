@@ -6,10 +6,10 @@ Exact arithmetic of discrete distributions (convolution, product, mixture); own 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -331,7 +331,7 @@ class Pmf(Result):
         Pmf
             Distribution of the value plus steps.
         """
-        return Pmf(self._start + int(steps), self._mass)
+        return _made(self._start + int(steps), self._mass)
 
     def negate(self) -> Pmf:
         """Turn the sign of every value.
@@ -341,7 +341,7 @@ class Pmf(Result):
         Pmf
             Distribution of minus the value.
         """
-        return Pmf(-self.stop, self._mass[::-1])
+        return _made(-self.stop, self._mass[::-1])
 
     def convolve(self, other: Pmf) -> Pmf:
         """Add an independent value.
@@ -425,7 +425,8 @@ class Pmf(Result):
         low = int(np.searchsorted(total, eps, side="right"))
         high = int(np.searchsorted(total, 1 - eps))
         low, high = min(low, self._mass.size - 1), min(high, self._mass.size - 1)
-        return Pmf(self._start + low, self._mass[low : max(low, high) + 1])
+        kept = self._mass[low : max(low, high) + 1]
+        return _made(self._start + low, kept / kept.sum())
 
     def on(self, start: int, size: int) -> NDArray[np.float64]:
         """Lay the mass on a given stretch of whole numbers.
@@ -483,6 +484,73 @@ class ReadOnlyDict(dict[Any, Any]):
         return (type(self), (dict(self),))
 
 
+def read_only_row(row: Mapping[str, Any]) -> ReadOnlyDict:
+    """A row of values that cannot be changed themselves, made in a moment."""
+    out = ReadOnlyDict.__new__(ReadOnlyDict)
+    dict.update(out, row)
+    return out
+
+
+class ReadOnlyTables(ReadOnlyDict):
+    """The same with tables among its values: what it gives is a copy of the table."""
+
+    def __getitem__(self, key: Any) -> Any:
+        return _given(super().__getitem__(key))
+
+    def __iter__(self) -> Iterator[Any]:
+        return super().__iter__()  # with an iterator of its own, dict(...) and {**...} ask for the values as well
+
+    def get(self, key: Any, default: Any = None) -> Any:
+        """The value of a key, a table as a copy."""
+        return _given(super().get(key, default))
+
+    def values(self) -> Any:
+        """The values, tables as copies."""
+        return [self[key] for key in self]
+
+    def items(self) -> Any:
+        """The pairs, tables as copies."""
+        return [(key, self[key]) for key in self]
+
+
+def _is_table(value: Any) -> bool:
+    return hasattr(value, "iloc")  # a frame or a series, without loading pandas
+
+
+def _given(value: Any) -> Any:
+    return value.copy() if _is_table(value) else value
+
+
+class _Table:
+    """A table of a frozen dataclass: every access gives a copy; the maker's own table is copied where it is set."""
+
+    def __init__(self, name: str, set_copied: bool) -> None:
+        self.name, self.set_copied = name, set_copied
+
+    def __get__(self, instance: Any, owner: type) -> Any:
+        if instance is None:
+            raise AttributeError(self.name)
+        return _given(vars(instance)[self.name])
+
+    def __set__(self, instance: Any, value: Any) -> None:
+        vars(instance)[self.name] = _given(value) if self.set_copied else value
+
+
+Frozen = TypeVar("Frozen")
+
+
+def keeps_tables(made_of: type[Frozen], *, set_copied: bool = False) -> type[Frozen]:
+    """Class decorator above @dataclass: what is done to a table that was given out never reaches the object.
+
+    set_copied: also what is done to the table that the object was made of. The package itself reads `vars(object)`
+    where a copy would cost time.
+    """
+    for each in fields(made_of):  # type: ignore[arg-type]
+        if "DataFrame" in str(each.type) and "Mapping" not in str(each.type):
+            setattr(made_of, each.name, _Table(each.name, set_copied))
+    return made_of
+
+
 def _read_only(value: Any) -> Any:
     """Read-only views of arrays, read-only copies of dicts, tuples in place of lists; anything else as it is."""
     if isinstance(value, (list, tuple)) and type(value) in (list, tuple):
@@ -490,23 +558,30 @@ def _read_only(value: Any) -> Any:
     if isinstance(value, np.ndarray):
         value = value.view()
         value.flags.writeable = False
-    return ReadOnlyDict(value) if isinstance(value, (dict, MappingProxyType)) else value
+    if not isinstance(value, (dict, MappingProxyType)):
+        return value
+    return (ReadOnlyTables if any(map(_is_table, value.values())) else ReadOnlyDict)(value)
 
 
 def _restored(start: int, mass: NDArray[np.float64]) -> Pmf:
     """A pickled distribution, not scaled again, so that it equals the one that was pickled."""
-    pmf = Pmf(start, mass)
+    return _made(start, mass)
+
+
+def _made(start: int, mass: NDArray[np.float64]) -> Pmf:
+    """A distribution from mass that is known to be right, neither checked nor scaled."""
+    pmf = object.__new__(Pmf)
     mass.flags.writeable = False
+    object.__setattr__(pmf, "_start", start)
     object.__setattr__(pmf, "_mass", mass)
     return pmf
 
 
 def freeze_arrays(result: DataclassInstance) -> None:
     """Make arrays and dicts of a frozen dataclass read-only, for its `__post_init__`: the maker keeps their own."""
-    for field in fields(result):
-        value = getattr(result, field.name)
+    for name, value in vars(result).items():
         if isinstance(value, (np.ndarray, dict, MappingProxyType)):
-            object.__setattr__(result, field.name, _read_only(value))
+            object.__setattr__(result, name, _read_only(value))
 
 
 def interval_levels(prob: float) -> list[float]:
