@@ -243,6 +243,27 @@ def test_a_weak_arc_keeps_what_the_diameter_says() -> None:
     assert read[1] - read[0] <= 1.1 * (plain[1] - plain[0])
 
 
+@pytest.mark.parametrize("case", range(12))
+def test_numbers_of_an_arc_that_say_nothing_widen_nothing(case: int) -> None:
+    """Property: short cores, rises of any size read with an error (10 mm) above any arc's: the interval of the same
+    core whose arcs were not read, to 15 %, and never much wider than without arcs.
+
+    300 random cases gave 0.87 to 1.05 and at most 1.11 (1.24 where a precise arc contradicts the length).
+    """
+    rng = np.random.default_rng([case, 5])
+    radius, share, ring, chord = rng.uniform(60, 300), rng.uniform(0.3, 0.98), rng.uniform(0.5, 2.0), rng.uniform(3, 15)
+    number = max(int(radius * share / ring), 12)
+    base = {"core_length_mm": round(radius * share, 1), "widths": np.full(number, radius * share / number)}
+    numbers = {"chord_mm": round(chord, 1), "rise_mm": round(rng.uniform(0.02, chord / 2), 2), "arc_sd_mm": 10.0}
+    width = []
+    for end in ({"inner_end": "arcs", **numbers}, {"inner_end": "arcs"}, {"inner_end": "no_arcs"}):
+        answer = estimate_ages(field_of(base | end, tree=BARE | {"core_diameter_cm": round(radius / 5, 1)}))["A1"]
+        low, high = answer.missed_rings.interval(0.9)
+        width.append(high - low + 1)
+    assert 0.85 <= width[0] / width[1] <= 1.15
+    assert width[0] <= 1.25 * width[2]
+
+
 def test_a_taper_to_nothing_is_flagged() -> None:
     """1 cm at breast height cannot taper to 3 m: the diameter is not used, and the tree says so."""
     core = {"core_height_m": 3.0, "widths": np.full(20, 0.1)}
