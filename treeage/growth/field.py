@@ -35,7 +35,6 @@ LIKE_LOG_CM = 0.2  # choice: trees whose diameters differ by a fifth are alike
 LIKE_LOG_AGE = 0.2  # choice: and those whose ages do
 OTHER_SPECIES = 0.2  # choice: weight of a tree of another species against one of the same
 FEWEST_LIKE = 8  # choice: like trees at least, by weight, that stand for one without a date; else less alike ones too
-SMOOTHED = 0.15  # choice: what is added to the log ages that are passed on, so that no few trees are all there is
 HIDDEN_SHARE = 0.2  # choice: mean share that the rings inside the innermost one are of the visible, if no tree is older
 STEEPEST = 1.5  # choice: largest power of the diameter that age follows in a stand; the least is 0
 _RELATIVE_AGES = np.linspace(0.0, 1.0, 41)  # choice: places at which the growth of a tree is passed on
@@ -354,12 +353,12 @@ class _Lenders:
     ) -> Array:
         """First years (draws,) of a tree: those of like trees that teach it, moved along the line to its diameter.
 
-        None is later than its innermost ring; where no like tree is older, the ring lies some way from the pith.
+        None is later than its innermost ring; where no like tree is older, the ring lies some way from the pith. The
+        dating error of the like trees is in it, so that the spread is rather too wide than too narrow.
         """
         apart = size - self.size
         weight = _likeness(apart, self.species == species) * teach * self.chance
-        blur = SMOOTHED * rng.standard_normal(self.log_age.shape)
-        age = np.rint(np.exp(self.log_age + self.slope * np.nan_to_num(apart) + blur))
+        age = np.rint(np.exp(self.log_age + self.slope * np.nan_to_num(apart)))
         years = last[:, None] - np.maximum(age, 1.0) + 1
         own = _picked(np.where(years <= innermost, weight, 0.0), rng)
         if not np.isfinite(innermost):
