@@ -36,6 +36,7 @@ _SPACING = 1.2  # choice: node spacing in sd of the tree's part; a sum of normal
 _STAND_NODES = 7  # choice: Gauss-Hermite nodes of the stand's part, exact for moments up to 13
 _TINY = 1e-12  # choice: keeps two cores that exclude each other from leaving no answer
 _PART_LEAST = 1e-3  # choice: parts smaller than this against the largest change no printed figure
+_RARE = 1e-9  # choice: count errors rarer than this are left out
 _GOLDEN = (5**0.5 - 1) / 2  # closed form: multiples of it are spread evenly
 
 
@@ -170,21 +171,22 @@ def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
 def added_at_levels(missed: Array, counts: list[Mass]) -> Mass:
     """Parts of masses, (n_core, n_row, n_ring), plus count errors at several levels: (n_core, n_level, n_row, n).
 
-    Cores whose errors are the same at all levels are worked out once.
+    Cores whose errors are the same at all levels are worked out once; where all are so, there is one level.
     """
     start = min(count.start for count in counts)
     errors = np.stack([count.on(start, max(each.stop for each in counts) + 1 - start) for count in counts])
+    used = np.flatnonzero((np.abs(errors) > _RARE).any(axis=(0, 1)))
+    start, errors = start + int(used[0]), errors[:, :, used[0] : used[-1] + 1]
     first = added_rings(missed, Mass(start, errors[0]), signed=True)
-    if len(counts) == 1:
+    differ = np.flatnonzero((errors != errors[0]).any(axis=(0, 2)))
+    if not differ.size:
         return Mass(first.start, first.mass[:, None])
     out = np.repeat(first.mass[:, None], len(counts), axis=1)
-    differ = np.flatnonzero((errors != errors[0]).any(axis=(0, 2)))
-    if differ.size:
-        length = next_fast_len(first.size, real=True)
-        whole = rfft(missed[differ], length, axis=2)
-        for level in range(1, len(counts)):
-            product = whole * rfft(errors[level, differ].astype(missed.dtype), length, axis=1)[:, None, :]
-            out[differ, level] = irfft(product, length, axis=2)[:, :, : first.size]
+    length = next_fast_len(first.size, real=True)
+    whole = rfft(missed[differ], length, axis=2)
+    for level in range(1, len(counts)):
+        product = whole * rfft(errors[level, differ].astype(missed.dtype), length, axis=1)[:, None, :]
+        out[differ, level] = irfft(product, length, axis=2)[:, :, : first.size]
     return Mass(first.start, out)
 
 

@@ -587,7 +587,7 @@ PAIRS = _of(
 
 TRIOS = _of(
     "alignment_trio",
-    ("false rings add years", "alignment/trio.py",
+    ("false rings add years", "alignment/paths.py",
      "Move.FALSE_IN_A: (-1, 0),",
      "Move.FALSE_IN_A: (1, 0),",
      "the_stand_says_which_core_is_wrong",

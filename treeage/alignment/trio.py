@@ -25,7 +25,7 @@ Chosen = tuple[list[Node], Array]  # nodes worth the full sums and their prior w
 _EDGE = 1e-4  # choice: probability at the edge of the band above which it is widened
 _STRANGE = 0.5  # choice: a reference may have nothing to do with the cores; the evidence decides
 _BLOCK_CELLS = 30_000  # choice: cells whose probabilities are worked out at once
-_FEW_CELLS = 40_000  # choice: cells up to which trios whose bands differ are worked on at once
+_FEW_CELLS = 20_000  # choice: cells that nobody asks for, up to which trios that differ are worked on at once
 _CELLS = 200_000  # choice: years times states of the trios worked on at once
 _BLOCK_CELLS = 30_000  # choice: cells whose factors are worked out at once, so that a few arrays fit the cache
 _NEGLIGIBLE = 1e-9  # probabilities below this are not followed
@@ -61,8 +61,9 @@ def _groups(
     like = [(band.shift, band.sides) for band in bands]
     for at in sorted(todo, key=lambda at: (like[at], trios[at].years)):
         last = groups[-1] if groups else []
-        cells = (len(last) + 1) * trios[at].years * int(np.prod(Band.over([bands[one] for one in (*last, at)]).states))
-        alike = bool(last) and (like[last[0]] == like[at] or (like[last[0]][0] == like[at][0] and cells <= _FEW_CELLS))
+        one = [int(np.prod(bands[each].states)) * trios[each].years for each in (*last, at)]
+        cells = len(one) * trios[at].years * int(np.prod(Band.over([bands[each] for each in (*last, at)]).states))
+        alike = bool(last) and like[last[0]][0] == like[at][0] and cells - sum(one) <= _FEW_CELLS
         if alike and cells <= _CELLS:
             last.append(at)
         else:

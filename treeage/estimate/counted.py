@@ -5,7 +5,7 @@ Alignment of ring tables (`alignment`), with the mean of the stand's other trees
 
 from __future__ import annotations
 
-from collections.abc import Generator, Mapping, Sequence
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -49,6 +49,7 @@ _DRIFT_SHARE = {Dating.LAB_COUNT: 0.5, Dating.FIELD_COUNT: 0.25}
 _CHANCE, _CHANCE_OF_MATES = 8.0, 3.0
 _SURELY = 0.9  # choice: cores that are put into place with this probability teach the stand by their years
 _UNSEEN_CUT = 1e-4  # choice: rarer numbers of rings absent in all cores are left out
+_TOGETHER = 500  # choice: pairs aligned at once, so that the memory does not grow with the stand
 _FIELD_SHIFT = 12  # choice: field counts go further astray
 _OUTER_SHIFTS = 24  # choice: outer ends that differ by more rings than this are not tried
 EVENT_COLUMNS = ["tree", "core", "other_core", "kind", "ring_from_bark", "year", "prob", "prob_near", "window_prob"]
@@ -90,29 +91,28 @@ def read_counts(cores: Cores) -> tuple[Cores, pd.DataFrame, pd.DataFrame]:
         if len({cores.tree[row] for row in rows}) >= LEAST_TREES and not all(_sure(cores, row) for row in rows):
             groups[species] = rows
     stands = _align_stands(cores, groups)
-    found = _read_pairs(cores, whole, stands)
-    told = {row for pair, _, _ in found for row in pair}
-    alone = [row for row in whole if row not in told and not _sure(cores, row) and str(cores.species[row]) in stands]
-    singles = {row: stand.readings[row] for row in alone if row in (stand := stands[str(cores.species[row])]).readings}
     joint: dict[str, JointCount] = {}
     said: list[list[Any]] = []
-    for pair, reading, parts in found:
+    events: list[tuple[int, list[Any]]] = []
+    told: set[int] = set()
+    read: list[int] = []  # a core of every tree that was read with the stand
+    for pair, reading, parts in _read_pairs(cores, whole, stands):
         counted = _joint_count(cores, pair, reading, parts)
         joint[str(cores.tree[pair[0]])] = counted
-        said += _pair_rows(cores, counted, reading, bool(parts[2] is not None))
+        told.update(pair)
+        with_stand = parts[2] is not None
+        read += pair[:with_stand]
+        said += _pair_rows(cores, counted, reading, with_stand)
+        events += _events(cores, pair, reading)
+    alone = [row for row in whole if row not in told and not _sure(cores, row) and str(cores.species[row]) in stands]
+    singles = {row: stand.readings[row] for row in alone if row in (stand := stands[str(cores.species[row])]).readings}
     masses = {}
     for row, reading in singles.items():
         masses[row], alignable = _single_count(cores, row, reading, stands[str(cores.species[row])])
         said.append(_count_row(cores, row, "other trees", reading.grids.path.shape[0], alignable, masses[row]))
-    events = [row for pair, reading, _ in found for row in _events(cores, pair, reading)]
     events += [row for single, reading in singles.items() for row in _stand_events(cores, single, reading)]
     likely = {core for core, row in events if row[-2] > LIKELY}
-    read = [(pair[0], parts[2] is not None) for pair, _, parts in found] + [(row, True) for row in singles]
-    drift = {
-        str(cores.tree[row]): _drift(cores, row, stands[str(cores.species[row])])
-        for row, with_stand in read
-        if with_stand
-    }
+    drift = {str(cores.tree[row]): _drift(cores, row, stands[str(cores.species[row])]) for row in (*read, *singles)}
     by_year = {row: series for stand in stands.values() for row, series in _by_year(cores, stand).items()}
     cores = _with_counts(replace(cores, joint_counts=joint, drift=drift, by_year=by_year), masses)
     table = pd.DataFrame([row for _, row in events], columns=EVENT_COLUMNS)
@@ -344,7 +344,9 @@ def _band(cores: Cores, rows: Sequence[int]) -> int:
 # ------------------------------------------------------------------ two cores of a tree
 
 
-def _read_pairs(cores: Cores, whole: Sequence[int], stands: Mapping[str, Stand]) -> list[tuple[Pair, Alignment, Parts]]:
+def _read_pairs(
+    cores: Cores, whole: Sequence[int], stands: Mapping[str, Stand]
+) -> Iterator[tuple[Pair, Alignment, Parts]]:
     """Align the two longest ring tables of each tree that are not both crossdated, with the stand where it can say.
 
     Gives the rows, the alignment and what was compared: both series and the reference.
@@ -369,14 +371,14 @@ def _read_pairs(cores: Cores, whole: Sequence[int], stands: Mapping[str, Stand])
         last = int(min(cores.outer_year[own]))
         reference = None if stand is None or doubtful else stand.reference(str(cores.tree[own[0]]), last)
         jobs.append((pair, (one, two, reference)))
-    if not jobs:
-        return []
-    read = align_many(
-        [parts[:2] for _, parts in jobs],
-        prior=[_prior(cores, pair, parts[:2], stands.get(str(cores.species[pair[0]]))) for pair, parts in jobs],
-        references=[parts[2] for _, parts in jobs],
-    )
-    return [(pair, reading, parts) for (pair, parts), reading in zip(jobs, read, strict=True)]
+    for first in range(0, len(jobs), _TOGETHER):
+        some = jobs[first : first + _TOGETHER]
+        read = align_many(
+            [parts[:2] for _, parts in some],
+            prior=[_prior(cores, pair, parts[:2], stands.get(str(cores.species[pair[0]]))) for pair, parts in some],
+            references=[parts[2] for _, parts in some],
+        )
+        yield from ((pair, reading, parts) for (pair, parts), reading in zip(some, read, strict=True))
 
 
 def _common_outer_end(cores: Cores, pair: Pair) -> list[Array]:

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import groupby
+from operator import itemgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +45,7 @@ from treeage.posterior import (
     with_gross_error,
     worst_pair,
 )
-from treeage.schema import InnerEnd
+from treeage.schema import Dating, InnerEnd
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -271,16 +272,16 @@ def _open_trees(cores: Cores) -> Trees:
 
 
 def _batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[_Batch]:
-    """Trees of one species and table size, a few dozen at a time."""
+    """Trees of one species, table size and kind of count, a few dozen at a time."""
 
-    def kind(item: tuple[str, Rows]) -> tuple[str, int]:
+    def kind(item: tuple[str, Rows]) -> tuple[str, int, bool]:
         rows = list(item[1])
         need = int(cores.most_rings[rows].max()) + int(np.ptp(cores.innermost_year[rows]))
-        return str(cores.species[rows[0]]), table_size(need)
+        return str(cores.species[rows[0]]), table_size(need), bool((cores.dating[rows] == Dating.CROSSDATED).all())
 
-    kinds = {item[0]: kind(item) for item in trees}
-    for (species, most), same in groupby(sorted(trees, key=lambda item: kinds[item[0]]), lambda item: kinds[item[0]]):
-        group, own = list(same), shared[species]
+    kinds = sorted(((kind(item), item) for item in trees), key=itemgetter(0))
+    for (species, most, _), same in groupby(kinds, itemgetter(0)):
+        group, own = [item for _, item in same], shared[species]
         at_once = int(np.clip(_CELLS / (shared.states.level.size * own.growth.shifts.size * most), 2, _CHUNK))
         for first in range(0, len(group), at_once):
             part = group[first : first + at_once]
