@@ -50,7 +50,7 @@ def test_growth_of_a_field() -> None:
     first = growth["A"]
     assert first.cores.max() == 2 and first.years[0] == 1925  # hand count
     assert np.median(first.at(1974)) == pytest.approx(10.0, rel=0.02)  # hand sum: half of 20 cm inside bark
-    assert growth["B"].at(1990).std() > 3 * first.at(1990).std()
+    assert growth["B"].at(1990).std() > 2 * first.at(1990).std()
     assert np.median(growth["B"].diameter_cm[:, -1]) == pytest.approx(28.0, abs=0.1)  # hand sum: 28.8 less bark
 
 

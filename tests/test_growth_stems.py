@@ -1,11 +1,13 @@
 """Tests of treeage.growth on virtual stems with known diameters: what bands hold, what never happens, joins."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from virtual_stems import LAST, core, draw_stem
 
 from treeage import priors
-from treeage.growth import CoreWidths, common_criteria, find_changes, growth_history
+from treeage.growth import common_criteria, find_changes, growth_history
 
 BACK = (0, 20, 50, 100)
 ANGLES = {1: [0], 2: [0, 180], 4: [0, 90, 180, 270]}
@@ -93,20 +95,49 @@ def test_no_stem_shrinks_and_no_ring_is_wider_than_a_core_shows() -> None:
         assert tree.ring_mm.max() <= 1.5 * widest
 
 
+def joined_stems(stems, seed):
+    """Ring series of stems with a second core that starts late, of the first core alone, as steps of the mean radius of
+    the cores that show a year (control); years of the joins."""
+    rng = np.random.default_rng(seed)
+    joined, single, control, start = {}, {}, {}, {}
+    for number in range(stems):
+        stem, turn, name = draw_stem(rng), rng.uniform(0, 360), f"T{number:03d}"
+        start[name] = LAST - int(rng.integers(50, 110))
+        first, other = core(stem, rng, turn), core(stem, rng, turn + 180)
+        years, widths = np.asarray(other.years), np.asarray(other.widths_mm)
+        hidden = np.median(other.pith_distance_mm) + widths[years < start[name]].sum()
+        late = replace(
+            other,
+            years=years[years >= start[name]],
+            widths_mm=widths[years >= start[name]],
+            pith_distance_mm=hidden * np.exp(0.15 * rng.standard_normal(400)),
+        )
+        joined[name] = growth_history([first, late], count=60).series()
+        single[name] = growth_history([first], count=60).series()
+        radii = [np.median(each.pith_distance_mm) + np.cumsum(each.widths_mm) for each in (first, late)]
+        at = np.searchsorted(first.years, late.years)
+        mean = radii[0].copy()
+        mean[at] = (radii[0][at] + radii[1]) / 2
+        control[name] = replace(first, years=first.years[1:], widths_mm=np.maximum(np.diff(mean), 0.0))
+    return joined, single, control, start
+
+
 def test_a_join_of_cores_is_no_release() -> None:
-    """Undisturbed trees with a core that starts late, far from the pith: as many events as without that join."""
-    rng = np.random.default_rng(8)
-    joined, single = {}, {}
-    for number in range(30):
-        years = np.arange(1900, 2020)
-        one, other = (np.exp(0.25 * rng.standard_normal(120)) for _ in range(2))
-        first = CoreWidths(years, one, pith_distance_mm=3.0)
-        late = CoreWidths(years[60:], 1.6 * other[60:], pith_distance_mm=float(rng.uniform(10, 90)))
-        joined[f"T{number}"] = growth_history([first, late]).series()
-        single[f"T{number}"] = growth_history([first]).series()
-    rules = common_criteria([core.widths_mm for core in single.values()])[:1]
-    both = [len(find_changes(series, criteria=rules).events) for series in (joined, single)]
-    assert both[0] <= both[1] + 3
+    """300 undisturbed stems, a second core starts 50 to 110 years ago: as many events as without that core.
+
+    In all years, and within ten years of the join, where counts of rare events differ by twice their root by chance. A
+    mean radius that steps when a core comes in makes more of them there (control).
+    """
+    joined, single, control, start = joined_stems(300, seed=9)
+    rules = common_criteria([core.widths_mm for core in single.values()])
+    both, near = [], []
+    for series in (joined, single, control):
+        events = find_changes(series, criteria=rules).events
+        both.append(len(events))
+        near.append(int((np.abs(events["year"] - events["tree"].map(start)) <= 10).sum()))
+    print("events", both, "near the join", near)
+    assert both[1] > 300 and both[0] <= both[1] + 2 * np.sqrt(2 * both[1])
+    assert near[1] > 50 and near[0] <= near[1] + 2 * np.sqrt(2 * near[1]) < near[2]
 
 
 if __name__ == "__main__":

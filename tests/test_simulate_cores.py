@@ -135,3 +135,22 @@ def test_absent_rings_come_at_the_stated_rate() -> None:
     found = np.array([rate[crown == index].mean() for index in range(4)])
     assert found == pytest.approx(expected, rel=0.25)
     assert found[3] > found[2] > found[0]  # order of Lorimer, Dahir & Singer 1999
+
+
+def test_opposite_cores_deviate_oppositely_where_asked() -> None:
+    """Log ratios of each core to its section: opposite cores correlate by minus the share that goes as the cosine of
+    the azimuth, those at a right angle by nothing; the outer rings keep their share of the spread."""
+    demo = scenario("demo")
+    still = replace(demo.wood, core_year_sd=0.0, tail_df=1000.0)
+    for share, angle in ((0.0, 180.0), (0.5, 180.0), (0.5, 90.0)):
+        wood = replace(still, core_aside=share, core_outer=0.5)
+        recipe = replace(demo, trees=400, wood=wood, coring=replace(demo.coring, angle_deg=angle))
+        cores = _draw(recipe, 3)
+        at = 60
+        old = cores.sections.rings > at + 1
+        ratio = np.log(np.maximum(cores.widths_mm, 1e-9) / np.maximum(cores.section_mm, 1e-9))
+        both = np.where(old & (cores.widths_mm[:, at] > 0), ratio[:, at] - ratio[:, 0], np.nan).reshape(-1, 2)
+        both = both[np.isfinite(both).all(axis=1)]
+        assert np.corrcoef(both.T)[0, 1] == pytest.approx(share * np.cos(np.deg2rad(angle)), abs=0.13)
+        # nearly apart after 60 rings: exp(-ln(68 / 8) / 0.45) = 0.01; outer share 0.5 + 0.5 exp(-2)
+        assert both.std() == pytest.approx(0.32 * np.hypot(1.0, 0.5 + 0.5 * np.exp(-2)), rel=0.1)

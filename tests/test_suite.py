@@ -21,7 +21,11 @@ CALLS = {  # arguments after the folder, and what the script must have said
     "check_rings.py": [
         ([], r"cross_core_cases.csv, check: \d+ cases, 2 sites\n(.*\n)+only the mean(.*\n)+all +\d+\.0")
     ],
-    "fit_sections.py": [(["fit"], r"pairs of \d+ sites(.*\n)+year 0\.\d+"), (["check"], r"held (0\.|1\.)\d+ of")],
+    "fit_sections.py": [
+        (["fit"], r"pairs of \d+ sites(.*\n)+year 0\.\d+"),
+        (["check"], r"held (0\.|1\.)\d+ of"),
+        (["simulated"], r"as pairs differ, 100-130 rings: sd 0\.\d+"),
+    ],
     "sbc.py": [
         (["exact", "2"], r"growth near the pith +2 (.*\n)+2 stands of 8 trees, exact: 90 % intervals hold (0|1)\.")
     ],

@@ -43,7 +43,7 @@ def draw_stem(rng, years=180):
     """A stem of about 150 mm radius; the pith lies off its centre by about a tenth of the radius, and wanders."""
     widths = rng.uniform(0.6, 1.2) * np.exp(smooth(rng, years, 0.35) + 0.2 * rng.standard_normal(years))
     radius = np.cumsum(widths)
-    share = 0.08 * rng.standard_normal(2)[:, None] + np.stack([smooth(rng, years, 0.03, (150, 300)) for _ in range(2)])
+    share = 0.08 * rng.standard_normal(2)[:, None] + np.stack([smooth(rng, years, 0.025, (150, 300)) for _ in range(2)])
     bark = radius[-1] * rng.uniform(0.05, 0.12)
     power = rng.uniform(0.55, 0.95)
     return Stem(LAST - years + 1, radius, bark, power, (share * radius).T, int(rng.integers(2**31)))
@@ -68,10 +68,12 @@ def core(stem, rng, azimuth_deg, *, start=None, miss_mm=None, along=False):
     first = int(np.flatnonzero(np.isfinite(position) & (position > 0))[0])
     if start is not None:
         first = max(first, start - stem.first)
+    # so that opposite cores differ as pairs of real cores do (variogram of the log ratio and spread of the shares of
+    # the radius; `fit` split of tests/fitting/fit_sections.py), those at a right angle by a little less
     local = (
-        0.10 * rng.standard_normal(years)
-        + smooth(rng, years, 0.08)
-        + 0.08 * np.repeat(rng.standard_normal(years // 4 + 1), 4)[:years]
+        0.12 * rng.standard_normal(years)
+        + smooth(rng, years, 0.13)
+        + 0.18 * np.repeat(rng.standard_normal(years // 4 + 1), 4)[:years]
     )
     ends = position[first:] if along else radial[first:]
     widths = np.maximum(np.diff(ends), 0.0) * np.exp(local[first + 1 :])

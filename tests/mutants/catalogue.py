@@ -613,6 +613,25 @@ COUNTED = _of(
      "cores that cannot be aligned keep the published errors"),
 )  # fmt: skip
 
+PAST = _of(
+    "growth_cases",
+    ("uncored trees keep the dates of others", "growth/field.py",
+     "self.slope * np.nan_to_num(apart)",
+     "0.0 * np.nan_to_num(apart)",
+     "a_large_uncored_tree_is_older_than_the_cored_ones",
+     "a tree without a date lies on the line of log age on log diameter"),
+    ("the same trees cored in every draw", "growth/field.py",
+     "rng.standard_exponential(joint.shape)",
+     "np.ones(joint.shape)",
+     "few_cored_trees_leave_the_uncored_ones_unsure_together",
+     "in each draw other trees of the stand might have been cored"),
+    ("counted rings at their counted years", "growth/history.py",
+     "(self.years[-1] - year) * self.count_ratio)",
+     "(self.years[-1] - year))",
+     "counted_years_are_those_of_the_calendar",
+     "the calendar year of a counted ring errs by the count"),
+)  # fmt: skip
+
 GROWTH = _of(
     "conventions_growth",
     ("radius at the beginning of the year", "growth/section.py",
@@ -1281,5 +1300,5 @@ FORMS = _of(
     ),
 )
 
-MUTANTS = CHAIN + DISTANCE + PAIRS + TRIOS + COUNTED + GROWTH + STAND + PAGES
+MUTANTS = CHAIN + DISTANCE + PAIRS + TRIOS + COUNTED + GROWTH + PAST + STAND + PAGES
 MUTANTS += OUTPUTS + WRONG_CORES + ENDS + STATES + LEVELS + FORMS

@@ -547,7 +547,9 @@ def find_changes(
     -----
     Years in a row above the moderate threshold are one run, however long; its highest value is the event. Of runs
     of one tree and criterion whose highest values lie less than a window apart the highest is kept. Years within
-    a window of either end of a series cannot show an event and do not count as at risk. A common year may be
+    a window of either end of a series cannot show an event and do not count as at risk. Years are those of the rings as
+    counted: those of trees that are not crossdated err (`GrowthHistory.calendar_years`), and such trees make common
+    years look rarer than they were. A common year may be
     weather or a disturbance of the whole stand: rings cannot tell.
 
     Examples

@@ -6,11 +6,12 @@ Own derivation.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from treeage import priors
 from treeage.distance import DistanceSource, draw_distances, draw_misses, radial_length
@@ -27,11 +28,15 @@ if TYPE_CHECKING:
     from treeage.results import Ages
     from treeage.tables import Field
 
+Flags = NDArray[np.bool_]
+
 DRAWS = 400  # choice: draws of the growth of each tree
 LIKE_LOG_CM = 0.2  # choice: trees whose diameters differ by a fifth are alike
+LIKE_LOG_AGE = 0.2  # choice: and those whose ages do
 OTHER_SPECIES = 0.2  # choice: weight of a tree of another species against one of the same
-FEWEST_DONORS = 3  # choice: trees of a species whose growth stands for one without rings; else all species; of more,
-# the third that is nearest in age
+FEWEST_LIKE = 8  # choice: like trees at least, by weight, that stand for one without a date; else less alike ones too
+HIDDEN_SHARE = 0.2  # choice: mean share that the rings inside the innermost one are of the visible, if no tree is older
+STEEPEST = 1.5  # choice: largest power of the diameter that age follows in a stand; the least is 0
 _RELATIVE_AGES = np.linspace(0.0, 1.0, 41)  # choice: places at which the growth of a tree is passed on
 
 
@@ -232,10 +237,16 @@ def past_trees(
     early pith goes with an early establishment. Dead trees are there up to their last ring, lost rings included.
 
     Trees of the table without a date stand for themselves as well, each in every draw as a dated tree of this stand of
-    like diameter (and species, if there is one): living trees without cores where at least five cored ones have a
-    diameter; trees whose cores only bound the age as one that is old enough, so that they are there since their
-    innermost ring. Dated trees without widths grow as one of like age that has them did, by relative age. What is done
-    is said in the sentence; trees of which nothing is known are left out.
+    like diameter (and species, if there is one) that is moved to its diameter along the line of log age on log
+    diameter: living trees without cores where at least five cored ones have a diameter; trees whose cores only bound
+    the age as one that is old enough, so that they are there since their innermost ring. In each draw the dated trees
+    and that line are drawn anew, since others of the stand might have been cored [1]_. Trees without widths grow as one
+    of like age that has them did, by relative age. What is done is said in the sentence; trees of which nothing is
+    known are left out.
+
+    References
+    ----------
+    .. [1] Rubin, D. B. (1981). The Bayesian bootstrap. Annals of Statistics 9:130-134. (From memory.)
 
     Examples
     --------
@@ -251,11 +262,11 @@ def past_trees(
         raise InputError(Fault("no dated tree", "at least one", "Date some trees.", "past_trees", 0, "ages"))
     rng = np.random.default_rng([seed, 1])
     table = trees_by_id(ages.tree_table)
-    draws, last, like, notes = _dates(ages, table, count, seed, rng)
+    draws, last, notes = _dates(ages, table, count, seed, rng)
     names = list(draws)
     dates, ends = np.stack(list(draws.values()), axis=1), np.stack([last[name] for name in names], axis=1)
     now = np.array([_breast_diameter(ages, table, name) for name in names])
-    then, method = _sizes(ages, growth or {}, (dates, ends, like), year, rng, names=names, now=now)
+    then, method = _sizes(ages, growth or {}, (dates, ends), year, rng, names=names, now=now)
     weights = column_numbers(table.reindex(names), "trees_per_ha")
     known = bool(np.all(np.isfinite(weights) & (weights > 0)))
     stand = past_stand(
@@ -274,36 +285,33 @@ def past_trees(
 
 def _dates(
     ages: Ages, table: pd.DataFrame, count: int, seed: int, rng: np.random.Generator
-) -> tuple[dict[str, Array], dict[str, Array], dict[str, Ints], list[str]]:
-    """Draws (count,) of establishment and last year of every tree that can be placed.
-
-    Of those without a date of their own also the dated tree that stands for them in each draw (-1: none); what to say.
-    """
-    dated = list(ages.trees)
+) -> tuple[dict[str, Array], dict[str, Array], list[str]]:
+    """Draws (count,) of establishment and last year of every tree that can be placed; what to say."""
     joint = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
-    draws = dict(zip(dated, joint.T, strict=True))
+    draws = dict(zip(list(ages.trees), joint.T, strict=True))
     survey = max(int(answer.outer_year) for answer in ages)
     dead = {str(name) for name, word in table.get("status", pd.Series(dtype=object)).items() if word == TreeStatus.DEAD}
-    last, like = {}, {}
+    last = {}
     for answer in ages:
         ends = np.full(count, float(survey))
         if answer.tree in dead:
             ends = float(answer.outer_year) + answer.outer_lost.sample(count, rng)
         last[answer.tree] = ends
-    alive = np.array([name not in dead for name in dated])
+    lenders = _lenders(ages, table, joint, np.stack([last[name] for name in draws], axis=1), dead, rng)
     bounded = {a.tree: int(a.outer_year) - int(a.minimum_age) + 1 for a in ages if a.status == Status.MINIMUM_ONLY}
     for name, innermost in bounded.items():
-        weight = _likeness(ages, table, name) * (alive if name not in dead else 1.0)
-        like[name] = _picked(np.where(joint <= innermost, weight, 0.0), rng)
-        draws[name] = np.where(like[name] >= 0, joint[np.arange(count), like[name]], float(innermost))
+        size, species = np.log(_breast_diameter(ages, table, name)), str(table.loc[name, "species"])
+        teach = lenders.alive | (name in dead)
+        draws[name] = lenders.first_years(size, species, last[name], teach, rng, innermost=innermost)
     answered = {answer.tree for answer in ages}
     without = [str(name) for name in table.index if str(name) not in answered]
     dbh = dict(zip(map(str, table.index), column_numbers(table, "dbh_cm"), strict=True))
-    teach = alive & np.array([dbh[name] > 0 for name in dated])
-    asked = [name for name in without if name not in dead and dbh[name] > 0 and teach.sum() >= FEWEST_CORED]
+    known = lenders.alive & np.array([dbh[name] > 0 for name in ages.trees])
+    asked = [name for name in without if name not in dead and dbh[name] > 0 and known.sum() >= FEWEST_CORED]
     for name in asked:
-        like[name] = _picked(np.broadcast_to(_likeness(ages, table, name) * teach, joint.shape), rng)
-        draws[name], last[name] = joint[np.arange(count), like[name]], np.full(count, float(survey))
+        last[name] = np.full(count, float(survey))
+        size, species = float(np.log(dbh[name])), str(table.loc[name, "species"])
+        draws[name] = lenders.first_years(size, species, last[name], known, rng)
     notes = []
     if bounded:
         notes.append(
@@ -315,19 +323,77 @@ def _dates(
     if len(asked) < len(without):
         left = len(without) - len(asked)
         notes.append(f"{left} tree(s) of the table have neither core nor usable diameter and are not counted.")
-    return draws, last, like, notes
+    return draws, last, notes
 
 
-def _likeness(ages: Ages, table: pd.DataFrame, name: str) -> Array:
-    """Weights (n,) of the dated trees by how like they are to a tree in diameter and species."""
-    size = np.log(np.array([_breast_diameter(ages, table, other) for other in (name, *ages.trees)]))
-    apart = np.nan_to_num(size[1:] - size[0], nan=LIKE_LOG_CM)  # unknown: neither near nor far
-    species = table["species"].astype(str)
-    same = np.array([species[other] == species[name] for other in ages.trees])
+@dataclass(frozen=True)
+class _Lenders:
+    """The dated trees: draws of their log age (draws, n), log diameter [cm], species, whether they live (n,).
+
+    Each draw has weights of the trees (draws, n), as if others of the stand had been cored, and the slope of log age on
+    log diameter that these give (draws, 1).
+    """
+
+    log_age: Array
+    size: Array
+    species: NDArray[np.str_]
+    alive: Flags
+    chance: Array
+    slope: Array
+
+    def first_years(
+        self,
+        size: float,
+        species: str,
+        last: Array,
+        teach: Flags,
+        rng: np.random.Generator,
+        *,
+        innermost: float = np.inf,
+    ) -> Array:
+        """First years (draws,) of a tree: those of like trees that teach it, moved along the line to its diameter.
+
+        None is later than its innermost ring; where no like tree is older, the ring lies some way from the pith. The
+        dating error of the like trees is in it, so that the spread is rather too wide than too narrow.
+        """
+        apart = size - self.size
+        weight = _likeness(apart, self.species == species) * teach * self.chance
+        age = np.rint(np.exp(self.log_age + self.slope * np.nan_to_num(apart)))
+        years = last[:, None] - np.maximum(age, 1.0) + 1
+        own = _picked(np.where(years <= innermost, weight, 0.0), rng)
+        if not np.isfinite(innermost):
+            return np.asarray(years[np.arange(own.size), own])
+        hidden = np.rint(rng.exponential(HIDDEN_SHARE, own.size) * (last - innermost + 1))
+        return np.asarray(np.where(own >= 0, years[np.arange(own.size), own], innermost - hidden))
+
+
+def _lenders(
+    ages: Ages, table: pd.DataFrame, joint: Array, last: Array, dead: set[str], rng: np.random.Generator
+) -> _Lenders:
+    """The dated trees as lenders of dates; the slope is within species."""
+    names = list(ages.trees)
+    species = table["species"].astype(str)[names].to_numpy(dtype=str)
+    alive = np.array([name not in dead for name in names])
+    size = np.log(np.array([_breast_diameter(ages, table, name) for name in names]))
+    log_age, chance = np.log(np.maximum(last - joint + 1, 1.0)), rng.standard_exponential(joint.shape)
+    weight = chance * (alive & np.isfinite(size))
+    apart, older = np.broadcast_to(np.nan_to_num(size), joint.shape).copy(), log_age.copy()
+    for one in set(species.tolist()):
+        part = weight * (species == one)
+        for values in (apart, older):
+            mean = (part * values).sum(axis=1) / np.maximum(part.sum(axis=1), 1e-12)
+            values[:, species == one] -= mean[:, None]
+    slope = (weight * apart * older).sum(axis=1) / np.maximum((weight * apart**2).sum(axis=1), 1e-12)
+    return _Lenders(log_age, size, species, alive, chance, np.clip(slope, 0.0, STEEPEST)[:, None])
+
+
+def _likeness(apart: Array, same: Flags) -> Array:
+    """Weights (n,) of trees by how like they are to a tree in log diameter and species."""
+    apart = np.nan_to_num(apart, nan=LIKE_LOG_CM)  # unknown: neither near nor far
     weight = np.where(same, 1.0, OTHER_SPECIES)
     spread = LIKE_LOG_CM
-    while (weight * np.exp(-0.5 * (apart / spread) ** 2)).sum() < min(FEWEST_DONORS, weight.sum() / 2):
-        spread *= 2.0
+    while (weight * np.exp(-0.5 * (apart / spread) ** 2)).sum() < min(FEWEST_LIKE, weight.sum() / 2):
+        spread *= 1.5
     return np.asarray(weight * np.exp(-0.5 * (apart / spread) ** 2))
 
 
@@ -352,7 +418,7 @@ def _breast_diameter(ages: Ages, table: pd.DataFrame, name: str) -> float:
 def _sizes(
     ages: Ages,
     growth: Mapping[str, GrowthHistory],
-    placed: tuple[Array, Array, dict[str, Ints]],
+    placed: tuple[Array, Array],
     year: int,
     rng: np.random.Generator,
     *,
@@ -360,32 +426,28 @@ def _sizes(
     now: Array,
 ) -> tuple[Array, list[str]]:
     """Draws (count, n) of diameters at the end of the year [cm], NaN where nothing but steady growth says, and how."""
-    dates, ends, like = placed
+    dates, ends = placed
     then, method = np.full(dates.shape, np.nan), [""] * len(names)
-    donors = {
-        name: _passed_on(growth[name], dates[:, at], ends[:, at]) for at, name in enumerate(names) if name in growth
-    }
+    donors = [at for at, name in enumerate(names) if name in growth]
+    curves = [_passed_on(growth[names[at]], dates[:, at], ends[:, at]) for at in donors]
     species = trees_by_id(ages.tree_table)["species"].astype(str)
-    ages_now = np.maximum(np.median(ends - dates, axis=0) + 1, 1.0)
+    log_age = np.log(np.maximum(ends - dates + 1, 1.0))
+    chance = np.log(rng.standard_exponential((len(dates), len(donors))))
     for at, name in enumerate(names):
         if name in growth:
             then[:, at] = _by_rank(growth[name], dates[:, at], year)
             first = int(growth[name].years[0])
             method[at] = "widths" if year >= first else "first ring"
-        elif donors and name in like and np.ptp(ends[:, at]) == 0 and (like[name] >= 0).all():
-            then[:, at] = then[np.arange(len(then)), like[name]]  # dated trees stand in front
-            method[at] = "growth of other trees"
         elif donors and np.isfinite(now[at]):
-            same = [own for own in donors if species[own] == species[name]]
-            same = same if len(same) >= FEWEST_DONORS else list(donors)
-            apart = [abs(float(np.log(ages_now[names.index(own)] / ages_now[at]))) for own in same]
-            near = np.argsort(apart, kind="stable")[: max(FEWEST_DONORS, len(same) // 3)]
-            curves = np.stack([donors[same[own]] for own in near])
+            same = np.array([species[names[own]] == species[name] for own in donors])
+            apart = np.median(log_age[:, donors], axis=0) - log_age[:, [at]]
+            like = chance - 0.5 * (apart / LIKE_LOG_AGE) ** 2 + np.log(np.where(same, 1.0, OTHER_SPECIES))
+            picked = _picked(np.exp(like - like.max(axis=1, keepdims=True)), rng)
             age = (year - dates[:, at] + 1) / np.maximum(ends[:, at] - dates[:, at] + 1, 1)
             place = np.clip(age, 0.0, 1.0) * (_RELATIVE_AGES.size - 1)
             low = np.minimum(place.astype(np.int64), _RELATIVE_AGES.size - 2)
-            picked = rng.integers(len(curves), size=place.size)
-            then[:, at] = curves[picked, low] + (place - low) * (curves[picked, low + 1] - curves[picked, low])
+            table = np.stack(curves)
+            then[:, at] = table[picked, low] + (place - low) * (table[picked, low + 1] - table[picked, low])
             method[at] = "growth of other trees"
     tape = 1 + priors.DIAMETER_SHARE.value * rng.standard_normal(dates.shape)
     return then * now * np.maximum(tape, 0.0), method

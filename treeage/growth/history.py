@@ -526,6 +526,31 @@ class GrowthHistory(Result):
         value = np.where(place < 0, hidden, value)
         return np.asarray(np.where(place + self.missed_rings > 1e-9, value, np.nan))
 
+    def calendar_years(self, year: int) -> Array:
+        """Draws of the calendar year of the ring that `years`, `series` and so an event call by a year.
+
+        Parameters
+        ----------
+        year : int
+            Year of a ring as counted.
+
+        Returns
+        -------
+        numpy.ndarray, shape (draws,)
+            Calendar years, whole; all the same where the cores are crossdated.
+
+        Notes
+        -----
+        The error of the count is spread evenly over the rings of the core, so it grows from the bark inwards.
+
+        Examples
+        --------
+        >>> tree = growth_history([CoreWidths([2001, 2002, 2003], [2.0, 2.0, 1.0], pith_distance_mm=5.0)], count=3)
+        >>> tree.calendar_years(2002).tolist()
+        [2002.0, 2002.0, 2002.0]
+        """
+        return np.asarray(np.rint(self.years[-1] - (self.years[-1] - year) * self.count_ratio))
+
     def series(self) -> CoreWidths:
         """Ring series of the tree, for releases and origin.
 
@@ -533,7 +558,8 @@ class GrowthHistory(Result):
         -------
         CoreWidths
             Typical ring of the cores by year [mm] from the second year on, with draws of the distance to the pith. A
-            core that comes in later makes no step: what it adds to the level is taken back.
+            core that comes in later makes no step: what it adds to the level is taken back. Years are those of the
+            rings as counted; `calendar_years` has the error of the count.
 
         Examples
         --------

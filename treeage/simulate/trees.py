@@ -68,6 +68,10 @@ class Wood:
     stand_sd: float = 0.14  # slow part shared by the stand, by ring number
     tree_sd: float = 0.18  # slow part shared by the tree
     core_sd: float = 0.32  # slow part of the core alone
+    core_outer: float = 1.0  # share of it that is left far from the pith; the demo's cores keep all
+    core_aside: float = (
+        0.0  # share of its variance that turns with the azimuth, so that opposite cores deviate oppositely
+    )
     memory: float = 0.45  # correlation length of the slow parts in the logarithm of the ring number
     tail_df: float = 4.5  # of the t of the slow parts: the log ratio then has the measured kurtosis of about 4.2
     signal_sd: float = 0.20  # yearly signal shared by the stand (choice)
@@ -277,6 +281,7 @@ CROWN_SHARES: Final = (0.25, 0.4, 0.25, 0.1)  # choice
 CROWN_GROWTH: Final = (1.25, 1.0, 0.8, 0.6)  # choice: multiplier of the ring width
 CROWN_ABSENT: Final = (0.5, 0.8, 2.0, 5.0)  # choice; order and rough ratios follow Lorimer, Dahir & Singer 1999
 HIGHEST_TAIL: Final = 2.5  # choice: no series varies more than this many times the usual: no ring is as wide as a hand
+OUTER_RINGS: Final = 30.0  # choice: rings from the pith over which the slow part of a core falls to its outer share
 FIRST_MEMORY_RINGS: Final = 8.0  # choice: keeps the slow parts smooth over the first rings
 FEWEST_VISIBLE: Final = 8  # choice: a core with fewer rings would not be kept
 NARROW_YEARS: Final = 1.0  # choice: absent rings are e times likelier one standard deviation down
@@ -348,16 +353,11 @@ def draw_trees(recipe: Scenario, rng: np.random.Generator) -> Trees:
     time = np.array([float(growth_curve(each).age_at(highest)) for each in recipe.species])[species]
     latest = recipe.outer_year + 1 - recipe.fewest_rings - whole_seasons(slowness * time) - collar
     return Trees(
-        species_index=species.astype(np.int64),
-        establishment_year=np.minimum(year, latest).astype(np.int64),
-        collar_years=collar.astype(np.int64),
-        slowness=slowness,
-        crown_index=crown.astype(np.int64),
-        level_log=np.log(ring_mm * np.array(CROWN_GROWTH)[crown]) + level,
-        offset_share=offset,
-        event_index=event,
+        species_index=species.astype(np.int64), establishment_year=np.minimum(year, latest).astype(np.int64),
+        collar_years=collar.astype(np.int64), slowness=slowness, crown_index=crown.astype(np.int64),
+        level_log=np.log(ring_mm * np.array(CROWN_GROWTH)[crown]) + level, offset_share=offset, event_index=event,
         species_slowness=species_slowness,
-    )
+    )  # fmt: skip
 
 
 def _establishment(recipe: Scenario, rng: np.random.Generator) -> tuple[Ints, Ints]:
@@ -445,6 +445,7 @@ class VirtualCores:
     """
 
     sections: Sections  # where they were taken
+    section_mm: Floats  # (cores, rings): mean widths of their section, innermost first, 0 past the bark
     widths_mm: Floats  # (cores, rings)
     radius_mm: Floats  # mean inside-bark radius of the section
     azimuth_deg: Floats  # direction of entry
@@ -488,19 +489,12 @@ def draw_cores(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> Virt
     tilted = rng.random(count) < coring.tilt_share
     tilt = np.where(tilted, np.clip(coring.tilt_sd_deg * rng.standard_normal(count), -25, 25), 0.0)
     return VirtualCores(
-        sections=sections,
-        widths_mm=widths,
-        radius_mm=radius,
-        azimuth_deg=np.round(azimuth, 0),
-        tilt_deg=np.asarray(np.round(tilt, 0), dtype=np.float64),
-        miss_mm=miss,
-        passes=passes,
-        missed_rings=missed,
-        distance_mm=distance,
-        length_mm=along - np.sqrt(np.maximum(distance**2 - across**2, 0.0)),
+        sections=sections, section_mm=section_mm, widths_mm=widths, radius_mm=radius, azimuth_deg=np.round(azimuth, 0),
+        tilt_deg=np.asarray(np.round(tilt, 0), dtype=np.float64), miss_mm=miss, passes=passes, missed_rings=missed,
+        distance_mm=distance, length_mm=along - np.sqrt(np.maximum(distance**2 - across**2, 0.0)),
         stop=np.where(pith_held & (missed == 0), Stop.PITH.value, stop),
         pith_deg=np.rad2deg(np.arctan2(np.sign(aside) * miss, np.where(passes, 0.0, along - reach))),
-    )
+    )  # fmt: skip
 
 
 def _draw_sections(recipe: Scenario, trees: Trees, rng: np.random.Generator) -> Sections:
@@ -542,7 +536,7 @@ def _draw_widths(recipe: Scenario, trees: Trees, sections: Sections, rng: np.ran
     log_section += yearly
     core_sd = wood.core_sd * tail_factor(sections.tree.size, wood.tail_df, rng)
     core_year = yearly_part(longest, sections.tree.size, wood.core_year_sd, wood.year_ar, rng)
-    log_core = log_section + slow_part(longest, core_sd, wood.memory, rng) + core_year
+    log_core = log_section + _core_slow(recipe, sections, longest, core_sd, rng) + core_year
     species_factor = np.array([each.absent_factor for each in recipe.species])[trees.species_index]
     usual = recipe.reading.absent_share * (species_factor * np.array(CROWN_ABSENT)[trees.crown_index])[sections.tree]
     down = -(yearly + core_year) / np.hypot(wood.signal_sd, wood.core_year_sd)
@@ -550,6 +544,19 @@ def _draw_widths(recipe: Scenario, trees: Trees, sections: Sections, rng: np.ran
     absent = (rng.random(chance.shape) < chance) & inside & (ring > 0) & (ring < sections.rings[:, None] - 1)
     core_mm = np.where(inside & ~absent, np.exp(log_core), 0.0)
     return np.where(inside, np.exp(log_section), 0.0), core_mm
+
+
+def _core_slow(recipe: Scenario, sections: Sections, rings: int, sd: Floats, rng: np.random.Generator) -> Floats:
+    """Draw the slow part of each core, (cores, rings): its own, and one that goes as the cosine of the azimuth."""
+    wood = recipe.wood
+    slow = slow_part(rings, sd, wood.memory, rng)
+    if wood.core_aside > 0:
+        trees = int(sections.tree.max()) + 1
+        two = slow_part(rings, np.ones(2 * trees), wood.memory, rng).reshape(2, trees, rings)[:, sections.tree]
+        angle = np.deg2rad(recipe.coring.angle_deg * sections.number)[:, None]
+        aside = sd[:, None] * (np.cos(angle) * two[0] + np.sin(angle) * two[1])
+        slow = np.sqrt(1 - wood.core_aside) * slow + np.sqrt(wood.core_aside) * aside
+    return np.asarray(slow * (wood.core_outer + (1 - wood.core_outer) * np.exp(-np.arange(rings) / OUTER_RINGS)))
 
 
 def core_line(
