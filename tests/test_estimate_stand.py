@@ -108,6 +108,15 @@ def test_stand_part_shrinks_but_never_vanishes():
     assert isinstance(with_stand.growth, GrowthNodes)
 
 
+def test_growth_that_nothing_teaches_keeps_its_prior():
+    """Trees of one core cannot tell the growth of the stand: its states have the mean and spread of the prior."""
+    arcs = {"inner_end": "arcs", "distance_mm": 12.0}
+    field = field_of([(tree, "a", np.full(12, 1.1), arcs) for tree in "ABCD"])
+    growth = prepare(field)[1][LARCH].growth
+    stand = growth.given_stand @ growth.shifts / growth.stand_sd
+    assert abs(stand.mean()) < 0.01 and 0.93 < stand.std() < 1.03
+
+
 def test_rules_are_compared_on_the_users_own_complete_cores():
     """The table holds every rule at every distance and counts the complete cores (hand count)."""
     table = rule_comparison(read_cores(stand(3, True)))

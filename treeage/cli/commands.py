@@ -16,6 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from treeage.cli.batch import add_batch
 from treeage.cli.forms import add_form_commands, scenario_lines
 from treeage.cli.guard import (
     BAD_INPUT,
@@ -91,6 +92,7 @@ def command_parser() -> argparse.ArgumentParser:
     _add_check(commands)
     _add_estimate(commands)
     _add_stand(commands)
+    add_batch(commands)
     add_validate(commands)
     _add_columns(commands)
     _add_example(commands)

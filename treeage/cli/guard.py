@@ -119,6 +119,8 @@ def _outcome(arguments: argparse.Namespace) -> str:
     target = getattr(arguments, "answers", None)
     if target is not None and _state(target) != arguments.before:
         return f"the new answers in {target} are complete"
+    if getattr(arguments, "goes_on", None) is not None:
+        return f"the stands that are done stay in {arguments.goes_on}; the same command goes on with the others"
     made = getattr(arguments, "makes", None)
     if made is not None and Path(made).exists():
         return f"{made} may be incomplete: remove it before the next try"

@@ -261,10 +261,24 @@ def learn_states(cores: Cores, shared: Shared, *, mates: bool = True) -> tuple[C
     log: Array = sum((_log_sum(own) for own in given.values()), np.zeros(NODES))
     node, growth = _states(_weights(log), given, shared)
     used, place = np.unique(node, return_inverse=True)
-    states = stand_states(cores, nodes.aim.take(used), nodes.level[used], place)
+    states = _states_at(cores, every, taught, used, place)
     species = {name: replace(own, growth=replace(growth[name], place=place)) for name, own in shared.species.items()}
     cores = replace(cores, distance=_mixed(states))
     return cores, replace(shared, species=species, states=states)
+
+
+def _states_at(cores: Cores, every: StandStates, taught: Ints, used: Ints, place: Ints) -> StandStates:
+    """The states at some of the nodes; distances of the cores that taught are kept where most nodes stay."""
+    aim, level = every.aim.take(used), every.level[used]
+    if 2 * used.size <= NODES:
+        return stand_states(cores, aim, level, place)
+    rest = stand_states(cores, aim, level, place, only=np.setdiff1d(np.arange(len(cores)), taught))
+    most = max(len(rest.parts), len(every.parts))
+    share, parts = np.zeros((*rest.share.shape[:2], most)), np.zeros((most, *rest.parts.shape[1:]))
+    for own, rows in ((rest.share, rest.parts), (every.share[used], every.parts)):  # each empty where the other is not
+        share[:, :, : len(rows)] += own
+        parts[: len(rows)] += rows
+    return replace(rest, share=share, parts=parts)
 
 
 def _mixed(states: StandStates) -> Array:
