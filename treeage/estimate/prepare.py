@@ -47,6 +47,7 @@ def prepare(
     Parameters as in `estimate_ages`; the tables are those of `counted.read_counts`.
     """
     cores, heights = read_cores(field), height_models(field)
+    heights = {name: heights[name] for name in heights if name in set(cores.species)}  # the others tell nothing
     cores, events, counts = read_counts(cores) if from_pairs else (cores, pd.DataFrame(), pd.DataFrame())
     shared = share(cores, heights, shared_figures(field, heights), from_stand=from_stand)
     cores = bound_upper_cores(reach_further(cores, shared), shared.without_heights)

@@ -37,7 +37,8 @@ class Field:
     trees, cores, rings, arcs, points, seedlings, events : pandas.DataFrame
         All columns of the schema (text as str, empty where missing; numbers NaN where missing; required whole
         numbers as int64), then the unknown columns as text. An absent table has no rows. `rings` holds both
-        `ring` and `year` as int64 and is sorted by core and ring, innermost first.
+        `ring` and `year` as int64 and is sorted by core and ring, innermost first; arcs, points, seedlings and
+        events are sorted by their columns.
     settings : Settings
         What field.toml says.
     notes : pandas.DataFrame
@@ -324,6 +325,8 @@ def _checked(
     tables = check_tables(tables, settings, findings, today)
     findings.stop()
     frames = {name: final_types(tables[name]) if name in tables else empty_frame(name) for name in INPUT_TABLES}
+    for name in ("arcs", "points", "seedlings", "events"):  # sums over their rows come out the same to the last bit
+        frames[name] = frames[name].sort_values(list(frames[name].columns), ignore_index=True)
     unknown = {name: _unknown(name, frame) for name, frame in frames.items()}
     return Field(
         **frames,
