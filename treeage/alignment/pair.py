@@ -17,7 +17,7 @@ from treeage.alignment.engine import EventGrids, PairSums, align_batch
 from treeage.alignment.lattice import EVENTS, Array, Move, Signals, median, signals
 from treeage.alignment.prior import HIGHEST_SHARE, AlignmentPrior, alignment_model
 from treeage.alignment.trio import LAGS, Trio, align_trios
-from treeage.errors import Fault, InputError, require_nonnegative
+from treeage.errors import Fault, InputError, public, require_nonnegative, require_row
 from treeage.pmf import Pmf, freeze_arrays
 
 if TYPE_CHECKING:
@@ -174,6 +174,7 @@ class Alignment:
         return pd.DataFrame(self.grids.path, index=pd.RangeIndex(1, size + 1, name="ring_a"), columns=columns)
 
 
+@public
 def align_cores(
     widths_a_mm: ArrayLike,
     widths_b_mm: ArrayLike,
@@ -289,6 +290,7 @@ def align_many(
 
 def reference_signals(reference: ArrayLike) -> tuple[Signals, NDArray[np.bool_]]:
     """Signals of a mean index (innermost first, NaN where unknown), outermost first, and where they are known."""
+    require_row("align_cores", "reference", reference)
     values = np.asarray(reference, dtype=np.float64)
     given = np.isfinite(values)
     if values.ndim != 1 or given.sum() < _FEWEST:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from treeage.crossdating import DatedCore, crossdate_stand
-from treeage.errors import Fault, InputError, require_field, require_level, require_seed
+from treeage.errors import Fault, InputError, public, require_field, require_level, require_seed
 from treeage.estimate.answers import account_rows, gather_sources, minimum_answer, rule_comparison, tree_answer
 from treeage.estimate.cores import Cores, read_cores
 from treeage.estimate.counted import LEAST_RINGS, read_counts
@@ -54,6 +54,7 @@ def prepare(
     return *learn_states(cores, shared), {"ring_events": events, "counted_cores": counts}
 
 
+@public
 def estimate_ages(
     field: Field,
     *,

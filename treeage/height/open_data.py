@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, kind_of, require_positive, show
+from treeage.errors import Fault, InputError, kind_of, public, require_positive, show
 from treeage.height.curves import Floats
 from treeage.height.model import TREE_NODES, GrowthForm, HeightModel, normal_nodes
 from treeage.height.young import sampling_of, sampling_shift, spread_points, white_columns
@@ -316,6 +316,7 @@ def with_three(species: str, height_m: float, origin: str = TreeOrigin.SEED, pro
 # ------------------------------------------------------------------ public calls
 
 
+@public
 def years_from_open_data(
     species: str,
     height_m: float,
@@ -412,6 +413,7 @@ class YoungTreeEvidence(Result):
 EVIDENCE_HEIGHTS_M: Final = (0.3, 1.0, 1.3)
 
 
+@public
 def young_tree_evidence(genus: str) -> YoungTreeEvidence:
     """Say what stands behind the years to a height of a genus: studies, plants, medians, grade, citations.
 

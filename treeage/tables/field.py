@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, Findings, InputError, fault_lines, faults_frame, kind_of, require_path
+from treeage.errors import Fault, Findings, InputError, fault_lines, faults_frame, kind_of, public, require_path
 from treeage.pmf import ReadOnlyDict
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns, nearest
 from treeage.tables.checks import check_tables
@@ -76,6 +76,7 @@ class Field:
             object.__setattr__(self, name, ReadOnlyDict(getattr(self, name)))
 
     @classmethod
+    @public
     def from_frames(
         cls,
         trees: pd.DataFrame,
@@ -236,6 +237,7 @@ class Field:
         return f"<div><strong>{name}</strong><table>{rows}</table>{more}</div>"
 
 
+@public
 def read_field(folder: str | Path, *, today: int | None = None) -> Field:
     """Read and check a field folder.
 
