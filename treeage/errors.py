@@ -438,13 +438,17 @@ def _kind_fault(where: str, name: str, value: Any, annotation: str) -> Fault | N
     if "<" in annotation or "Literal" in annotation:  # not a text: no annotation
         return None
     needs = []
-    for part in re.sub(r"\[.*?\]+", "", annotation).split("|"):
-        kind = part.split(",")[0].strip().rpartition(".")[2]
+    for part in re.split(r"\|(?![^\[]*\])", annotation):  # not within brackets
+        kind, _, inner = part.strip().removesuffix("]").partition("[")
+        kind = kind.rpartition(".")[2]
         words, fits = _KINDS.get(kind, (f"a {kind}", None))
+        of, each_fits = _KINDS.get(inner, ("", None)) if kind == "Sequence" else ("", None)
+        words += f", each {of}" if of else ""
         try:
-            if fits(value) if fits else kind in (each.__name__ for each in type(value).__mro__):
+            right = fits(value) if fits else kind in (each.__name__ for each in type(value).__mro__)
+            if right and (each_fits is None or all(each_fits(item) for item in value)):
                 return None
-        except ValueError:  # rows of unequal length have no dimension
+        except (TypeError, ValueError):  # rows of unequal length have no dimension
             pass
         needs += [words] if kind != "None" else []
     return Fault(kind_of(value), " or ".join(needs), f"Pass {name} as that.", where, 0, name)
