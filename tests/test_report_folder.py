@@ -219,3 +219,20 @@ def test_a_stop_by_the_user_has_no_traceback(demo, tmp_path, after):
     assert "Traceback" not in said
     assert run.returncode == 0 or said.startswith("Stopped; ")
     assert ("no output was changed" in said) == (run.returncode == 130 and not out.exists())
+
+
+@pytest.mark.parametrize("module", ["treeage.cli", "treeage.cli.commands", "treeage.errors"])
+def test_a_stop_while_the_commands_load_has_no_traceback(module):
+    """The interrupt comes at the import of a module, as the signal would."""
+    code = f"""
+import runpy, sys
+class Stop:
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r}:
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Stop())
+sys.argv = ["treeage", "check", "nowhere"]
+runpy.run_module("treeage", run_name="__main__")
+"""
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
+    assert (ran.returncode, ran.stderr, ran.stdout) == (130, "Stopped; no output was changed.\n", "")

@@ -115,7 +115,7 @@ def _parsed(data: bytes, findings: Findings) -> dict[str, Any]:
         got = f"byte 0x{data[error.start]:02X}, which is not UTF-8"
         findings.fault(SETTINGS_FILE, got, "UTF-8 text", "Save it as UTF-8 text.", row=row)
     except (ValueError, RecursionError) as error:  # no TOML; or a number, or brackets, beyond what Python reads
-        row, got = _line_of(str(error), data)
+        row, got = _line_of(str(error), data) if isinstance(error, ValueError) else (0, "brackets nested too deep")
         findings.fault(SETTINGS_FILE, got, "a TOML file", "Mend that line; texts stand in quotes.", row=row)
     return {}
 
