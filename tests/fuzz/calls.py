@@ -24,7 +24,7 @@ Call = tuple[Callable[..., Any], Mapping[str, Any]]
 LARCH = "Larix decidua"
 SLOW = ("plan_coring", "next_steps", "validate_field", "sensitivity", "aim_second_core", "write_outputs",
         "stand_history", "predictive_checks", "find_pulses", "recruitment_history", "after_events")  # fmt: skip
-DOCUMENTED = {"ages_of": KeyError, "tree_plot": TypeError}  # what these raise besides
+DOCUMENTED = {"ages_of": (KeyError,), "tree_plot": (TypeError,)}  # what these raise besides
 
 
 @cache

@@ -9,12 +9,32 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 CORPUS = sorted((HERE / "corpus").glob("*.json"))
 CHUNKS, CHUNK = 6, 250  # choice: 1,500 new cases in about ten minutes of one core
+ODD = (  # fmt: skip
+    None,
+    object(),
+    "x",
+    b"x",
+    -1,
+    1e300,
+    float("nan"),
+    10**400,
+    [],
+    [[1, 2], [3]],
+    ["a"],
+    {"a": 1},
+    np.zeros((2, 2)),
+    np.array([1 + 2j]),
+    np.array("2020", dtype="datetime64[D]"),
+    pd.DataFrame({"a": ["b"]}),
+)
 KILLS = 12  # choice: instants of runs; sixty are tried by hand
 
 
@@ -51,6 +71,34 @@ def test_the_runner_notices_what_is_wrong(tmp_path: Path) -> None:
     line = [sys.executable, str(script), str(HERE)]
     said = subprocess.run(line, capture_output=True, text=True, check=True, timeout=60, env=environment()).stdout
     assert said.split() == ["hang", "traceback", "nonsense"]
+
+
+def _names() -> list[str]:
+    sys.path.insert(0, str(HERE))
+    from calls import SLOW, calls
+
+    return [name for name in calls(Path()) if name not in SLOW]
+
+
+@pytest.mark.parametrize("name", _names())
+@pytest.mark.filterwarnings("ignore::treeage.PriorWarning", "ignore::treeage.ModelWarning")
+def test_no_argument_of_any_kind_falls_through(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every public call, each argument in turn: an answer, a fault with words, or the error that is documented."""
+    import calls
+
+    import treeage
+
+    monkeypatch.chdir(tmp_path)
+    function, sound = calls.calls(tmp_path)[name]
+    refused = 0
+    for argument in sound:
+        for value in ODD:
+            try:
+                function(**{**sound, argument: value})
+            except (treeage.InputError, treeage.ModelError, *calls.DOCUMENTED.get(name, ())) as error:
+                assert str(error)
+                refused += 1
+    assert refused > 0.4 * len(ODD)
 
 
 @pytest.mark.slow

@@ -437,6 +437,9 @@ def young_tree_evidence(genus: str) -> YoungTreeEvidence:
     >>> young_tree_evidence("Quercus").grade
     'many studies'
     """
+    if not isinstance(genus, str):
+        need, do = "the name of a genus", "Write for example 'Larix'."
+        raise InputError(Fault(kind_of(genus), need, do, "young_tree_evidence", 0, "genus"))
     name = genus_of(genus) or ""
     rows = _evidence_rows(name)
     row = _genus_row(rows)
