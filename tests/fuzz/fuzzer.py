@@ -267,6 +267,8 @@ def main() -> int:
         what, words = told(case, figures=at % arguments.figures == 0)
         slowest = max(slowest, time.monotonic() - began)
         counts.update([what, f"{case.kind} {what}", "cases"])
+        if counts["cases"] % 500 == 0:
+            print(f"{counts['cases']} cases so far, {time.process_time():.0f} s of the processor", flush=True)
         if what not in ("answer", "fault") or arguments.say:
             print(f"{name} {case.kind} {case.call} {what} {case.arguments if case.call else ''}\n{words}", flush=True)
             if arguments.keep and not isinstance(name, Path):

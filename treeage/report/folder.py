@@ -2,7 +2,8 @@
 
 New answers are made complete beside the old ones and take their place in one step of the system where it has such a
 step. Where it has none, or the folder holds more than answers, the files move in one by one, run.json last, out of a
-folder from which the next run finishes what a killed one began. Own derivation.
+folder from which the next run finishes what a killed one began; where the system refuses one of them, the old ones go
+back in the same manner. Own derivation.
 """
 
 from __future__ import annotations
