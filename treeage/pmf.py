@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -335,7 +335,7 @@ class Pmf(Result):
         Pmf
             Distribution of the value plus steps.
         """
-        return Pmf(self._start + int(steps), self._mass)
+        return _made(self._start + int(steps), self._mass)
 
     def negate(self) -> Pmf:
         """Turn the sign of every value.
@@ -345,7 +345,7 @@ class Pmf(Result):
         Pmf
             Distribution of minus the value.
         """
-        return Pmf(-self.stop, self._mass[::-1])
+        return _made(-self.stop, self._mass[::-1])
 
     def convolve(self, other: Pmf) -> Pmf:
         """Add an independent value.
@@ -429,7 +429,8 @@ class Pmf(Result):
         low = int(np.searchsorted(total, eps, side="right"))
         high = int(np.searchsorted(total, 1 - eps))
         low, high = min(low, self._mass.size - 1), min(high, self._mass.size - 1)
-        return Pmf(self._start + low, self._mass[low : max(low, high) + 1])
+        kept = self._mass[low : max(low, high) + 1]
+        return _made(self._start + low, kept / kept.sum())
 
     def on(self, start: int, size: int) -> NDArray[np.float64]:
         """Lay the mass on a given stretch of whole numbers.
@@ -499,18 +500,23 @@ def _read_only(value: Any) -> Any:
 
 def _restored(start: int, mass: NDArray[np.float64]) -> Pmf:
     """A pickled distribution, not scaled again, so that it equals the one that was pickled."""
-    pmf = Pmf(start, mass)
+    return _made(start, mass)
+
+
+def _made(start: int, mass: NDArray[np.float64]) -> Pmf:
+    """A distribution from mass that is known to be right, neither checked nor scaled."""
+    pmf = object.__new__(Pmf)
     mass.flags.writeable = False
+    object.__setattr__(pmf, "_start", start)
     object.__setattr__(pmf, "_mass", mass)
     return pmf
 
 
 def freeze_arrays(result: DataclassInstance) -> None:
     """Make arrays and dicts of a frozen dataclass read-only, for its `__post_init__`: the maker keeps their own."""
-    for field in fields(result):
-        value = getattr(result, field.name)
+    for name, value in vars(result).items():
         if isinstance(value, (np.ndarray, dict, MappingProxyType)):
-            object.__setattr__(result, field.name, _read_only(value))
+            object.__setattr__(result, name, _read_only(value))
 
 
 def interval_levels(prob: float) -> list[float]:

@@ -152,7 +152,7 @@ def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
     size = missed.shape[2] + count.size - 1
     if count.size == 1:
         return Mass(count.start, missed)
-    out = np.zeros((*missed.shape[:2], size))
+    out = np.zeros((*missed.shape[:2], size), dtype=missed.dtype)
     exact = (error.max(axis=1) == 1.0) & (np.abs(error).sum(axis=1) == 1.0)
     for core in np.flatnonzero(exact):
         at = int(error[core].argmax())
@@ -160,7 +160,8 @@ def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
     rest = ~exact
     if rest.any():
         length = next_fast_len(size, real=True)
-        product = rfft(missed[rest], length, axis=2) * rfft(error[rest], length, axis=1)[:, None, :]
+        errors = rfft(error[rest].astype(missed.dtype), length, axis=1)
+        product = rfft(missed[rest], length, axis=2) * errors[:, None, :]
         whole = irfft(product, length, axis=2)[:, :, :size]
         out[rest] = whole if signed else np.maximum(whole, 0.0)
     return Mass(count.start, out)
@@ -182,7 +183,7 @@ def added_at_levels(missed: Array, counts: list[Mass]) -> Mass:
         length = next_fast_len(first.size, real=True)
         whole = rfft(missed[differ], length, axis=2)
         for level in range(1, len(counts)):
-            product = whole * rfft(errors[level, differ], length, axis=1)[:, None, :]
+            product = whole * rfft(errors[level, differ].astype(missed.dtype), length, axis=1)[:, None, :]
             out[differ, level] = irfft(product, length, axis=2)[:, :, : first.size]
     return Mass(first.start, out)
 
@@ -281,15 +282,18 @@ def combine_cores(
     several = np.asarray(present.sum(axis=1) > 1)[:, None, None, None]
     middle: list[Array] = []
     astray: list[Array] = []
-    product, bound = np.ones((2, 1, 1, 1, 1))
+    product = bound = np.ones((1, 1, 1, 1))
     for column in range(cores_of_tree.shape[1]):
         here = present[:, column]
         wide = align_added(Mass(added.start, masses[cores_of_tree[:, column]]), offset[:, column], low, size)
         middle.append(wide.mean(axis=1) if wide.shape[1] == 1 else np.einsum("s,nsck->nck", nodes.node_weights, wide))
         other = gone_astray(np.einsum("c,nck->nk", nodes.weights, middle[-1]))
         astray.append(other)
-        factor = np.where(several, with_gross_error(wide, other[:, None, None], wrong), wide)
-        product = product * np.where(speaks[:, column, None, None, None], factor, 1.0)
+        factor = with_gross_error(wide, other[:, None, None], wrong)
+        if not several.all():
+            factor = np.where(several, factor, wide)
+        spoken = factor if speaks[:, column].all() else np.where(speaks[:, column, None, None, None], factor, 1.0)
+        product = product * spoken if column else spoken
         apart = (here & ~speaks[:, column])[:, None, None, None]
         if apart.any():
             bound = bound * np.where(apart, factor, 1.0)
@@ -322,18 +326,21 @@ def single_cores(added: Mass, innermost_year: Ints, rows: Ints) -> PithPosterior
 
 def over_shifts(nodes: GrowthNodes, product: Array) -> Array:
     """Likelihoods (n_tree, n_node or 1, n_shift, n) with the tree's part of the growth summed out, by state."""
+    given = nodes.given_stand.astype(product.dtype)
     if nodes.place is None or product.shape[1] == 1:
-        return np.asarray(np.matmul(nodes.given_stand[:, None, :], product)[:, :, 0])
+        return np.asarray(np.matmul(given[:, None, :], product)[:, :, 0], dtype=np.float64)
     out = np.empty((product.shape[0], nodes.place.size, product.shape[3]))
     for node in range(product.shape[1]):
         here = np.flatnonzero(nodes.place == node)
-        out[:, here] = nodes.given_stand[here] @ product[:, node]
+        out[:, here] = given[here] @ product[:, node]
     return out
 
 
 def with_gross_error(mass: Array, astray: Array, wrong: float) -> Array:
     """Mass of a core that is wrong with some probability, and then lies where `astray` says, (..., n)."""
-    return np.asarray((1 - wrong) * mass + max(wrong, _TINY) * astray)
+    out = (1 - wrong) * mass
+    out += max(wrong, _TINY) * astray
+    return np.asarray(out)
 
 
 def gone_astray(mass: Array) -> Array:
@@ -365,12 +372,10 @@ def align_added(added: Mass, offset: Ints, low: int, size: int) -> Array:
 
     offset, shape (n_core,): innermost year of the core minus the tree's reference year. 0 outside what a core covers.
     """
-    index = low + np.arange(size)[None, :] + offset[:, None] - added.start
-    valid = (index >= 0) & (index < added.size)
-    index = np.clip(index, 0, added.size - 1)
-    axes = tuple(range(1, added.mass.ndim - 1))
-    aligned: Array = np.take_along_axis(added.mass, np.expand_dims(index, axes), axis=-1)
-    aligned *= np.expand_dims(valid, axes)
+    aligned = np.zeros((*added.mass.shape[:-1], size), dtype=added.mass.dtype)
+    for core, first in enumerate(added.start - offset - low):  # place of the core's first number on the axis
+        here = slice(max(0, first), max(0, min(size, first + added.size)))
+        aligned[core, ..., here] = added.mass[core, ..., here.start - first : here.stop - first]
     return aligned
 
 
@@ -382,8 +387,8 @@ def at_nodes(share: Array, span: Array, level: Ints, *, signed: bool = False) ->
     """
     cores, levels, parts, shifts, size = span.shape
     flat = span.reshape(cores, levels, parts, shifts * size)
-    by_core = share.transpose(1, 0, 2)
-    out = np.empty((cores, len(level), shifts * size))
+    by_core = share.transpose(1, 0, 2).astype(span.dtype)
+    out = np.empty((cores, len(level), shifts * size), dtype=span.dtype)
     if levels == 1:
         np.matmul(by_core, flat[:, 0], out=out)
     else:

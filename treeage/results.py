@@ -172,6 +172,18 @@ def year_text(year: int) -> str:
     return str(year) if year > 0 else f"{1 - year} BCE"
 
 
+class CoreTable(pd.DataFrame):
+    """A table as any other, which a notebook shows with each interval beside its median and the source in words."""
+
+    @property
+    def _constructor(self) -> type[pd.DataFrame]:
+        return pd.DataFrame
+
+    def _repr_html_(self) -> str:
+        shown = pd.DataFrame(self).assign(distance_from=[str(source) for source in self["distance_from"]])
+        return table_html(in_one_cell(shown))
+
+
 @dataclass(frozen=True)
 class TreeAge(Result):
     """Age and establishment date of one tree.
@@ -199,8 +211,8 @@ class TreeAge(Result):
         What a reader must know about this tree.
     parts : SharedParts or None
         For joint draws.
-    cores : pandas.DataFrame
-        One row a core: what each core alone says.
+    core_rows : tuple of mapping
+        One row a core, for the table `cores`.
     outer_lost : Pmf
         Rings lost outside the outer year, which the age includes.
     prob : float, default 0.9
@@ -219,12 +231,24 @@ class TreeAge(Result):
     core_conflict_p: float = float("nan")
     flags: tuple[str, ...] = ()
     parts: SharedParts | None = None
-    cores: pd.DataFrame = field(default_factory=pd.DataFrame)
+    core_rows: tuple[Mapping[str, Any], ...] = ()
     outer_lost: Pmf = field(default_factory=lambda: Pmf.point(0))
     prob: float = 0.9
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
+
+    @property
+    def cores(self) -> pd.DataFrame:
+        """What each core says alone: a table, one row a core."""
+        rows = []
+        for row in self.core_rows:
+            told = {name: value for name, value in row.items() if name not in ("pith_year", "lead")}
+            pith: Pmf | None = row["pith_year"]
+            low, high = pith.interval(self.prob) if pith else (None, None)
+            told |= {"pith_year_median": pith.median() if pith else None, "pith_year_lo": low, "pith_year_hi": high}
+            rows.append(told | {"lead": row["lead"]})
+        return CoreTable(rows)
 
     @property
     def date_refers_to(self) -> str:

@@ -8,15 +8,16 @@ from treeage.distance.seen import (
     unseen_share,
 )
 from treeage.distance.ends import (
-    AimErrors, InnerEnds, draw_misses, end_distances, inner_ends, inside_radius, joint_distances, mixed_distances,
-    off_axis_radius, offset_share, radial_length, scale_distance, seen_likelihoods, share_a_line, turned_to_pith,
+    AimErrors, InnerEnds, draw_misses, end_distances, end_evidence, inner_ends, inside_radius, joint_distances,
+    mixed_distances, off_axis_radius, offset_share, radial_length, scale_distance, seen_likelihoods, share_a_line,
+    turned_to_pith,
 )
 
 __all__ = [
     "AimErrors", "DISTANCE_GRID_MM", "DistanceSource", "InnerEnds", "READINGS", "arc_likelihood", "arc_radius",
     "arc_rise", "circle_likelihood", "common_arcs_likelihood", "conflict_probability", "direct_likelihood",
-    "direct_sd", "distance_mass", "draw_distances", "draw_misses", "end_distances", "grid_cells", "inner_ends",
-    "inside_radius",
+    "direct_sd", "distance_mass", "draw_distances", "draw_misses", "end_distances", "end_evidence", "grid_cells",
+    "inner_ends", "inside_radius",
     "joint_distances", "mixed_distances", "off_axis_radius", "offset_share", "on_grid", "point_likelihood",
     "radial_length", "ray_likelihood", "read_likelihoods", "scale_distance", "seen_likelihoods", "share_a_line",
     "source_words", "turned_to_pith", "unseen_curvature", "unseen_share",

@@ -25,6 +25,7 @@ from treeage.distance.seen import (
     grid_cells,
     smoothed_arcs,
     unseen_curvature,
+    unseen_share,
 )
 from treeage.errors import require_nonnegative, require_positive
 from treeage.pmf import freeze_arrays
@@ -33,6 +34,7 @@ from treeage.schema import InnerEnd, horizontal_share
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Rows = NDArray[np.int64]
+Told = dict[tuple[float, float], Array]
 Readings = Mapping[DistanceSource, tuple[Flags, Array]]
 
 LEAST_COSINE = 0.5  # choice: cores within 60 degrees of one line; simulation finds others as good as independent
@@ -42,9 +44,18 @@ _AT_PITH = 0.5  # choice: rows with more than this at the pith itself are pith h
 _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
 _RINGS_BESIDE = 10  # choice: inner rings whose mean width stands for that beside the pith
 _STEPS_BESIDE = 4  # the width settles to a few percent
-_ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
-_ANGLES, _WEIGHTS = (_ANGLES + 1) * np.pi / 4, (_WEIGHTS * np.pi / 4).astype(np.float32)  # 0 to a right angle
-_COSINES, _SINES = np.cos(_ANGLES).astype(np.float32), np.sin(_ANGLES).astype(np.float32)
+_FEW = 2  # choice: evidence takes one in so many distances, 0.08 apart in the logarithm; all densities are wider
+_NEAR_SHARES = 0.5, 2.5  # choice: nearer than these shares of every spread a density depends less on the direction
+
+
+def _directions(number: int) -> tuple[Array, Array, Array]:
+    """Cosines, sines and weights of directions from 0 to a right angle (Gauss-Legendre)."""
+    angles, weights = np.polynomial.legendre.leggauss(number)
+    angles = (angles + 1) * np.pi / 4
+    return np.cos(angles), np.sin(angles), (weights * np.pi / 4).astype(np.float32)
+
+
+_DIRECTIONS = _directions(3), _directions(6), _directions(12)
 
 
 # ------------------------------------------------------------------ tape and calliper
@@ -411,6 +422,24 @@ class InnerEnds:
         unread = DistanceSource.PITH | DistanceSource.RADIUS_LESS_LENGTH
         return np.array([bool(source & ~unread) for source in self.source], dtype=bool)
 
+    @cached_property
+    def lost(self) -> Flags:
+        """Cores whose inner end is rotten or broken, and that have no reading."""
+        return np.isin(self.word, [InnerEnd.ROT, InnerEnd.BROKEN]) & ~self.seen
+
+    @cached_property
+    def noticed(self) -> tuple[Flags, Flags]:
+        """Cores that show arcs, but for those read by whatever means, and cores that were found to show none."""
+        told = np.array([source == DistanceSource.DIRECT for source in self.source], dtype=bool)
+        return (self.word == InnerEnd.ARCS) & ~told, (self.word == InnerEnd.NO_ARCS) & ~self.seen
+
+    @cached_property
+    def within_stem(self) -> Flags:
+        """Distances that what is left of the diameter behind the core allows, (n_core, n_grid)."""
+        length = np.where(np.isfinite(self.radius_mm), self.length_mm, np.nan)
+        limit = np.maximum(2 * self.assumed_mm - np.nan_to_num(length), 0.0) + _radius_sd(self)
+        return np.asarray(DISTANCE_GRID_MM[None, :] <= limit[:, None])
+
 
 def inner_ends(
     word: NDArray[np.object_],
@@ -467,7 +496,7 @@ def inner_ends(
     density = np.maximum(_density(ends, AimErrors.centre(), 0), 1e-12)
     readings = [(rows & ~pith, _among_ones(rows, values)) for rows, values in seen_by.values()]
     possible = np.prod([values for _, values in readings], axis=0) if readings else np.ones_like(density)
-    beyond = ends.seen & ~((possible > 0) & _within_stem(ends)).any(axis=1)
+    beyond = ends.seen & ~((possible > 0) & ends.within_stem).any(axis=1)
     return replace(ends, beyond_diameter=beyond, disagree=_disagree(readings, density))
 
 
@@ -523,27 +552,51 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     taken at its word but for a small share. Buttresses, lean and slope, which shift all piths of a stand one way, are
     covered only by the spread. Own derivation.
     """
-    lengths = np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm)
-    pith = ends.word == InnerEnd.PITH
-    bounded = ends.seen | pith | lengths
-    near = _near_pith()
-    cells = grid_cells()
+    pith, bounded = ends.word == InnerEnd.PITH, _bounded(ends)
+    near, cells = _near_pith(), grid_cells()
     mass = np.empty((len(errors), len(ends), DISTANCE_GRID_MM.size))
     evidence = np.ones((len(errors), len(ends)))
-    readings: dict[float, Array] = {}
+    readings: Told = {}
     for node in range(len(errors)):
         joint = _density(ends, errors, node) * cells
         _look(joint, ends, errors, node, readings)
         joint[pith] *= near
         total = joint.sum(axis=1)
-        again = priors.PITH_AGAIN.value  # those say nothing of the aim
-        total[pith] = again * _pith_fit(ends, errors, node)[pith] + (1 - again) * total[pith]
+        evidence[node] = np.where(bounded, _with_pith_again(total, ends, errors, node), 1.0)
+        total = np.where(pith, evidence[node], total)
         scaled = joint / np.where(total > 0, total, 1.0)[:, None]
         scaled[pith] = 0.0
         scaled[pith, 0] = 1 - ends.pith_near[pith]
         scaled[pith] += ends.pith_near[pith, None] * (near * cells / (near * cells).sum())
-        mass[node], evidence[node] = np.where(bounded[:, None], scaled, 0.0), np.where(bounded, total, 1.0)
+        mass[node] = np.where(bounded[:, None], scaled, 0.0)
     return mass, evidence
+
+
+def end_evidence(ends: InnerEnds, errors: AimErrors) -> Array:
+    """The evidence of `end_distances` alone, (n_node, n_core), from a sum over fewer distances."""
+    pith, bounded = ends.word == InnerEnd.PITH, _bounded(ends)
+    near, cells = _near_pith()[::_FEW], grid_cells(_FEW)
+    evidence = np.ones((len(errors), len(ends)))
+    readings: Told = {}
+    for node in range(len(errors)):
+        joint = _density(ends, errors, node, every=_FEW)
+        _look(joint, ends, errors, node, readings, every=_FEW)
+        joint[pith] *= near
+        evidence[node] = np.where(bounded, _with_pith_again(joint @ cells, ends, errors, node), 1.0)
+    return evidence
+
+
+def _bounded(ends: InnerEnds) -> Flags:
+    """Cores of which something bounds the distance."""
+    lengths = np.isfinite(ends.radius_mm) & np.isfinite(ends.length_mm)
+    return np.asarray(ends.seen | (ends.word == InnerEnd.PITH) | lengths)
+
+
+def _with_pith_again(total: Array, ends: InnerEnds, errors: AimErrors, node: int) -> Array:
+    """Evidence, (n_core,), where those that hold the pith whatever the aim say nothing of it."""
+    again = priors.PITH_AGAIN.value
+    held = again * _pith_fit(ends, errors, node) + (1 - again) * total
+    return np.where(ends.word == InnerEnd.PITH, held, total)
 
 
 def draw_misses(ends: InnerEnds, distance_mm: Array, widths_mm: Array, rng: np.random.Generator) -> Array:
@@ -560,14 +613,15 @@ def draw_misses(ends: InnerEnds, distance_mm: Array, widths_mm: Array, rng: np.r
     aside = float(np.hypot(offset, priors.AIM_MM.value))
     along = float(np.hypot(offset, _radius_sd(ends)[0]))
     gap = float(ends.radius_mm[0] - ends.length_mm[0])
-    lost = ends.word[0] in (InnerEnd.ROT, InnerEnd.BROKEN) and not ends.seen[0]
+    lost = ends.lost[0]
     passes = 0.0 if lost else priors.PASSES_PITH.value
     rarer = np.exp(-DISTANCE_GRID_MM / priors.SHORT_MM.value)
     fades = rarer / float(_short(np.array([[aside]]))[0] @ (rarer * grid_cells()))
-    ahead = np.concatenate([[0.0], np.cos(_ANGLES)])  # the core that passes, then angles of cores that stop short
-    across = np.concatenate([[1.0], np.sin(_ANGLES)])
+    cosines, sines, shares = _DIRECTIONS[-1]
+    ahead = np.concatenate([[0.0], cosines])  # the core that passes, then directions of cores that stop short
+    across = np.concatenate([[1.0], sines])
     distance = distance_mm[:, None]
-    short = 2 * _normal(distance * across[1:] / aside) / aside * distance / priors.SHORT_MM.value * _WEIGHTS
+    short = 2 * _normal(distance * across[1:] / aside) / aside * distance / priors.SHORT_MM.value * shares
     short = short * np.interp(distance_mm, DISTANCE_GRID_MM, fades)[:, None]
     beside = np.interp(distance_mm, DISTANCE_GRID_MM, _beside(np.array([[aside]]))[0])[:, None]
     weight = np.concatenate([passes * beside, (1 - passes) * short], axis=1)
@@ -593,7 +647,7 @@ def _ring_beside(widths_mm: Array, distance_mm: float) -> float:
 def seen_likelihoods(ends: InnerEnds, errors: AimErrors) -> Array:
     """Likelihood of what the wood shows at every distance, whatever the way of the core, (n_node, n_core, n_grid)."""
     likelihood = np.ones((len(errors), len(ends), DISTANCE_GRID_MM.size))
-    readings: dict[float, Array] = {}
+    readings: Told = {}
     for node in range(len(errors)):
         _look(likelihood[node], ends, errors, node, readings)
         likelihood[node, ends.word == InnerEnd.PITH] *= _near_pith()
@@ -605,22 +659,29 @@ def _near_pith() -> Flags:
     return np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)  # noqa: SIM300 -- distances below, as said
 
 
-def _look(joint: Array, ends: InnerEnds, errors: AimErrors, node: int, readings: dict[float, Array]) -> None:
-    """Multiply rows of cores, (n_core, n_grid), by what was noticed and read at a node; readings are kept by spread."""
-    words = {one: ends.word == one for one in (InnerEnd.ARCS, InnerEnd.NO_ARCS)}
-    missed_pith = np.where(_near_pith(), ends.pith_near[:, None], 1.0)
-    told = np.array([source == DistanceSource.DIRECT for source in ends.source], dtype=bool)  # by whatever means
+def _look(joint: Array, ends: InnerEnds, errors: AimErrors, node: int, readings: Told, *, every: int = 1) -> None:
+    """Multiply rows of cores, (n_core, n_grid), by what was noticed and read at a node; `readings` keeps the latter.
+
+    every: the rows hold one in so many distances.
+    """
+    unseen = unseen_share(DISTANCE_GRID_MM[::every], float(errors.sight[node]), float(errors.overlooked[node]))
+    for rows, noticed in zip(ends.noticed, (1 - unseen, unseen), strict=True):
+        joint[rows] *= noticed * np.where(_near_pith()[::every], ends.pith_near[rows, None], 1.0)
+    key = float(errors.arc_bias[node]), float(errors.arc_spread[node])
+    if key not in readings:
+        readings.clear()  # nodes have their own, or all the same
+        readings[key] = _read(ends, *key)[:, ::every]
+    joint *= readings[key]
+
+
+def _read(ends: InnerEnds, bias: float, spread: float) -> Array:
+    """Likelihood of all readings of curved rings, and of distances, at a bias and log factor of the errors of arcs."""
+    read = _moved(ends.curved, bias) * ends.direct
     arcs = np.flatnonzero(np.isfinite(ends.chord_mm))
-    unseen = unseen_curvature(sight=float(errors.sight[node]), overlooked=float(errors.overlooked[node]))[0]
-    joint[words[InnerEnd.ARCS] & ~told] *= (1 - unseen) * missed_pith[words[InnerEnd.ARCS] & ~told]
-    joint[words[InnerEnd.NO_ARCS] & ~ends.seen] *= unseen * missed_pith[words[InnerEnd.NO_ARCS] & ~ends.seen]
-    spread = float(errors.arc_spread[node])
     if arcs.size:
-        if spread not in readings:
-            values = ends.chord_mm[arcs], ends.rise_mm[arcs], ends.arc_sd_mm[arcs] * np.exp(spread)
-            readings[spread] = arc_readings(*values)
-        joint[arcs] *= smoothed_arcs(readings[spread], float(errors.arc_bias[node]), spread)
-    joint *= _moved(ends.curved, float(errors.arc_bias[node])) * ends.direct
+        values = ends.chord_mm[arcs], ends.rise_mm[arcs], ends.arc_sd_mm[arcs] * np.exp(spread)
+        read[arcs] *= smoothed_arcs(arc_readings(*values), bias, spread)
+    return np.asarray(read)
 
 
 def _moved(likelihood: Array, bias: float) -> Array:
@@ -631,14 +692,6 @@ def _moved(likelihood: Array, bias: float) -> Array:
     place = np.clip(place, 1.0, DISTANCE_GRID_MM.size - 1.001)
     low, part = place.astype(np.intp), place % 1
     return np.asarray(likelihood[:, low] * (1 - part) + likelihood[:, low + 1] * part)
-
-
-def _within_stem(ends: InnerEnds) -> Flags:
-    """Distances that what is left of the diameter behind the core allows, (n_core, n_grid)."""
-    radius, spread = ends.assumed_mm, _radius_sd(ends)
-    length = np.where(np.isfinite(ends.radius_mm), ends.length_mm, np.nan)
-    limit = np.maximum(2 * radius - np.nan_to_num(length), 0.0) + spread
-    return np.asarray(DISTANCE_GRID_MM[None, :] <= limit[:, None])
 
 
 def _radius_sd(ends: InnerEnds) -> Array:
@@ -653,8 +706,9 @@ def _pith_fit(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     return np.where(np.isfinite(gap), _normal(np.nan_to_num(gap) / along) / along, 1.0)
 
 
-def _density(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
-    """Density of distance and core length before looking at the wood, (n_core, n_grid)."""
+def _density(ends: InnerEnds, errors: AimErrors, node: int, *, every: int = 1) -> Array:
+    """Density of distance and core length before looking at the wood, (n_core, n_grid), at one in so many distances."""
+    grid = DISTANCE_GRID_MM[::every]
     radius = ends.assumed_mm[:, None]
     offset = offset_share() * radius
     aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
@@ -662,47 +716,51 @@ def _density(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     gap = (ends.radius_mm - ends.length_mm)[:, None]
     known = np.isfinite(gap)
     gap = np.where(known, gap, 0.0)
-    lost = np.isin(ends.word, [InnerEnd.ROT, InnerEnd.BROKEN])[:, None] & ~ends.seen[:, None]
-    passes = np.where(lost, 0.0, priors.PASSES_PITH.value)
+    passes = np.where(ends.lost[:, None], 0.0, priors.PASSES_PITH.value)
     reach = priors.SHORT_MM.value * np.exp(errors.shortfall[node])
-    rarer, short = np.exp(-DISTANCE_GRID_MM / reach), _short(aside)
-    fades = rarer / (short @ (rarer * grid_cells()))[:, None]
+    rarer, short = np.exp(-grid / reach), _short(aside, every)
+    fades = rarer / (short @ (rarer * grid_cells(every)))[:, None]
     square = bool(errors.square[node])
-    beside = _beside(aside)
+    inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
+    used = int(inside.any(axis=0).sum())  # the near ones: no stem allows more
+    grid, short, fades = grid[:used], short[:, :used], fades[:, :used]
+    beside = _beside(aside, grid)
     if square:
-        fits = np.where(known, _normal((gap - DISTANCE_GRID_MM) / along) / along, 1.0)
+        fits = np.where(known, _normal((gap - grid) / along) / along, 1.0)
         density = (passes * beside + (1 - passes) * short * fades) * fits
     else:
         fits = np.where(known, _normal(gap / along) / along, 1.0)
         rows = known[:, 0]
         if rows.any():
-            short[rows] = _short_along(gap[rows], along[rows], aside[rows])
+            short[rows] = _short_along(gap[rows], along[rows], aside[rows], grid)
         density = passes * beside * fits + (1 - passes) * short * fades
-    inside = np.where(ends.beyond_diameter[:, None], True, _within_stem(ends))
-    return np.asarray(np.where(inside, density, 0.0))
+    out = np.zeros(inside.shape)
+    out[:, :used] = np.where(inside[:, :used], density, 0.0)
+    return out
 
 
 def _normal(z: Array) -> Array:
     return np.asarray(np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi))
 
 
-def _beside(aside: Array) -> Array:
+def _beside(aside: Array, grid: Array = DISTANCE_GRID_MM) -> Array:
     """Density of the distance of cores that pass the pith: a t of the sideways miss, either side."""
     df = priors.AIM_TAIL_DF.value
     top = 2 * gamma((df + 1) / 2) / gamma(df / 2) / np.sqrt(df * np.pi)  # of a folded t
-    return np.asarray(top * (1 + (DISTANCE_GRID_MM / aside) ** 2 / df) ** (-(df + 1) / 2) / aside)
+    return np.asarray(top / aside * np.exp(-(df + 1) / 2 * np.log(1 + (grid / aside) ** 2 / df)))
 
 
-def _short(aside: Array) -> Array:
+def _short(aside: Array, every: int = 1) -> Array:
     """Density of hypot(short, aside): any shortfall is as likely, the miss is normal; per `priors.SHORT_MM`.
 
     A function of distance over miss alone, from a table four times as fine as the grid of distances.
     """
-    place = (np.log(DISTANCE_GRID_MM[1] / aside) - _SHORT_LOG[0]) / _SHORT_STEP
+    grid = DISTANCE_GRID_MM[::every]
+    place = (np.log(grid[1] / aside) - _SHORT_LOG[0]) / _SHORT_STEP
     first = np.clip(place, 0, None).astype(np.int64)
-    cells = np.clip(first + 4 * np.arange(DISTANCE_GRID_MM.size - 1), 0, _SHORT_LOG.size - 2)
+    cells = np.clip(first + 4 * every * np.arange(grid.size - 1), 0, _SHORT_LOG.size - 2)
     part = place - first
-    density = np.zeros((len(aside), DISTANCE_GRID_MM.size))
+    density = np.zeros((len(aside), grid.size))
     density[:, 1:] = _SHORT_TABLE[cells] * (1 - part) + _SHORT_TABLE[cells + 1] * part
     return np.asarray(density / priors.SHORT_MM.value)
 
@@ -712,16 +770,27 @@ _SHORT_LOG = -20.0 + _SHORT_STEP * np.arange(2800)
 _SHORT_TABLE = np.sqrt(np.pi / 2) * np.exp(_SHORT_LOG) * i0e(np.exp(2 * _SHORT_LOG) / 4)
 
 
-def _short_along(gap: Array, along: Array, aside: Array) -> Array:
-    """The same together with the density of radius less length, when lengths are along the core."""
-    grid = DISTANCE_GRID_MM.astype(np.float32)[:, None]  # single precision: a density to four digits is plenty
-    ahead = ((gap / along).astype(np.float32)[:, :, None] - grid * _COSINES / along.astype(np.float32)[:, :, None]) ** 2
-    across = grid * _SINES / aside.astype(np.float32)[:, :, None]
-    ahead += across * across
-    ahead *= np.float32(-0.5)
-    np.exp(ahead, out=ahead)
-    total = (ahead @ _WEIGHTS).astype(np.float64)
-    return np.asarray(2 * DISTANCE_GRID_MM * total / (2 * np.pi * along * aside) / priors.SHORT_MM.value)
+def _short_along(gap: Array, along: Array, aside: Array, distance_mm: Array) -> Array:
+    """The same together with the density of radius less length, when lengths are along the core.
+
+    Single precision: a density to four digits is plenty. Near the pith few directions do.
+    """
+    single = np.float32
+    grid, ratio = distance_mm.astype(single)[:, None], (gap / along).astype(single)[:, :, None]
+    least = min(along.min(), aside.min())
+    near, middle = (int(np.searchsorted(distance_mm, share * least)) for share in _NEAR_SHARES)
+    parts = slice(near), slice(near, middle), slice(middle, None)
+    total = np.empty((len(gap), distance_mm.size), dtype=single)
+    for part, (cosines, sines, weights) in zip(parts, _DIRECTIONS, strict=True):
+        ahead = ratio - grid[part] * (cosines / along).astype(single)[:, None]
+        across = grid[part] * (sines / aside).astype(single)[:, None]
+        ahead *= ahead
+        across *= across
+        ahead += across
+        ahead *= single(-0.5)
+        np.exp(ahead, out=ahead)
+        total[:, part] = ahead @ weights
+    return np.asarray(2 * distance_mm * total / (2 * np.pi * along * aside) / priors.SHORT_MM.value)
 
 
 def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) -> Array:

@@ -104,8 +104,13 @@ def source_words(source: DistanceSource) -> str:
     return " and ".join(_WORDS[one] for one in source) or _WORDS[DistanceSource.NOTHING]
 
 
-def grid_cells() -> Array:
+def grid_cells(every: int = 1) -> Array:
     """Width of the grid's cells.
+
+    Parameters
+    ----------
+    every : int, default 1
+        Of a grid that holds one in so many of its places.
 
     Returns
     -------
@@ -117,17 +122,20 @@ def grid_cells() -> Array:
     >>> bool(abs(grid_cells().sum() - DISTANCE_GRID_MM[-1]) / DISTANCE_GRID_MM[-1] < 0.03)
     True
     """
-    edges = np.concatenate([[0.0], (DISTANCE_GRID_MM[1:] + DISTANCE_GRID_MM[:-1]) / 2, DISTANCE_GRID_MM[-1:] * 1.02])
-    return np.diff(edges)
+    grid = DISTANCE_GRID_MM[::every]
+    last = grid[-1:] * (1 + every * DISTANCE_STEP / 2)
+    return np.diff(np.concatenate([[0.0], (grid[1:] + grid[:-1]) / 2, last]))
 
 
-def on_grid(distance_mm: Array) -> Array:
+def on_grid(distance_mm: Array, *, every: int = 1) -> Array:
     """Known distances as masses on the grid.
 
     Parameters
     ----------
     distance_mm : numpy.ndarray, shape (n,)
         Distances [mm], at least 0.
+    every : int, default 1
+        Take only one in so many places of the grid (and the pith itself).
 
     Returns
     -------
@@ -140,12 +148,13 @@ def on_grid(distance_mm: Array) -> Array:
     12.3
     """
     mass = np.zeros((distance_mm.size, DISTANCE_GRID_MM.size))
-    upper = np.clip(np.searchsorted(DISTANCE_GRID_MM, distance_mm), 1, DISTANCE_GRID_MM.size - 1)
-    low, high = DISTANCE_GRID_MM[upper - 1], DISTANCE_GRID_MM[upper]
+    grid = DISTANCE_GRID_MM[::every]
+    upper = np.clip(np.searchsorted(grid, distance_mm), 1, grid.size - 1)
+    low, high = grid[upper - 1], grid[upper]
     part = np.clip((distance_mm - low) / (high - low), 0.0, 1.0)
     rows = np.arange(distance_mm.size)
-    mass[rows, upper - 1] = 1 - part
-    mass[rows, upper] += part
+    mass[rows, every * (upper - 1)] = 1 - part
+    mass[rows, every * upper] += part
     return mass
 
 
@@ -448,8 +457,10 @@ def smoothed_arcs(readings: Array, bias: float, spread: float) -> Array:
 
     ln(radius / distance) is normal about `bias`; its standard deviation is `priors.ROUNDNESS` times exp(spread).
     """
-    logs = DISTANCE_STEP * np.arange(DISTANCE_GRID_MM.size - 1)
-    kernel = np.exp(-0.5 * ((logs[:, None] - logs - bias) / (priors.ROUNDNESS.value * np.exp(spread))) ** 2)
+    size = DISTANCE_GRID_MM.size - 1
+    apart = DISTANCE_STEP * np.arange(1 - size, size) - bias
+    along = np.exp(-0.5 * (apart / (priors.ROUNDNESS.value * np.exp(spread))) ** 2)
+    kernel = np.lib.stride_tricks.sliding_window_view(along, size)[:, ::-1]  # depends on the places' difference alone
     likelihood = np.empty_like(readings)
     likelihood[:, 1:] = readings[:, 1:] @ (kernel / kernel.sum(axis=0))
     likelihood[:, 0] = likelihood[:, 1]

@@ -5,7 +5,7 @@ Convolutions of mass functions, own derivation; and the account of every row of 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from treeage import priors
-from treeage.display import in_one_cell, table_html
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import FEWEST_RINGS, LEAST_TREES, Shared
@@ -95,7 +94,7 @@ def tree_answer(posterior: TreePosterior, cores: Cores, shared: Shared, *, prob:
         parts=SharedParts(
             posterior.reference_year, added if tie is None else tied, years, posterior.species, own.height_group
         ),
-        cores=_core_table(posterior, cores, prob),
+        core_rows=_core_rows(posterior, cores),
         outer_lost=lost,
         prob=prob,
     )
@@ -247,33 +246,18 @@ def _lost_unsaid(cores: Cores, row: int) -> bool:
     return bool(cores.outer_end[row] == OuterEnd.LOST and not cores.outer_lost[row] > 0)
 
 
-def _core_table(posterior: TreePosterior, cores: Cores, prob: float) -> pd.DataFrame:
+def _core_rows(posterior: TreePosterior, cores: Cores) -> tuple[Mapping[str, Any], ...]:
     """What each core says alone, one row a core."""
     alone = dict(zip(posterior.informs, posterior.alone, strict=True))
-    rows = []
-    for row in posterior.cores:
-        pith = alone.get(row)
-        low, high = pith.interval(prob) if pith else (None, None)
-        rows.append({
+    return tuple(
+        {
             "core": str(cores.core[row]), "dating": str(cores.dating[row]), "inner_end": str(cores.inner_end[row]),
             "core_height_m": float(cores.height_m[row]), "rings_counted": int(cores.rings_counted[row]),
             "innermost_year": int(cores.innermost_year[row]), "distance_from": cores.source[row],
-            "pith_year_median": pith.median() if pith else None, "pith_year_lo": low, "pith_year_hi": high,
-            "lead": row == posterior.lead,
-        })  # fmt: skip
-    return CoreTable(rows)
-
-
-class CoreTable(pd.DataFrame):
-    """A table as any other, which a notebook shows with each interval beside its median and the source in words."""
-
-    @property
-    def _constructor(self) -> type[pd.DataFrame]:
-        return pd.DataFrame
-
-    def _repr_html_(self) -> str:
-        shown = pd.DataFrame(self).assign(distance_from=[str(source) for source in self["distance_from"]])
-        return table_html(in_one_cell(shown))
+            "pith_year": alone.get(row), "lead": row == posterior.lead,
+        }
+        for row in posterior.cores
+    )  # fmt: skip
 
 
 # ------------------------------------------------------------------ the account of every row

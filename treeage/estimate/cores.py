@@ -39,7 +39,7 @@ from treeage.distance import (
 )
 from treeage.pmf import Mass, Pmf
 from treeage.results import Flag
-from treeage.rings import InnerGrowth, hidden_width, shared_spreads, visible_growth
+from treeage.rings import InnerGrowth, hidden_width, ring_model, shared_spreads, typical_distance, visible_growth
 from treeage.schema import (
     FEWEST_POINTS,
     Dating,
@@ -63,6 +63,8 @@ Words = NDArray[np.object_]
 
 TURNED_PLACES = 400  # choice: places of the pith over which widths taken along a core are averaged
 MOST_RINGS = 6000  # choice: more missed rings than any tree has
+_BEYOND = 5e-4  # choice: share of missed rings beyond the tables; it is put into their last cell
+_HALVINGS = 10  # of the logarithm of a range: to within one in a hundred
 
 JointCount = tuple[tuple[int, int], tuple[int, int], Array]
 """Rows of two cores, the first count error of each, and the joint mass of their count errors."""
@@ -554,14 +556,18 @@ def _with_lost_rings(count: Mass, lost_sd: Array, dating: Words) -> Mass:
 
 
 def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
-    """Missed rings beyond which about one in a hundred thousand lies."""
-    total = np.cumsum(distance, axis=1)
-    high = DISTANCE_GRID_MM[np.minimum((total < 1 - 1e-5).sum(axis=1), DISTANCE_GRID_MM.size - 1)]
-    high = np.maximum(high, 0.05)
-    location, scale = hidden_width(growth, high[:, None], high)
-    stand_sd, tree_sd = shared_spreads(growth=growth)
-    reach = 3.0 * np.hypot(tree_sd, stand_sd) + 7.0 * scale
-    rings = np.exp(np.log(high) - location[:, 0] + reach)
-    rings = np.where(distance[:, 0] >= 1.0, 1, rings)
-    most: Ints = np.clip(np.ceil(rings) + 2, 3, MOST_RINGS).astype(np.int64)
-    return most
+    """Missed rings beyond which five in ten thousand lie (`_BEYOND`), by bisection of their logarithm."""
+    typical = typical_distance(DISTANCE_GRID_MM, distance)
+    location, scale = hidden_width(growth, DISTANCE_GRID_MM, typical)
+    expected = np.log(np.maximum(DISTANCE_GRID_MM, DISTANCE_GRID_MM[1])) - location
+    spread = np.hypot(scale, np.hypot(*shared_spreads(growth=growth)))[:, None]
+    apart = np.linspace(-12.0, 12.0, 481)
+    beyond = 1 - ring_model().tails.cdf(apart)
+    low, high = np.zeros(len(growth)), np.full(len(growth), np.log(MOST_RINGS))
+    hidden = np.where(DISTANCE_GRID_MM > 0, distance, 0.0)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        over = np.interp((middle[:, None] - expected) / spread, apart, beyond)  # P(ln M > middle) at every distance
+        more = (hidden * over).sum(axis=1) > _BEYOND
+        low, high = np.where(more, middle, low), np.where(more, high, middle)
+    return np.asarray(np.clip(np.ceil(np.exp(high)) + 2, 3, MOST_RINGS), dtype=np.int64)

@@ -3,8 +3,8 @@
     prior nodes -> evidence of every inner end -> nodes where the field's posterior lies -> agreement of mates
     -> weights by node and by growth of each species -> equally likely states, the same for all trees
 
-Own derivation: adaptive importance sampling on few, evenly spread nodes; no randomness, and the order of trees does not
-matter.
+Own derivation: Laplace's method, then importance sampling on few, evenly spread nodes; no randomness, and the order of
+trees does not matter.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from scipy.special import ndtri
 
 from treeage import priors
 from treeage.counting import COUNT_LEVELS
-from treeage.distance import AimErrors, InnerEnds, arc_radius, arc_rise, end_distances, offset_share, unseen_share
+from treeage.distance import AimErrors, InnerEnds, arc_radius, arc_rise, end_evidence, offset_share, unseen_share
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, stand_states
 from treeage.estimate.trees import count_difference, side_by_side, tree_evidence
@@ -29,11 +29,17 @@ from treeage.schema import InnerEnd
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-NODES = 40  # choice: nodes of the shared errors
+NODES = 40  # choice: nodes of the shared errors in a round, and those that are kept
 STATES = 40  # choice: equally likely states that stand for the posterior
-_ROUNDS = 6  # choice: most rounds in which the nodes move to where the posterior lies
-_ENOUGH = 0.35  # choice: share of nodes that must count (effective number) for the nodes to stay
-_WIDER = 1.25  # choice: nodes are spread wider than the posterior by this factor
+_ROUNDS = 3  # choice: most rounds of nodes
+_ENOUGH = 0.35  # choice: effective nodes, as a share of those kept, that end the rounds
+_IN_PLAY = NODES / 5  # choice: effective nodes that a round is taught by at least
+_WIDER = 1.15  # choice: nodes are spread wider than the posterior by this factor
+_LEAST_SHARE = 0.05  # choice: share of nodes for a meaning of lengths that the evidence is against
+_SCORINGS = 6  # choice: most steps to a mode
+_SCORE_STEP = 0.25  # choice: difference for slopes, in standard deviations of the prior
+_LONGEST_STEP = 1.5  # choice: longest step to a mode, in the same
+_BENT = 0.1, 9.0  # choice: least and largest second difference by the information of the scores
 _MOST_TEACHERS = 300  # choice: evenly chosen trees that teach; more leave nothing to learn
 _ODD = 0.02  # choice: what one core can say against a node: it is odd with this probability
 _THIRD = 1 / 6  # probability of the outer two of three points with the variance of a normal (Gauss-Hermite)
@@ -53,13 +59,44 @@ _DIMENSIONS = len(_MOVING) + 3  # and arc spread, lengths, rate of miscounts, wh
 
 
 @dataclass(frozen=True, eq=False)
+class _Proposal:
+    """Normal laws of the moving coordinates for lengths along the core and square to the rings; share of the latter."""
+
+    middle: Array  # (2, n_moving)
+    root: Array  # of the covariance, (2, n_moving, n_moving)
+    square: float
+
+    def log_density(self, nodes: _Nodes) -> Array:
+        """Of nodes, (n_node,), but for a constant."""
+        out = np.empty(len(nodes))
+        for kind, share in enumerate((1 - self.square, self.square)):
+            here = nodes.aim.square == kind
+            standard = np.linalg.solve(self.root[kind], (nodes.z[here] - self.middle[kind]).T)
+            volume = np.log(np.abs(np.linalg.det(self.root[kind])))
+            out[here] = np.log(share) - volume - 0.5 * (standard**2).sum(axis=0)
+        return out
+
+
+@dataclass(frozen=True, eq=False)
 class _Nodes:
-    """Nodes in coordinates that are standard normal under the prior, with prior over proposal in logs."""
+    """Nodes in coordinates that are standard normal under the prior."""
 
     z: Array  # (n_node, n_moving)
     aim: AimErrors
     level: Ints
-    log_ratio: Array
+
+    def __len__(self) -> int:
+        return len(self.level)
+
+    def take(self, some: Ints) -> _Nodes:
+        """Some of the nodes."""
+        return _Nodes(self.z[some], self.aim.take(some), self.level[some])
+
+    def and_more(self, more: _Nodes) -> _Nodes:
+        """These and others."""
+        both = {name: np.concatenate([own, vars(more.aim)[name]]) for name, own in vars(self.aim).items()}
+        z, level = np.concatenate([self.z, more.z]), np.concatenate([self.level, more.level])
+        return _Nodes(z, AimErrors(**both), level)
 
 
 def even_points(number: int, dimensions: int) -> Array:
@@ -76,24 +113,20 @@ def even_points(number: int, dimensions: int) -> Array:
     return np.asarray((np.argsort(np.argsort(points, axis=0, kind="stable"), axis=0) + 0.5) / number)
 
 
-def _nodes(middle: Array, root: Array, square: float) -> _Nodes:
-    """Nodes of a normal proposal about the middle, with a root of its covariance, and a share of square lengths."""
-    points = even_points(NODES, _DIMENSIONS)
+def _nodes(proposal: _Proposal, points: Array) -> _Nodes:
+    """Nodes of a proposal at points of the unit cube, (n_node, _DIMENSIONS)."""
     moving = len(_MOVING)
-    standard = ndtri(points[:, :moving])
-    z = middle + standard @ root.T
-    is_square = points[:, moving] < square
+    square = (points[:, moving] < proposal.square).astype(np.int64)
+    z = proposal.middle[square] + np.einsum("kij,kj->ki", proposal.root[square], ndtri(points[:, :moving]))
     spread = np.select([points[:, moving + 1] < _THIRD, points[:, moving + 1] > 1 - _THIRD], [-1.0, 1.0], 0.0)
     level = (points[:, moving + 2] * COUNT_LEVELS).astype(np.int64)
+    return _Nodes(z, _errors(z, square, np.sqrt(3) * priors.ARC_SPREAD_LOG_SD.value * spread), level)
+
+
+def _errors(z: Array, square: Ints, arc_spread: Array) -> AimErrors:
+    """Errors at coordinates."""
     values = dict(zip(_MOVING, (z * [spread.value for spread in _SPREADS]).T, strict=True))
-    aim = AimErrors(
-        **values,
-        arc_spread=np.sqrt(3) * priors.ARC_SPREAD_LOG_SD.value * spread,
-        square=is_square.astype(np.float64),
-    )
-    log_ratio = -0.5 * (z**2).sum(axis=1) + 0.5 * (standard**2).sum(axis=1) + np.log(np.abs(np.linalg.det(root)))
-    log_ratio += np.where(is_square, np.log(0.5 / square), np.log(0.5 / (1 - square)))
-    return _Nodes(z, aim, level, log_ratio)
+    return AimErrors(**values, arc_spread=arc_spread, square=square.astype(np.float64))
 
 
 def _weights(log: Array) -> Array:
@@ -106,25 +139,107 @@ def _effective(weights: Array) -> float:
 
 
 def _tempered(log_ratio: Array, log_evidence: Array) -> Array:
-    """Weights with as much of the evidence as leaves a fifth of the nodes in play."""
+    """Weights with as much of the evidence as leaves a few nodes in play."""
     low, high = 0.0, 1.0
-    if _effective(_weights(log_ratio + log_evidence)) >= NODES / 5:
+    if _effective(_weights(log_ratio + log_evidence)) >= _IN_PLAY:
         return _weights(log_ratio + log_evidence)
     for _ in range(20):
         power = (low + high) / 2
-        low, high = (
-            (power, high) if _effective(_weights(log_ratio + power * log_evidence)) >= NODES / 5 else (low, power)
-        )
+        weights = _weights(log_ratio + power * log_evidence)
+        low, high = (power, high) if _effective(weights) >= _IN_PLAY else (low, power)
     return _weights(log_ratio + low * log_evidence)
 
 
-def _moved(nodes: _Nodes, weights: Array) -> _Nodes:
-    """Nodes about the weighted mean of others, spread wider than their weighted covariance."""
+def _moved(nodes: _Nodes, weights: Array) -> _Proposal:
+    """A proposal about the weighted mean of nodes, spread wider than their weighted covariance."""
     middle = weights @ nodes.z
     apart = nodes.z - middle
     covariance: Array = (weights[:, None] * apart).T @ apart + 0.01 * np.eye(len(_MOVING))
-    square = float(np.clip(weights @ nodes.aim.square, 0.05, 0.95))
-    return _nodes(middle, np.asarray(_WIDER * np.linalg.cholesky(covariance), dtype=np.float64), square)
+    root = _WIDER * np.linalg.cholesky(covariance)
+    square = float(np.clip(weights @ nodes.aim.square, _LEAST_SHARE, 1 - _LEAST_SHARE))
+    return _Proposal(np.stack([middle, middle]), np.stack([root, root]), square)
+
+
+def _peaks(ends: InnerEnds) -> _Proposal:
+    """Normal laws about the modes of the posterior of the inner ends, and what lies about each (Laplace's method)."""
+    zero = np.zeros((2, len(_MOVING)))
+    reference = end_evidence(ends, _errors(zero, np.arange(2), np.zeros(2))).mean(axis=0)
+    found = [_peak(ends, reference, square) for square in (0, 1)]
+    log = np.array([height - np.log(np.diag(root)).sum() for _, root, height in found])  # root of the information
+    share = float(np.clip(_weights(log)[1], _LEAST_SHARE, 1 - _LEAST_SHARE))
+    roots = [_WIDER * np.linalg.inv(root).T for _, root, _ in found]
+    return _Proposal(np.stack([mode for mode, _, _ in found]), np.stack(roots), share)
+
+
+def _peak(ends: InnerEnds, reference: Array, square: int) -> tuple[Array, Array, float]:
+    """Mode, root of the information there and log posterior for one meaning of lengths: Fisher scoring.
+
+    The information is that of the scores of single cores, its diagonal scaled to the second differences of the whole.
+    What inner ends do not teach stays at the prior.
+    """
+    moving, taught = len(_MOVING), len(_MOVING) - 1
+    around = np.concatenate(
+        [np.zeros((1, moving)), *(sign * _SCORE_STEP * np.eye(moving)[:taught] for sign in (1, -1))]
+    )
+    kind, none = np.full(len(around), square), np.zeros(len(around))
+    z: Array = np.zeros(moving)
+    step = z
+    best: tuple[Array, Array, float] = z, np.eye(moving), -np.inf
+    for _ in range(_SCORINGS):
+        log = _log_share(end_evidence(ends, _errors(z + around, kind, none)), reference)
+        height = float(log[0].sum() - 0.5 * z @ z)
+        if height <= best[2]:  # too far: half the way
+            step = step / 2
+            z = best[0] + step
+            continue
+        more, less = log[1 : taught + 1], log[taught + 1 :]
+        score = (more - less) / (2 * _SCORE_STEP)
+        seen = np.maximum((score**2).sum(axis=1), 1e-9)
+        bent = (2 * log[0] - more - less).sum(axis=1) / _SCORE_STEP**2
+        scale = np.sqrt(np.clip(bent / seen, *_BENT))
+        information, slope = np.eye(moving), -z
+        information[:taught, :taught] += (score @ score.T) * np.outer(scale, scale)
+        slope[:taught] += score.sum(axis=1)
+        best = z, np.asarray(np.linalg.cholesky(information)), height
+        step = np.asarray(np.linalg.solve(information, slope))
+        step = step * min(1.0, _LONGEST_STEP / max(np.abs(step).max(), 1e-9))
+        if np.abs(step).max() < _SCORE_STEP / 2:
+            break
+        z = z + step
+    return best
+
+
+def _posterior_nodes(ends: InnerEnds) -> tuple[_Nodes, Array]:
+    """Nodes where the posterior of the inner ends lies, at most `NODES`, and their weights.
+
+    The first round of nodes lies about the modes; where few of them count, each later one lies where those before it
+    count. A node is weighed against the mixture of all proposals, so that no round is lost (Cornuet et al. 2012, Scand.
+    J. Stat. 39:798-812, from memory).
+    """
+    identity = np.eye(len(_MOVING))
+    prior = _Proposal(np.zeros((2, len(_MOVING))), np.stack([identity, identity]), 0.5)
+    if not len(ends):
+        return _nodes(prior, even_points(NODES, _DIMENSIONS)), np.full(NODES, 1 / NODES)
+    points, proposals = even_points(NODES * _ROUNDS, _DIMENSIONS), [_peaks(ends)]
+    pool = _nodes(proposals[0], points[:NODES])
+    evidence = _evidence(ends, pool.aim)
+    for turn in range(1, _ROUNDS + 1):
+        proposed = np.logaddexp.reduce([each.log_density(pool) for each in proposals], axis=0)
+        log_ratio, log = prior.log_density(pool) - proposed, _log_share(evidence, evidence.mean(axis=0)).sum(axis=1)
+        weights = _weights(log_ratio + log)
+        if turn == _ROUNDS or _effective(weights) >= _ENOUGH * NODES:
+            break
+        proposals.append(_moved(pool, _tempered(log_ratio, log)))
+        more = _nodes(proposals[-1], points[turn * NODES : (turn + 1) * NODES])
+        pool, evidence = pool.and_more(more), np.concatenate([evidence, _evidence(ends, more.aim)])
+    picked, often = np.unique(_evenly_picked(weights, NODES), return_counts=True)
+    return pool.take(picked), often / NODES
+
+
+def _evenly_picked(weights: Array, number: int) -> Ints:
+    """Places of a number of equally likely cases, each place as often as it weighs."""
+    places = np.searchsorted(np.cumsum(weights), (np.arange(number) + 0.5) / number)
+    return np.asarray(np.minimum(places, weights.size - 1))
 
 
 def learn_states(cores: Cores, shared: Shared, *, mates: bool = True) -> tuple[Cores, Shared]:
@@ -132,20 +247,13 @@ def learn_states(cores: Cores, shared: Shared, *, mates: bool = True) -> tuple[C
 
     Without `mates` the inner ends alone teach, and not how well the cores of a tree agree.
     """
-    nodes = _nodes(np.zeros(len(_MOVING)), np.eye(len(_MOVING)), 0.5)
     teachers = _teachers(cores)
     taught = np.array([row for rows in teachers for row in rows], dtype=np.int64)
-    ends = cores.ends.take(taught)
-    log = _log_evidence(ends, nodes.aim) if len(ends) else np.zeros(NODES)
-    for _ in range(_ROUNDS):
-        if _effective(_weights(nodes.log_ratio + log)) >= _ENOUGH * NODES:
-            break
-        nodes = _moved(nodes, _tempered(nodes.log_ratio, log))
-        log = _log_evidence(ends, nodes.aim)
+    nodes, weights = _posterior_nodes(cores.ends.take(taught))
     every = stand_states(cores, nodes.aim, nodes.level, only=taught)
     teachers = teachers if mates else []
     given = {name: _growth_given(cores, shared[name], every, teachers) for name in shared.species}
-    log = nodes.log_ratio + log + sum(_log_sum(own) for own in given.values())
+    log = np.log(weights) + sum(_log_sum(own) for own in given.values())
     node, growth = _states(_weights(np.asarray(log)), given, shared)
     used, place = np.unique(node, return_inverse=True)
     states = stand_states(cores, nodes.aim.take(used), nodes.level[used], place)
@@ -176,22 +284,24 @@ def _teachers(cores: Cores) -> list[tuple[int, ...]]:
     return trees
 
 
-def _log_evidence(ends: InnerEnds, aim: AimErrors) -> Array:
-    """Log evidence of every node from all inner ends, (n_node,); one core can only say so much against a node.
+def _evidence(ends: InnerEnds, aim: AimErrors) -> Array:
+    """Evidence of every node from each inner end, (n_node, n_core).
 
     Errors of arcs are cut: how the distances of a stand are spread is not known so well that it could tell a bias of
     arcs from another spread. Only mates teach these.
     """
     zero = np.zeros(len(aim))
-    evidence = end_distances(ends, replace(aim, arc_bias=zero, arc_spread=zero))[1]
-    mean = evidence.mean(axis=0)
-    share = (1 - _ODD) * evidence / np.where(mean > 0, mean, 1.0) + _ODD
-    return np.asarray(np.log(share).sum(axis=1))
+    return end_evidence(ends, replace(aim, arc_bias=zero, arc_spread=zero))
+
+
+def _log_share(evidence: Array, reference: Array) -> Array:
+    """Log evidence of nodes, (n_node, n_core), by a reference, (n_core,); one core says only so much against a node."""
+    return np.asarray(np.log((1 - _ODD) * evidence / np.where(reference > 0, reference, 1.0) + _ODD))
 
 
 def _growth_given(cores: Cores, own: SpeciesShared, every: StandStates, teachers: list[tuple[int, ...]]) -> Array:
     """Log of prior times evidence for every node and value of the stand's growth, (n_node, n_bias), of one species."""
-    log = np.repeat(-0.5 * _BIAS_NODES[None] ** 2, NODES, axis=0)
+    log = np.repeat(-0.5 * _BIAS_NODES[None] ** 2, len(every.aim), axis=0)
     several = [rows for rows in teachers if len(rows) > 1 and own.place[rows[0]] >= 0]
     if several and own.growth.stand_sd > 0:
         weight = own.growth.given(own.growth.stand_sd * _BIAS_NODES)
@@ -203,8 +313,7 @@ def _growth_given(cores: Cores, own: SpeciesShared, every: StandStates, teachers
 
 def _states(weights: Array, given: Mapping[str, Array], shared: Shared) -> tuple[Ints, dict[str, GrowthNodes]]:
     """Node of equally likely states, as often as each weighs, and the growth of each species spread over its law."""
-    total = np.cumsum(weights)
-    node = np.minimum(np.searchsorted(total, (np.arange(STATES) + 0.5) / STATES), NODES - 1)
+    node = _evenly_picked(weights, STATES)
     points = even_points(STATES, max(1, len(given)))
     growth = {}
     for place, (name, log) in enumerate(sorted(given.items())):
@@ -299,7 +408,8 @@ def _mates(cores: Cores, shared: Shared) -> tuple[Array, dict[str, int]]:
         given = shared[name].growth.given_stand
         growth = np.stack([given[states.place == node].mean(axis=0) for node in some]) * weight[:, None]
         its = [rows for rows in chosen if cores.species[rows[0]] == name]
-        for _, aligned in side_by_side(cores, shared[name], few, its, reach=_REACH):
+        for mates in side_by_side(cores, shared[name], few, its, reach=_REACH):
+            aligned = mates.at_nodes()
             at_most, at_least = pair_tails(aligned[0], aligned[1])
             total = aligned[0].sum(axis=2) * aligned[1].sum(axis=2)
             fewer, equal, whole = (

@@ -297,7 +297,7 @@ def missed_parts(cores: Cores, rows: Ints, own: SpeciesShared, states: StandStat
         calibration=calibration,
     )
     bound = cores.bound_only[rows]
-    share, mass = share[:, :, :kept], np.asarray(mass, dtype=np.float64)
+    share = share[:, :, :kept]
     share[:, bound], mass[bound] = 0.0, 0.0
     share[:, bound, 0], mass[bound, 0] = 1.0, 1.0 / mass.shape[3]
     return share, mass

@@ -55,6 +55,8 @@ _MOST_TAUGHT = 500  # choice: a tree whose cores are open further than this teac
 _CHUNK = 48  # choice: trees worked on at a time
 _CELLS = 1e6  # choice: cells of the arrays of a batch; keeps them near the processor's cache
 _SIZE_STEP = 1.5  # choice: tables of missed rings grow by this factor, so that they are built once a size
+_LINE_STEPS = 2  # choice: steps of the grid of distances that cores on one line take at a time
+_COUNT_LEAST = 1e-7  # choice: count errors rarer than this are left out of joint cases
 _TERM_LEAST = 3e-3  # choice: products of a joint count error with singular values below this of the largest are left
 
 
@@ -99,34 +101,93 @@ def date_trees(
 
 def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows]) -> Iterator[Array]:
     """How well the cores of each tree of `side_by_side` agree, (n_node, n_shift): years and counts summed out."""
-    for _, aligned in side_by_side(cores, own, states, trees):
-        astray = gone_astray(aligned.mean(axis=(1, 2)))
-        factors = with_gross_error(aligned, astray[:, None, None], cores.wrong)
-        yield np.asarray(np.prod(factors, axis=0).sum(axis=2))
+    for each in side_by_side(cores, own, states, trees):
+        if len(each.rows) == 2:
+            yield _pair_evidence(each, max(cores.wrong, 1e-12))  # cores that exclude each other leave a trace
+        else:
+            aligned = each.at_nodes()
+            astray = gone_astray(aligned.mean(axis=(1, 2)))
+            factors = with_gross_error(aligned, astray[:, None, None], cores.wrong)
+            yield np.asarray(np.prod(factors, axis=0).sum(axis=2))
+
+
+def _pair_evidence(pair: Mates, wrong: float) -> Array:
+    """The same of two cores, from sums of products of the few parts their masses are made of, (n_node, n_shift)."""
+    parts = align_added(pair.span, pair.offset, pair.low, pair.size)  # (2, n_level, n_part, n_shift, n)
+    share, level = pair.share, pair.level * (parts.shape[1] > 1)
+    out = np.empty((level.size, parts.shape[3]))
+    mean = np.zeros((2, parts.shape[4]))
+    for at in np.unique(level):
+        mean += np.einsum("cp,cpk->ck", share[level == at].sum(axis=0), parts[:, at].mean(axis=2))
+    astray = gone_astray(mean / level.size)
+    for at in np.unique(level):
+        here, (one, two) = level == at, parts[:, at].swapaxes(1, 2)  # (n_shift, n_part, n)
+        both = np.einsum("np,spq,nq->ns", share[here, 0], one @ two.swapaxes(1, 2), share[here, 1], optimize=True)
+        single = share[here, 0] @ (one @ astray[1]).T + share[here, 1] @ (two @ astray[0]).T
+        out[here] = (1 - wrong) ** 2 * both + (1 - wrong) * wrong * single
+    return np.asarray(np.maximum(out, 0.0) + wrong**2 * (astray[0] @ astray[1]))
+
+
+@dataclass(frozen=True, eq=False)
+class Mates:
+    """Cores of one tree whose added rings can be laid on one axis low, low + 1, ... of a size."""
+
+    rows: Rows
+    span: Mass  # (n_core, n_level, n_part, n_shift, n)
+    offset: Ints  # (n_core,): of the innermost years
+    share: Array  # (n_node, n_core, n_part)
+    level: Ints  # (n_node,)
+
+    @property
+    def low(self) -> int:
+        """First number of added rings to the earliest core."""
+        return self.span.start - int(self.offset.max())
+
+    @property
+    def size(self) -> int:
+        """Places of the axis."""
+        return self.span.size + int(self.offset.max())
+
+    def at_nodes(self) -> Array:
+        """Their masses on that axis at every node, (n_core, n_node, n_shift, n)."""
+        masses = Mass(self.span.start, at_nodes(self.share, self.span.mass, self.level))
+        return align_added(masses, self.offset, self.low, self.size)
 
 
 def side_by_side(
     cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], *, reach: int = _MOST_TAUGHT
-) -> Iterator[tuple[Rows, Array]]:
-    """Added rings of the cores of each tree on one axis, (n_core, n_node, n_shift, n).
+) -> Iterator[Mates]:
+    """The cores of each tree side by side, by size of their tables.
 
     trees: rows of informative cores of one species. Trees with cores near one line, at several heights, or open further
     than `reach` rings are left out. Of two counts read together only the difference matters.
     """
+    by_size: dict[int, list[Rows]] = {}
     for rows in trees:
         level = float(np.ptp(cores.height_m[list(rows)])) <= HEIGHT_APART_M
         most = int(np.sort(cores.most_rings[list(rows)])[:2].max()) + int(np.ptp(cores.innermost_year[list(rows)]))
-        if not level or on_one_line(cores, rows) or most > reach:
-            continue
-        index, size = np.asarray(rows), table_size(most)
-        parts = missed_parts(cores, index, own, states, size)
-        batch = _Batch([], index, own, states, *parts, np.zeros(index.size))
-        joint = cores.joint_counts.get(str(cores.tree[rows[0]])) if len(rows) == 2 else None
-        counts = None if joint is None else [Mass.stack([Pmf.point(0), count_difference(joint, rows).pmf()])]
-        masses = batch.at_nodes(batch.added(cores, counts))
-        offset = cores.innermost_year[index] - cores.innermost_year[index].min()
-        low, axis_size = masses.start - int(offset.max()), masses.size + int(offset.max())
-        yield rows, align_added(masses, offset, low, axis_size)
+        if level and not on_one_line(cores, rows) and most <= reach:
+            by_size.setdefault(table_size(most), []).append(rows)
+    for size, group in sorted(by_size.items()):
+        for first in range(0, len(group), _CHUNK):
+            yield from _in_chunk(cores, own, states, group[first : first + _CHUNK], size)
+
+
+def _in_chunk(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], size: int) -> Iterator[Mates]:
+    """The same of some trees with tables of one size."""
+    index = np.concatenate(trees)
+    parts = missed_parts(cores, index, own, states, size)
+    batch = _Batch([], index, own, states, *parts, np.zeros(index.size))
+    common, first = batch.added(cores), 0
+    for rows in trees:
+        its = slice(first, first + len(rows))
+        first += len(rows)
+        joint, span = cores.joint_counts.get(str(cores.tree[rows[0]])), common[its]
+        if joint is not None and len(rows) == 2:
+            counts = [Mass.stack([Pmf.point(0), count_difference(joint, rows).pmf()])]
+            span = batch.of(rows).added(cores, counts)
+        years = cores.innermost_year[list(rows)]
+        yield Mates(rows, span, years - years.min(), batch.share[:, its], states.level)
 
 
 def count_difference(joint: JointCount, rows: Rows) -> Mass:
@@ -189,6 +250,7 @@ class _Batch:
         share, level = self.share[self.states.place], self.states.level[self.states.place] * (levels > 1)
         weight = np.einsum("snp,sc->nspc", share, self.own.growth.given_stand).reshape(number, -1, parts * shifts)
         out = np.empty((number, len(level), size))
+        weight = weight.astype(span.mass.dtype)
         for own in np.unique(level):
             here = np.flatnonzero(level == own)
             out[:, here] = weight[:, here] @ span.mass[:, own].reshape(number, parts * shifts, size)
@@ -526,15 +588,31 @@ def _line_products(cores: Cores, tree: str, batch: _Batch) -> Block:
         eccentricity=aim.eccentricity,
         sight=aim.sight,
     )
+    span = int(np.ptp(cores.innermost_year[list(rows)]))
+    most = min(table_size(int(cores.most_rings[list(rows)].min()) + span), batch.missed.shape[-1] - 1)
     placed = []
     for k, row in enumerate(rows):
-        same, count = np.full(len(places), row), read.get(row, cores.count[row])
-        missed = missed_mass(cores, same, batch.own, batch.missed.shape[-1] - 1, distance=on_grid(places[:, k]))
-        placed.append(added_rings(missed, Mass(count.start, np.repeat(count.mass[None], len(places), axis=0))))
+        split = on_grid(places[:, k], every=_LINE_STEPS)
+        used = np.flatnonzero(split.any(axis=0))
+        same, count = np.full(used.size, row), read.get(row, cores.count[row]).pmf().trim(_COUNT_LEAST)
+        missed = missed_mass(cores, same, batch.own, most, distance=np.eye(split.shape[1])[used])
+        missed[:, :, -1] = 0.0  # what lies beyond the shorter range, the other core rules out
+        added = added_rings(missed, Mass(count.start, np.repeat(count.mass[None], used.size, axis=0)))
+        flat = split[:, used] @ added.mass.reshape(used.size, -1)
+        placed.append(Mass(added.start, flat.reshape(len(places), *added.mass.shape[1:])))
+
+    weights = weights.astype(placed[0].mass.dtype)
 
     def products(axis: _Axis, column: int) -> Array:
-        one, two = (axis.on(mass, k, column) for k, mass in enumerate(placed))
-        return np.asarray(np.einsum("sp,pck->sck", weights, one * two, optimize=True))
+        begin = [mass.start - axis.low - int(axis.ahead[k, column]) for k, mass in enumerate(placed)]  # on the axis
+        first, last = max(0, *begin), min(axis.size, *(at + mass.size for at, mass in zip(begin, placed, strict=True)))
+        both = np.zeros((len(weights), placed[0].mass.shape[1], axis.size))
+        if last > first:
+            one, two = (mass.mass[..., first - at : last - at] for at, mass in zip(begin, placed, strict=True))
+            both[..., first:last] = (weights @ (one * two).reshape(len(one), -1)).reshape(
+                len(weights), -1, last - first
+            )
+        return both
 
     return products
 
