@@ -332,8 +332,8 @@ def check_sizes(trees: TypedTable, cores: TypedTable, blocks: RingBlocks, marked
     _wrong_diameters(trees, np.where(far, owner, -1), across, radius, findings)
     _girths(trees, owner, near, across, radius, findings)
     _with_distance(cores, across, radius, findings)
-    for name, far in _distances(cores).items():
-        _with_reading(cores, name, far, (across, radius), findings)
+    for name, reading in _distances(cores).items():
+        _with_reading(cores, name, reading, (across, radius), findings)
     _minimum_only(cores, np.isnan(length) | np.isnan(outside), marked, findings)
 
 
@@ -476,7 +476,7 @@ def _with_reading(
         need = f"at most {2 * radius[row] - np.fmax(across[row], 0.0):.4g}, what is left of the stem [mm]"
         return got, need, "Check the reading, the length of the core and the diameter; one of them is wrong."
 
-    sure = distance > widest * (SURE_RISE / (SURE_RISE - 1) if name == "arc" else 1.0)  # a rise may be an error too low
+    sure = distance > widest * (SURE_RISE / (SURE_RISE - 1) if name == "arc" else 1.0)  # one error too low
     beyond = (distance > widest - across) & (across <= 2 * radius)
     findings.at_rows(cores, sure, column, outside)
     findings.at_rows(cores, beyond & ~sure, column, outside, note=True)
