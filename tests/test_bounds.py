@@ -228,3 +228,10 @@ def test_settings_made_in_python_are_checked_like_the_file():
         "site.breast_height_m",
         "defaults",
     ]
+
+
+def test_words_of_a_command_line_steer_no_terminal(capsys):
+    """What the parser does not know is shown written out."""
+    with pytest.raises(SystemExit):
+        main(["columns", "trees", "\x1b[31mX\x07"])
+    assert r"unrecognized arguments: \x1b[31mX\x07" in capsys.readouterr().err
