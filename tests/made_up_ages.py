@@ -74,22 +74,19 @@ def made_up_tree(number: int, *, name: str | None = None, outer_year: int = OUTE
         core_conflict_p=0.004 if number == 5 else 0.6,
         flags=("cores_disagree",) if number == 5 else (),
         parts=parts,
-        cores=pd.DataFrame(
+        core_rows=(
             {
-                "core": ["A", "B"],
-                "dating": [dating, dating],
-                "inner_end": [inner, "no_arcs"],
-                "core_height_m": [0.8, 0.8],
-                "rings_counted": [rings, rings - 7],
-                "innermost_year": [innermost, innermost + 7],
-                "distance_from": [
-                    DistanceSource.PITH if inner == "pith" else DistanceSource.ARC,
-                    DistanceSource.RADIUS_LESS_LENGTH,
-                ],
-                "lead": [True, False],
-            }
+                "core": "A", "dating": dating, "inner_end": inner, "core_height_m": 0.8, "rings_counted": rings,
+                "innermost_year": innermost, "pith_year": pith, "lead": True,
+                "distance_from": DistanceSource.PITH if inner == "pith" else DistanceSource.ARC,
+            },
+            {
+                "core": "B", "dating": dating, "inner_end": "no_arcs", "core_height_m": 0.8,
+                "rings_counted": rings - 7, "innermost_year": innermost + 7, "pith_year": None, "lead": False,
+                "distance_from": DistanceSource.RADIUS_LESS_LENGTH,
+            },
         ),
-    )
+    )  # fmt: skip
 
 
 def at_core_height(tree: TreeAge) -> TreeAge:

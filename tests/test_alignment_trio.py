@@ -4,10 +4,16 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from plain_trios import bivariate, plain_align, trivariate
 from scipy.stats import multivariate_t, t
 
-from treeage.alignment import AlignmentPrior, align_cores, align_many
-from treeage.alignment.trio import MOVES, _backward, _forward, _probs, bivariate, trivariate
+from treeage.alignment import AlignmentPrior, Move, align_cores, align_many
+from treeage.alignment.pair import core_signals, reference_signals
+from treeage.alignment.paths import MOVES
+from treeage.alignment.paths import backward as _backward
+from treeage.alignment.paths import forward as _forward
+from treeage.alignment.paths import move_probs as _probs
+from treeage.alignment.years import Trio
 from treeage.errors import InputError
 
 TEMPER = 0.65  # of the model
@@ -80,6 +86,59 @@ def test_sums_are_those_of_every_path():  # noqa: C901 - one enumeration
     assert np.allclose(ahead[-1].sum(axis=0)[..., 0], final / total)
     for move in MOVES:
         assert np.allclose(probs[move][..., 0], used[move] / total), move
+
+
+def odd_stand(seed):
+    """A stand whose cores and mean end in different years, with gaps, lost and doubled rings."""
+    rng = np.random.default_rng(seed)
+    a, b, mean = stand(seed, spread=rng.uniform(0.15, 0.4))
+    cores = []
+    for core in (a, b):
+        own = core
+        for at in rng.integers(10, 70, rng.integers(0, 4)):
+            own = np.delete(own, at) if rng.random() < 0.7 else np.insert(own, at, 0.5 * own[at])
+        cores.append(own[-int(rng.integers(35, 75)) :])
+    mean = rng.permutation(mean) if seed % 5 == 4 else mean
+    mean = mean[-int(rng.integers(30, 100)) :].copy()
+    if seed % 2:
+        mean[-5:] = np.nan
+    if seed % 3 == 1:
+        mean[10:14] = np.nan
+    return *cores, mean
+
+
+ODD_PRIORS = [
+    AlignmentPrior(),
+    AlignmentPrior(absent_share_a=0.03, false_share_a=0.01, absent_share_b=0.02, both_share=0.003),
+    AlignmentPrior(absent_share_a=0.0, false_share_a=0.0, both_share=0.0, max_shift=6),
+]
+
+
+def test_sums_are_those_of_the_plain_lattice():
+    """Joint mass, evidence and events of a batch against every density and state one by one (oracle: plain_trios).
+
+    Events are scored in single floats and unlikely states are not followed: probabilities may differ by a millionth.
+    """
+    cases = [odd_stand(seed) for seed in range(9)]
+    priors = [ODD_PRIORS[seed % 3] for seed in range(9)]
+    found = align_many([case[:2] for case in cases], references=[case[2] for case in cases], prior=priors)
+    for case, prior, fast in zip(cases, priors, found, strict=True):
+        trio = Trio(core_signals(case[0]), core_signals(case[1]), *reference_signals(case[2]))
+        joint, evidence, moves = plain_align(trio, prior)
+        shift = joint.shape[0] // 2
+        first, second, mass = fast.joint
+        where = slice(-shift - first, shift - first + 1), slice(-shift - second, shift - second + 1)
+        assert fast.log_evidence == pytest.approx(evidence, abs=1e-5)
+        assert mass[where] == pytest.approx(joint, abs=1e-6)
+        for kind in ("absent_in_a", "absent_in_b", "false_in_a", "false_in_b"):
+            prob = moves[kind] + (moves["absent_in_both"] if kind.startswith("absent") else 0.0)
+            states = prob.sum(axis=1 if kind in ("absent_in_a", "false_in_b") else 2)  # of the core with the ring
+            by_ring = np.zeros(prob.shape[0] + 2 * shift)
+            for at, state in enumerate(range(-shift, shift + 1)):
+                inside = np.arange(max(0, state), prob.shape[0])
+                by_ring[inside - state] += states[inside, at]
+            own = fast.grids.by_ring(Move(kind))
+            assert own == pytest.approx(by_ring[: own.size], abs=1e-6)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -9,6 +9,7 @@ from scipy.stats import binom
 
 import treeage
 from treeage import proof
+from treeage.checks import predictive_checks, sensitivity
 from treeage.cli import main
 from treeage.errors import InputError
 from treeage.proof import validate_field
@@ -51,8 +52,23 @@ def test_every_part_is_there_with_its_number_of_cases(demo, proved):
     for row in proved.parts.to_dict("records"):
         assert f"{row['cases']} predictions on {row['trees']} trees" in proved.sentence()
         assert f"intervals hold {row['inside']} of {row['cases']}" in proved.verdict()
-    assert "predictive check" in proved.sentence()
     assert not proved.left_out
+
+
+def test_predictive_checks_are_in_paragraph_verdict_and_table(demo, proved):
+    """As `predictive_checks` says of the same ages; a failed one is named in the verdict."""
+    own = predictive_checks(treeage.estimate_ages(demo), seed=0)
+    pd.testing.assert_frame_equal(proved.checks.table, own.table)
+    assert own.sentence() in proved.sentence()
+    assert f"None of {len(own.table)} predictive checks failed." in proved.verdict()
+    table = proved.everything()
+    assert len(table) == len(proved.cases) + len(own.table) and proved.moved is None
+    told = table[table["part"] == proof.CHECKS]
+    assert told["item"].tolist() == own.table["check"].tolist() and told["p"].tolist() == own.table["p"].tolist()
+    failing = replace(own, table=own.table.assign(failed=own.table.index == 0))
+    name = own.table["check"].iloc[0]
+    assert f"1 of {len(own.table)} predictive checks failed" in replace(proved, checks=failing).verdict()
+    assert f"describe: {name}." in replace(proved, checks=failing).verdict()
 
 
 def test_the_demo_is_predicted_as_promised_and_better_than_the_plain_chain(proved):
@@ -141,3 +157,27 @@ def test_the_command_writes_one_page_and_one_table(tmp_path, capsys):
     page = (out / "validation.html").read_text(encoding="utf-8")
     assert "2 trees cannot tell 85 from 95 %." in page and "<b>" not in page.replace("<body>", "")
     assert main(["validate", str(folder), "--out", str(folder)]) == 2
+
+
+def test_sensitivity_is_asked_for_and_stands_everywhere(tmp_path, capsys):
+    """The same figures as `sensitivity` on screen, page and in the table; not without the option."""
+    trees = pd.DataFrame({"tree": ["A1", "A2"], "species": "Larix decidua", "known_establishment_year": [1925, 1920]})
+    ends = {"dating": "crossdated", "inner_end": "arcs", "chord_mm": 6.0, "rise_mm": 0.8, "inner_width_mm": 1.0}
+    rest = {"core": "a", "outer_year": 2020, "rings_counted": 90, "core_height_m": 1.0, "inner_width_rings": 10}
+    folder = tmp_path / "field"
+    folder.mkdir()
+    trees.to_csv(folder / "trees.csv", index=False)
+    pd.DataFrame([{"tree": tree, **rest, **ends} for tree in trees["tree"]]).to_csv(folder / "cores.csv", index=False)
+    assert main(["validate", str(folder), "--sensitivity"]) == 0
+    own = sensitivity(read_field(folder))
+    assert len(own.table) >= 20
+    said = " ".join(capsys.readouterr().out.split())
+    most = own.table["stand_mean_years"].abs().max()
+    assert own.sentence() in said and f"stand's mean date by more than {most:.1f} years" in said
+    out = tmp_path / "field_validation"
+    table = pd.read_csv(out / "validation.csv").query("part == 'sensitivity'")
+    assert table["stand_mean_years"].tolist() == pytest.approx(own.table["stand_mean_years"].tolist())
+    page = (out / "validation.html").read_text(encoding="utf-8")
+    assert "<h2>Defaults halved and doubled" in page and own.table["default"].iloc[0] in page
+    assert main(["validate", str(folder)]) == 0
+    assert "sensitivity" not in set(pd.read_csv(out / "validation.csv")["part"])

@@ -2,7 +2,12 @@
 
 import copy
 import pickle
-from dataclasses import FrozenInstanceError, replace
+import pkgutil
+import re
+from collections.abc import Mapping
+from dataclasses import FrozenInstanceError, fields, is_dataclass, replace
+from importlib import import_module
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -11,10 +16,14 @@ from made_up_ages import made_up_ages
 from matplotlib.figure import Figure
 from scipy import stats
 
+import treeage
 from treeage.errors import InputError
-from treeage.pmf import Mass, Pmf
+from treeage.growth import field_growth
+from treeage.pmf import Mass, Pmf, ReadOnlyDict
 from treeage.results import DISTRIBUTIONS, SHARES, Ages, SharedParts, TreeAge, year_text
-from treeage.schema import columns
+from treeage.rings import ring_model
+from treeage.schema import INPUT_TABLES, columns
+from treeage.simulate import scenario, simulate_stand
 
 
 def shared_only(trees, spread):
@@ -150,6 +159,96 @@ def test_what_is_inside_a_result_is_frozen(again):
     with pytest.raises(ValueError, match="read-only"):
         ages.stand_weights[""][0] = 2.0
     assert tree.age.interval(0.9) == made_up_ages(2)["T01"].age.interval(0.9)
+
+
+def open_places(value, path, known):
+    """Paths of all in a result that a user could change: arrays, lists, dicts, and tables that are not copies."""
+    if isinstance(value, np.ndarray):
+        return [path] if value.flags.writeable else []
+    if isinstance(value, list | set | bytearray) or (isinstance(value, dict) and not isinstance(value, ReadOnlyDict)):
+        return [path]
+    if id(value) in known:
+        return []
+    known[id(value)] = value  # kept, so that its id is not given to another
+    parts = {}
+    if isinstance(value, Mapping):
+        assert isinstance(value, ReadOnlyDict | MappingProxyType), path
+        parts = {f"{path}[{key}]": (item, value[key]) for key, item in value.items()}
+        parts |= {f"{path}[{key}] of a dict": (item, value[key]) for key, item in {**value}.items()}
+    elif isinstance(value, tuple):
+        parts = {f"{path}[{k}]": (item, None) for k, item in enumerate(value)}
+    elif is_dataclass(value) and not isinstance(value, type):
+        with pytest.raises(FrozenInstanceError):
+            setattr(value, fields(value)[0].name, None)
+        names = {field.name for field in fields(value)} | set(vars(value))  # what is kept once it was asked for, too
+        parts = {f"{path}.{name}": (getattr(value, name), getattr(value, name)) for name in names}
+    tables = [name for name, (one, other) in parts.items() if isinstance(one, pd.DataFrame) and one is other]
+    return tables + [place for name, (one, _) in parts.items() for place in open_places(one, name, known)]
+
+
+@pytest.fixture(scope="module")
+def small_field():
+    """Tables of a few virtual trees."""
+    return simulate_stand(replace(scenario("demo"), trees=6), seed=1).field()
+
+
+def test_every_result_is_frozen_in_depth(small_field):
+    """Of every kind of result: no array can be written, no list or dict changed, and tables are copies."""
+    ages = treeage.estimate_ages(small_field)
+    found = {
+        "simulated": simulate_stand(replace(scenario("demo"), trees=3), seed=1),
+        "field": small_field,
+        "ages": ages,
+        "stand": treeage.stand_history(ages),
+        "checks": treeage.predictive_checks(ages),
+        "sensitivity": treeage.sensitivity(small_field, names=["height_level"]),
+        "growth": next(iter(field_growth(small_field).values())),
+        "plan": treeage.plan_coring("Larix decidua", 40.0),
+        "pair": treeage.align_cores([1.0, 2.0, 3.0, 2.0] * 15, [1.0, 2.0, 3.0, 2.0] * 15),
+        "ring_model": ring_model(),
+        "calibration": treeage.calibrate_missing_rings([[1.0] * 60, [1.1] * 60]),
+    }
+    assert [place for name, value in found.items() for place in open_places(value, name, {})] == []
+    loose = replace(ages, extras={})
+    object.__setattr__(loose, "extras", {"x": [1]})
+    assert open_places(loose, "ages", {}) == ["ages.extras"]  # control
+
+
+def test_every_class_with_a_table_gives_copies():
+    """Of all public dataclasses of the package, by reflection; the reader's own are not given to anybody."""
+    modules = [import_module(each.name) for each in pkgutil.walk_packages(treeage.__path__, "treeage.")]
+    classes = {each for module in modules for each in vars(module).values() if isinstance(each, type)}
+    copied = {True: set(), False: set()}
+    for made_of in classes:
+        if is_dataclass(made_of) and made_of.__module__.startswith("treeage.") and made_of.__name__[0] != "_":
+            tables = [each.name for each in fields(made_of) if re.match(r"pd\.DataFrame", str(each.type))]
+            for name in tables:
+                held = [vars(base)[name] for base in made_of.__mro__ if name in vars(base)]
+                copied[bool(held) and hasattr(held[0], "__set__")].add(made_of.__name__)
+    assert copied[False] == {"TypedTable"} and {"Field", "Ages", "LearnedAges", "Proof", "Score"} <= copied[True]
+
+
+def test_what_is_done_to_the_tables_of_a_field_reaches_no_estimate(small_field):
+    """New columns, cells, whole frames, the arrays behind them, and the frame that the field was made of."""
+    before = {name: getattr(small_field, name) for name in (*INPUT_TABLES, "notes")}
+    told = treeage.estimate_ages(small_field).to_frame()
+    for name in before:
+        given = getattr(small_field, name)
+        given["new"] = 1
+        given[given.columns[0]] = None
+    cores = small_field.cores
+    cores.loc[:, "outer_year"] = 1500
+    small_field.trees["species"].array[:] = "Picea abies"
+    small_field.cores["rings_counted"].array[0] = 1
+    for widths in small_field.ring_widths().values():
+        assert not widths.flags.writeable
+    mine = small_field.cores
+    made = replace(small_field, cores=mine)
+    mine["outer_year"] = 1500
+    for field in (small_field, made, copy.deepcopy(made), pickle.loads(pickle.dumps(made))):
+        for name, table in before.items():
+            pd.testing.assert_frame_equal(getattr(field, name), table)
+    pd.testing.assert_frame_equal(treeage.estimate_ages(made).to_frame(), told)
 
 
 def test_sentences_round_as_the_trade_does():

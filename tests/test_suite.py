@@ -22,6 +22,9 @@ CALLS = {  # arguments after the folder, and what the script must have said
         ([], r"cross_core_cases.csv, check: \d+ cases, 2 sites\n(.*\n)+only the mean(.*\n)+all +\d+\.0")
     ],
     "fit_sections.py": [(["fit"], r"pairs of \d+ sites(.*\n)+year 0\.\d+"), (["check"], r"held (0\.|1\.)\d+ of")],
+    "sbc.py": [
+        (["exact", "2"], r"growth near the pith +2 (.*\n)+2 stands of 8 trees, exact: 90 % intervals hold (0|1)\.")
+    ],
     "fit_heights.py": [(["score"], r"standing planted +\d+")],
     "fit_alignment.py": [
         (["fit"], "weights of the correlations"),

@@ -19,6 +19,7 @@ from treeage.display import Result
 from treeage.distance import AimErrors, DistanceSource, InnerEnds
 from treeage.errors import Fault, InputError, public, require_attributes, require_field, require_seed
 from treeage.estimate import Seen, draw_arc_radii, draw_ends, estimate_ages, read_radius
+from treeage.pmf import keeps_tables
 from treeage.results import Status
 from treeage.schema import InnerEnd
 
@@ -49,6 +50,7 @@ Rows = list[tuple[str, int, str, Array | float, Array]]
 # ---------------------------------------------------------------------- predictive checks
 
 
+@keeps_tables
 @dataclass(frozen=True)
 class PredictiveChecks(Result):
     """What was seen in a field against what the fitted model says would be seen.
@@ -292,6 +294,7 @@ def _draw_rows(counts: Mass, number: int, rng: np.random.Generator) -> Array:
 # ---------------------------------------------------------------------- sensitivity
 
 
+@keeps_tables
 @dataclass(frozen=True)
 class Sensitivity(Result):
     """How far dates move when a default number is another one.

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, core_signals, log_widths
 from treeage.errors import Fault, InputError, public, real_numbers, require_nonnegative, require_probability, show
-from treeage.pmf import freeze_arrays
+from treeage.pmf import freeze_arrays, keeps_tables
 from treeage.schema import innermost_year
 
 if TYPE_CHECKING:
@@ -53,6 +53,7 @@ class DatedCore:
         freeze_arrays(self)
 
 
+@keeps_tables
 @dataclass(frozen=True)
 class Crossdating:
     """What the other trees of the stand say about every core. Nothing is changed: a person decides at the wood.
@@ -93,13 +94,19 @@ def reference_series(cores: Sequence[DatedCore]) -> tuple[int, Array]:
     >>> first, index.size, bool(index[1] > index[0])
     (1961, 40, True)
     """
-    stand = StandIndex.of(
-        [
-            (core.tree, innermost_year(core.outer_year, core.widths_mm.size), growth_index(core.widths_mm))
-            for core in cores
-        ]
+    stand = _stand_of(cores)
+    return _last_run(*stand.without("", least=min(_LEAST_TREES, len(stand.trees))))
+
+
+def _stand_of(cores: Sequence[DatedCore]) -> StandIndex:
+    starts = [innermost_year(core.outer_year, core.widths_mm.size) for core in cores]
+    return StandIndex.of(
+        [(core.tree, first, growth_index(core.widths_mm)) for core, first in zip(cores, starts, strict=True)]
     )
-    first, index = stand.without("", least=min(_LEAST_TREES, len(stand.trees)))
+
+
+def _last_run(first: int, index: Array) -> tuple[int, Array]:
+    """The last unbroken run of known years."""
     stop = int(np.flatnonzero(np.isfinite(index))[-1]) + 1 if np.isfinite(index).any() else 0
     gaps = np.flatnonzero(np.isnan(index[:stop]))
     start = int(gaps[-1]) + 1 if gaps.size else 0
@@ -140,14 +147,18 @@ class StandIndex:
             return cls(low, tuple(trees), np.where(number > 0, total / np.maximum(number, 1), np.nan))
 
     @cached_property
+    def _place(self) -> dict[str, int]:
+        return {tree: at for at, tree in enumerate(self.trees)}
+
+    @cached_property
     def _sums(self) -> tuple[Array, Array]:
         return np.nansum(self.rows, axis=0), np.isfinite(self.rows).sum(axis=0)
 
     def without(self, tree: str, *, least: int = _LEAST_TREES) -> tuple[int, Array]:
         """First year and mean index (1 on average) of the other trees; NaN where there are fewer than `least`."""
         total, number = self._sums
-        if tree in self.trees:
-            own = self.rows[self.trees.index(tree)]
+        if tree in self._place:
+            own = self.rows[self._place[tree]]
             total, number = total - np.nan_to_num(own), number - np.isfinite(own)
         with np.errstate(invalid="ignore"):
             mean = np.exp(total / np.maximum(number, 1))
@@ -207,8 +218,9 @@ def crossdate_stand(
     _check(cores, max_shift_years)
     base = prior or AlignmentPrior()
     rows, lasts, jobs, priors, keys = [], [], [], [], []
+    stand = _stand_of(cores)
     for core in cores:
-        first, index = reference_series([other for other in cores if other.tree != core.tree])
+        first, index = _last_run(*stand.without(core.tree))
         row = _agreement(core, first, index)
         rows.append(row)
         lasts.append(first + int(index.size) - 1)

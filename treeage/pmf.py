@@ -6,10 +6,10 @@ Exact arithmetic of discrete distributions (convolution, product, mixture); own 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -488,6 +488,73 @@ class ReadOnlyDict(dict[Any, Any]):
         return (type(self), (dict(self),))
 
 
+def read_only_row(row: Mapping[str, Any]) -> ReadOnlyDict:
+    """A row of values that cannot be changed themselves, made in a moment."""
+    out = ReadOnlyDict.__new__(ReadOnlyDict)
+    dict.update(out, row)
+    return out
+
+
+class ReadOnlyTables(ReadOnlyDict):
+    """The same with tables among its values: what it gives is a copy of the table."""
+
+    def __getitem__(self, key: Any) -> Any:
+        return _given(super().__getitem__(key))
+
+    def __iter__(self) -> Iterator[Any]:
+        return super().__iter__()  # with an iterator of its own, dict(...) and {**...} ask for the values as well
+
+    def get(self, key: Any, default: Any = None) -> Any:
+        """The value of a key, a table as a copy."""
+        return _given(super().get(key, default))
+
+    def values(self) -> Any:
+        """The values, tables as copies."""
+        return [self[key] for key in self]
+
+    def items(self) -> Any:
+        """The pairs, tables as copies."""
+        return [(key, self[key]) for key in self]
+
+
+def _is_table(value: Any) -> bool:
+    return hasattr(value, "iloc")  # a frame or a series, without loading pandas
+
+
+def _given(value: Any) -> Any:
+    return value.copy() if _is_table(value) else value
+
+
+class _Table:
+    """A table of a frozen dataclass: every access gives a copy; the maker's own table is copied where it is set."""
+
+    def __init__(self, name: str, set_copied: bool) -> None:
+        self.name, self.set_copied = name, set_copied
+
+    def __get__(self, instance: Any, owner: type) -> Any:
+        if instance is None:
+            raise AttributeError(self.name)
+        return _given(vars(instance)[self.name])
+
+    def __set__(self, instance: Any, value: Any) -> None:
+        vars(instance)[self.name] = _given(value) if self.set_copied else value
+
+
+Frozen = TypeVar("Frozen")
+
+
+def keeps_tables(made_of: type[Frozen], *, set_copied: bool = False) -> type[Frozen]:
+    """Class decorator above @dataclass: what is done to a table that was given out never reaches the object.
+
+    set_copied: also what is done to the table that the object was made of. The package itself reads `vars(object)`
+    where a copy would cost time.
+    """
+    for each in fields(made_of):  # type: ignore[arg-type]
+        if "DataFrame" in str(each.type) and "Mapping" not in str(each.type):
+            setattr(made_of, each.name, _Table(each.name, set_copied))
+    return made_of
+
+
 def _read_only(value: Any) -> Any:
     """Read-only views of arrays, read-only copies of dicts, tuples in place of lists; anything else as it is."""
     if isinstance(value, (list, tuple)) and type(value) in (list, tuple):
@@ -495,7 +562,9 @@ def _read_only(value: Any) -> Any:
     if isinstance(value, np.ndarray):
         value = value.view()
         value.flags.writeable = False
-    return ReadOnlyDict(value) if isinstance(value, (dict, MappingProxyType)) else value
+    if not isinstance(value, (dict, MappingProxyType)):
+        return value
+    return (ReadOnlyTables if any(map(_is_table, value.values())) else ReadOnlyDict)(value)
 
 
 def _restored(start: int, mass: NDArray[np.float64]) -> Pmf:

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from treeage.checks import predictive_checks
+from treeage.checks import PredictiveChecks, Sensitivity, predictive_checks, sensitivity
 from treeage.display import Result
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import InputError, ModelError, public, require_field, require_level
 from treeage.estimate import Cores, estimate_ages, height_models, read_cores
-from treeage.pmf import Pmf
+from treeage.pmf import Pmf, keeps_tables
 from treeage.results import Ages, Status
 from treeage.rings import RingCalibration, calibrate_missing_rings, missing_rings
 from treeage.schema import FEWEST_YOUNG_TREES, ROOT_COLLAR, HeightChoice, InnerEnd, column_numbers, genus_of
@@ -35,6 +35,7 @@ MOST_YOUNG = 60  # choice: young trees of a species left out in turn, evenly ove
 TOO_FEW, TOO_MANY = 0.85, 0.95  # choice: what a reader wants told apart around 90 %
 KNOWN, SECOND, YOUNG = "known dates", "second cores", "young trees"
 ALONE, STAND = "rings hidden", "rings hidden, with the stand"
+CHECKS, MOVED = "predictive checks", "sensitivity"
 TITLES = {
     KNOWN: "Trees of known age",
     ALONE: "Own complete cores, inner rings hidden, each core by itself",
@@ -44,6 +45,7 @@ TITLES = {
 }
 
 
+@keeps_tables
 @dataclass(frozen=True, eq=False)
 class Proof(Result):
     """How well what is known of a field was predicted without it.
@@ -58,19 +60,22 @@ class Proof(Result):
         One row a part: cases, trees, inside (within lo and hi), covered (end numbers shared out), band_low and
         band_high (what chance allows if cases were independent), mean_error, mean_absolute_error, plain_absolute_error,
         pit_below_tenth and pit_above_tenth (share of truths in the outer tenths).
-    checks : str
-        The predictive checks of the field in words.
+    checks : PredictiveChecks
+        Whether the fitted model could have produced what was seen in the field.
     left_out : tuple of str
         What could not be asked, and why.
     prob : float
         Probability of the intervals.
+    moved : Sensitivity or None
+        How far dates move with the default numbers, where that was asked for.
     """
 
     cases: pd.DataFrame
     parts: pd.DataFrame
-    checks: str
+    checks: PredictiveChecks
     left_out: tuple[str, ...]
     prob: float
+    moved: Sensitivity | None = None
 
     _caveats: ClassVar[tuple[str, ...]] = (
         "Cases of one tree or stand share errors, so that shares vary more than the band of independent cases.",
@@ -82,11 +87,27 @@ class Proof(Result):
     @property
     def caveats(self) -> tuple[str, ...]:
         """What the figures do not show."""
-        return self._caveats
+        return self._caveats + self.checks._caveats + (self.moved._caveats if self.moved else ())
 
     def to_frame(self) -> pd.DataFrame:
         """One row a prediction, unrounded."""
-        return self.cases
+        return self.cases.copy()
+
+    def everything(self) -> pd.DataFrame:
+        """One table of all: a row a prediction, then one a predictive check, then two a default that was moved.
+
+        The column part says which; columns that a part does not have are empty.
+        """
+        import pandas as pd
+
+        checks = self.checks.table.rename(columns={"check": "item"}).assign(part=CHECKS)
+        tables = [self.cases, checks]
+        if self.moved is not None:
+            tables.append(self.moved.table.rename(columns={"default": "item"}).assign(part=MOVED))
+        names = list(dict.fromkeys(name for table in tables for name in table))
+        rows = [row for table in tables for row in table.to_dict("records")]
+        whole = dict.fromkeys(("truth", "median", "lo", "hi"), "Int64")
+        return pd.DataFrame(rows, columns=names).astype(whole)
 
     def sentence(self) -> str:
         """A paragraph for the methods section: each part with its number of cases, shares and errors."""
@@ -103,13 +124,35 @@ class Proof(Result):
             )
         head = "What is known of this field was predicted without it."
         left = [f"Not asked: {'; '.join(self.left_out)}."] if self.left_out else []
-        return " ".join([head, *told, self.checks, *left])
+        moved = [self.moved.sentence()] if self.moved else []
+        return " ".join([head, *told, self.checks.sentence(), *moved, *left])
 
     def verdict(self) -> str:
-        """Say plainly, part by part, whether intervals held what they promise, and what so few cases can tell."""
-        if not len(self.parts):
-            return "Nothing in this field can be held against the truth; see what was not asked."
-        return " ".join(_verdict(row, self.prob) for row in self.parts.to_dict("records"))
+        """Say plainly, part by part, whether intervals held what they promise, and what so few cases can tell.
+
+        Then whether a predictive check failed, and how far the stand's mean date moves with a default.
+        """
+        told = [_verdict(row, self.prob) for row in self.parts.to_dict("records")]
+        told = told or ["Nothing in this field can be held against the truth; see what was not asked."]
+        return " ".join([*told, *_checked(self.checks), *_moved(self.moved)])
+
+
+def _checked(checks: PredictiveChecks) -> list[str]:
+    count, failed = len(checks.table), checks.failed
+    if not failed:
+        return [f"None of {count} predictive checks failed."] if count else []
+    return [f"{len(failed)} of {count} predictive checks failed, the model does not describe: {', '.join(failed)}."]
+
+
+def _moved(moved: Sensitivity | None) -> list[str]:
+    if moved is None or not len(moved.table):
+        return []
+    far = moved.table.iloc[int(moved.table["stand_mean_years"].abs().to_numpy().argmax())]
+    return [
+        f"No default that is halved or doubled moves the stand's mean date by more than "
+        f"{abs(far['stand_mean_years']):.1f} years ({far['meaning']}, {far['changed_to']:g} in place of "
+        f"{far['value']:g})."
+    ]
 
 
 def _verdict(row: Mapping[Any, Any], prob: float) -> str:
@@ -149,7 +192,12 @@ class _Case:
 
 @public
 def validate_field(
-    field: Field, *, prob: float = 0.9, seed: int = 0, tick: Callable[[int], object] | None = None
+    field: Field,
+    *,
+    prob: float = 0.9,
+    seed: int = 0,
+    with_sensitivity: bool = False,
+    tick: Callable[[int], object] | None = None,
 ) -> Proof:
     """Predict what is known of a field without it, and score the predictions.
 
@@ -161,13 +209,15 @@ def validate_field(
         Probability of the intervals.
     seed : int, default 0
         Seed of the predictive checks.
+    with_sensitivity : bool, default False
+        Whether every default number is halved and doubled as well, which takes some sixty runs of the estimate.
     tick : callable, optional
-        Called with 1 after each of the five parts, for a progress bar.
+        Called with 1 after each of the five parts, and after each run of the sensitivity, for a progress bar.
 
     Returns
     -------
     Proof
-        Cases, parts, paragraph and verdict.
+        Cases, parts, predictive checks, sensitivity where asked for, paragraph and verdict.
 
     Raises
     ------
@@ -182,7 +232,8 @@ def validate_field(
     other trees of their species. (c) The whole field is dated twice, each time with one core of every tree of two
     cores at one height: where errors are independent, 0 lies anywhere in the distribution of the difference of the two
     pith years with equal probability. (d) Each young tree is left out of the height model of its species, which then
-    says the whole years to its height; the truth is its age less one. (e) The predictive checks of `checks`.
+    says the whole years to its height; the truth is its age less one. (e) `checks.predictive_checks`,
+    and where asked for `checks.sensitivity`.
 
     Known years are never used for a date: without the column the dates are the same to the last digit.
 
@@ -218,11 +269,12 @@ def validate_field(
         cases += found
         if tick:
             tick(1)
-    checks = predictive_checks(ages, seed=seed).sentence()
+    checks = predictive_checks(ages, seed=seed)
     if tick:
         tick(1)
+    moved = sensitivity(field, tick=tick) if with_sensitivity else None
     table = _case_table(cases, level)
-    return Proof(table, _part_table(cases, table, level), checks, tuple(left), level)
+    return Proof(table, _part_table(cases, table, level), checks, tuple(left), level, moved)
 
 
 def _known_dates(field: Field, ages: Ages, cores: Cores) -> Iterator[_Case]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from treeage.display import ADD_UP, Result, in_one_cell, table_html
 from treeage.errors import Fault, InputError, kind_of, require_level, require_seed, show
-from treeage.pmf import Mass, Pmf, freeze_arrays
+from treeage.pmf import Mass, Pmf, freeze_arrays, keeps_tables
 from treeage.priors import data_rows
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, Word
 
@@ -433,9 +433,7 @@ def frame_of_rows(rows: list[dict[str, Any]]) -> pd.DataFrame:
     return frame
 
 
-_FRAMES = frozenset({"accounting", "tree_table", "events", "notes", "sources"})  # of Ages
-
-
+@keeps_tables
 @dataclass(frozen=True)
 class Ages(Result):
     """Ages of all trees of a field, with everything needed to report them.
@@ -486,10 +484,6 @@ class Ages(Result):
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
-
-    def __getattribute__(self, name: str) -> Any:
-        value = super().__getattribute__(name)
-        return value.copy() if name in _FRAMES else value  # what a user does to a table stays with that table
 
     def __len__(self) -> int:
         return len(self.tree_ages)

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
 from treeage.errors import Fault, InputError, public, require_nonnegative, require_probability, show
-from treeage.pmf import Pmf, interval_levels
+from treeage.pmf import Pmf, freeze_arrays, interval_levels, keeps_tables
 from treeage.schema import CORE_HEIGHT, column_numbers
 
 if TYPE_CHECKING:
@@ -538,6 +538,7 @@ class KnownStand(Protocol):
         """The field."""
 
 
+@keeps_tables
 @dataclass(frozen=True, eq=False)
 class Validation:
     """How the whole estimate did on stands whose truth is known.
@@ -644,6 +645,7 @@ def validate_stands(
 # ---------------------------------------------------------------------- written answers against known dates
 
 
+@keeps_tables
 @dataclass(frozen=True, eq=False)
 class Score(Result):
     """How the written answers of a field did where dates are known.
@@ -668,6 +670,9 @@ class Score(Result):
     size: pd.DataFrame
     mean_date: Mapping[str, float]
     without: int
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a tree, unrounded."""

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
+from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from treeage import priors
 from treeage.distance import ends
 from treeage.estimate import estimate_ages
 from treeage.simulate import SimulatedStand, scenario, simulate_from_model, simulate_stand
@@ -105,3 +110,72 @@ def test_intervals_stay_honest_outside_the_model(name: str) -> None:
     checked = validate_stands([simulate_stand(recipe, seed=3000 + step) for step in range(4)])
     covered = checked.coverage.set_index("prob")["covered"]
     assert 0.80 < covered[0.9] < 0.99, checked.coverage.to_string()
+
+
+# ------------------------------------------------------------------ simulation-based calibration of the whole chain
+# p limits were set before any run: all quantities of one test together are wrongly rejected once in a hundred
+
+FAMILY = 0.01
+
+
+@pytest.fixture(scope="module")
+def sbc() -> Iterator[Any]:
+    """The script of tests/fitting."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(str(Path(__file__).parents[1] / "fitting"))
+        import sbc
+
+        yield sbc
+
+
+def _rejected(sbc: Any, found: pd.DataFrame) -> set[str]:
+    """Quantities whose ranks are not even, by their bins or by their distribution function."""
+    told = sbc.summary(found).set_index("quantity")
+    return set(told.index[(told[["p_bins", "p_distribution"]] < FAMILY / (2 * len(told))).any(axis=1)])
+
+
+def test_truths_rank_evenly_in_the_posterior_of_the_exact_engine(sbc: Any) -> None:
+    """100 stands drawn from the prior: dates of trees, the mean date of the stand, and all that trees share."""
+    found = pd.DataFrame([sbc.run_stand("exact", 3, number) for number in range(100)])
+    assert _rejected(sbc, found) == set()
+    assert 0.88 < found["covered"].mean() < 0.96  # whole years: 90 % intervals hold a little more
+
+
+def test_errors_of_every_tree_its_own_are_found_out_by_the_mean_of_the_stand_alone(sbc: Any) -> None:
+    """Control: what the stand shares is drawn for each tree. Trees hold; the mean date lies too near to the middle."""
+    found = []
+    for number in range(40):
+        rng = np.random.default_rng([4, number])
+        stand = sbc.draw_stand(rng, 24, together=False)
+        found.append(sbc.ranks_of(stand, estimate_ages(stand.field), rng))
+    rejected = _rejected(sbc, pd.DataFrame(found))
+    assert rejected == {"mean date of the stand"}
+    assert pd.DataFrame(found)["mean date of the stand"].std() < 0.8 * np.sqrt(1 / 12)
+
+
+@pytest.mark.parametrize(
+    ("world", "engine", "quantity"),
+    [
+        ({"arc_bias_sd": 0.16}, {}, "arc_bias"),
+        ({}, {"own_growth": 0.5, "tree_growth": 0.5}, "pith year, one core"),
+    ],
+    ids=["bias of arcs doubled", "narrow missed rings"],
+)
+def test_a_wrong_model_is_rejected(sbc: Any, world: dict[str, float], engine: dict[str, float], quantity: str) -> None:
+    """Controls: a stand of another world than the engine believes in."""
+    found = []
+    for number in range(40):
+        rng = np.random.default_rng([5, number])
+        with priors.replaced(world):
+            stand = sbc.draw_stand(rng)
+        with priors.replaced(engine):
+            found.append(sbc.exact_ranks(stand, rng))
+    assert quantity in _rejected(sbc, pd.DataFrame(found))
+
+
+@pytest.mark.filterwarnings("ignore:PyTensor could not link:UserWarning")
+def test_the_learned_layer_is_ranked_by_the_same_script(sbc: Any) -> None:
+    """A few stands only: hundreds take an hour; their rank figures are kept beside the script."""
+    found = pd.DataFrame([sbc.run_stand("learned", 6, number) for number in range(3)])
+    assert {"mean date of the stand", "rate_bias", "own_factor", "pith year, two cores"} <= set(found)
+    assert ((found.drop(columns="covered") >= 0) & (found.drop(columns="covered") <= 1)).sum().sum() >= 20

@@ -5,12 +5,13 @@ Own derivation: a pair hidden-Markov model with five moves of one true year each
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from treeage.alignment.lattice import EVENTS, Array, Lattice, Move, Signals, lattice, pick, rough_evidence
+from treeage.alignment.paths import OneSided, one_sided
 from treeage.alignment.prior import AlignmentPrior, alignment_model
 from treeage.pmf import Pmf, freeze_arrays
 
@@ -146,24 +147,49 @@ def _align(pairs: list[tuple[Signals, Signals]], priors: list[AlignmentPrior], s
         before = np.log(weights / weights.sum(axis=1, keepdims=True))
     rough = _shares(before + rough_evidence(pairs, nodes))[0]
     kept = rough > _KEEP
-    grid = lattice(pairs, factors, [nodes[row] for row in kept], shift=shift, disturbed=disturbed)
-    ahead = forward(grid)
-    total = log_total(grid, ahead)
+    tried = [nodes[row] for row in kept]
     logs = np.full(before.shape, -np.inf)
-    logs[kept] = total
+    if priors[0].one_sided:
+        sums = one_sided(pairs, factors, tried, shift=shift, disturbed=disturbed)
+        logs[kept] = sums.log_total
+    else:
+        grid = lattice(pairs, factors, tried, shift=shift, disturbed=disturbed)
+        ahead = forward(grid)
+        logs[kept] = log_total(grid, ahead)
     shares, evidence = _shares(before + logs)
-    probs = move_probs(grid, ahead, backward(grid), total)
-    counter = offset_joint(grid, ahead, total) if priors[0].one_sided else count_joint(grid, ahead, total, most)
-    owner = np.nonzero(kept)[0]
-    flat = shares[kept]
-    starts = np.searchsorted(owner, np.arange(len(pairs)))
-    grids = _grids({kind: np.add.reduceat(prob * flat, starts, axis=2) for kind, prob in probs.items()}, pairs, shift)
-    masses = np.moveaxis(np.add.reduceat(counter * flat, starts, axis=2), 2, 0)
+    starts = np.searchsorted(np.nonzero(kept)[0], np.arange(len(pairs)))
+
+    def mixed(items: Array) -> Array:
+        return np.asarray(np.add.reduceat(items * shares[kept], starts, axis=2))
+
+    if priors[0].one_sided:
+        grids = _one_sided_grids(sums, mixed, pairs, shift)
+        counter = np.zeros((2 * shift + 1, 2 * shift + 1, shares[kept].size))
+        counter[np.arange(2 * shift + 1), np.arange(2 * shift + 1)] = sums.final
+    else:
+        probs = move_probs(grid, ahead, backward(grid), logs[kept])
+        grids = _grids({kind: mixed(prob) for kind, prob in probs.items()}, pairs, shift)
+        counter = count_joint(grid, ahead, logs[kept], most)
+    masses = np.moveaxis(mixed(counter), 2, 0)
     means = shares @ nodes
     return [
         PairSums(*parts, Pmf.point(0))
         for parts in zip(grids, masses.copy(), evidence.tolist(), shares, means.tolist(), strict=True)
     ]
+
+
+def _one_sided_grids(
+    sums: OneSided, mixed: Callable[[Array], Array], pairs: list[tuple[Signals, Signals]], shift: int
+) -> list[EventGrids]:
+    """Probabilities by ring of every pair in which events happen in A only."""
+    events = {event: mixed(grid) for event, grid in sums.events.items()}
+    path, out = mixed(sums.path), []
+    for number, (a, b) in enumerate(pairs):
+        grids = {event: np.zeros(((b if event.of_b else a).size, 2 * shift + 1)) for event in EVENTS}
+        for event, grid in events.items():
+            grids[event][:] = grid[: grids[event].shape[0], :, number]
+        out.append(EventGrids(grids, path[: a.size, :, number].copy(), shift))
+    return out
 
 
 def _shares(logs: Array) -> tuple[Array, Array]:
@@ -177,10 +203,11 @@ def _shares(logs: Array) -> tuple[Array, Array]:
 def _grids(cells: Mapping[str, Array], pairs: list[tuple[Signals, Signals]], shift: int) -> list[EventGrids]:
     """Probabilities by ring of every pair."""
     size_a, size_b = (max(pair[core].size for pair in pairs) for core in (0, 1))
-    rings = {
-        event: pick(cells[event], size_b, shift, -1) if event.of_b else pick(cells[event], size_a, shift, 1)
-        for event in EVENTS
-    }
+    rings = {}
+    for event in EVENTS:
+        size, lean = (size_b, -1) if event.of_b else (size_a, 1)
+        never = event not in cells
+        rings[event] = np.zeros((len(pairs), size, 2 * shift + 1)) if never else pick(cells[event], size, shift, lean)
     path = pick(cells[Move.BOTH] + cells[DISTURBED], size_a, shift, 1)
     return [
         EventGrids(
@@ -262,7 +289,7 @@ def forward(grid: Lattice) -> Sums:
     value = np.zeros((steps, 2, width, batch))
     log_scale = np.zeros((steps, batch))
     value[0, :, grid.shift // 2 + 1] = np.array(grid.start_probs)[:, None]
-    work = np.empty((width - 2, batch))
+    work, events = np.empty((width - 2, batch)), grid.events
     inner = slice(1, width - 1)
     for step in range(1, steps):
         agree, disturbed = value[step, :, inner]
@@ -274,7 +301,7 @@ def forward(grid: Lattice) -> Sums:
             agree += grid.leave * dull
             np.multiply(work, grid.enter, out=disturbed)
             disturbed += (1 - grid.leave) * dull
-        for event in EVENTS:
+        for event in events:
             size, turn, _ = MOVES[event]
             if step >= size:
                 lean = _lean(step, turn)
@@ -290,7 +317,7 @@ def backward(grid: Lattice) -> Sums:
     steps, width, batch = grid.border.shape
     value = np.zeros((steps, 2, width, batch))
     log_scale = np.zeros((steps, batch))
-    work = np.empty((width - 2, batch))
+    work, events = np.empty((width - 2, batch)), grid.events
     inner = slice(1, width - 1)
     at_end = np.asarray(grid.border.any(axis=(1, 2)))
     for step in range(steps - 1, -1, -1):
@@ -303,7 +330,7 @@ def backward(grid: Lattice) -> Sums:
             np.multiply(after[_AGREE], grid.leave, out=disturbed)
             disturbed += (1 - grid.leave) * after[_DISTURBED]
             disturbed *= grid.inside[step, inner]
-        for event in EVENTS:
+        for event in events:
             size, turn, _ = MOVES[event]
             if step + size < steps:
                 lean = -_lean(step + size, turn)
@@ -355,7 +382,7 @@ def move_probs(grid: Lattice, ahead: Sums, behind: Sums, log_sum: Array) -> dict
     steps, width, batch = grid.border.shape
     inner = slice(1, width - 1)
     out: dict[str, Array] = {}
-    for event in EVENTS:
+    for event in grid.events:
         size, turn, _ = MOVES[event]
         prob = np.zeros((steps, width - 2, batch))
         done = prob[: steps - size]
@@ -376,18 +403,6 @@ def move_probs(grid: Lattice, ahead: Sums, behind: Sums, log_sum: Array) -> dict
         prob[:-2] *= ahead.value[:-2, state, inner]
         out[move] = prob
     return out
-
-
-def offset_joint(grid: Lattice, ahead: Sums, log_sum: Array) -> Array:
-    """The mass of `count_joint` where events happen in A only: true minus counted rings are the final offset."""
-    total = np.zeros((2 * grid.shift + 1, 2 * grid.shift + 1, log_sum.size))
-    inner = slice(1, grid.border.shape[1] - 1)
-    for step in np.flatnonzero(grid.border.any(axis=(1, 2))):
-        done = ahead.value[step].sum(axis=0)[inner] * grid.border[step, inner]
-        done *= np.exp(ahead.log_scale[step] - log_sum)
-        offsets = np.arange(step % 2, 2 * grid.shift + 1, 2)
-        total[offsets, offsets] += done[: offsets.size]
-    return total
 
 
 def count_joint(grid: Lattice, ahead: Sums, log_sum: Array, most: int) -> Array:
@@ -433,7 +448,7 @@ def _count_step(grid: Lattice, ring: Array, step: int, work: Array) -> None:
         agree += np.multiply(dull, inside * grid.leave, out=work)
         np.multiply(before, both * grid.enter, out=disturbed)
         disturbed += np.multiply(dull, inside * (1 - grid.leave), out=work)
-    for event in EVENTS:
+    for event in grid.events:
         size, turn, add = MOVES[event]
         if step >= size:
             lean = _lean(step, turn)

@@ -56,12 +56,13 @@ class Signals:
         return int(self.plain.size)
 
 
-def signals(widths_mm: Array, coefficients: Array, split_shape: float) -> Signals:
+def signals(widths_mm: Array, coefficients: Array, split_shape: float, *, split: bool = True) -> Signals:
     """Turn widths [mm], outermost first, at least 0 and with a median above 0, into the signals of the alignment.
 
     `coefficients` are those of `whiten`; `split_shape` is both shape parameters of the beta law of the share of the
     outer band in a false ring. With x = log(w + c), two bands w1, w2 of one ring of width s = w1 + w2 and share f = w1
     / s have the density p(x1, x2) = p(x_s) p(f) (w1 + c)(w2 + c) / (s (s + c)); for c = 0 the last factor is f (1 - f).
+    Without `split` no ring may be two bands.
     """
     order = coefficients.size
     size = widths_mm.size
@@ -83,6 +84,9 @@ def signals(widths_mm: Array, coefficients: Array, split_shape: float) -> Signal
     before = near(*range(-order, 0))
     removed = cut(whiten(np.stack([*before, *near(*range(1, order + 1))]).T, coefficients))[:, ::-1]
 
+    if not split:
+        nothing = np.zeros((size, order + 2))
+        return Signals(plain[:size], removed, nothing[:, 1:], nothing[:, 0], _narrowness(logs))
     second = np.append(widths_mm[1:], 0.0)
     total = widths_mm + second
     merged = np.log(total + added)
@@ -91,13 +95,13 @@ def signals(widths_mm: Array, coefficients: Array, split_shape: float) -> Signal
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(total > 0, widths_mm / total, 0.0)
         stretch = np.where(total > 0, (widths_mm + added) * (second + added) / (total * (total + added)), 0.0)
-    split = _beta_density(share, split_shape) * stretch
+    bands = _beta_density(share, split_shape) * stretch
     was, now = np.concatenate([np.ones(order), t_density(plain)]), t_density(joined)
     old, new = was[order + 1 :], np.ones(size)
     for step in range(order + 1):  # up to `order` rings outside, as far as there are any
         old = old * was[order - step : order - step + size]
         new[step:] *= now[step:, step]
-    factor = np.where(np.arange(size) < size - 1, scale * new / old * split, 0.0)
+    factor = np.where(np.arange(size) < size - 1, scale * new / old * bands, 0.0)
     return Signals(plain[:size], removed, joined, factor, _narrowness(logs))
 
 
@@ -171,7 +175,7 @@ def median(values: Array) -> float:
 
 _CONSTANT = 2.0 / (0.75 * np.sqrt(np.pi)) ** 2  # closed form: Gamma(3) Gamma(2) / Gamma(5/2)**2 of the bivariate t law
 _TEMPER = 5 / 6  # fitted: years are not independent, so agreement counts a little less; 5/6 needs square roots only
-_RETURN = 0.005  # fitted: an event that takes back an earlier one is likelier a disturbed stretch
+RETURN = 0.005  # fitted: an event that takes back an earlier one is likelier a disturbed stretch
 _BLOCK_CELLS = 32_000  # choice: offsets times rings worked on at once, so that a few grids fit the cache
 _ROUGH_SHIFT, _ROUGH_RINGS = 3, 20  # choice: offsets and stretch of the rough look at the correlations
 
@@ -263,7 +267,9 @@ class EventFactors:
 class Lattice:
     """All cells of many pairs: factors of the moves out of a cell, each of shape (ring totals, columns + 2, items)."""
 
-    moves: Mapping[Move, Array]  # 0 where the move leaves the band or the series
+    moves: Mapping[
+        Move, Array
+    ]  # 0 where the move leaves the band or the series; events that cannot happen are left out
     inside: Array  # of a matched year without agreement: the probability of no event, 0 outside the series
     border: NDArray[np.bool_]  # cells in which one series is used up
     shift: int  # half width of the band, even
@@ -274,6 +280,11 @@ class Lattice:
         freeze_arrays(self)
         for factors in self.moves.values():
             factors.flags.writeable = False
+
+    @property
+    def events(self) -> list[Move]:
+        """Events that can happen."""
+        return [event for event in EVENTS if event in self.moves]
 
     @property
     def start_probs(self) -> tuple[float, float]:
@@ -301,9 +312,10 @@ def lattice(
     owner = np.repeat(np.arange(len(pairs)), [node.size for node in nodes])
     shape = (shift + max(steps, most), shift + 3, owner.size)
     # `shift` rows before ring total 0 take what `place` copies from outside the band
-    roomy = {move: np.zeros(shape) for move in Move}
+    possible = [move for move in EVENTS if any(getattr(one, move).any() for one in factors)]
+    roomy = {move: np.zeros(shape) for move in (Move.BOTH, *possible)}
     inside = np.zeros(shape)
-    for items in _blocks(pairs, owner, shift):
+    for items in blocks(pairs, owner, shift):
         first, last = owner[items.start], owner[items.stop - 1] + 1
         view = {move: cells[:, :, items] for move, cells in roomy.items()}
         some = (pairs[first:last], factors[first:last], owner[items] - first, values[items])
@@ -325,8 +337,8 @@ def _fill(
     """Fill the cells of some items."""
     a, b = (side_by_side([pair[core] for pair in pairs], owner) for core in (0, 1))
     stay = np.array([prior.stay for prior in factors])[owner, None, None]
-    match, *of_a = ratios(a, b, nodes, shift)
-    _, *of_b = ratios(b, a, nodes, shift)
+    match, *of_a = ratios(a, b, nodes, shift, alone=Move.ABSENT_IN_B in view, joined=Move.FALSE_IN_A in view)
+    _, *of_b = ratios(b, a, nodes, shift, alone=Move.ABSENT_IN_A in view, joined=Move.FALSE_IN_B in view)
     place(view[Move.BOTH], stay * match, shift, 1)
     place(inside, stay * (match > 0), shift, 1)
     for own, moves, core, lean in (
@@ -334,10 +346,12 @@ def _fill(
         (of_b, (Move.ABSENT_IN_A, Move.FALSE_IN_B), b, -1),
     ):
         for ratio, move in zip(own, moves, strict=True):
+            if move not in view:
+                continue
             prior = _padded([getattr(one, move) for one in factors], core.plain.shape[1])
             grid = ratio * prior[owner, None]
             grid[:, 0] = 0.0  # the offset would pass the edge of the band
-            grid[:, shift + 1 :] *= _RETURN  # the offset goes back towards 0
+            grid[:, shift + 1 :] *= RETURN  # the offset goes back towards 0
             place(view[move], grid, shift, lean)
 
 
@@ -348,7 +362,7 @@ def _padded(rows: Sequence[Array], size: int) -> Array:
     return out
 
 
-def _blocks(pairs: Sequence[tuple[Signals, Signals]], owner: NDArray[np.int64], shift: int) -> list[slice]:
+def blocks(pairs: Sequence[tuple[Signals, Signals]], owner: NDArray[np.int64], shift: int) -> list[slice]:
     """Runs of items whose grids stay in the processor's cache."""
     size = max(max(a.size, b.size) for a, b in pairs) * (2 * shift + 1)
     step = max(1, _BLOCK_CELLS // size)
@@ -432,33 +446,41 @@ def match_ratios(mine: SideBySide, other: SideBySide, nodes: Array, shift: int) 
     return scorer.match(mine.plain, scorer.spread(mine.plain))
 
 
-def ratios(mine: SideBySide, other: SideBySide, nodes: Array, shift: int) -> tuple[Array, Array, Array]:
+def ratios(
+    mine: SideBySide, other: SideBySide, nodes: Array, shift: int, *, alone: bool = True, joined: bool = True
+) -> tuple[Array, Array, Array]:
     """Likelihood ratios of one core against the other: match, my ring alone, my two bands against one ring.
 
-    Each of shape (g, 2 * shift + 1, rings of mine), as in `match_ratios`. A match is the bivariate over the two
-    univariate t densities (4 degrees of freedom), raised to the power 5/6. The signals up to three rings outside an
-    event depend on it; the ratio is taken of those as they would be against those as they are, in which the other
-    ring's own density cancels.
+    Each of shape (g, 2 * shift + 1, rings of mine), as in `match_ratios`; empty if it is not asked for. A match is the
+    bivariate over the two univariate t densities (4 degrees of freedom), raised to the power 5/6. The signals up to
+    three rings outside an event depend on it; the ratio is taken of those as they would be against those as they are,
+    in which the other ring's own density cancels.
     """
     scorer = _Scorer(mine, other, nodes, shift)
     plain = scorer.spread(mine.plain)
+    out = [np.zeros(0), np.zeros(0)]
+    if not alone and not joined:
+        return scorer.match(mine.plain, plain), out[0], out[1]
     before = plain * (1.0 / _root_lift(mine.plain))[:, None]
     missing = ~scorer.there[:, :, :shift]  # a ring that has no mate inside its own has none outside: only the bark end
     np.copyto(before[:, :, :shift], 1.0, where=missing)
     as_was = np.ones_like(plain)
-    after = [np.ones_like(plain), scorer.spread(mine.joined[0])]
+    after = [np.ones_like(plain) if alone else None, scorer.spread(mine.joined[0]) if joined else None]
     for back in range(1, min(len(mine.removed), mine.plain.shape[1] - 1) + 1):
         as_was[:, :, back:] *= before[:, :, :-back]
         for window, values in zip(after, (mine.removed[back - 1], mine.joined[back]), strict=True):
-            spread = scorer.spread(values, back)
-            spread *= (1.0 / _root_lift(values[:, back:]))[:, None]
-            np.copyto(spread[:, :, :shift], 1.0, where=missing[:, :, : spread.shape[2]])
-            window[:, :, back:] *= spread
-    alone, joined = (_power(np.divide(as_was, window, out=window)) for window in after)
-    alone *= scorer.there
-    joined *= scorer.lift
-    joined *= (_lift(mine.joined[0]) * mine.joined_factor)[:, None]
-    return scorer.match(mine.plain, plain), alone, joined
+            if window is not None:
+                spread = scorer.spread(values, back)
+                spread *= (1.0 / _root_lift(values[:, back:]))[:, None]
+                np.copyto(spread[:, :, :shift], 1.0, where=missing[:, :, : spread.shape[2]])
+                window[:, :, back:] *= spread
+    for number, window in enumerate(after):
+        if window is not None:
+            out[number] = _power(np.divide(as_was, window, out=window))
+            out[number] *= scorer.lift if number else scorer.there
+    if joined:
+        out[1] *= (_lift(mine.joined[0]) * mine.joined_factor)[:, None]
+    return scorer.match(mine.plain, plain), out[0], out[1]
 
 
 class _Scorer:
@@ -528,7 +550,7 @@ def rough_evidence(pairs: Sequence[tuple[Signals, Signals]], nodes: Array) -> Ar
     """
     owner = np.repeat(np.arange(len(pairs)), nodes.size)
     total = np.zeros(owner.size)
-    for items in _blocks(pairs, owner, _ROUGH_SHIFT):
+    for items in blocks(pairs, owner, _ROUGH_SHIFT):
         first, last = owner[items.start], owner[items.stop - 1] + 1
         a, b = (side_by_side([pair[core] for pair in pairs[first:last]], owner[items] - first) for core in (0, 1))
         values = np.tile(nodes, len(pairs))[items]

@@ -16,7 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from treeage.alignment.engine import EventGrids, PairSums, align_batch
 from treeage.alignment.lattice import EVENTS, Array, Move, Signals, median, signals
 from treeage.alignment.prior import HIGHEST_SHARE, AlignmentPrior, alignment_model
-from treeage.alignment.trio import LAGS, Trio, align_trios
+from treeage.alignment.trio import align_trios
+from treeage.alignment.years import LAGS, Trio
 from treeage.errors import Fault, InputError, public, require_nonnegative, require_row
 from treeage.pmf import Pmf, freeze_arrays
 
@@ -94,6 +95,11 @@ class Alignment:
         Columns as in `events`, from the bark inward; empty if no event is likelier than not. `ring_from_bark` is the
         ring in the middle of the likeliest window of seven rings: the stretch to look at in the wood.
         """
+        return _frame(self.best_rows)
+
+    @cached_property
+    def best_rows(self) -> list[Row]:
+        """Rows of `best`: kind, ring_from_bark, prob, prob_near, window_prob."""
         return _best_events(self.grids)
 
     @property
@@ -239,7 +245,7 @@ def align_cores(
 
 
 def align_many(
-    pairs: Sequence[tuple[ArrayLike, ArrayLike]],
+    pairs: Sequence[tuple[ArrayLike | Signals, ArrayLike | Signals]],
     *,
     prior: AlignmentPrior | Sequence[AlignmentPrior] | None = None,
     references: Sequence[ArrayLike | None] | None = None,
@@ -249,7 +255,7 @@ def align_many(
     Parameters
     ----------
     pairs : sequence of (array-like, array-like)
-        Widths of core A and core B of each pair [mm], as in `align_cores`.
+        Widths of core A and core B of each pair [mm], as in `align_cores`, or their `core_signals`.
     prior : AlignmentPrior or sequence of AlignmentPrior, optional
         One for all or one for each pair.
     references : sequence of array-like or None, optional
@@ -276,7 +282,10 @@ def align_many(
     if len(priors) != len(pairs):
         got, need = f"{len(priors)} priors", f"one for each of {len(pairs)} pairs"
         raise InputError(Fault(got, need, "Pass one prior for all or one for each.", "align_many", 0, "prior"))
-    both = [(core_signals(a, name="widths_a_mm"), core_signals(b, name="widths_b_mm")) for a, b in pairs]
+    both = [
+        (core_signals(a, name="widths_a_mm"), core_signals(b, name="widths_b_mm", split=not own.one_sided))
+        for (a, b), own in zip(pairs, priors, strict=True)
+    ]
     stand = [None] * len(pairs) if references is None else list(references)
     if len(stand) != len(pairs):
         got, need = f"{len(stand)} references", f"one, or None, for each of {len(pairs)} pairs"
@@ -301,7 +310,7 @@ def reference_signals(reference: ArrayLike) -> tuple[Signals, NDArray[np.bool_]]
     for back in range(1, LAGS + 1):  # whitening takes the next rings inward
         known[:-back] &= given[back:]
     filled = np.where(given, values, 1.0)
-    return core_signals(filled[::-1], name="reference"), known
+    return core_signals(filled[::-1], name="reference", split=False), known
 
 
 def align_stand(
@@ -378,15 +387,17 @@ def stand_prior(found: Sequence[PairSums], *, prior: AlignmentPrior | None = Non
     return replace(start, correlation_weights=tuple((weights / weights.sum()).tolist()), **learned)
 
 
-def core_signals(widths_mm: ArrayLike, *, name: str = "widths_mm") -> Signals:
+def core_signals(widths_mm: ArrayLike | Signals, *, name: str = "widths_mm", split: bool = True) -> Signals:
     """Turn the widths of a core into the signals the alignment compares.
 
     Parameters
     ----------
     widths_mm : array-like, shape (n,)
-        Widths [mm], innermost first, at least 0.
+        Widths [mm], innermost first, at least 0; signals are given back as they are.
     name : str
         Name of the argument, for messages.
+    split : bool, default True
+        Whether one ring may have been counted as two bands.
 
     Returns
     -------
@@ -403,6 +414,8 @@ def core_signals(widths_mm: ArrayLike, *, name: str = "widths_mm") -> Signals:
     >>> core_signals([1.0, 1.2, 0.8, 1.1, 0.9, 1.0]).size
     6
     """
+    if isinstance(widths_mm, Signals):
+        return widths_mm
     array = require_nonnegative("align_cores", **{name: widths_mm})[0]
     need = ""
     if array.ndim != 1 or array.size < _FEWEST:
@@ -413,7 +426,7 @@ def core_signals(widths_mm: ArrayLike, *, name: str = "widths_mm") -> Signals:
         got = f"shape {array.shape}" if array.ndim != 1 or array.size < _FEWEST else "a median of 0"
         raise InputError(Fault(got, need, "Leave the core out of the comparison.", "align_cores", 0, name))
     model = alignment_model()
-    return signals(array[::-1], np.asarray(model["coefficients"]), model["split_shape"])
+    return signals(array[::-1], np.asarray(model["coefficients"]), model["split_shape"], split=split)
 
 
 def _answer(pair: tuple[Signals, Signals], sums: PairSums) -> Alignment:
@@ -458,7 +471,7 @@ def _frame(rows: list[Row]) -> pd.DataFrame:
     return pd.DataFrame(plain, columns=list(_EVENT_TYPES)).astype(_EVENT_TYPES)
 
 
-def _best_events(grids: EventGrids) -> pd.DataFrame:
+def _best_events(grids: EventGrids) -> list[Row]:
     """The single most probable set of events, from the bark inward; empty if no event is likelier than not.
 
     The likeliest offset between the two series at every ring says how many events there are and in which direction.
@@ -476,7 +489,7 @@ def _best_events(grids: EventGrids) -> pd.DataFrame:
         turn = 1 if now > before else -1
         for offset in range(before, now, turn):
             rows.append(_place_event(grids, offset, turn, low, high))
-    return _frame(rows + _absent_in_both(grids, rows))
+    return rows + _absent_in_both(grids, rows)
 
 
 def _absent_in_both(grids: EventGrids, rows: Sequence[Row]) -> list[Row]:

@@ -29,6 +29,12 @@ def alignment_model() -> Mapping[str, Any]:
     return MappingProxyType({name: tuple(each) if isinstance(each, list) else each for name, each in model.items()})
 
 
+def narrow_odds(narrowness: Array) -> Array:
+    """Odds that a ring is absent by how narrow its year is, up to a factor."""
+    model = alignment_model()
+    return np.asarray(np.exp(-model["narrow_slope"] * np.clip(narrowness, model["narrow_low"], model["narrow_high"])))
+
+
 def _default(kind: str) -> float:
     return ring_rate(kind).mean
 
@@ -120,9 +126,7 @@ class AlignmentPrior:
 
     def narrow_factor(self, narrowness: Array) -> Array:
         """Factor on the share of absent rings by how narrow each year is, 1 on average over the years."""
-        model = alignment_model()
-        level = np.clip(narrowness, model["narrow_low"], model["narrow_high"])
-        odds = np.exp(-model["narrow_slope"] * level)
+        odds = narrow_odds(narrowness)
         return np.asarray((1.0 - self.narrow_share) + self.narrow_share * odds / odds.mean())
 
 

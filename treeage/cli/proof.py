@@ -10,6 +10,8 @@ from treeage.cli.guard import DONE, NOTHING_USABLE, filled, place, progress, say
 from treeage.errors import Fault, InputError, place_fault
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from treeage.proof import Proof
 
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
@@ -21,10 +23,11 @@ table {{ border-collapse: collapse; font-size: 13px }} th, td {{ padding: .2em .
 td:first-child, th:first-child {{ text-align: left }} tr {{ border-bottom: 1px solid #ddd }}
 .verdict {{ border-left: 4px solid #1b3a57; padding: .2em 1em; font-size: 17px }}
 </style></head><body><h1>{title}</h1>
-<p class="verdict">{verdict}</p><h2>By part</h2>{table}
+<p class="verdict">{verdict}</p><h2>By part</h2>{table}{checks}{moved}
 <h2>For the methods section</h2><p>{paragraph}</p><h2>What it does not show</h2><ul>{caveats}</ul>
-<p>Every prediction is a row of validation.csv.</p></body></html>
+<p>Every prediction, predictive check and default that was moved is a row of validation.csv.</p></body></html>
 """
+MOST_SHOWN = 20  # rows of the sensitivity on the page, two a default; all of them are in the table
 
 
 def add_validate(commands: Commands) -> None:
@@ -34,11 +37,14 @@ def add_validate(commands: Commands) -> None:
     command.add_argument("--out", type=place, help="folder for the page and the table (default: FOLDER_validation)")
     command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
     command.add_argument("--seed", type=int, default=0, help="seed of the predictive checks (default 0)")
+    words = "also halve and double every default number (some 60 runs)"
+    command.add_argument("--sensitivity", action="store_true", help=words)
     command.set_defaults(run=validate)
 
 
 def validate(arguments: argparse.Namespace) -> int:
     """Validate a folder and write what came of it."""
+    from treeage.priors import entries
     from treeage.proof import validate_field
     from treeage.report import check_place
     from treeage.tables import read_field, write_table, write_text
@@ -51,10 +57,11 @@ def validate(arguments: argparse.Namespace) -> int:
         do = "Name another folder; the input stays as it is."
         raise InputError(Fault(str(target), "a folder other than the input", do, "treeage validate", 0, "--out"))
     field = read_field(arguments.folder)
-    with progress(5) as tick:
-        proof = validate_field(field, prob=arguments.prob, seed=arguments.seed, tick=tick)
+    asked = arguments.sensitivity
+    with progress(5 + (2 * len(entries()) if asked else 0)) as tick:
+        proof = validate_field(field, prob=arguments.prob, seed=arguments.seed, with_sensitivity=asked, tick=tick)
     try:
-        write_table(proof.cases, target / "validation.csv")
+        write_table(proof.everything(), target / "validation.csv")
         write_text(target / "validation.html", page(proof, field.settings.name or folder.name))
     except OSError as error:
         raise InputError(place_fault(error, "treeage validate", f"--out {target}")) from error
@@ -67,12 +74,21 @@ def validate(arguments: argparse.Namespace) -> int:
 
 
 def page(proof: Proof, name: str) -> str:
-    """One page of verdict, table by part, paragraph and caveats."""
-    parts = proof.parts.round(2)
+    """One page of verdict, table by part, predictive checks, sensitivity if asked for, paragraph and caveats."""
+    moved = None if proof.moved is None else proof.moved.table.drop(columns="meaning").head(MOST_SHOWN)
     return PAGE.format(
         title=escape(f"Predictions against what is known: {name}"),
         verdict=escape(proof.verdict()),
-        table=parts.to_html(index=False, border=0, na_rep=""),
+        table=proof.parts.round(2).to_html(index=False, border=0, na_rep=""),
+        checks=_section("Predictive checks", proof.checks.table),
+        moved=_section("Defaults halved and doubled, those first that move the stand most", moved),
         paragraph=escape(proof.sentence()),
         caveats="".join(f"<li>{escape(text)}</li>" for text in proof.caveats),
     )
+
+
+def _section(title: str, table: pd.DataFrame | None) -> str:
+    """Heading and table, nothing without rows."""
+    if table is None or not len(table):
+        return ""
+    return f"<h2>{escape(title)}</h2>{table.round(3).to_html(index=False, border=0, na_rep='')}"

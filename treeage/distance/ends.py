@@ -420,7 +420,9 @@ class InnerEnds:
     def seen(self) -> Flags:
         """Cores that have a reading at the inner end."""
         unread = DistanceSource.PITH | DistanceSource.RADIUS_LESS_LENGTH
-        return np.array([bool(source & ~unread) for source in self.source], dtype=bool)
+        seen = np.array([bool(source & ~unread) for source in self.source], dtype=bool)
+        seen.flags.writeable = False
+        return seen
 
     @cached_property
     def lost(self) -> Flags:

@@ -18,7 +18,7 @@ from treeage.distance import DISTANCE_GRID_MM, DistanceSource
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import FEWEST_RINGS, LEAST_TREES, Shared
 from treeage.height import nursery_mass
-from treeage.pmf import Mass, Pmf
+from treeage.pmf import Mass, Pmf, read_only_row
 from treeage.posterior import TreePosterior
 from treeage.priors import Known
 from treeage.results import FACTS, SHARES, Flag, SharedParts, Status, Step, TreeAge
@@ -250,12 +250,12 @@ def _core_rows(posterior: TreePosterior, cores: Cores) -> tuple[Mapping[str, Any
     """What each core says alone, one row a core."""
     alone = dict(zip(posterior.informs, posterior.alone, strict=True))
     return tuple(
-        {
+        read_only_row({
             "core": str(cores.core[row]), "dating": str(cores.dating[row]), "inner_end": str(cores.inner_end[row]),
             "core_height_m": float(cores.height_m[row]), "rings_counted": int(cores.rings_counted[row]),
             "innermost_year": int(cores.innermost_year[row]), "distance_from": cores.source[row],
             "pith_year": alone.get(row), "lead": row == posterior.lead,
-        }
+        })
         for row in posterior.cores
     )  # fmt: skip
 

@@ -5,7 +5,7 @@ Alignment of ring tables (`alignment`), with the mean of the stand's other trees
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage import priors
-from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, unseen_rings
+from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, core_signals, unseen_rings
 from treeage.counting import absent_ring_share, count_error, false_ring_share, lost_kernel
 from treeage.crossdating import StandIndex, growth_index
 from treeage.estimate.cores import Cores, JointCount
@@ -27,6 +27,7 @@ from treeage.schema import Dating
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Pair = tuple[int, int]
+Jobs = tuple[list[Any], list[AlignmentPrior]]  # pairs to align and their priors
 Parts = tuple[Array, Array, Array | None]  # widths of two cores up to the same outer year, and of the stand
 
 LEAST_RINGS = 30  # choice: shorter overlaps say too little to replace the published count errors
@@ -83,11 +84,12 @@ def read_counts(cores: Cores) -> tuple[Cores, pd.DataFrame, pd.DataFrame]:
     Cores without a complete ring table keep the published count errors.
     """
     whole = [row for row in range(len(cores)) if cores.widths_mm[row].size == cores.rings_counted[row] >= LEAST_RINGS]
-    stands: dict[str, Stand] = {}
+    groups: dict[str, list[int]] = {}
     for species in sorted({str(cores.species[row]) for row in whole}):
         rows = [row for row in whole if cores.species[row] == species]
         if len({cores.tree[row] for row in rows}) >= LEAST_TREES and not all(_sure(cores, row) for row in rows):
-            stands[species] = _align_stand(cores, rows)
+            groups[species] = rows
+    stands = _align_stands(cores, groups)
     found = _read_pairs(cores, whole, stands)
     told = {row for pair, _, _ in found for row in pair}
     alone = [row for row in whole if row not in told and not _sure(cores, row) and str(cores.species[row]) in stands]
@@ -142,10 +144,28 @@ def _with_counts(cores: Cores, masses: Mapping[int, Pmf]) -> Cores:
 # ------------------------------------------------------------------ the stand
 
 
-def _align_stand(cores: Cores, rows: Sequence[int]) -> Stand:
+def _align_stands(cores: Cores, groups: Mapping[str, Sequence[int]]) -> dict[str, Stand]:
+    """Stands of some species, every round of all of them aligned together."""
+    rounds = {species: _align_stand(cores, rows) for species, rows in groups.items()}
+    asked = {species: next(own) for species, own in rounds.items()}
+    stands = {}
+    while asked:
+        pairs = [pair for own in asked.values() for pair in own[0]]
+        found = iter(align_many(pairs, prior=[prior for own in asked.values() for prior in own[1]]))
+        still = {}
+        for species, own in asked.items():
+            try:
+                still[species] = rounds[species].send([next(found) for _ in own[0]])
+            except StopIteration as done:
+                stands[species] = done.value
+        asked = still
+    return stands
+
+
+def _align_stand(cores: Cores, rows: Sequence[int]) -> Generator[Jobs, list[Alignment], Stand]:
     """Put the counted cores of a species into place against the mean of the other trees, in a few rounds.
 
-    Where too few cores are crossdated, the counts themselves make the first mean.
+    Where too few cores are crossdated, the counts themselves make the first mean. Each round asks for alignments.
     """
     sure = [row for row in rows if _sure(cores, row)]
     dated = len({cores.tree[row] for row in sure}) > LEAST_TREES
@@ -156,26 +176,28 @@ def _align_stand(cores: Cores, rows: Sequence[int]) -> Stand:
         places |= {row: last - cores.outer_year[row] + np.arange(cores.widths_mm[row].size) for row in counted}
     rates = {row: _rates(cores, row) for row in counted}
     readings: dict[int, Alignment] = {}
+    signals = {row: core_signals(cores.widths_mm[row]) for row in counted}
+    indices = {row: growth_index(cores.widths_mm[row])[::-1] for row in rows}
     for _ in range(_ROUNDS):
-        now = Stand(_stand_index(cores, places, last), {}, dated, rates, {})
+        now = Stand(_stand_index(cores, indices, places, last), {}, dated, rates, {})
         references = {row: now.reference(str(cores.tree[row]), int(cores.outer_year[row])) for row in counted}
         known = {row: each for row, each in references.items() if each is not None}
         jobs = [row for row, each in known.items() if _shared_rings(cores, row, each) >= LEAST_RINGS]
-        pairs = [(cores.widths_mm[row], _unbroken(known[row])) for row in jobs]
+        pairs = [(signals[row], _unbroken(known[row])) for row in jobs]
         priors_of = [_single_prior(cores, row, rates[row], _lacking(known[row])) for row in jobs]
-        readings = dict(zip(jobs, align_many(pairs, prior=priors_of), strict=True))
+        readings = dict(zip(jobs, (yield pairs, priors_of), strict=True))
         for row, reading in readings.items():
             places[row] = _places(reading, _lacking(known[row]), last - int(cores.outer_year[row]))
         rates = _learned_rates(cores, rates, readings)
     within = {row: np.where(places[row] < 0, -1, places[row] - last + cores.outer_year[row]) for row in readings}
-    return Stand(_stand_index(cores, places, last), readings, dated, rates, within)
+    return Stand(_stand_index(cores, indices, places, last), readings, dated, rates, within)
 
 
-def _stand_index(cores: Cores, places: Mapping[int, Ints], last: int) -> StandIndex:
+def _stand_index(cores: Cores, indices: Mapping[int, Array], places: Mapping[int, Ints], last: int) -> StandIndex:
     """Index of every tree from the rings that have a place; a place below 0 says nothing."""
     parts = []
     for row, back in places.items():
-        values = growth_index(cores.widths_mm[row])[::-1]
+        values = indices[row]
         index = np.full(int(back.max()) + 1, np.nan)
         index[back[back >= 0]] = values[back >= 0]
         parts.append((str(cores.tree[row]), last - index.size + 1, index[::-1]))
@@ -229,14 +251,15 @@ def _learned_rates(
     learned = dict(rates)
     for dating in (Dating.LAB_COUNT, Dating.FIELD_COUNT):
         rows = [row for row in readings if cores.dating[row] == dating]
-        rings = np.array([cores.widths_mm[row].size for row in rows])
+        rings = sum(cores.widths_mm[row].size for row in rows)
+        kinds = (Move.ABSENT_IN_A, Move.FALSE_IN_A)
+        events = {row: [float(readings[row].grids.by_ring(kind).sum()) for kind in kinds] for row in rows}
+        total = [sum(each) for each in zip(*events.values(), strict=True)]
         for row in rows:
-            before = _rates(cores, row)
             own = []
-            for kind, start in zip((Move.ABSENT_IN_A, Move.FALSE_IN_A), before, strict=True):
-                events = {other: float(readings[other].grids.by_ring(kind).sum()) for other in rows}
-                reader = (sum(events.values()) + start * _READER_RINGS) / (rings.sum() + _READER_RINGS)
-                share = (events[row] + _CORE_SHAPE) / (cores.widths_mm[row].size + _CORE_SHAPE / reader)
+            for every, here, start in zip(total, events[row], _rates(cores, row), strict=True):
+                reader = (every + start * _READER_RINGS) / (rings + _READER_RINGS)
+                share = (here + _CORE_SHAPE) / (cores.widths_mm[row].size + _CORE_SHAPE / reader)
                 own.append(min(share, _MOST_SHARE))
             learned[row] = (own[0], own[1])
     return learned
@@ -445,11 +468,10 @@ def _outer_errors(cores: Cores, pair: Pair, reading: Alignment) -> Array:
 
 
 def _sum_of_pairs(one: Array, two: Array) -> Array:
-    """Joint mass of the sums of two pairs of numbers."""
+    """Joint mass of the sums of two pairs of numbers, the second of few cases."""
     out = np.zeros(tuple(np.add(one.shape, two.shape) - 1))
-    for (down, right), weight in np.ndenumerate(one):
-        if weight > 1e-9:
-            out[down : down + two.shape[0], right : right + two.shape[1]] += weight * two
+    for down, right in np.argwhere(two > 0):
+        out[down : down + one.shape[0], right : right + one.shape[1]] += two[down, right] * one
     return out
 
 
@@ -467,28 +489,19 @@ def _with_unseen(mass: Array, unseen: Pmf) -> Array:
 def _events(cores: Cores, pair: Pair, reading: Alignment) -> list[tuple[int, list[Any]]]:
     """Probable events with the core they lie on, and the year by the count of the core that shows the ring."""
     last, rows = int(min(cores.outer_year[list(pair)])), []
-    for event in reading.best.to_dict("records"):
-        move, ring = Move(event["kind"]), int(event["ring_from_bark"])
+    for move, ring, *probs in reading.best_rows:
         on, other = pair if move.core == "a" else pair[::-1]
         where = [cores.tree[on], cores.core[on], cores.core[other], move.word, ring, last - ring + 1]
-        rows.append((on, [*where, *(float(event[name]) for name in ("prob", "prob_near", "window_prob"))]))
+        rows.append((on, [*where, *probs]))
     return rows
 
 
 def _stand_events(cores: Cores, row: int, reading: Alignment) -> list[tuple[int, list[Any]]]:
     """Probable events of a core that was read against the stand alone: the year is that of the stand."""
     rows = []
-    for event in reading.best.to_dict("records"):
-        move, ring = Move(event["kind"]), int(event["ring_from_bark"])
-        where = [
-            cores.tree[row],
-            cores.core[row],
-            "other trees",
-            move.word,
-            ring,
-            int(cores.outer_year[row]) - ring + 1,
-        ]
-        rows.append((row, [*where, *(float(event[name]) for name in ("prob", "prob_near", "window_prob"))]))
+    for move, ring, *probs in reading.best_rows:
+        year = int(cores.outer_year[row]) - ring + 1
+        rows.append((row, [cores.tree[row], cores.core[row], "other trees", move.word, ring, year, *probs]))
     return rows
 
 

@@ -42,6 +42,7 @@ _LONGEST_STEP = 1.5  # choice: longest step to a mode, in the same
 _BENT = 0.1, 9.0  # choice: least and largest second difference by the information of the scores
 _MOST_TEACHERS = 300  # choice: evenly chosen trees that teach; more leave nothing to learn
 _ODD = 0.02  # choice: what one core can say against a node: it is odd with this probability
+_GOLDEN = (5**0.5 - 1) / 2  # closed form: moves points of the cube to others as even
 _THIRD = 1 / 6  # probability of the outer two of three points with the variance of a normal (Gauss-Hermite)
 _BIAS_NODES = np.linspace(-2.6, 2.6, 27)  # choice: values of the growth near the pith, in standard deviations
 
@@ -55,6 +56,7 @@ _SPREADS = (
     priors.SHORT_LOG_SD,
     priors.ARC_BIAS_SD,
 )
+_TAUGHT = len(_MOVING) - 1  # inner ends teach nothing of the bias of arcs
 _DIMENSIONS = len(_MOVING) + 3  # and arc spread, lengths, rate of miscounts, which take few values
 
 
@@ -88,10 +90,6 @@ class _Nodes:
     def __len__(self) -> int:
         return len(self.level)
 
-    def take(self, some: Ints) -> _Nodes:
-        """Some of the nodes."""
-        return _Nodes(self.z[some], self.aim.take(some), self.level[some])
-
     def and_more(self, more: _Nodes) -> _Nodes:
         """These and others."""
         both = {name: np.concatenate([own, vars(more.aim)[name]]) for name, own in vars(self.aim).items()}
@@ -118,6 +116,12 @@ def _nodes(proposal: _Proposal, points: Array) -> _Nodes:
     moving = len(_MOVING)
     square = (points[:, moving] < proposal.square).astype(np.int64)
     z = proposal.middle[square] + np.einsum("kij,kj->ki", proposal.root[square], ndtri(points[:, :moving]))
+    return _at_points(z, square, points)
+
+
+def _at_points(z: Array, square: Ints, points: Array) -> _Nodes:
+    """Nodes at coordinates, with what takes few values from points of the unit cube."""
+    moving = len(_MOVING)
     spread = np.select([points[:, moving + 1] < _THIRD, points[:, moving + 1] > 1 - _THIRD], [-1.0, 1.0], 0.0)
     level = (points[:, moving + 2] * COUNT_LEVELS).astype(np.int64)
     return _Nodes(z, _errors(z, square, np.sqrt(3) * priors.ARC_SPREAD_LOG_SD.value * spread), level)
@@ -177,7 +181,7 @@ def _peak(ends: InnerEnds, reference: Array, square: int) -> tuple[Array, Array,
     The information is that of the scores of single cores, its diagonal scaled to the second differences of the whole.
     What inner ends do not teach stays at the prior.
     """
-    moving, taught = len(_MOVING), len(_MOVING) - 1
+    moving, taught = len(_MOVING), _TAUGHT
     around = np.concatenate(
         [np.zeros((1, moving)), *(sign * _SCORE_STEP * np.eye(moving)[:taught] for sign in (1, -1))]
     )
@@ -209,19 +213,19 @@ def _peak(ends: InnerEnds, reference: Array, square: int) -> tuple[Array, Array,
     return best
 
 
-def _posterior_nodes(ends: InnerEnds) -> tuple[_Nodes, Array]:
-    """Nodes where the posterior of the inner ends lies, at most `NODES`, and their weights.
+def _posterior_nodes(ends: InnerEnds) -> _Nodes:
+    """Equally likely nodes of the posterior of the inner ends.
 
     The first round of nodes lies about the modes; where few of them count, each later one lies where those before it
     count. A node is weighed against the mixture of all proposals, so that no round is lost (Cornuet et al. 2012, Scand.
-    J. Stat. 39:798-812, from memory).
+    J. Stat. 39:798-812, from memory). What inner ends do not teach is spread evenly over its prior.
     """
-    identity = np.eye(len(_MOVING))
+    points, identity = even_points(NODES, _DIMENSIONS), np.eye(len(_MOVING))
     prior = _Proposal(np.zeros((2, len(_MOVING))), np.stack([identity, identity]), 0.5)
     if not len(ends):
-        return _nodes(prior, even_points(NODES, _DIMENSIONS)), np.full(NODES, 1 / NODES)
-    points, proposals = even_points(NODES * _ROUNDS, _DIMENSIONS), [_peaks(ends)]
-    pool = _nodes(proposals[0], points[:NODES])
+        return _nodes(prior, points)
+    proposals = [_peaks(ends)]
+    pool = _nodes(proposals[0], points)
     evidence = _evidence(ends, pool.aim)
     for turn in range(1, _ROUNDS + 1):
         proposed = np.logaddexp.reduce([each.log_density(pool) for each in proposals], axis=0)
@@ -230,10 +234,11 @@ def _posterior_nodes(ends: InnerEnds) -> tuple[_Nodes, Array]:
         if turn == _ROUNDS or _effective(weights) >= _ENOUGH * NODES:
             break
         proposals.append(_moved(pool, _tempered(log_ratio, log)))
-        more = _nodes(proposals[-1], points[turn * NODES : (turn + 1) * NODES])
+        more = _nodes(proposals[-1], (points + turn * _GOLDEN) % 1)
         pool, evidence = pool.and_more(more), np.concatenate([evidence, _evidence(ends, more.aim)])
-    picked, often = np.unique(_evenly_picked(weights, NODES), return_counts=True)
-    return pool.take(picked), often / NODES
+    z = pool.z[_evenly_picked(weights, NODES)]
+    z[:, _TAUGHT:] = ndtri(points[:NODES, _TAUGHT : len(_MOVING)])
+    return _at_points(z, pool.aim.square[_evenly_picked(weights, NODES)].astype(np.int64), points[:NODES])
 
 
 def _evenly_picked(weights: Array, number: int) -> Ints:
@@ -249,12 +254,12 @@ def learn_states(cores: Cores, shared: Shared, *, mates: bool = True) -> tuple[C
     """
     teachers = _teachers(cores)
     taught = np.array([row for rows in teachers for row in rows], dtype=np.int64)
-    nodes, weights = _posterior_nodes(cores.ends.take(taught))
+    nodes = _posterior_nodes(cores.ends.take(taught))
     every = stand_states(cores, nodes.aim, nodes.level, only=taught)
     teachers = teachers if mates else []
     given = {name: _growth_given(cores, shared[name], every, teachers) for name in shared.species}
-    log = np.log(weights) + sum(_log_sum(own) for own in given.values())
-    node, growth = _states(_weights(np.asarray(log)), given, shared)
+    log: Array = sum((_log_sum(own) for own in given.values()), np.zeros(NODES))
+    node, growth = _states(_weights(log), given, shared)
     used, place = np.unique(node, return_inverse=True)
     states = stand_states(cores, nodes.aim.take(used), nodes.level[used], place)
     species = {name: replace(own, growth=replace(growth[name], place=place)) for name, own in shared.species.items()}
@@ -319,7 +324,8 @@ def _states(weights: Array, given: Mapping[str, Array], shared: Shared) -> tuple
     for place, (name, log) in enumerate(sorted(given.items())):
         own: SpeciesShared = shared[name]
         law = np.exp(log - log.max(axis=1, keepdims=True))[node]
-        law = np.cumsum(law / law.sum(axis=1, keepdims=True), axis=1)
+        law /= law.sum(axis=1, keepdims=True)
+        law = np.cumsum(law, axis=1) - law / 2  # a node stands for the stretch about it
         bias = np.array([np.interp(u, row, _BIAS_NODES) for u, row in zip(points[:, place], law, strict=True)])
         growth[name] = own.growth.at(own.growth.stand_sd * bias)
     return node, growth

@@ -18,7 +18,7 @@ from scipy.special import betaincinv, expit, ndtr
 from treeage.display import Result
 from treeage.errors import Fault, InputError, ModelWarning, public, require_nonnegative, require_positive, show
 from treeage.growth.history import Array, CoreWidths
-from treeage.pmf import interval_levels
+from treeage.pmf import interval_levels, keeps_tables
 from treeage.schema import Word
 
 ENOUGH_WIDTHS = 50_000  # Black et al. 2009, abstract: about 50,000 widths a species for a stable boundary line
@@ -438,6 +438,7 @@ def common_criteria(widths_mm: Sequence[ArrayLike], *, line: BoundaryLine | None
 # ------------------------------------------------------------------ changes in many trees
 
 
+@keeps_tables
 @dataclass(frozen=True)
 class GrowthChanges(Result):
     """Releases or suppressions of a set of trees, all criteria side by side; from `find_changes`.
@@ -805,6 +806,7 @@ def early_growth(
     return np.where(known, (sums[stop] - sums[at]) / span_years, np.nan)
 
 
+@keeps_tables
 @dataclass(frozen=True)
 class OriginTable(Result):
     """Probability of gap origin of a set of trees; from `classify_origins`.

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.errors import Fault, InputError, ModelError, require_nonnegative, require_positive, show
+from treeage.pmf import freeze_arrays
 from treeage.schema import CountsFrom, Word, word_of
 
 if TYPE_CHECKING:
@@ -431,6 +432,9 @@ class CurveFit:
     degrees_of_freedom: int
     log_likelihood: float
     observations: int
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
     def __repr__(self) -> str:
         values = ", ".join(f"{name} {value:.4g}" for name, value in self.parameters.items())

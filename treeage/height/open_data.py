@@ -21,7 +21,7 @@ from treeage.errors import Fault, InputError, kind_of, public, require_positive,
 from treeage.height.curves import Floats
 from treeage.height.model import TREE_NODES, GrowthForm, HeightModel, normal_nodes
 from treeage.height.young import sampling_of, sampling_shift, spread_points, white_columns
-from treeage.pmf import Pmf
+from treeage.pmf import Pmf, keeps_tables
 from treeage.priors import Known, data_rows, data_text
 from treeage.schema import ERA_LOG_SD, TreeOrigin, Word, genus_of, word_of
 
@@ -386,6 +386,7 @@ def years_from_open_data(
     return model.of_tree(word).years(float(height))
 
 
+@keeps_tables
 @dataclass(frozen=True, eq=False)
 class YoungTreeEvidence(Result):
     """What the open data hold of a genus or species: studies, plants, stand means, medians, grade, citations.

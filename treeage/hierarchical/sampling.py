@@ -19,6 +19,7 @@ from treeage.errors import Fault, InputError
 from treeage.hierarchical.data import FORMS, StandData
 from treeage.hierarchical.kernel import Kernel, likelihood_operation, plain_mode, stand_kernel
 from treeage.hierarchical.priors import NAMES, UNITS, LearningPriors, ParameterMap
+from treeage.pmf import keeps_tables
 from treeage.results import Ages, Status, TreeAge
 
 if TYPE_CHECKING:
@@ -197,6 +198,7 @@ def group_dataset(inference: Any, group: str) -> Any:
 # ------------------------------------------------------------------ whether a fit can be trusted
 
 
+@keeps_tables
 @dataclass(frozen=True, eq=False)
 class Diagnosis:
     """What the sampler's diagnostics say."""

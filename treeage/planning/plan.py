@@ -19,7 +19,7 @@ from treeage.estimate import Shared, StandStates, date_trees, height_models, pre
 from treeage.height import HeightModel, height_model
 from treeage.planning.aim import Aim, Way, is_conifer
 from treeage.planning.places import axis_mm, lean_shift, prior_places
-from treeage.pmf import Mass, Pmf
+from treeage.pmf import Mass, Pmf, freeze_arrays, keeps_tables
 from treeage.schema import Dating, HeightChoice
 from treeage.simulate import Coring, Reading, Scenario, SimulatedStand, Species, Stem, simulate_stand
 from treeage.tables import Field
@@ -44,6 +44,7 @@ _STANDS = 2000  # choice: virtual stands behind the figures of a stand
 _YEAR = 2000  # of the outermost ring; any year gives the same widths
 
 
+@keeps_tables
 @dataclass(frozen=True, eq=False)
 class CoringPlan(Result):
     """What to expect of cores of a kind of tree.
@@ -84,6 +85,9 @@ class CoringPlan(Result):
     from_folder: bool
     wanted_years: float
     trees_needed: Mapping[int, float]
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
     def width(self, cores: str, dating: str = "crossdated", seedlings: int = 0, *, low: bool = False) -> float:
         """Median width [years] of one plan: cores as in PLACED, dating crossdated or lab_count."""

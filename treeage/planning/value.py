@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from treeage.display import Result
 from treeage.errors import Fault, InputError, public, require_field, require_positive, require_seed, show
 from treeage.planning.actions import Action, Gain, Today, date_today, seedling_actions, tree_actions
-from treeage.pmf import Mass, Pmf
+from treeage.pmf import Mass, Pmf, keeps_tables
 from treeage.schema import Word
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ MINUTES: Mapping[str, float] = {  # choice: with walking and preparing; every us
 """Minutes for one action; `minutes_of` of `next_steps` replaces them."""
 
 
+@keeps_tables
 @dataclass(frozen=True, eq=False)
 class NextSteps(Result):
     """What helps most next.

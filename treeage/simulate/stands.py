@@ -14,6 +14,7 @@ import numpy as np
 
 from treeage.errors import Fault, InputError
 from treeage.height import whole_seasons
+from treeage.pmf import freeze_arrays
 from treeage.priors import data_text
 from treeage.schema import Dating, HeightChoice, SeedlingSampling, TreeOrigin, WidthsTaken, columns, horizontal_share
 from treeage.simulate.reading import INNER_RINGS, Series, Traces, draw_dating, read_cores, read_traces
@@ -75,6 +76,9 @@ class SimulatedStand:
     tables: Mapping[str, pd.DataFrame]
     truth: Mapping[str, pd.DataFrame]
     settings: Mapping[str, Any]
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
     def __repr__(self) -> str:
         trees, cores = len(self.tables["trees"]), len(self.tables["cores"])

@@ -15,7 +15,7 @@ import pandas as pd
 
 from treeage.display import Result, html_block
 from treeage.errors import Fault, InputError, ModelWarning, public, require_attributes, require_level, require_seed
-from treeage.pmf import freeze_arrays
+from treeage.pmf import freeze_arrays, keeps_tables
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, column_numbers
 from treeage.stand.diameter import FEWEST_CORED, AgeFromDiameter, age_from_diameter
 from treeage.stand.mixture import fit_pulses
@@ -68,6 +68,7 @@ class DatedTrees(Protocol):
         ...
 
 
+@keeps_tables
 @dataclass(frozen=True)
 class StandHistory(Result):
     """History of a stand from the dates of its living trees; from `stand_history`.

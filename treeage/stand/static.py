@@ -256,6 +256,9 @@ class StaticFit:
     aic: Array
     pearson: Array
 
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
 
 def fit_static(ages: ArrayLike, counts: ArrayLike, *, form: StaticForm, exposure: ArrayLike = 1.0) -> StaticFit:
     """Fit counts by age, shape (rows, k) or (k,), with one static model; exposure * N trees are expected in a class.

@@ -9,6 +9,7 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import partial
 from html import escape
 from pathlib import Path
 
@@ -17,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.errors import Fault, Findings, InputError, fault_lines, faults_frame, kind_of, public, require_path
-from treeage.pmf import ReadOnlyDict
+from treeage.pmf import ReadOnlyDict, keeps_tables
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns, nearest
 from treeage.tables.checks import check_tables
 from treeage.tables.columns import TypedTable, empty_frame, final_types, typed_table
@@ -28,6 +29,7 @@ from treeage.tables.workbook import read_place
 SHOWN_NOTES = 12  # choice: notes shown in a text or notebook; all of them are in `notes`
 
 
+@partial(keeps_tables, set_copied=True)
 @dataclass(frozen=True, eq=False, repr=False)
 class Field:
     """The checked field tables of one stand.
@@ -54,7 +56,8 @@ class Field:
 
     Notes
     -----
-    The tables are meant to be read only: change the files and read them again.
+    Every access gives a copy of a table: nothing that is done to it reaches the field or an estimate. To change one,
+    change the files, or make a new field by `dataclasses.replace`.
     """
 
     trees: pd.DataFrame
@@ -148,7 +151,8 @@ class Field:
         {}
         """
         starts, ends, keys = self._ring_blocks()
-        widths = self.rings["width_mm"].to_numpy(dtype=np.float64)
+        widths = vars(self)["rings"]["width_mm"].to_numpy(dtype=np.float64).view()
+        widths.flags.writeable = False
         return {key: widths[start:end] for key, start, end in zip(keys, starts, ends, strict=True)}
 
     def first_ring_years(self) -> dict[tuple[str, str], int]:
@@ -165,15 +169,16 @@ class Field:
         {}
         """
         starts, _, keys = self._ring_blocks()
-        years = self.rings["year"].to_numpy(dtype=np.int64)
+        years = vars(self)["rings"]["year"].to_numpy(dtype=np.int64)
         return {key: int(years[start]) for key, start in zip(keys, starts, strict=True)}
 
     def _ring_blocks(self) -> tuple[list[int], list[int], list[tuple[str, str]]]:
-        if not len(self.rings):
+        rings = vars(self)["rings"]
+        if not len(rings):
             return [], [], []
-        starts = np.flatnonzero(self.rings["ring"].to_numpy() == 1).tolist()
-        trees, cores = self.rings["tree"].iloc[starts].tolist(), self.rings["core"].iloc[starts].tolist()
-        return starts, [*starts[1:], len(self.rings)], list(zip(trees, cores, strict=True))
+        starts = np.flatnonzero(rings["ring"].to_numpy() == 1).tolist()
+        trees, cores = rings["tree"].iloc[starts].tolist(), rings["core"].iloc[starts].tolist()
+        return starts, [*starts[1:], len(rings)], list(zip(trees, cores, strict=True))
 
     def _counts(self) -> list[tuple[str, str]]:
         def words(column: str) -> str:
@@ -352,6 +357,8 @@ def cores_with_trees(field: Field) -> pd.DataFrame:
     A column that stands in a table where the schema does not have it is never taken for that of the other table.
     """
     of_cores, of_trees = ({item.name for item in columns(table)} for table in ("cores", "trees"))
-    trees = field.trees.drop(columns=[name for name in field.trees if name in of_cores - of_trees])
-    own = field.cores.drop(columns=[name for name in field.cores if name in {*trees.columns, *of_trees} - {"tree"}])
+    trees: pd.DataFrame = vars(field)["trees"]
+    own: pd.DataFrame = vars(field)["cores"]
+    trees = trees.drop(columns=[name for name in trees if name in of_cores - of_trees])
+    own = own.drop(columns=[name for name in own if name in {*trees.columns, *of_trees} - {"tree"}])
     return own.assign(line=np.arange(len(own))).merge(trees, on="tree", how="left")
