@@ -60,7 +60,15 @@ class Result:
         -------
         matplotlib.axes.Axes
             The axes drawn on.
+
+        Raises
+        ------
+        TypeError
+            If `ax` is something else than axes.
         """
+        if ax is not None and not hasattr(ax, "spines"):
+            do = "Leave it out for a new figure."
+            raise TypeError(f"plot, ax: got a {type(ax).__name__}, need axes of matplotlib. {do}")
         import_module(f"{__package__}.plots")
         figure = next(FIGURES[each.__name__] for each in type(self).__mro__ if each.__name__ in FIGURES)
         axes: Axes = figure(self, ax=ax)

@@ -474,7 +474,7 @@ class Ages(Result):
 
     def __getitem__(self, tree: str) -> TreeAge:
         for answer in self.tree_ages:
-            if answer.tree == tree:
+            if isinstance(tree, str) and answer.tree == tree:
                 return answer
         known = ", ".join(repr(answer.tree) for answer in self.tree_ages[:5]) + (", ..." if len(self) > 5 else "")
         do = f"write {str(tree)!r}" if any(answer.tree == str(tree) for answer in self.tree_ages) else "see .trees"

@@ -45,10 +45,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     >>> main(["check", "no/such/folder"])
     2
     """
-    _open_streams()
     arguments = argparse.Namespace()
 
     def run() -> int:
+        _open_streams()
         commands = import_module("treeage.cli.commands")  # here, so that a stop while it loads is met
         commands.command_parser().parse_args(argv, arguments)
         code: int = arguments.run(arguments)

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 from treeage import priors
-from treeage.errors import Fault, InputError, require_nonnegative, require_positive
+from treeage.errors import Fault, InputError, public, real_numbers, require_nonnegative, require_positive
 from treeage.schema import column_numbers
 
 if TYPE_CHECKING:
@@ -263,7 +263,7 @@ def conflict_probability(first: Array, second: Array) -> Array:
 
 def as_column(value: ArrayLike) -> Array:
     """Values as a column, one row a core, to meet the grid."""
-    return np.atleast_1d(np.asarray(value, dtype=np.float64))[:, None]
+    return np.atleast_1d(real_numbers(value))[:, None]
 
 
 # ------------------------------------------------------------------ arcs
@@ -279,6 +279,7 @@ _CHUNK = 64  # choice: arcs worked on at a time; keeps the arrays in the process
 _POINT_SD_MM = 0.1  # choice: digitising error of a boundary where too few points are left to estimate it
 
 
+@public
 def arc_radius(chord_mm: ArrayLike, rise_mm: ArrayLike) -> Array:
     """Radius of the circle through an arc, from its chord and its rise.
 
@@ -356,6 +357,7 @@ def arc_rise(radius_mm: ArrayLike, chord_mm: ArrayLike) -> Array:
     return rise
 
 
+@public
 def arc_likelihood(
     chord_mm: ArrayLike, rise_mm: ArrayLike, arc_sd_mm: ArrayLike | None = None, *, beyond_mm: ArrayLike = 0.0
 ) -> Array:
@@ -456,7 +458,7 @@ def common_arcs_likelihood(
 def _read_arcs(where: str, chord_mm: ArrayLike, rise_mm: ArrayLike, arc_sd_mm: ArrayLike | None) -> list[Array]:
     """Chord, rise and reading error of arcs as columns, checked."""
     require_positive(where, chord_mm=chord_mm)
-    require_nonnegative(where, rise_mm=rise_mm)
+    require_nonnegative(where, rise_mm=rise_mm, **({} if arc_sd_mm is None else {"arc_sd_mm": arc_sd_mm}))
     reading = priors.ARC_SD.value if arc_sd_mm is None else arc_sd_mm
     return list(np.broadcast_arrays(as_column(chord_mm), as_column(rise_mm), as_column(reading)))
 
@@ -542,6 +544,7 @@ def unseen_share(distance_mm: Array, sight: ArrayLike, overlooked: ArrayLike) ->
 # ------------------------------------------------------------------ circles, rays, distances
 
 
+@public
 def circle_likelihood(radius_mm: ArrayLike, step_mm: ArrayLike | None = None) -> Array:
     """Likelihood of the distance from the template circle that fits the innermost boundary.
 
@@ -584,6 +587,7 @@ def circle_likelihood(radius_mm: ArrayLike, step_mm: ArrayLike | None = None) ->
     return _top_one(_normal(as_column(radius_mm) - grid, sd))
 
 
+@public
 def ray_likelihood(gap_mm: ArrayLike, angle_deg: ArrayLike, angle_sd_deg: ArrayLike | None = None) -> Array:
     """Likelihood of the distance from two converging wood rays.
 
@@ -630,6 +634,7 @@ def ray_likelihood(gap_mm: ArrayLike, angle_deg: ArrayLike, angle_sd_deg: ArrayL
     return _top_one(_normal(angle - expected, sd))
 
 
+@public
 def direct_likelihood(distance_mm: ArrayLike, distance_sd_mm: ArrayLike | None = None) -> Array:
     """Likelihood of the distance from a distance written down with its error.
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from treeage.checks import with_checks
 from treeage.display import VERSION
-from treeage.errors import require_attributes, require_path, require_seed
+from treeage.errors import public, require_attributes, require_path, require_seed
 from treeage.report.figures import FigureForm, report_figures, stand_figures
 from treeage.report.folder import RECORD, check_place, replace_answers, sha256
 from treeage.report.page import report_html
@@ -41,6 +41,7 @@ GUIDE = "README.txt"
 # ---------------------------------------------------------------------- the folder
 
 
+@public
 def write_outputs(
     ages: Ages,
     folder: str | Path,
