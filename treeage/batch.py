@@ -36,6 +36,7 @@ from treeage import errors
 from treeage.display import VERSION, Result
 from treeage.errors import Fault, Findings, InputError, ModelError, place_fault, show
 from treeage.estimate import estimate_ages
+from treeage.pmf import keeps_tables
 from treeage.results import Ages, Status, joint_years
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns
 from treeage.tables import Field, csv_bytes, read_field, read_settings, write_bytes
@@ -44,14 +45,12 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 ANSWERS = "answers"  # folder of the data set, one file a stand
-SITE = "site"
-WHERE = "estimate_sites"
+SITE, WHERE = "site", "estimate_sites"
 MARK = b"treeage"  # key of what a file of answers says of itself
 IN_FLIGHT = 2  # choice: tasks handed out for each worker, so that none waits
 GROUPS_KEPT = 10  # choice: row groups a worker holds; the next stand mostly stands in the same ones
 MOST_GROUPS = 4  # choice: rows that stand together need one visit a stand and row group; above this they are scattered
-FAULTY = "faulty"
-LONGEST_NAME = 180  # choice: with its ending well below the 255 bytes of most disks
+FAULTY, LONGEST_NAME = "faulty", 180  # choice: with its ending well below the 255 bytes of most disks
 
 Work = Callable[["Site"], "Outcome"]
 Groups = tuple[tuple[str, str, int], ...]  # table, file and row group
@@ -86,6 +85,7 @@ class Outcome:
     kept: bool = False
 
 
+@keeps_tables
 @dataclass(frozen=True)
 class Batch(Result):
     """What came of many stands.

@@ -14,11 +14,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.display import ADD_UP, CoreTable, Result, in_one_cell, table_html
+from treeage.display import ADD_UP, Result, in_one_cell, table_html
 from treeage.errors import Fault, InputError, kind_of, require_level, require_seed, show
 from treeage.pmf import Mass, Pmf, freeze_arrays, keeps_tables
 from treeage.priors import data_rows
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, Word
+from treeage.tables import CoreTable
 
 if TYPE_CHECKING:
     import xarray
@@ -407,9 +408,8 @@ def frame_of_rows(rows: list[dict[str, Any]]) -> pd.DataFrame:
     """
     columns = list(TreeAge("", "", "", "", {}, 0, 0).row()) if not rows else list(rows[0])
     frame = pd.DataFrame(rows, columns=columns)
-    whole = ("_median", "_lo", "_hi")
     for name in columns:
-        if name.endswith(whole) or name in ("cores", "rings_counted", "minimum_age"):
+        if name.endswith(("_median", "_lo", "_hi")) or name in ("cores", "rings_counted", "minimum_age"):
             frame[name] = frame[name].astype("Int64")
     return frame
 

@@ -9,11 +9,13 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from treeage.display import in_one_cell, table_html
 from treeage.errors import Findings, Words, as_number, show, unprintable
 from treeage.schema import INPUT_TABLES, SETTINGS_FILE, Column, column_in_other_unit, columns, nearest, slip
 from treeage.tables.files import RawColumn, RawTable
@@ -450,3 +452,26 @@ def _spread_column(item: Column) -> str:
     stem, _, unit = item.name.rpartition("_")
     names = (f"{item.name}_sd", f"{stem}_sd_{unit}")
     return next((other.name for other in columns(item.table) if other.name in names), "")
+
+
+class CoreTable(pd.DataFrame):
+    """A table as any other, which a notebook shows with each interval beside its median and the source in words."""
+
+    @property
+    def _constructor(self) -> type[pd.DataFrame]:
+        return pd.DataFrame
+
+    @classmethod
+    def of(cls, rows: Sequence[Mapping[str, Any]], prob: float) -> CoreTable:
+        """The table of some cores, with the intervals of their pith years in place of these."""
+        table = []
+        for row in rows:
+            pith, told = row["pith_year"], {name: value for name, value in row.items() if name != "pith_year"}
+            lead, (low, high) = told.pop("lead"), pith.interval(prob) if pith else (None, None)
+            told |= {"pith_year_median": pith.median() if pith else None, "pith_year_lo": low, "pith_year_hi": high}
+            table.append(told | {"lead": lead})
+        return cls(table)
+
+    def _repr_html_(self) -> str:
+        shown = pd.DataFrame(self).assign(distance_from=[str(source) for source in self["distance_from"]])
+        return table_html(in_one_cell(shown))
