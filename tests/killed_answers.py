@@ -15,6 +15,7 @@ from treeage.report import folder as answers
 
 NAMES = ("ages.csv", "figures/dates.svg", "report.html")
 REPLACEMENT = answers.__file__
+STAYS = ("shared", "refused")  # folders that cannot be exchanged as a whole
 
 
 def contents(mark, extra=()):
@@ -32,7 +33,19 @@ def held(target):
     return next((kind for kind, expected in kinds.items() if found == expected), "mixed")
 
 
-def killed(target, instant):
+def refuse_one(target):
+    """Let the system refuse one of the new answers, so that the old ones must go back."""
+    usual = os.replace
+
+    def replace(source, place):
+        if Path(place) == target.resolve() / "report.html" and Path(source).parent.name == answers.READY:
+            raise PermissionError(13, "Permission denied", str(place))
+        usual(source, place)
+
+    os.replace = replace
+
+
+def killed(target, instant, refused):
     """Replace the answers in a child that ends before the given line; whether it came to the end by itself."""
     child = os.fork()
     if child:
@@ -48,32 +61,41 @@ def killed(target, instant):
             os._exit(9)
         return watch
 
+    if refused:
+        refuse_one(target)
     sys.settrace(watch)
-    answers.replace_answers(target, contents("new"))
-    os._exit(0)
+    try:
+        answers.replace_answers(target, contents("new"))
+    except PermissionError:
+        os._exit(0 if refused else 1)
+    os._exit(1 if refused else 0)
 
 
 def main():
-    """Go through all instants for a new folder, one with answers only, and one with a file of somebody else."""
-    for case in ("absent", "answers", "shared"):
+    """Go through all instants for a new folder, one with answers only, and one with a file of somebody else.
+
+    In the last case that folder stays and the system refuses one of the new files.
+    """
+    for case in ("absent", "answers", "shared", "refused"):
         seen, instant, done = {}, 0, False
         while not done:
             with tempfile.TemporaryDirectory() as place:
                 target = Path(place, "out")
                 if case != "absent":
                     answers.replace_answers(target, contents("old", ["was.csv"]))
-                if case == "shared":
+                if case in STAYS:
                     Path(target, "mine.txt").write_text("mine")
-                done = killed(target, instant)
+                done = killed(target, instant, case == "refused")
                 raw, claimed = held(target), (target / "run.json").exists()
                 answers.check_place(target, "test", "folder")  # as the next run does first
                 seen[raw, held(target)] = seen.get((raw, held(target)), 0) + 1
                 record = (target / "run.json").exists()
                 assert raw != "mixed" or not claimed, (case, instant)
-                assert case == "shared" or raw == held(target), (case, instant, raw)
-                assert held(target) in ("old", "new", "none")
-                assert raw != "mixed" or case == "shared", (case, instant)
-                assert case != "shared" or (target / "mine.txt").read_text() == "mine"
+                assert case in STAYS or raw == held(target), (case, instant, raw)
+                assert held(target) in ("old", "new", "none"), (case, instant, raw)
+                assert raw != "mixed" or case in STAYS, (case, instant)
+                assert not done or held(target) == ("old" if case == "refused" else "new")
+                assert case not in STAYS or (target / "mine.txt").read_text() == "mine"
                 assert record == (held(target) != "none")
                 answers.replace_answers(target, contents("new"))
                 left = {path.name for path in Path(place).rglob(".*")}

@@ -8,6 +8,7 @@ import pytest
 from field_cases import TOML, good_tables, read, write
 
 import treeage
+from treeage.cli import main
 from treeage.errors import Fault, InputError, ModelError
 from treeage.height import height_model, years_from_open_data
 from treeage.report.write import _csv
@@ -172,3 +173,65 @@ def test_no_pith_is_younger_than_the_outer_ring():
     found = treeage.estimate_ages(Field.from_frames(trees, cores), prob=1 - 1e-9)["A1"]
     assert found.pith_year.stop <= 2020
     assert found.age.start >= 1
+
+
+@pytest.mark.parametrize("nested", ["[" * 5000 + "]" * 5000, "{a=" * 5000 + "1" + "}" * 5000])
+def test_settings_nested_without_end(tmp_path, nested):
+    """A fault, whatever the reader runs out of."""
+    with pytest.raises(InputError, match=r"field.toml: got brackets nested too deep, need a TOML file"):
+        read(tmp_path, good_tables(), f"{TOML}x = {nested}")
+
+
+def test_numbers_of_draws_beyond_all_memory(tmp_path, capsys):
+    """Before the work begins, and nothing is written."""
+    write(tmp_path, good_tables(), TOML)
+    assert main(["estimate", str(tmp_path), "--out", str(tmp_path / "out"), "--draws", "100000000000"]) == 2
+    assert "--draws: got 100000000000, need at least 1 and at most 1000000" in capsys.readouterr().err
+    with pytest.raises(SystemExit) as caught:
+        main(["estimate", str(tmp_path), "--draws", "1e11"])
+    assert caught.value.code == 2 and "invalid int value: '1e11'" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_young_trees_of_five_hundred_years_keep_arrays_small(tmp_path):
+    """Asked about, used as written, and no mass runs beyond 10,000 years."""
+    tables = good_tables()
+    heights = [0.2, 0.3, 0.5, 1.0] * 3
+    tables["seedlings"] = pd.DataFrame({"species": "Larix decidua", "height_m": heights, "age_years": 500})
+    models = '[height.default]\nmodel = "none"\n[height."Larix decidua"]\nmodel = "seedlings"\n'
+    field = read(tmp_path, tables, TOML + models)
+    assert "seedlings.csv: 500. Check it" in note_text(field) and "0.2 m in 500 years" in note_text(field)
+    found = treeage.estimate_ages(field)["A17"]
+    assert found.age.mass.size < 10_000 and found.age.median() > 300
+
+
+@pytest.mark.parametrize("call", ["count_error", "years_to_height"])
+def test_arguments_that_set_the_size_of_an_array(call):
+    """The bounds of the columns and of field.toml hold for calls too."""
+    calls = {
+        "count_error": lambda: treeage.counting.count_error(80, "lab_count", outer_lost_sd=501),
+        "years_to_height": lambda: treeage.years_to_height(1.0, mean_years=8, sd_years=2001),
+    }
+    with pytest.raises(InputError, match="got (501|2001), need at most (500|2000)"):
+        calls[call]()
+    with pytest.raises(InputError, match="need finite and above 0"):
+        treeage.arc_radius(1e101, 1.0)
+
+
+def test_settings_made_in_python_are_checked_like_the_file():
+    """At once, with the words of the file."""
+    with pytest.raises(InputError) as caught:
+        Settings(hemisphere="up", breast_height_m=130, defaults=[], name="\x1b")
+    assert caught.value.faults["column"].tolist() == [
+        "site.name",
+        "site.hemisphere",
+        "site.breast_height_m",
+        "defaults",
+    ]
+
+
+def test_words_of_a_command_line_steer_no_terminal(capsys):
+    """What the parser does not know is shown written out."""
+    with pytest.raises(SystemExit):
+        main(["columns", "trees", "\x1b[31mX\x07"])
+    assert r"unrecognized arguments: \x1b[31mX\x07" in capsys.readouterr().err

@@ -256,9 +256,9 @@ def test_faults_name_value_and_unit():
     """Wrong words and numbers are refused in words."""
     with pytest.raises(InputError, match=r"guess, need one of crossdated, lab_count, field_count"):
         count_error(10, "guess")
-    with pytest.raises(InputError, match=r"got 0, need whole numbers of at least 1 \[rings\]"):
+    with pytest.raises(InputError, match=r"got 0, need whole numbers from 1 to 10000 \[rings\]"):
         count_error(0, "lab_count")
-    with pytest.raises(InputError, match=r"got 12.5, need whole numbers of at least 1 \[rings\]"):
+    with pytest.raises(InputError, match=r"got 12.5, need whole numbers from 1 to 10000 \[rings\]"):
         count_error_mass([3, 12.5], "lab_count")
     with pytest.raises(InputError, match=r"outer_lost_sd: got -1, need finite and at least 0"):
         count_error(10, "lab_count", outer_lost_sd=-1.0)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import pickle
+from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import ArrayLike
 
 from treeage.errors import (
     MANY_NOTES,
@@ -16,6 +19,7 @@ from treeage.errors import (
     ModelError,
     fault_lines,
     faults_frame,
+    public,
     require_nonnegative,
     require_positive,
     require_probability,
@@ -135,3 +139,42 @@ def test_of_very_many_rows_the_last_stands_for_the_rest(note: bool, limit: int) 
         assert len(kept) == min(rows, limit + 1)
         assert kept[-1].got.startswith(tail)
         assert kept[-1].row == len(kept) + 1  # hand count: line of the last row listed
+
+
+# ------------------------------------------------------------------ arguments of another kind
+
+
+@public
+def fragile(size: float, names: Sequence[str] = (), *, rows: ArrayLike = 0, where: str | Path = "x") -> float:
+    """Falls over whatever is wrong, in the words of Python, and over a size of 13 by itself."""
+    assert size != 13
+    return size / 1 + sum(len(name.lower()) for name in names) + np.sum(np.asarray(rows) ** 2) + len(f"{where:s}")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ({"size": None}, "fragile, size: got nothing, need one finite number. Pass size as that."),
+        ({"size": 1.0, "names": [2.0]}, "fragile, names: got the list [2.0], need a list, each a text. Pass names"),
+        ({"size": 1.0, "rows": ["a"]}, "fragile, rows: got the list ['a'], need finite numbers, one or a row of them."),
+        ({"size": 1.0, "where": 3}, "fragile, where: got 3, need a text or a Path. Pass where as that."),
+    ],
+)  # fmt: skip
+def test_a_call_that_falls_over_its_arguments_says_which(arguments, said):
+    """With what it needs by its annotation; where several are wrong, all of them."""
+    with pytest.raises(InputError) as caught:
+        fragile(**arguments)
+    assert str(caught.value).startswith(said)
+    with pytest.raises(InputError) as caught:
+        fragile(**arguments | {"size": "a", "names": 3})
+    assert len(caught.value.faults) >= 2
+
+
+def test_other_failures_of_a_call_stay_what_they_are():
+    """Control: nothing is asked where it works, and a failure that no argument explains is not covered up."""
+    assert fragile(1.0, ("a",), rows=2) == 7.0
+    assert fragile(np.float64(1.0), np.array(["a", "b"])) == 4.0
+    with pytest.raises(AssertionError):
+        fragile(13)
+    with pytest.raises(TypeError, match="unexpected keyword argument"):
+        fragile(1.0, sizes=2)

@@ -9,9 +9,10 @@ from treeage import simulate
 from treeage.counting import count_error
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.estimate import prepare
+from treeage.estimate.batches import table_size
 from treeage.estimate.shared import missed_mass
 from treeage.estimate.steps import contributions
-from treeage.estimate.trees import date_trees, table_size
+from treeage.estimate.trees import date_trees
 
 
 def test_shares_of_one_core_are_those_of_brute_force() -> None:

@@ -8,12 +8,12 @@ import pytest
 from made_up_young_trees import made_up_young_trees, write_young_trees
 from scipy import stats
 
+from treeage import plots
 from treeage.errors import InputError, ModelError
 from treeage.estimate import estimate_ages, height_models, height_plan
 from treeage.estimate.shared import shared_figures
 from treeage.height import from_open_data, height_model, years_from_open_data, years_to_height, young_tree_evidence
 from treeage.height.model import SHARED_NODES, TIED_NODES
-from treeage.plots import ages as plots
 from treeage.report.texts import bibliography, methods_text
 from treeage.schema import ERA_LOG_SD, TreeOrigin
 from treeage.tables import Field, Settings

@@ -1,9 +1,11 @@
 """Figures: what is drawn where, read back from the artists; looks that hold in grey; nothing global changed."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -12,6 +14,7 @@ from matplotlib import pyplot as plt
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 
+from treeage.batch import Batch
 from treeage.errors import InputError
 from treeage.plots import ages as plots
 from treeage.plots.style import GROUPS, WARM, padded, year_ticks
@@ -290,7 +293,8 @@ def test_anatomy_steps_back_from_ring_to_establishment():
 def test_anatomy_hangs_from_the_lead_core():
     """A lead core that ends in an earlier year than the tree starts from its own innermost ring."""
     tree = made_up_tree(2)
-    shifted = replace(tree, cores=tree.cores.assign(innermost_year=tree.cores["innermost_year"] - 4))
+    earlier = tuple({**row, "innermost_year": row["innermost_year"] - 4} for row in tree.core_rows)
+    shifted = replace(tree, core_rows=earlier)
     first = 2024 - tree.facts["rings_counted"] + 1 - 4
     ax = plots.plot_anatomy(shifted, ax=empty_axes())
     assert ax.texts[0].get_text().startswith(f"{tree.facts['rings_counted']} rings ({first} to ")
@@ -344,3 +348,51 @@ def test_padding_keeps_the_data_inside(values):
     """The axis is never empty and holds all values."""
     low, high = padded(np.array(values))
     assert low < min(values) <= max(values) < high
+
+
+# ------------------------------------------------------------------ many lines
+
+
+def test_many_dates_are_bands_over_their_order():
+    """Above 200 trees no line a tree: two bands and the medians, which stand where those of the trees are."""
+    ages = made_up_ages(420, minimum=5)
+    ax = plots.plot_dates(ages, ax=empty_axes())
+    assert not [each for each in ax.collections if isinstance(each, LineCollection)]
+    (medians,) = [line for line in ax.lines if line.get_label() == "median"]
+    expected = sorted(ages[name].date.median() for name in ages.trees)
+    at = np.asarray(medians.get_ydata())
+    assert np.allclose(np.interp(at, np.arange(420), expected), medians.get_xdata(), atol=3.0)
+    assert {text.get_text() for text in ax.get_legend().get_texts()} == {"90 % interval", "middle half", "median"}
+    assert "medians of 9 trees in a row; 5 more with rings counted only" in ax.get_xlabel().replace("\n", " ")
+    few = plots.plot_dates(made_up_ages(190, minimum=0), ax=empty_axes())
+    assert [each for each in few.collections if isinstance(each, LineCollection)]
+
+
+def test_many_sources_of_uncertainty_are_means_of_neighbours():
+    """The bars of a group end at its mean standard deviation, and touch the next."""
+    ages = made_up_ages(300, minimum=0)
+    ax = plots.plot_uncertainty_sources(ages, ax=empty_axes())
+    ends = {}
+    for bars in ax.collections:
+        for path in bars.get_paths():
+            low, high = path.vertices[:, 1].min(), path.vertices[:, 1].max()
+            ends[low, high] = max(ends.get((low, high), 0.0), path.vertices[:, 0].max())
+    spread = np.sort([ages[name].date.sd() for name in ages.trees])
+    groups = np.array_split(spread, len(ends))
+    assert [ends[key] for key in sorted(ends)] == pytest.approx([group.mean() for group in groups])
+    lows, highs = zip(*sorted(ends), strict=True)
+    assert lows[1:] == highs[:-1]
+
+
+def test_stands_are_in_order_of_their_mean_date():
+    """A line a stand with its name; of many stands bands; of none the words."""
+    rows = {"site": list("abc"), "state": "dated", "mean_date_median": [1900.0, 1850.0, np.nan]}
+    table = pd.DataFrame(rows).assign(mean_date_lo=[1890.0, 1840.0, np.nan], mean_date_hi=[1910.0, 1865.0, np.nan])
+    ax = Batch(table, pd.DataFrame(), Path(), 0.9).plot(empty_axes())
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["b", "a"]
+    many = pd.concat([table.assign(site=[f"{at}{name}" for name in "abc"]) for at in range(150)])
+    ax = Batch(many, pd.DataFrame(), Path(), 0.9).plot(empty_axes())
+    assert "medians of 6 stands in a row" in ax.get_xlabel().replace("\n", " ")
+    assert len(ax.collections) == 1
+    none = Batch(table.iloc[2:], pd.DataFrame(), Path(), 0.9).plot(empty_axes())
+    assert [text.get_text() for text in none.texts] == ["No stand could be dated."]

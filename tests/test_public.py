@@ -36,10 +36,10 @@ HEAVY = (
     "jinja2",
     "openpyxl",
 )
-ARGUMENT_CHECKS = {"require_positive", "require_nonnegative", "require_probability", "date_tree"}  # their names are the
-# arguments; those of date_tree are the columns of the tables
+# the names they take are the arguments; those of date_tree are the columns of the tables
+ARGUMENT_CHECKS = {"require_at_most", "require_positive", "require_nonnegative", "require_probability", "date_tree"}
 MOST_LINES, MOST_FUNCTION_LINES, MOST_BRANCHES, MOST_PARAMETERS = 400, 60, 12, 8  # the house rules
-MOST_FILES, MOST_LINES_ALL, MOST_LEVELS = 116, 44_000, 11
+MOST_FILES, MOST_LINES_ALL, MOST_LEVELS = 119, 44_000, 11
 
 
 @cache

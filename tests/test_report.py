@@ -514,4 +514,36 @@ def test_words_stand_once_and_say_something():
     assert not rows.duplicated(["group", "key"]).any()
     assert (rows["text"].str.strip() == rows["text"]).all() and (rows["text"] != "").all()
     assert set(texts.words("table_note")) == set(texts.words("table"))
-    assert set(texts.words("figure_caption")) - set(texts.words("figure")) == {"open_markers", "unknown_years"}
+    captions = {name.removesuffix("_many") for name in texts.words("figure_caption")}  # of a large stand
+    assert captions - set(texts.words("figure")) == {"open_markers", "unknown_years"}
+
+
+# ------------------------------------------------------------------ a large stand
+
+
+def test_the_page_of_a_large_stand_shows_the_most_telling_trees(tmp_path, quick):
+    """The oldest and the least certain stand on the page, which says so and leads to the table; it stays small."""
+    ages = made_up_ages(400, minimum=3)
+    report.write_outputs(ages, tmp_path / "out", draws=5)
+    text = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    page = Page(text)
+    shown = [row[0] for row in page.rows if len(row) == 13][1:]
+    dated = [each for each in ages if each.distributions]
+    oldest = sorted(dated, key=lambda each: (each.date.median(), each.tree))[:40]
+    unsure = sorted(dated, key=lambda each: (-each.date.sd(), each.tree))[:50]
+    assert {each.tree for each in (*oldest, *unsure)} <= set(shown)
+    assert len(shown) <= 100
+    assert [each.tree for each in ages if each.tree in set(shown)] == shown  # in the order of the table
+    assert "the 50 oldest and the 50 least certain of 403 trees" in page.text
+    assert [value for _, name, value in page.attributes if name == "href"] == ["ages.csv", "ages.csv"]
+    assert len(pd.read_csv(tmp_path / "out" / "ages.csv")) == 403
+    assert page.open == [] and len(text) < 600_000
+
+
+@pytest.mark.slow
+def test_a_thousand_trees_make_a_small_report_in_little_time(tmp_path):
+    """The page of 1,000 trees stays below 1.5 MB, and each figure below 0.2 MB in vectors (the project's targets)."""
+    ages = made_up_ages(1000, minimum=0)
+    report.write_outputs(ages, tmp_path / "out")
+    assert (tmp_path / "out" / "report.html").stat().st_size < 1_500_000
+    assert max(path.stat().st_size for path in (tmp_path / "out" / "figures").glob("*.svg")) < 200_000

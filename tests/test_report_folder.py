@@ -17,7 +17,7 @@ from treeage.report import check_place
 from treeage.report import folder as answers
 
 ROOT = Path(__file__).parents[1]
-CASES = ("absent", "answers", "shared")
+CASES = ("absent", "answers", "shared", "refused")
 
 
 @pytest.fixture
@@ -31,7 +31,7 @@ def shared(tmp_path):
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 def test_a_kill_before_any_line_leaves_whole_answers():
-    """Some 500 instants; without a file of others what is there is whole at once, else when the next run begins."""
+    """Some 900 instants; without a file of others what is there is whole at once, else when the next run begins."""
     ran = subprocess.run(
         [sys.executable, str(ROOT / "tests" / "killed_answers.py")],
         env=os.environ | {"PYTHONPATH": str(ROOT)},
@@ -45,7 +45,8 @@ def test_a_kill_before_any_line_leaves_whole_answers():
     assert tuple(told) == CASES
     assert all(int(line.split()[1]) > 50 for line in told.values())
     assert "'new'" in told["absent"] and "'none'" in told["absent"]
-    assert "'mixed'" in told["shared"]  # control: there are instants at which the next run has to help
+    for case in ("shared", "refused"):
+        assert "'mixed'" in told[case]  # control: there are instants at which the next run has to help
 
 
 @pytest.mark.parametrize("refused", ["ages.csv", "figures/dates.svg", "run.json"])
@@ -218,3 +219,20 @@ def test_a_stop_by_the_user_has_no_traceback(demo, tmp_path, after):
     assert "Traceback" not in said
     assert run.returncode == 0 or said.startswith("Stopped; ")
     assert ("no output was changed" in said) == (run.returncode == 130 and not out.exists())
+
+
+@pytest.mark.parametrize("module", ["treeage.cli", "treeage.cli.commands", "treeage.errors"])
+def test_a_stop_while_the_commands_load_has_no_traceback(module):
+    """The interrupt comes at the import of a module, as the signal would."""
+    code = f"""
+import runpy, sys
+class Stop:
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r}:
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Stop())
+sys.argv = ["treeage", "check", "nowhere"]
+runpy.run_module("treeage", run_name="__main__")
+"""
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
+    assert (ran.returncode, ran.stderr, ran.stdout) == (130, "Stopped; no output was changed.\n", "")

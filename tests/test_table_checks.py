@@ -202,6 +202,14 @@ FAULTS: dict[str, tuple[Edits, str]] = {
         {("cores", 1, "distance_mm"): 300, ("cores", 1, "chord_mm"): "", ("cores", 1, "rise_mm"): ""},
         r"distance_mm: got 300, need at most 195, what the core leaves of the stem \[mm\]",
     ),
+    "circle beyond the stem": (  # 380 mm inside bark, 185 of them cored
+        {("cores", 0, "circle_radius_mm"): 500},
+        r"circle_radius_mm: got 500, a pith 500 mm away by the circle, need at most 195, what is left of the stem",
+    ),
+    "arc beyond the stem": (  # 60**2 / (8 * 0.5) + 0.5 / 2; half as far again would be a rise three errors too small
+        {("cores", 0, "chord_mm"): 60, ("cores", 0, "rise_mm"): 0.5, ("cores", 0, "arc_sd_mm"): 0.1},
+        r"rise_mm: got 0.5, a pith 900.2 mm away by the arc, need at most 195",
+    ),
     "diameter at the core in millimetres": (
         {("trees", 0, "core_diameter_cm"): 410},
         r"core_diameter_cm: got 410, need near dbh_cm 40 \[cm\]\. This looks like millimetres in core_diameter_cm",
@@ -341,6 +349,10 @@ NOTES: dict[str, tuple[Edits, str]] = {
     "distance like the arc": (
         {("cores", 0, "distance_mm"): 9},
         r"distance_mm: got 9, need one entry; the arc gives 8.01 \[mm\]",
+    ),
+    "circle past the middle": (
+        {("cores", 0, "circle_radius_mm"): 300},
+        r"circle_radius_mm: got 300, a pith 300 mm away by the circle, need at most 195",
     ),
     "distance of 0 without pith": ({("cores", 0, "distance_mm"): 0}, r"distance_mm: got 0 with inner_end arcs"),
     "pith with an arc": (

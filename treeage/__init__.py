@@ -27,6 +27,7 @@ from treeage.display import VERSION as __version__
 
 if TYPE_CHECKING:
     from treeage.alignment import Alignment, align_cores
+    from treeage.batch import Batch, estimate_sites
     from treeage.checks import predictive_checks, sensitivity
     from treeage.distance import arc_radius
     from treeage.errors import ConflictWarning, InputError, ModelError, ModelWarning, PriorWarning
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
 _HOME = {
     "Ages": "results",
     "Alignment": "alignment",
+    "Batch": "batch",
     "ConflictWarning": "errors",
     "Field": "tables",
     "InputError": "errors",
@@ -61,6 +63,7 @@ _HOME = {
     "calibrate_missing_rings": "rings",
     "date_tree": "estimate",
     "estimate_ages": "estimate",
+    "estimate_sites": "batch",
     "example_field": "simulate",
     "fit_hierarchical": "hierarchical",
     "missing_rings": "rings",
@@ -78,6 +81,7 @@ _HOME = {
 
 _MODULES = (
     "alignment",
+    "batch",
     "checks",
     "counting",
     "crossdating",
@@ -108,6 +112,7 @@ _MODULES = (
 __all__ = [
     "Ages",
     "Alignment",
+    "Batch",
     "ConflictWarning",
     "Field",
     "InputError",
@@ -124,6 +129,7 @@ __all__ = [
     "calibrate_missing_rings",
     "date_tree",
     "estimate_ages",
+    "estimate_sites",
     "example_field",
     "fit_hierarchical",
     "missing_rings",

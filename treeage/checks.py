@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from treeage import priors
 from treeage.display import Result
 from treeage.distance import AimErrors, DistanceSource, InnerEnds
-from treeage.errors import Fault, InputError, require_attributes, require_field, require_seed
+from treeage.errors import Fault, InputError, public, require_attributes, require_field, require_seed
 from treeage.estimate import Seen, draw_arc_radii, draw_ends, estimate_ages, read_radius
 from treeage.pmf import keeps_tables
 from treeage.results import Status
@@ -103,6 +103,7 @@ class PredictiveChecks(Result):
         return self.table.copy()
 
 
+@public
 def predictive_checks(ages: Ages, *, seed: int = 0) -> PredictiveChecks:
     """Hold what was seen in a field against what the fitted model says would be seen.
 
@@ -356,6 +357,7 @@ class Sensitivity(Result):
         return self.table.copy()
 
 
+@public
 def sensitivity(
     field: Field, *, names: Iterable[str] | None = None, tick: Callable[[int], object] | None = None
 ) -> Sensitivity:

@@ -14,10 +14,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaincinv, gammaln, ndtr, ndtri
 
-from treeage.errors import Fault, InputError, require_nonnegative, show
+from treeage.errors import Fault, InputError, public, require_at_most, require_nonnegative, require_positive, show
 from treeage.pmf import Mass, Pmf
 from treeage.priors import Sourced, ring_rate, ring_rate_factor
 from treeage.schema import Dating
+
+MOST_RINGS = 10_000  # as in the column rings_counted
+MOST_LOST_SD = 500.0  # as in the column outer_lost_sd
 
 Array = NDArray[np.float64]
 
@@ -116,6 +119,7 @@ def false_ring_share(genus: str | None = None) -> Sourced:
     return Sourced(rate.mean, "1/ring", "false rings for each counted ring", rate.source, rate.known)
 
 
+@public
 def count_error(
     rings_counted: int,
     dating: str,
@@ -187,6 +191,9 @@ def count_error(
     """
     rings = _checked_rings("count_error", rings_counted)
     (spread,) = require_nonnegative("count_error", outer_lost_sd=outer_lost_sd)
+    require_at_most("count_error", MOST_LOST_SD, outer_lost_sd=spread)
+    if mean_width_mm is not None:
+        require_positive("count_error", mean_width_mm=mean_width_mm)
     if rings.ndim:
         got, do = f"shape {rings.shape}", "Use count_error_mass for many."
         raise InputError(Fault(got, "one number", do, "count_error", 0, "rings_counted"))
@@ -417,10 +424,12 @@ def _size_index(rings: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def _checked_rings(where: str, rings_counted: ArrayLike) -> NDArray[np.int64]:
     (rings,) = require_nonnegative(where, rings_counted=rings_counted)
-    bad = (rings < 1) | (rings != np.round(rings))
+    bad = (rings < 1) | (rings > MOST_RINGS) | (rings != np.round(rings))
     if np.any(bad):
         got = show(float(np.atleast_1d(rings)[np.argmax(np.atleast_1d(bad))]))
-        raise InputError(Fault(got, "whole numbers of at least 1 [rings]", "Count again.", where, 0, "rings_counted"))
+        raise InputError(
+            Fault(got, f"whole numbers from 1 to {MOST_RINGS} [rings]", "Count again.", where, 0, "rings_counted")
+        )
     return rings.astype(np.int64)
 
 

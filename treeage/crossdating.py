@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.alignment import Alignment, AlignmentPrior, Move, align_many, core_signals, log_widths
-from treeage.errors import Fault, InputError, require_nonnegative, require_probability, show
+from treeage.errors import Fault, InputError, public, real_numbers, require_nonnegative, require_probability, show
 from treeage.pmf import freeze_arrays, keeps_tables
 from treeage.schema import innermost_year
 
@@ -173,6 +173,7 @@ def growth_index(widths_mm: Array) -> Array:
     return np.asarray(logs - np.convolve(logs, kernel)[near] / np.convolve(np.ones(logs.size), kernel)[near])
 
 
+@public
 def crossdate_stand(
     cores: Sequence[DatedCore], *, max_shift_years: int = 5, prior: AlignmentPrior | None = None
 ) -> Crossdating:
@@ -397,6 +398,7 @@ def gleichlaeufigkeit(first: ArrayLike, second: ArrayLike) -> float:
     return float(np.mean(np.abs(np.sign(np.diff(one)) / 2 + np.sign(np.diff(two)) / 2)))
 
 
+@public
 def series_correlation(first: ArrayLike, second: ArrayLike) -> float:
     """Pearson correlation of two series.
 
@@ -476,7 +478,7 @@ def chance_of_correlation(correlation: float, years: int) -> float:
 
 
 def _pair(where: str, first: ArrayLike, second: ArrayLike, least: int) -> tuple[Array, Array]:
-    one, two = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
+    one, two = real_numbers(first), real_numbers(second)
     if one.shape != two.shape or one.ndim != 1 or one.size < least:
         got, need = f"shapes {one.shape} and {two.shape}", f"two rows of the same {least} or more years"
         raise InputError(Fault(got, need, "Cut both to the years they share.", where, 0, "second"))

@@ -7,13 +7,14 @@ functions have entered themselves under the name of the result they draw.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from html import escape
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
+import pandas as pd
+
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
 
     Figure = TypeVar("Figure", bound=Callable[..., Axes])
@@ -59,7 +60,15 @@ class Result:
         -------
         matplotlib.axes.Axes
             The axes drawn on.
+
+        Raises
+        ------
+        TypeError
+            If `ax` is something else than axes.
         """
+        if ax is not None and not hasattr(ax, "spines"):
+            do = "Leave it out for a new figure."
+            raise TypeError(f"plot, ax: got a {type(ax).__name__}, need axes of matplotlib. {do}")
         import_module(f"{__package__}.plots")
         figure = next(FIGURES[each.__name__] for each in type(self).__mro__ if each.__name__ in FIGURES)
         axes: Axes = figure(self, ax=ax)
@@ -147,3 +156,26 @@ def html_block(
     items = "".join(f"<li>{escape(note)}</li>" for note in notes)
     folded = f"<details><summary>Assumptions</summary><ul>{items}</ul></details>" if items else ""
     return f"<p>{escape(sentence)}</p>{table}{folded}"
+
+
+class CoreTable(pd.DataFrame):
+    """A table as any other, which a notebook shows with each interval beside its median and the source in words."""
+
+    @property
+    def _constructor(self) -> type[pd.DataFrame]:
+        return pd.DataFrame
+
+    @classmethod
+    def of(cls, rows: Sequence[Mapping[str, Any]], prob: float) -> CoreTable:
+        """The table of some cores, with the intervals of their pith years in place of these."""
+        table = []
+        for row in rows:
+            pith, told = row["pith_year"], {name: value for name, value in row.items() if name != "pith_year"}
+            lead, (low, high) = told.pop("lead"), pith.interval(prob) if pith else (None, None)
+            told |= {"pith_year_median": pith.median() if pith else None, "pith_year_lo": low, "pith_year_hi": high}
+            table.append(told | {"lead": lead})
+        return cls(table)
+
+    def _repr_html_(self) -> str:
+        shown = pd.DataFrame(self).assign(distance_from=[str(source) for source in self["distance_from"]])
+        return table_html(in_one_cell(shown))

@@ -6,13 +6,15 @@ Own derivation. In this order: faults, errors and warnings, checks of arguments,
 from __future__ import annotations
 
 import errno
+import inspect
 import os
 import re
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, ParamSpec, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,11 +22,15 @@ from numpy.typing import ArrayLike, NDArray
 if TYPE_CHECKING:
     import pandas as pd
 
+P = ParamSpec("P")
+R = TypeVar("R")
+
 SHOWN_FAULTS = 20  # choice: more than one screen of faults is counted, not shown
 ALIKE_FAULTS = 3  # choice: more faults of one column with one need than this share a line
 SHOWN_ROWS = 5  # choice: row numbers listed on such a line
 MANY_ROWS = 1000  # choice: faults of one kind listed row by row
 MANY_NOTES = 5  # choice: notes of one kind listed row by row
+LARGEST, SMALLEST = 1e100, 1e-100  # choice: far beyond every measure, and their squares are still numbers
 
 
 # ------------------------------------------------------------------ faults
@@ -223,6 +229,14 @@ def _numbers_or_none(value: ArrayLike) -> NDArray[np.float64] | None:
         return None
 
 
+def real_numbers(value: ArrayLike) -> NDArray[np.float64]:
+    """Values as floats; a TypeError for complex numbers and times, which NumPy would take for numbers."""
+    array = np.asarray(value)
+    if array.dtype.kind in "cmM":
+        raise TypeError(f"{array.dtype} is no real number")
+    return array.astype(np.float64, copy=False)
+
+
 def _require(
     where: str,
     kind: str,
@@ -251,12 +265,17 @@ def _require(
 
 def require_positive(where: str, **values: ArrayLike) -> list[NDArray[np.float64]]:
     """Named arguments as float arrays, each value finite and above 0."""
-    return _require(where, "finite and above 0", lambda a: np.isfinite(a) & (a > 0), values)
+    return _require(where, "finite and above 0", lambda a: (a <= LARGEST) & (a >= SMALLEST), values)
 
 
 def require_nonnegative(where: str, **values: ArrayLike) -> list[NDArray[np.float64]]:
     """Named arguments as float arrays, each value finite and at least 0."""
-    return _require(where, "finite and at least 0", lambda a: np.isfinite(a) & (a >= 0), values)
+    return _require(where, "finite and at least 0", lambda a: (a <= LARGEST) & (a >= 0), values)
+
+
+def require_at_most(where: str, most: float, **values: ArrayLike) -> list[NDArray[np.float64]]:
+    """Named arguments as float arrays, each value at most this."""
+    return _require(where, f"at most {most:g}", lambda a: a <= most, values)
 
 
 def require_probability(where: str, **values: ArrayLike) -> list[NDArray[np.float64]]:
@@ -298,10 +317,15 @@ def require_path(where: str, name: str, value: object) -> Path:
 
 def require_seed(where: str, seed: object) -> int:
     """Check that a seed is a whole number of at least 0."""
-    if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
-        need, do = "a whole number of at least 0", "Write for example seed=1."
-        raise InputError(Fault(kind_of(seed), need, do, where, 0, "seed"))
-    return int(seed)
+    return require_whole(where, "seed", seed, 0)
+
+
+def require_whole(where: str, name: str, value: object, least: int, most: float = float("inf")) -> int:
+    """Check that a value is a whole number within bounds."""
+    if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or not least <= value <= most:
+        need = f"a whole number of at least {least}" if most == float("inf") else f"a whole number, {least} to {most:g}"
+        raise InputError(Fault(kind_of(value), need, f"Write for example {name}={max(least, 1)}.", where, 0, name))
+    return int(value)
 
 
 def require_series(where: str, name: str, values: Any) -> None:
@@ -331,6 +355,8 @@ def require_row(where: str, name: str, series: Any, *, item: str = "", advice: t
         array = _array_or_none(series)
         if array is None or array.ndim != 1:
             got = f"a table of {array.shape[0]} rows" if array is not None and array.ndim else kind_of(series)
+        elif array.dtype.kind in "cmM":
+            got = kind_of(series)
         elif array.dtype.kind in "SUO":
             texts = [value for value in series if isinstance(value, str)]
             if texts:
@@ -353,6 +379,79 @@ def _is_number(text: str) -> bool:
     except ValueError:
         return False
     return True
+
+
+# ------------------------------------------------------------------ arguments of another kind
+
+_KINDS: Mapping[str, tuple[str, Callable[[Any], object]]] = {  # by annotation: words, and whether a value is one
+    "float": ("one finite number", lambda value: np.ndim(value) == 0 and _is_row(value)),
+    "int": ("a whole number", lambda value: isinstance(value, (int, np.integer)) and abs(int(value)) < 10**9),
+    "str": ("a text", lambda value: isinstance(value, str)),
+    "bool": ("True or False", lambda value: isinstance(value, (bool, np.bool_))),
+    "ArrayLike": ("finite numbers, one or a row of them", lambda value: np.ndim(value) < 2 and _is_row(value)),
+    "Path": ("a Path", lambda value: isinstance(value, os.PathLike)),
+    "Sequence": ("a list", lambda value: isinstance(value, (Sequence, np.ndarray)) and _is_list(value)),
+    "Iterable": ("a list", lambda value: np.iterable(value) and _is_list(value)),
+    "Mapping": ("a dict", lambda value: isinstance(value, Mapping)),
+    "Callable": ("a function", callable),
+    "None": ("nothing", lambda value: value is None),
+    "Any": ("anything", lambda _: True),
+}
+
+
+def _is_row(value: Any) -> bool:
+    array = _numbers_or_none(value)
+    return array is not None and array.size > 0 and bool(np.isfinite(array).all())
+
+
+def _is_list(value: Any) -> bool:
+    return not isinstance(value, (str, bytes)) and getattr(value, "ndim", 1) > 0
+
+
+def public(function: Callable[P, R]) -> Callable[P, R]:
+    """Mark what users call: where it falls over an argument of another kind than it is annotated with, say which.
+
+    Nothing is asked of a call that succeeds, nor changed where it refuses by itself.
+    """
+    signature = inspect.signature(function)
+
+    @wraps(function)
+    def call(*args: P.args, **kwargs: P.kwargs) -> R:
+        try:
+            return function(*args, **kwargs)
+        except (_FaultError, OSError, Warning, MemoryError):
+            raise
+        except Exception as error:
+            given = signature.bind_partial(*args, **kwargs).arguments.items()  # TypeError: of a wrong name
+            kinds = {name: str(signature.parameters[name].annotation) for name, _ in given}
+            wrong = [_kind_fault(function.__qualname__, name, value, kinds[name]) for name, value in given]
+            faults = [fault for fault in wrong if fault is not None]
+            if not faults:
+                raise
+            raise InputError(faults) from error
+
+    return call
+
+
+def _kind_fault(where: str, name: str, value: Any, annotation: str) -> Fault | None:
+    """The fault of an argument that is none of the kinds of its annotation; None too for kinds that are not known."""
+    if "<" in annotation or "Literal" in annotation:  # not a text: no annotation
+        return None
+    needs = []
+    for part in re.split(r"\|(?![^\[]*\])", annotation):  # not within brackets
+        kind, _, inner = part.strip().removesuffix("]").partition("[")
+        kind = kind.rpartition(".")[2]
+        words, fits = _KINDS.get(kind, (f"a {kind}", None))
+        of, each_fits = _KINDS.get(inner, ("", None)) if kind == "Sequence" else ("", None)
+        words += f", each {of}" if of else ""
+        try:
+            right = fits(value) if fits else kind in (each.__name__ for each in type(value).__mro__)
+            if right and (each_fits is None or all(each_fits(item) for item in value)):
+                return None
+        except (TypeError, ValueError):  # rows of unequal length have no dimension
+            pass
+        needs += [words] if kind != "None" else []
+    return Fault(kind_of(value), " or ".join(needs), f"Pass {name} as that.", where, 0, name)
 
 
 # ------------------------------------------------------------------ places on a disk

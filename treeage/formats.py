@@ -17,7 +17,7 @@ from xml.parsers import expat
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, InputError, require_path, show
+from treeage.errors import Fault, InputError, public, require_path, show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -97,6 +97,7 @@ class RingSeries:
 # ------------------------------------------------------------------ the file and its table
 
 
+@public
 def read_ring_file(path: str | Path) -> list[RingSeries]:
     r"""Read the width series of one file; the format is told from the content.
 

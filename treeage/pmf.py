@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, ModelError, kind_of, require_level, show
+from treeage.errors import Fault, InputError, ModelError, kind_of, public, require_level, show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -156,6 +156,7 @@ class Pmf(Result):
         """
         return float(np.sqrt(self.var()))
 
+    @public
     def prob_at(self, value: int) -> float:
         """Probability of one whole number.
 
@@ -188,6 +189,7 @@ class Pmf(Result):
             return 0.0
         return float(self._mass[step]) if 0 <= step < self._mass.size else 0.0
 
+    @public
     def cdf(self, value: int) -> float:
         """Probability of at most a whole number.
 
@@ -204,6 +206,7 @@ class Pmf(Result):
         step = int(np.floor(value)) - self._start
         return float(min(1.0, self._mass[: max(0, step + 1)].sum()))
 
+    @public
     def quantile(self, prob: float) -> int:
         """Smallest whole number with at least the given probability up to it.
 
@@ -234,6 +237,7 @@ class Pmf(Result):
         """
         return self._quantiles(0.5)[0]
 
+    @public
     def interval(self, prob: float = 0.9) -> tuple[int, int]:
         """Equal-tailed interval of whole numbers that contains at least the given probability.
 

@@ -15,7 +15,7 @@ import numpy as np
 from treeage.checks import PredictiveChecks, Sensitivity, predictive_checks, sensitivity
 from treeage.display import Result
 from treeage.distance import DISTANCE_GRID_MM
-from treeage.errors import InputError, ModelError, require_field, require_level
+from treeage.errors import InputError, ModelError, public, require_field, require_level
 from treeage.estimate import Cores, estimate_ages, height_models, read_cores
 from treeage.pmf import Pmf, keeps_tables
 from treeage.results import Ages, Status
@@ -190,6 +190,7 @@ class _Case:
     distance_mm: float = float("nan")
 
 
+@public
 def validate_field(
     field: Field,
     *,

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.display import ADD_UP, Result, in_one_cell, table_html
+from treeage.display import ADD_UP, CoreTable, Result, in_one_cell, table_html
 from treeage.errors import Fault, InputError, kind_of, require_level, require_seed, show
 from treeage.pmf import Mass, Pmf, freeze_arrays, keeps_tables
 from treeage.priors import data_rows
@@ -172,18 +172,6 @@ def year_text(year: int) -> str:
     return str(year) if year > 0 else f"{1 - year} BCE"
 
 
-class CoreTable(pd.DataFrame):
-    """A table as any other, which a notebook shows with each interval beside its median and the source in words."""
-
-    @property
-    def _constructor(self) -> type[pd.DataFrame]:
-        return pd.DataFrame
-
-    def _repr_html_(self) -> str:
-        shown = pd.DataFrame(self).assign(distance_from=[str(source) for source in self["distance_from"]])
-        return table_html(in_one_cell(shown))
-
-
 @dataclass(frozen=True)
 class TreeAge(Result):
     """Age and establishment date of one tree.
@@ -241,14 +229,7 @@ class TreeAge(Result):
     @property
     def cores(self) -> pd.DataFrame:
         """What each core says alone: a table, one row a core."""
-        rows = []
-        for row in self.core_rows:
-            told = {name: value for name, value in row.items() if name not in ("pith_year", "lead")}
-            pith: Pmf | None = row["pith_year"]
-            low, high = pith.interval(self.prob) if pith else (None, None)
-            told |= {"pith_year_median": pith.median() if pith else None, "pith_year_lo": low, "pith_year_hi": high}
-            rows.append(told | {"lead": row["lead"]})
-        return CoreTable(rows)
+        return CoreTable.of(self.core_rows, self.prob)
 
     @property
     def date_refers_to(self) -> str:
@@ -493,7 +474,7 @@ class Ages(Result):
 
     def __getitem__(self, tree: str) -> TreeAge:
         for answer in self.tree_ages:
-            if answer.tree == tree:
+            if isinstance(tree, str) and answer.tree == tree:
                 return answer
         known = ", ".join(repr(answer.tree) for answer in self.tree_ages[:5]) + (", ..." if len(self) > 5 else "")
         do = f"write {str(tree)!r}" if any(answer.tree == str(tree) for answer in self.tree_ages) else "see .trees"

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, require_nonnegative, require_probability, show
+from treeage.errors import Fault, InputError, public, require_nonnegative, require_probability, show
 from treeage.pmf import Pmf, freeze_arrays, interval_levels, keeps_tables
 from treeage.schema import CORE_HEIGHT, column_numbers
 
@@ -36,6 +36,7 @@ BAND = 0.99  # choice: a right model leaves a band of this probability in 1 of 1
 # ---------------------------------------------------------------------- statements about whole numbers
 
 
+@public
 def coverage(
     pmfs: Sequence[Pmf], truths: ArrayLike, *, probs: Sequence[float] = PROBS, band: float = BAND
 ) -> pd.DataFrame:
@@ -377,6 +378,7 @@ def _ranked_score(pmf: Pmf, truth: int) -> float:
 # ---------------------------------------------------------------------- stated probabilities
 
 
+@public
 def reliability(stated: ArrayLike, happened: ArrayLike, *, bins: int = 10, band: float = BAND) -> pd.DataFrame:
     """Compare stated probabilities with how often the stated thing happened, bin by bin.
 
@@ -446,6 +448,7 @@ def reliability(stated: ArrayLike, happened: ArrayLike, *, bins: int = 10, band:
 # ---------------------------------------------------------------------- the whole estimate
 
 
+@public
 def score_against_truth(ages: Ages, truth: pd.DataFrame | Mapping[str, int]) -> pd.DataFrame:
     """Set the ages of a field beside the true establishment years, tree by tree.
 

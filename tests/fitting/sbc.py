@@ -119,14 +119,15 @@ def draw_factors(rng: np.random.Generator) -> dict[str, float]:
     return factors | {"tree_sd": float(np.exp(prior.tree_log_sd.value * rng.standard_normal()))}
 
 
-def draw_tables(rng: np.random.Generator, shared: Shared) -> tuple[Field, np.ndarray, np.ndarray]:
+def draw_tables(rng: np.random.Generator, shared: Shared, sure: bool) -> tuple[Field, np.ndarray, np.ndarray]:
     """Tables with what is seen at inner ends, the distances behind it, and how each tree was cored."""
     trees = len(shared.level)
     kind = rng.permutation(np.resize(["one core", "two cores", "two heights", "two cores"], trees))
     tree = np.repeat(np.arange(trees), np.where(kind == "one core", 1, 2))
     size = tree.size
     upper = np.append(False, tree[1:] == tree[:-1])
-    lower_m = rng.choice([0.0, 0.3, 1.0], trees)
+    lower_m = rng.choice([1.0] if sure else [0.0, 0.3, 1.0], trees)
+    datings = [1.0, 0.0, 0.0] if sure else [0.5, 0.3, 0.2]
     height = lower_m[tree] + np.where(upper & (kind[tree] == "two heights"), 1.0, 0.0)
     diameter = rng.uniform(20, 50, trees)[tree]
     radius, radius_sd = inside_radius(diameter, np.zeros(size), np.full(size, 4.0))
@@ -146,7 +147,7 @@ def draw_tables(rng: np.random.Generator, shared: Shared) -> tuple[Field, np.nda
     mean = rng.lognormal(0.2, 0.4, trees)[tree]
     table = pd.DataFrame({
         "tree": [f"T{number:02d}" for number in tree], "core": np.where(upper, "b", "a"),
-        "dating": rng.choice(["crossdated", "lab_count", "field_count"], size, p=[0.5, 0.3, 0.2]),
+        "dating": rng.choice(["crossdated", "lab_count", "field_count"], size, p=datings),
         "core_height_m": height, "outer_year": 2000, "rings_counted": rng.integers(60, 180, size),
         "inner_end": word.astype(str), "core_length_mm": radius - drawn.gap_mm,
         "core_diameter_cm": diameter, "chord_mm": np.where(np.isnan(read), np.nan, CHORD_MM), "rise_mm": read,
@@ -173,18 +174,23 @@ def drawn_rows(mass: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return np.asarray((total < rng.random((len(mass), 1)) * total[:, -1:]).sum(axis=1))
 
 
-def draw_stand(rng: np.random.Generator, trees: int = TREES, *, together: bool = True, learned: bool = False) -> Stand:
-    """A stand by the model of the engine; drawn anew where a table refuses what the model allows (a length below 0)."""
+def draw_stand(
+    rng: np.random.Generator, trees: int = TREES, *, together: bool = True, learned: bool = False, sure: bool = False
+) -> Stand:
+    """A stand by the model of the engine; drawn anew where a table refuses what the model allows (a length below 0).
+
+    together: whether trees share what they share; sure: all crossdated and cored at 1 m, so that what is shared weighs.
+    """
     while True:
         try:
-            return _drawn_stand(rng, trees, together=together, learned=learned)
+            return _drawn_stand(rng, trees, together=together, learned=learned, sure=sure)
         except InputError:
             continue
 
 
-def _drawn_stand(rng: np.random.Generator, trees: int, *, together: bool, learned: bool) -> Stand:
+def _drawn_stand(rng: np.random.Generator, trees: int, *, together: bool, learned: bool, sure: bool) -> Stand:
     shared = draw_shared(rng, trees, together=together, learned=learned)
-    field, distance, kind = draw_tables(rng, shared)
+    field, distance, kind = draw_tables(rng, shared, sure)
     cores = read_cores(field)
     assert list(cores.line) == list(range(len(cores)))  # rows stand as the engine has them
     tree = np.unique(cores.tree, return_inverse=True)[1]

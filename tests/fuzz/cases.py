@@ -11,12 +11,18 @@ import json
 import math
 import re
 import zipfile
+from argparse import ArgumentParser
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from calls import SLOW, calls
+
+from treeage.cli.commands import command_parser
 
 Random = np.random.Generator
 
@@ -72,7 +78,10 @@ TABLES = ("trees", "cores", "rings", "arcs", "seedlings", "events")
 
 @dataclass
 class Case:
-    """One input: kind `folder`, `rings` (a ring file) or `call`, with its files, or the call and its arguments."""
+    """One input: its kind, its files, or the call and its arguments.
+
+    Kinds are `folder`, `rings` (a ring file), `call` (arguments by name) and `command` (the words of a line).
+    """
 
     kind: str
     files: dict[str, bytes] = field(default_factory=dict)
@@ -84,7 +93,8 @@ class Case:
     def text(self) -> str:
         """As JSON for the corpus; calls are told by their number, as their arguments may be anything."""
         files = {name: content.decode("latin-1") for name, content in self.files.items()}
-        return json.dumps({"kind": self.kind, "files": files, "draws": self.draws, "prob": self.prob}, indent=1)
+        made = {"kind": self.kind, "files": files, "draws": self.draws, "prob": self.prob}
+        return json.dumps(made | ({"arguments": self.arguments} if self.kind == "command" else {}), indent=1)
 
     @classmethod
     def of_text(cls, text: str) -> Case:
@@ -377,10 +387,6 @@ def a_ring_file(random: Random) -> Case:
 
 # ---------------------------------------------------------------------- calls
 
-NUMERIC = ("arc_radius", "missing_rings", "missing_rings_many", "align_cores", "calibrate_missing_rings",
-    "years_from_open_data",
-           "pmf", "read_field", "estimate_ages", "stand_history", "from_frames", "write_outputs")  # fmt: skip
-
 
 def odd(random: Random) -> object:
     """An argument of any kind."""
@@ -398,16 +404,66 @@ def odd(random: Random) -> object:
     return values[int(random.integers(len(values)))]
 
 
+@cache
+def _sound_calls() -> dict[str, tuple[str, ...]]:
+    """Names of the arguments of every call."""
+    return {name: tuple(sound) for name, (_, sound) in calls(Path()).items()}
+
+
 def a_call(random: Random) -> Case:
-    """A public function with arguments of any kind."""
-    count = int(random.integers(1, 4))
-    return Case("call", call=pick(random, NUMERIC), arguments=tuple(odd(random) for _ in range(count)))
+    """A public function with sound arguments but for one or two."""
+    names = _sound_calls()
+    some = SLOW if random.random() < 0.1 else tuple(name for name in names if name not in SLOW)
+    name = pick(random, some)
+    changed = random.choice(len(names[name]), min(int(random.choice([1, 1, 2])), len(names[name])), replace=False)
+    return Case("call", call=name, arguments=tuple((names[name][at], odd(random)) for at in changed))
+
+
+# ---------------------------------------------------------------------- command lines
+
+LINES = (  # words in capitals stand for places
+    "check FIELD", "estimate FIELD --out OUT --draws 9 --formats svg", "stand FIELD --out OUT --draws 9 --formats svg",
+    "validate FIELD", "validate FIELD --out OUT", "columns", "columns trees", "example NEW --trees 2", "example --list",
+    "start NEW --species Larix", "card FIELD --out OUT", "rings FILE --folder NEW --dating lab_count",
+    "tree --species Larix --outer-year 2020 --rings-counted 80 --inner-end arcs --chord-mm 8 --rise-mm 1 --height none "
+    "--core-height-m 1", "score DATED TRUTH", "aim FIELD T0", "next FIELD", "plan --species Larix --diameter 30",
+)  # fmt: skip
+SLOW_LINES = ("aim", "next", "plan", "estimate", "stand")  # seconds each
+LONG = ("--learn", "--sensitivity", "--ask")  # minutes, or a conversation
+
+
+@cache
+def _options() -> dict[str, tuple[str, ...]]:
+    """Options of every command."""
+    parsers: list[dict[str, ArgumentParser]] = [dict(a.choices) for a in command_parser()._actions if a.choices]
+    return {name: tuple(word for action in parser._actions for word in action.option_strings if word not in LONG)
+            for name, parser in parsers[0].items()}  # fmt: skip
+
+
+def a_command(random: Random) -> Case:
+    """A line that is sound but for some of its words, on a folder that mostly is."""
+    tables, settings = sound(random)
+    if random.random() < 0.3:
+        name = pick(random, tuple(tables))
+        tables[name] = spoil_table(random, tables[name])
+    quick = tuple(line for line in LINES if line.split()[0] not in SLOW_LINES)
+    words = pick(random, LINES if random.random() < 0.3 else quick).split()
+    for _ in range(int(random.choice([0, 1, 1, 2, 3]))):
+        value = pick(random, pick_list(random, pick(random, ("core", "year"))))
+        what = random.random()
+        if what < 0.5:
+            words += [pick(random, _options()[words[0]]), *([value] if random.random() < 0.9 else [])]
+        elif what < 0.9 and len(words) > 1:
+            words[int(random.integers(1, len(words)))] = value
+        else:
+            words.append(value)
+    return Case("command", folder_of(tables, settings), arguments=tuple(words))
 
 
 def case_of(number: int) -> Case:
     """The case of a number."""
-    random = np.random.default_rng([20260, number])
+    random = np.random.default_rng([20261, number])
     kind = random.random()
     if kind >= 0.7:
-        return a_ring_file(random) if kind < 0.85 else a_call(random)
+        return a_ring_file(random) if kind < 0.8 else a_call(random) if kind < 0.9 else a_command(random)
     return a_folder(random) if kind < 0.58 else a_workbook(random)

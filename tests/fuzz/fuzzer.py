@@ -11,6 +11,8 @@ not are written as files into the folder given by --keep, ready for the corpus.
 from __future__ import annotations
 
 import argparse
+import contextlib
+import io
 import json
 import os
 import signal
@@ -30,10 +32,11 @@ import pandas as pd
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parents[1])]
 
+from calls import DOCUMENTED, calls  # noqa: E402
 from cases import Case, case_of  # noqa: E402 -- the cases stand beside this file
 
 import treeage  # noqa: E402
-from treeage.height import years_from_open_data  # noqa: E402
+from treeage.cli import main as command_line  # noqa: E402
 from treeage.report import figures as report  # noqa: E402
 from treeage.results import Status  # noqa: E402
 
@@ -65,12 +68,12 @@ def outcome(case: Case, *, figures: bool = False) -> str:
         warnings.simplefilter("ignore", treeage.PriorWarning.__mro__[1])  # the package's own words to the user
         warnings.simplefilter("error", RuntimeWarning)  # a division by zero on its way into an answer
         try:
-            run = {"folder": run_folder, "rings": run_rings, "call": run_call}[case.kind]
-            run(case, Path(place), figures)
+            run = {"folder": run_folder, "rings": run_rings, "call": run_call, "command": run_command}[case.kind]
+            with contextlib.chdir(place):  # names that are not meant as such must not reach the project
+                return run(case, Path(place), figures) or "answer"
         except EXPECTED as error:
             check_faults(error)
             return "fault"
-    return "answer"
 
 
 def check_faults(error: treeage.InputError | treeage.ModelError) -> None:
@@ -81,7 +84,7 @@ def check_faults(error: treeage.InputError | treeage.ModelError) -> None:
          f"a control character in {str(error)!r}")  # fmt: skip
 
 
-def run_folder(case: Case, place: Path, figures: bool) -> None:
+def run_folder(case: Case, place: Path, figures: bool) -> str | None:
     """Read, date and write a folder."""
     folder = place / "field"
     folder.mkdir()
@@ -181,23 +184,40 @@ def run_rings(case: Case, place: Path, _figures: bool) -> None:
         treeage.formats.ring_table(treeage.formats.read_ring_file(place / name))
 
 
-def run_call(case: Case, place: Path, _figures: bool) -> None:
-    """Call a public function with arguments of any kind."""
-    calls = {
-        "arc_radius": treeage.arc_radius, "missing_rings": treeage.missing_rings, "align_cores": treeage.align_cores,
-        "missing_rings_many": treeage.missing_rings_many, "calibrate_missing_rings": treeage.calibrate_missing_rings,
-        "years_from_open_data": years_from_open_data, "read_field": treeage.read_field,
-        "estimate_ages": treeage.estimate_ages,
-        "stand_history": treeage.stand_history, "from_frames": treeage.Field.from_frames, "pmf": treeage.Pmf,
-        "write_outputs": lambda *values: treeage.write_outputs(values[0], place / "out"),
-    }  # fmt: skip
-    needs = {"arc_radius": 2, "missing_rings": 2, "missing_rings_many": 2, "align_cores": 2, "years_from_open_data": 2,
-             "from_frames": 2, "pmf": 2}  # fmt: skip
-    values = (*case.arguments, *case.arguments, *case.arguments)[: needs.get(case.call, 1)]
-    answer = calls[case.call](*values)
-    for name in ("mass", "widths_mm"):
-        numbers = getattr(answer, name, None)
-        need(numbers is None or np.isfinite(numbers).all(), f"{case.call}: {name} not finite")
+def run_call(case: Case, place: Path, _figures: bool) -> str | None:
+    """Call a public function with arguments some of which may be of any kind."""
+    function, arguments = calls(place)[case.call]
+    try:
+        answer = function(**{**arguments, **dict(case.arguments)})
+    except DOCUMENTED.get(case.call, ()):
+        return "fault"
+    for numbers in (answer, getattr(answer, "mass", None)):
+        if isinstance(numbers, (float, np.ndarray)) and np.asarray(numbers).dtype.kind == "f":
+            need(np.isfinite(numbers).all(), f"{case.call}: not finite")
+    return None
+
+
+PLACES = {"FIELD": "field", "OUT": "out", "NEW": "new", "TRUTH": "truth", "DATED": "dated", "FILE": "field/rings.csv"}
+
+
+def run_command(case: Case, place: Path, _figures: bool) -> str | None:
+    """Run a command line; a fault has words, and what is said can be shown on a terminal."""
+    (place / "field").mkdir()
+    for name, content in case.files.items():
+        (place / "field" / name).write_bytes(content)
+    words = [PLACES.get(str(word), str(word)) for word in case.arguments]
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            code = command_line(words)
+        except SystemExit as stop:  # of the parser
+            code = int(stop.code or 0)
+    need(code in (0, 1, 2), f"code {code}")
+    need(code != 2 or err.getvalue().strip(), "a fault without words")
+    said = out.getvalue() + err.getvalue()
+    need(not any(ord(letter) < 32 and letter not in "\n\t" for letter in said), "a control character on the screen")
+    need(code or "nan" not in out.getvalue().lower().split(), f"nan on the screen: {words}")
+    return "fault" if code == 2 else None
 
 
 # ---------------------------------------------------------------------- many
@@ -247,6 +267,8 @@ def main() -> int:
         what, words = told(case, figures=at % arguments.figures == 0)
         slowest = max(slowest, time.monotonic() - began)
         counts.update([what, f"{case.kind} {what}", "cases"])
+        if counts["cases"] % 500 == 0:
+            print(f"{counts['cases']} cases so far, {time.process_time():.0f} s of the processor", flush=True)
         if what not in ("answer", "fault") or arguments.say:
             print(f"{name} {case.kind} {case.call} {what} {case.arguments if case.call else ''}\n{words}", flush=True)
             if arguments.keep and not isinstance(name, Path):

@@ -4,21 +4,38 @@ The corpus holds what once gave a traceback, a hang or a silent nonsense, as fil
 """
 
 import os
-import random
 import re
-import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 CORPUS = sorted((HERE / "corpus").glob("*.json"))
 CHUNKS, CHUNK = 6, 250  # choice: 1,500 new cases in about ten minutes of one core
-KILLS = 12  # choice: instants of one run; sixty were tried once by hand
+ODD = (  # fmt: skip
+    None,
+    object(),
+    "x",
+    b"x",
+    -1,
+    1e300,
+    float("nan"),
+    10**400,
+    [],
+    [[1, 2], [3]],
+    ["a"],
+    {"a": 1},
+    np.zeros((2, 2)),
+    np.array([1 + 2j]),
+    np.array("2020", dtype="datetime64[D]"),
+    pd.DataFrame({"a": ["b"]}),
+)
+KILLS = 12  # choice: instants of runs; sixty are tried by hand
 
 
 def run(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
@@ -56,6 +73,34 @@ def test_the_runner_notices_what_is_wrong(tmp_path: Path) -> None:
     assert said.split() == ["hang", "traceback", "nonsense"]
 
 
+def _names() -> list[str]:
+    sys.path.insert(0, str(HERE))
+    from calls import SLOW, calls
+
+    return [name for name in calls(Path()) if name not in SLOW]
+
+
+@pytest.mark.parametrize("name", _names())
+@pytest.mark.filterwarnings("ignore::treeage.PriorWarning", "ignore::treeage.ModelWarning")
+def test_no_argument_of_any_kind_falls_through(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every public call, each argument in turn: an answer, a fault with words, or the error that is documented."""
+    import calls
+
+    import treeage
+
+    monkeypatch.chdir(tmp_path)
+    function, sound = calls.calls(tmp_path)[name]
+    refused = 0
+    for argument in sound:
+        for value in ODD:
+            try:
+                function(**{**sound, argument: value})
+            except (treeage.InputError, treeage.ModelError, *calls.DOCUMENTED.get(name, ())) as error:
+                assert str(error)
+                refused += 1
+    assert refused > 0.4 * len(ODD)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("chunk", range(CHUNKS))
 def test_new_cases(chunk: int) -> None:
@@ -68,32 +113,12 @@ def test_new_cases(chunk: int) -> None:
 
 @pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="needs signals of POSIX")
-def test_kills_at_any_time_leave_whole_answers(tmp_path: Path) -> None:
+def test_kills_at_any_time_leave_whole_answers() -> None:
     """kill -9 from the start to the end of runs that write over each other: the answers of one run, all of them."""
-    program = [sys.executable, "-m", "treeage"]
-    subprocess.run([*program, "example", str(tmp_path / "demo")], check=True, capture_output=True, env=environment())
-    line = [*program, "estimate", str(tmp_path / "demo"), "--out", str(tmp_path / "out"), "--draws", "100"]
-    start = time.monotonic()
-    subprocess.run([*line, "--seed", "0"], check=True, capture_output=True, env=environment())
-    whole = time.monotonic() - start
-    pick, seeds = random.Random(5), set()
-    for kill in range(1, KILLS + 1):
-        running = subprocess.Popen([*line, "--seed", str(kill)], stdout=subprocess.DEVNULL, env=environment())
-        time.sleep(pick.uniform(0.5, 1.15) * whole)
-        running.send_signal(signal.SIGKILL)
-        running.wait()
-        seeds.add(whole_answers(tmp_path / "out"))
-    assert seeds  # those of the last run that came to its end each time
-    subprocess.run([*line, "--seed", "0"], check=True, capture_output=True, env=environment())
-    assert not [path for path in tmp_path.rglob(".*") if path.is_dir()]
-
-
-def whole_answers(out: Path) -> int:
-    """Seed of the run whose answers a folder holds; every file must be of that run."""
-    import hashlib
-    import json
-
-    record = json.loads((out / "run.json").read_text(encoding="utf-8"))
-    for name, checksum in record["outputs_sha256"].items():
-        assert hashlib.sha256((out / name).read_bytes()).hexdigest() == checksum, name
-    return int(record["seed"])
+    line = [sys.executable, str(HERE / "kills.py"), str(KILLS)]
+    ran = subprocess.run(line, capture_output=True, text=True, check=False, timeout=1800, env=environment())
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    counts = {words: int(count) for words, count in re.findall(r"'([^']+)': (\d+)", ran.stdout.split("}")[0])}
+    assert sum(counts.values()) == KILLS
+    assert any("alone: killed, old at once" in words for words in counts)
+    assert any("shared: killed" in words and "at the next start" in words for words in counts)  # there was to mend

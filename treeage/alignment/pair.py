@@ -18,7 +18,7 @@ from treeage.alignment.lattice import EVENTS, Array, Move, Signals, median, sign
 from treeage.alignment.prior import HIGHEST_SHARE, AlignmentPrior, alignment_model
 from treeage.alignment.trio import align_trios
 from treeage.alignment.years import LAGS, Trio
-from treeage.errors import Fault, InputError, require_nonnegative
+from treeage.errors import Fault, InputError, public, require_nonnegative, require_row
 from treeage.pmf import Pmf, freeze_arrays
 
 if TYPE_CHECKING:
@@ -180,6 +180,7 @@ class Alignment:
         return pd.DataFrame(self.grids.path, index=pd.RangeIndex(1, size + 1, name="ring_a"), columns=columns)
 
 
+@public
 def align_cores(
     widths_a_mm: ArrayLike,
     widths_b_mm: ArrayLike,
@@ -298,6 +299,7 @@ def align_many(
 
 def reference_signals(reference: ArrayLike) -> tuple[Signals, NDArray[np.bool_]]:
     """Signals of a mean index (innermost first, NaN where unknown), outermost first, and where they are known."""
+    require_row("align_cores", "reference", reference)
     values = np.asarray(reference, dtype=np.float64)
     given = np.isfinite(values)
     if values.ndim != 1 or given.sum() < _FEWEST:

@@ -16,6 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from treeage.cli.batch import add_batch
 from treeage.cli.forms import add_form_commands, scenario_lines
 from treeage.cli.guard import (
     BAD_INPUT,
@@ -33,7 +34,7 @@ from treeage.cli.guard import (
 from treeage.cli.planning import add_planning_commands
 from treeage.cli.proof import add_validate
 from treeage.display import VERSION
-from treeage.errors import Fault, InputError, TreeageWarning, place_fault, show
+from treeage.errors import Fault, InputError, TreeageWarning, place_fault, plain, show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -68,7 +69,7 @@ class _Parser(argparse.ArgumentParser):
         known = [word for action in self._actions for word in (*action.option_strings, *(action.choices or ()))]
         word = (wrong[1] or wrong[2]).split("=")[0] if wrong else ""
         near = nearest(word, [name for name in known if name.startswith("-") == word.startswith("-")]) if word else ""
-        super().error(f"{message}. Did you mean {near}?" if near else message)
+        super().error(plain(f"{message}. Did you mean {near}?" if near else message))  # words of the line, as they came
 
     def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
         """Let the command that was named say what is wrong with its options."""
@@ -91,6 +92,7 @@ def command_parser() -> argparse.ArgumentParser:
     _add_check(commands)
     _add_estimate(commands)
     _add_stand(commands)
+    add_batch(commands)
     add_validate(commands)
     _add_columns(commands)
     _add_example(commands)

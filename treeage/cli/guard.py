@@ -45,10 +45,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     >>> main(["check", "no/such/folder"])
     2
     """
-    _open_streams()
     arguments = argparse.Namespace()
 
     def run() -> int:
+        _open_streams()
         commands = import_module("treeage.cli.commands")  # here, so that a stop while it loads is met
         commands.command_parser().parse_args(argv, arguments)
         code: int = arguments.run(arguments)
@@ -119,6 +119,8 @@ def _outcome(arguments: argparse.Namespace) -> str:
     target = getattr(arguments, "answers", None)
     if target is not None and _state(target) != arguments.before:
         return f"the new answers in {target} are complete"
+    if getattr(arguments, "goes_on", None) is not None:
+        return f"the stands that are done stay in {arguments.goes_on}; the same command goes on with the others"
     made = getattr(arguments, "makes", None)
     if made is not None and Path(made).exists():
         return f"{made} may be incomplete: remove it before the next try"

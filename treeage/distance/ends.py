@@ -40,7 +40,6 @@ Readings = Mapping[DistanceSource, tuple[Flags, Array]]
 LEAST_COSINE = 0.5  # choice: cores within 60 degrees of one line; simulation finds others as good as independent
 _NEGLIGIBLE = 3e-3  # choice: joint cases that hold less of the likeliest change no printed figure
 _SOURCE_CONFLICT = 0.01  # choice: two sources of one core are reported below this predictive p value
-_AT_PITH = 0.5  # choice: rows with more than this at the pith itself are pith hits
 _DEFAULT_RADIUS_MM = 150.0  # choice: radius assumed for the miss of an aimed core when the tree has no diameter at all
 _RINGS_BESIDE = 10  # choice: inner rings whose mean width stands for that beside the pith
 _STEPS_BESIDE = 4  # the width settles to a few percent
@@ -804,19 +803,3 @@ def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) 
         return np.asarray(np.einsum("k,knr->nr", weights, mass))
     share = evidence / np.maximum(evidence.sum(axis=0), 1e-300)
     return np.asarray(np.einsum("kn,knr->nr", share, mass))
-
-
-def scale_distance(mass: Array, factor: Array) -> Array:
-    """Widen or narrow the error of distances, mass (..., n_grid), by factors (...); rows sum to 1."""
-    # The density per mm is raised to the power 1 / factor**2. For normal errors this is exactly an error of factor
-    # times the size; for skewed ones it keeps the shape that the reading gave. A mass at the pith itself is left alone.
-    cells = grid_cells()
-    with np.errstate(divide="ignore"):
-        log_density = np.log(np.maximum(mass, 0.0) / cells)
-    top = log_density.max(axis=-1, keepdims=True)
-    out: Array = np.exp((log_density - top) / factor[..., None] ** 2) * cells
-    out[..., 0] = np.where(mass[..., 0] < 1e-6, 0.0, out[..., 0])
-    out /= out.sum(axis=-1, keepdims=True)
-    alone = mass[..., 0] >= _AT_PITH
-    out[alone] = mass[alone]
-    return out

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 from treeage import priors
-from treeage.errors import Fault, InputError, require_nonnegative, require_positive
+from treeage.errors import Fault, InputError, public, real_numbers, require_nonnegative, require_positive
 from treeage.schema import column_numbers
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 LARGEST_MM = 1e6  # choice: no arc of a ring is longer, and none that was read is flatter than its inverse
+_AT_PITH = 0.5  # choice: rows with more than this at the pith itself are pith hits
 DISTANCE_STEP = 0.04  # choice: step of ln(distance); a tenth of the spread of the log growth rate
 _LOW_MM = 0.05  # choice: below one narrow ring
 _HIGH_MM = 1500.0  # choice: more than the radius of nearly any cored tree
@@ -158,6 +159,22 @@ def on_grid(distance_mm: Array, *, every: int = 1) -> Array:
     return mass
 
 
+def scale_distance(mass: Array, factor: Array) -> Array:
+    """Widen or narrow the error of distances, mass (..., n_grid), by factors (...); rows sum to 1."""
+    # The density per mm is raised to the power 1 / factor**2. For normal errors this is exactly an error of factor
+    # times the size; for skewed ones it keeps the shape that the reading gave. A mass at the pith itself is left alone.
+    cells = grid_cells()
+    with np.errstate(divide="ignore"):
+        log_density = np.log(np.maximum(mass, 0.0) / cells)
+    top = log_density.max(axis=-1, keepdims=True)
+    out: Array = np.exp((log_density - top) / factor[..., None] ** 2) * cells
+    out[..., 0] = np.where(mass[..., 0] < 1e-6, 0.0, out[..., 0])
+    out /= out.sum(axis=-1, keepdims=True)
+    alone = mass[..., 0] >= _AT_PITH
+    out[alone] = mass[alone]
+    return out
+
+
 def draw_distances(mass: Array, count: int, rng: np.random.Generator) -> Array:
     """Draws from a mass on the grid, spread evenly over one step about each of its distances.
 
@@ -246,7 +263,7 @@ def conflict_probability(first: Array, second: Array) -> Array:
 
 def as_column(value: ArrayLike) -> Array:
     """Values as a column, one row a core, to meet the grid."""
-    return np.atleast_1d(np.asarray(value, dtype=np.float64))[:, None]
+    return np.atleast_1d(real_numbers(value))[:, None]
 
 
 # ------------------------------------------------------------------ arcs
@@ -262,6 +279,7 @@ _CHUNK = 64  # choice: arcs worked on at a time; keeps the arrays in the process
 _POINT_SD_MM = 0.1  # choice: digitising error of a boundary where too few points are left to estimate it
 
 
+@public
 def arc_radius(chord_mm: ArrayLike, rise_mm: ArrayLike) -> Array:
     """Radius of the circle through an arc, from its chord and its rise.
 
@@ -339,6 +357,7 @@ def arc_rise(radius_mm: ArrayLike, chord_mm: ArrayLike) -> Array:
     return rise
 
 
+@public
 def arc_likelihood(
     chord_mm: ArrayLike, rise_mm: ArrayLike, arc_sd_mm: ArrayLike | None = None, *, beyond_mm: ArrayLike = 0.0
 ) -> Array:
@@ -439,7 +458,7 @@ def common_arcs_likelihood(
 def _read_arcs(where: str, chord_mm: ArrayLike, rise_mm: ArrayLike, arc_sd_mm: ArrayLike | None) -> list[Array]:
     """Chord, rise and reading error of arcs as columns, checked."""
     require_positive(where, chord_mm=chord_mm)
-    require_nonnegative(where, rise_mm=rise_mm)
+    require_nonnegative(where, rise_mm=rise_mm, **({} if arc_sd_mm is None else {"arc_sd_mm": arc_sd_mm}))
     reading = priors.ARC_SD.value if arc_sd_mm is None else arc_sd_mm
     return list(np.broadcast_arrays(as_column(chord_mm), as_column(rise_mm), as_column(reading)))
 
@@ -525,6 +544,7 @@ def unseen_share(distance_mm: Array, sight: ArrayLike, overlooked: ArrayLike) ->
 # ------------------------------------------------------------------ circles, rays, distances
 
 
+@public
 def circle_likelihood(radius_mm: ArrayLike, step_mm: ArrayLike | None = None) -> Array:
     """Likelihood of the distance from the template circle that fits the innermost boundary.
 
@@ -567,6 +587,7 @@ def circle_likelihood(radius_mm: ArrayLike, step_mm: ArrayLike | None = None) ->
     return _top_one(_normal(as_column(radius_mm) - grid, sd))
 
 
+@public
 def ray_likelihood(gap_mm: ArrayLike, angle_deg: ArrayLike, angle_sd_deg: ArrayLike | None = None) -> Array:
     """Likelihood of the distance from two converging wood rays.
 
@@ -613,6 +634,7 @@ def ray_likelihood(gap_mm: ArrayLike, angle_deg: ArrayLike, angle_sd_deg: ArrayL
     return _top_one(_normal(angle - expected, sd))
 
 
+@public
 def direct_likelihood(distance_mm: ArrayLike, distance_sd_mm: ArrayLike | None = None) -> Array:
     """Likelihood of the distance from a distance written down with its error.
 

@@ -64,7 +64,6 @@ Words = NDArray[np.object_]
 TURNED_PLACES = 400  # choice: places of the pith over which widths taken along a core are averaged
 MOST_RINGS = 6000  # choice: more missed rings than any tree has
 _BEYOND = 5e-4  # choice: share of missed rings beyond the tables; it is put into their last cell
-_HALVINGS = 10  # of the logarithm of a range: to within one in a hundred
 
 JointCount = tuple[tuple[int, int], tuple[int, int], Array]
 """Rows of two cores, the first count error of each, and the joint mass of their count errors."""
@@ -557,17 +556,14 @@ def _with_lost_rings(count: Mass, lost_sd: Array, dating: Words) -> Mass:
 
 def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
     """Missed rings beyond which five in ten thousand lie (`_BEYOND`), by bisection of their logarithm."""
-    typical = typical_distance(DISTANCE_GRID_MM, distance)
-    location, scale = hidden_width(growth, DISTANCE_GRID_MM, typical)
-    expected = np.log(np.maximum(DISTANCE_GRID_MM, DISTANCE_GRID_MM[1])) - location
+    grid, hidden = DISTANCE_GRID_MM[1:], distance[:, 1:]
+    location, scale = hidden_width(growth, grid, typical_distance(DISTANCE_GRID_MM, distance))
     spread = np.hypot(scale, np.hypot(*shared_spreads(growth=growth)))[:, None]
-    apart = np.linspace(-12.0, 12.0, 481)
+    expected, apart = np.log(grid) - location, np.linspace(-12.0, 12.0, 481)
     beyond = 1 - ring_model().tails.cdf(apart)
     low, high = np.zeros(len(growth)), np.full(len(growth), np.log(MOST_RINGS))
-    hidden = np.where(DISTANCE_GRID_MM > 0, distance, 0.0)
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        over = np.interp((middle[:, None] - expected) / spread, apart, beyond)  # P(ln M > middle) at every distance
-        more = (hidden * over).sum(axis=1) > _BEYOND
+    for _ in range(10):  # to within one in a hundred
+        middle = (low + high) / 2  # P(ln M > middle), from that at every distance
+        more = (hidden * np.interp((middle[:, None] - expected) / spread, apart, beyond)).sum(axis=1) > _BEYOND
         low, high = np.where(more, middle, low), np.where(more, high, middle)
     return np.asarray(np.clip(np.ceil(np.exp(high)) + 2, 3, MOST_RINGS), dtype=np.int64)

@@ -49,6 +49,7 @@ _DRIFT_SHARE = {Dating.LAB_COUNT: 0.5, Dating.FIELD_COUNT: 0.25}
 _CHANCE, _CHANCE_OF_MATES = 8.0, 3.0
 _SURELY = 0.9  # choice: cores that are put into place with this probability teach the stand by their years
 _UNSEEN_CUT = 1e-4  # choice: rarer numbers of rings absent in all cores are left out
+_RARE = 1e-9  # choice: less likely pairs of count errors are left out
 _TOGETHER = 500  # choice: pairs aligned at once, so that the memory does not grow with the stand
 _FIELD_SHIFT = 12  # choice: field counts go further astray
 _OUTER_SHIFTS = 24  # choice: outer ends that differ by more rings than this are not tried
@@ -472,6 +473,7 @@ def _outer_errors(cores: Cores, pair: Pair, reading: Alignment) -> Array:
 def _sum_of_pairs(one: Array, two: Array) -> Array:
     """Joint mass of the sums of two pairs of numbers, the second of few cases."""
     out = np.zeros(tuple(np.add(one.shape, two.shape) - 1))
+    one = np.where(one > _RARE, one, 0.0)
     for down, right in np.argwhere(two > 0):
         out[down : down + one.shape[0], right : right + one.shape[1]] += two[down, right] * one
     return out

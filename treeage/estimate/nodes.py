@@ -19,9 +19,9 @@ from scipy.special import ndtri
 from treeage import priors
 from treeage.counting import COUNT_LEVELS
 from treeage.distance import AimErrors, InnerEnds, arc_radius, arc_rise, end_evidence, offset_share, unseen_share
+from treeage.estimate.batches import count_difference, side_by_side, tree_evidence
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, stand_states
-from treeage.estimate.trees import count_difference, side_by_side, tree_evidence
 from treeage.pmf import Mass, freeze_arrays
 from treeage.posterior import GrowthNodes, pair_tails
 from treeage.schema import InnerEnd

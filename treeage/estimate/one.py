@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from treeage.errors import Fault, InputError, kind_of, require_row, show
+from treeage.errors import Fault, InputError, kind_of, public, require_row, show
 from treeage.estimate.prepare import estimate_ages
 from treeage.schema import Dating, InnerEnd, columns, nearest
 from treeage.tables import Field, Settings
@@ -23,6 +23,7 @@ NAMES = {"tree": "1", "core": "a"}
 WHERE = "date_tree"
 
 
+@public
 def date_tree(
     *,
     widths_mm: Sequence[float] = (),
@@ -105,6 +106,10 @@ def one_tree(
     prob: float = 0.9,
 ) -> Ages:
     """Ages of a field of one tree; the first of `cores` holds the columns of the tree too."""
+    for place, core in enumerate(cores):
+        if not isinstance(core, Mapping):
+            do = "Write for example cores=[{'outer_year': 2020, ...}]."
+            raise InputError(Fault(kind_of(core), "a dict of columns for each core", do, WHERE, place + 1, "cores"))
     tree_columns = {item.name for item in columns("trees")}
     known = tree_columns | {item.name for item in columns("cores")} | {"widths_mm"}
     rows = [{name: value for name, value in core.items() if not _is_empty(value)} for core in cores]
@@ -152,7 +157,7 @@ def _check_names(rows: Sequence[Mapping[str, Any]], known: set[str], of_tree: se
                 faults.append(Fault(f"{name} with core {place + 1}", "a column of cores.csv", do, WHERE, 0, name))
             elif name == "widths_mm":
                 require_row(WHERE, name, row[name])
-            elif np.ndim(row[name]):
+            elif isinstance(row[name], (Sequence, Mapping)) and not isinstance(row[name], str) or np.ndim(row[name]):
                 faults.append(Fault(kind_of(row[name]), "one value", "Pass further cores as cores.", WHERE, 0, name))
     if faults:
         raise InputError(faults)

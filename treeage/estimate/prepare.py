@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from treeage.crossdating import DatedCore, crossdate_stand
-from treeage.errors import Fault, InputError, require_field, require_level, require_seed
+from treeage.errors import Fault, InputError, public, require_field, require_level, require_seed
 from treeage.estimate.answers import account_rows, gather_sources, minimum_answer, rule_comparison, tree_answer
 from treeage.estimate.cores import Cores, read_cores
 from treeage.estimate.counted import LEAST_RINGS, read_counts
@@ -47,12 +47,14 @@ def prepare(
     Parameters as in `estimate_ages`; the tables are those of `counted.read_counts`.
     """
     cores, heights = read_cores(field), height_models(field)
+    heights = {name: heights[name] for name in heights if name in set(cores.species)}  # the others tell nothing
     cores, events, counts = read_counts(cores) if from_pairs else (cores, pd.DataFrame(), pd.DataFrame())
     shared = share(cores, heights, shared_figures(field, heights), from_stand=from_stand)
     cores = bound_upper_cores(reach_further(cores, shared), shared.without_heights)
     return *learn_states(cores, shared), {"ring_events": events, "counted_cores": counts}
 
 
+@public
 def estimate_ages(
     field: Field,
     *,

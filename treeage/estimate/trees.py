@@ -11,18 +11,16 @@ A tree whose cores depend on each other is the product of its blocks of cores in
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
-from itertools import groupby
-from operator import itemgetter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from treeage.distance import DistanceSource, joint_distances, on_grid, share_a_line
-from treeage.estimate.cores import Cores, JointCount
-from treeage.estimate.shared import Shared, SpeciesShared, StandStates, missed_mass, missed_parts
-from treeage.estimate.steps import contributions, spread_by_distance, step_covariances
+from treeage.distance import joint_distances, on_grid
+from treeage.estimate.batches import Array, Batch, Ints, Rows, Trees, batches, on_one_line, open_trees, table_size
+from treeage.estimate.cores import Cores
+from treeage.estimate.shared import Shared, missed_mass
+from treeage.estimate.steps import contributions, step_covariances
 from treeage.height import HEIGHT_APART_M
 from treeage.pmf import Mass, Pmf
 from treeage.posterior import (
@@ -30,12 +28,9 @@ from treeage.posterior import (
     GrowthNodes,
     HeightTie,
     TreePosterior,
-    added_at_levels,
     added_rings,
     adrift,
-    align_added,
     allowed_share,
-    at_nodes,
     combine_cores,
     exclude_each_other,
     gone_astray,
@@ -45,17 +40,8 @@ from treeage.posterior import (
     with_gross_error,
     worst_pair,
 )
-from treeage.schema import Dating, InnerEnd
+from treeage.schema import InnerEnd
 
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Rows = tuple[int, ...]
-Trees = list[tuple[str, Rows]]
-
-_MOST_TAUGHT = 500  # choice: a tree whose cores are open further than this teaches nothing
-_CHUNK = 48  # choice: trees worked on at a time
-_CELLS = 1e6  # choice: cells of the arrays of a batch; keeps them near the processor's cache
-_SIZE_STEP = 1.5  # choice: tables of missed rings grow by this factor, so that they are built once a size
 _LINE_STEPS = 2  # choice: steps of the grid of distances that cores on one line take at a time
 _COUNT_LEAST = 1e-7  # choice: count errors rarer than this are left out of joint cases
 _TERM_LEAST = 3e-3  # choice: products of a joint count error with singular values below this of the largest are left
@@ -87,7 +73,7 @@ def date_trees(
         Trees whose cores only bound the date are left out.
     """
     chosen_lead, dated = leads or {}, {}
-    for batch in _batches(cores, shared, _open_trees(cores)):
+    for batch in batches(cores, shared, open_trees(cores)):
         depend = {tree: its for tree, its in batch.trees if _depend(cores, tree, its)}
         for tree, its in depend.items():
             dated[tree] = _dependent_tree(cores, tree, batch.of(its), chosen_lead.get(tree))
@@ -100,108 +86,6 @@ def date_trees(
     return {tree: adrift(each, cores.drift[tree]) if tree in cores.drift else each for tree, each in dated.items()}
 
 
-def tree_evidence(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows]) -> Iterator[Array]:
-    """How well the cores of each tree of `side_by_side` agree, (n_node, n_shift): years and counts summed out."""
-    for each in side_by_side(cores, own, states, trees):
-        if len(each.rows) == 2:
-            yield _pair_evidence(each, max(cores.wrong, 1e-12))  # cores that exclude each other leave a trace
-        else:
-            aligned = each.at_nodes()
-            astray = gone_astray(aligned.mean(axis=(1, 2)))
-            factors = with_gross_error(aligned, astray[:, None, None], cores.wrong)
-            yield np.asarray(np.prod(factors, axis=0).sum(axis=2))
-
-
-def _pair_evidence(pair: Mates, wrong: float) -> Array:
-    """The same of two cores, from sums of products of the few parts their masses are made of, (n_node, n_shift)."""
-    parts = align_added(pair.span, pair.offset, pair.low, pair.size)  # (2, n_level, n_part, n_shift, n)
-    share, level = pair.share, pair.level * (parts.shape[1] > 1)
-    out = np.empty((level.size, parts.shape[3]))
-    mean = np.zeros((2, parts.shape[4]))
-    for at in np.unique(level):
-        mean += np.einsum("cp,cpk->ck", share[level == at].sum(axis=0), parts[:, at].mean(axis=2))
-    astray = gone_astray(mean / level.size)
-    for at in np.unique(level):
-        here, (one, two) = level == at, parts[:, at].swapaxes(1, 2)  # (n_shift, n_part, n)
-        both = np.einsum("np,spq,nq->ns", share[here, 0], one @ two.swapaxes(1, 2), share[here, 1], optimize=True)
-        single = share[here, 0] @ (one @ astray[1]).T + share[here, 1] @ (two @ astray[0]).T
-        out[here] = (1 - wrong) ** 2 * both + (1 - wrong) * wrong * single
-    return np.asarray(np.maximum(out, 0.0) + wrong**2 * (astray[0] @ astray[1]))
-
-
-@dataclass(frozen=True, eq=False)
-class Mates:
-    """Cores of one tree whose added rings can be laid on one axis low, low + 1, ... of a size."""
-
-    rows: Rows
-    span: Mass  # (n_core, n_level, n_part, n_shift, n)
-    offset: Ints  # (n_core,): of the innermost years
-    share: Array  # (n_node, n_core, n_part)
-    level: Ints  # (n_node,)
-
-    @property
-    def low(self) -> int:
-        """First number of added rings to the earliest core."""
-        return self.span.start - int(self.offset.max())
-
-    @property
-    def size(self) -> int:
-        """Places of the axis."""
-        return self.span.size + int(self.offset.max())
-
-    def at_nodes(self) -> Array:
-        """Their masses on that axis at every node, (n_core, n_node, n_shift, n)."""
-        masses = Mass(self.span.start, at_nodes(self.share, self.span.mass, self.level))
-        return align_added(masses, self.offset, self.low, self.size)
-
-
-def side_by_side(
-    cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], *, reach: int = _MOST_TAUGHT
-) -> Iterator[Mates]:
-    """The cores of each tree side by side, by size of their tables.
-
-    trees: rows of informative cores of one species. Trees with cores near one line, at several heights, or open further
-    than `reach` rings are left out. Of two counts read together only the difference matters.
-    """
-    by_size: dict[int, list[Rows]] = {}
-    for rows in trees:
-        level = float(np.ptp(cores.height_m[list(rows)])) <= HEIGHT_APART_M
-        most = int(np.sort(cores.most_rings[list(rows)])[:2].max()) + int(np.ptp(cores.innermost_year[list(rows)]))
-        if level and not on_one_line(cores, rows) and most <= reach:
-            by_size.setdefault(table_size(most), []).append(rows)
-    for size, group in sorted(by_size.items()):
-        for first in range(0, len(group), _CHUNK):
-            yield from _in_chunk(cores, own, states, group[first : first + _CHUNK], size)
-
-
-def _in_chunk(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], size: int) -> Iterator[Mates]:
-    """The same of some trees with tables of one size."""
-    index = np.concatenate(trees)
-    parts = missed_parts(cores, index, own, states, size)
-    batch = _Batch([], index, own, states, *parts, np.zeros(index.size))
-    common, first = batch.added(cores), 0
-    for rows in trees:
-        its = slice(first, first + len(rows))
-        first += len(rows)
-        joint, span = cores.joint_counts.get(str(cores.tree[rows[0]])), common[its]
-        if joint is not None and len(rows) == 2:
-            counts = [Mass.stack([Pmf.point(0), count_difference(joint, rows).pmf()])]
-            span = batch.of(rows).added(cores, counts)
-        years = cores.innermost_year[list(rows)]
-        yield Mates(rows, span, years - years.min(), batch.share[:, its], states.level)
-
-
-def count_difference(joint: JointCount, rows: Rows) -> Mass:
-    """Count error of the second of two cores less that of the first, in the order of the rows asked for."""
-    pair, starts, mass = joint
-    first, second = (pair.index(row) for row in rows)
-    places = np.indices(mass.shape)
-    apart = (starts[second] + places[second]) - (starts[first] + places[first])
-    start = int(apart.min())
-    out = np.bincount((apart - start).ravel(), mass.ravel())
-    return Mass(start, out / out.sum())
-
-
 def lead_cores(cores: Cores, shared: Shared) -> dict[str, int]:
     """Row of the core that says most by itself, for every tree with several cores.
 
@@ -209,109 +93,16 @@ def lead_cores(cores: Cores, shared: Shared) -> dict[str, int]:
     height of this core, and means nothing averaged over two heights.
     """
     leads: dict[str, int] = {}
-    for batch in _batches(cores, shared, [tree for tree in _open_trees(cores) if len(tree[1]) > 1]):
+    for batch in batches(cores, shared, [tree for tree in open_trees(cores) if len(tree[1]) > 1]):
         alone, place = batch.alone(batch.added(cores)), {int(row): k for k, row in enumerate(batch.rows)}
         leads |= {tree: _lead(cores, its, alone[[place[row] for row in its]]) for tree, its in batch.trees}
     return leads
-
-
-@dataclass(frozen=True, eq=False)
-class _Batch:
-    """Trees of one species and table size, and the missed rings of their cores as parts with shares by state."""
-
-    trees: Trees
-    rows: Ints
-    own: SpeciesShared
-    states: StandStates
-    share: Array  # (n_node, n_core, n_part)
-    missed: Array  # (n_core, n_part, n_shift, n)
-    by_distance: Array  # (n_core,): variance of the expected missed rings over the distance, by their squared mean
-
-    def of(self, rows: Rows) -> _Batch:
-        """The batch of some of the cores."""
-        place = {int(row): k for k, row in enumerate(self.rows)}
-        own = [place[row] for row in rows]
-        told, share, missed = self.by_distance[own], self.share[:, own], self.missed[own]
-        return replace(self, rows=np.asarray(rows), share=share, missed=missed, by_distance=told)
-
-    def added(self, cores: Cores, counts: list[Mass] | None = None) -> Mass:
-        """Missed rings plus count error, parts at every level of the count: (n_core, n_level, n_part, n_shift, n)."""
-        number, parts, shifts, size = self.missed.shape
-        flat = self.missed.reshape(number, parts * shifts, size)
-        found = added_at_levels(flat, counts or cores.counts_at_levels(self.rows))
-        return Mass(found.start, found.mass.reshape(number, -1, parts, shifts, found.size))
-
-    def at_nodes(self, span: Mass, *, signed: bool = False) -> Mass:
-        """Parts put together at every node: (n_core, n_node, n_shift, n)."""
-        return Mass(span.start, at_nodes(self.share, span.mass, self.states.level, signed=signed))
-
-    def over_shifts(self, span: Mass) -> Mass:
-        """The same with the growth summed out, for cores that stand alone: (n_core, n_state, n)."""
-        number, levels, parts, shifts, size = span.mass.shape
-        share, level = self.share[self.states.place], self.states.level[self.states.place] * (levels > 1)
-        weight = np.einsum("snp,sc->nspc", share, self.own.growth.given_stand).reshape(number, -1, parts * shifts)
-        out = np.empty((number, len(level), size))
-        weight = weight.astype(span.mass.dtype)
-        for own in np.unique(level):
-            here = np.flatnonzero(level == own)
-            out[:, here] = weight[:, here] @ span.mass[:, own].reshape(number, parts * shifts, size)
-        return Mass(span.start, np.maximum(out, 0.0))
-
-    def alone(self, span: Mass) -> Array:
-        """Mass of each core whatever the state, (n_core, n)."""
-        return np.asarray(np.einsum("s,nsk->nk", self.own.growth.stand_weights, self.over_shifts(span).mass))
-
-    def missed_alone(self) -> Array:
-        """Mass of the missed rings of each core whatever the state, (n_core, n)."""
-        return self.alone(Mass(0, self.missed[:, None]))
-
-
-def _open_trees(cores: Cores) -> Trees:
-    """Trees with a core that does more than bound the date, and the rows of all their cores."""
-    return [(tree, rows) for tree, rows in cores.rows_of.items() if not cores.bound_only[list(rows)].all()]
-
-
-def _batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[_Batch]:
-    """Trees of one species, table size and kind of count, a few dozen at a time."""
-
-    def kind(item: tuple[str, Rows]) -> tuple[str, int, bool]:
-        rows = list(item[1])
-        need = int(cores.most_rings[rows].max()) + int(np.ptp(cores.innermost_year[rows]))
-        return str(cores.species[rows[0]]), table_size(need), bool((cores.dating[rows] == Dating.CROSSDATED).all())
-
-    kinds = sorted(((kind(item), item) for item in trees), key=itemgetter(0))
-    for (species, most, _), same in groupby(kinds, itemgetter(0)):
-        group, own = [item for _, item in same], shared[species]
-        at_once = int(np.clip(_CELLS / (shared.states.level.size * own.growth.shifts.size * most), 2, _CHUNK))
-        for first in range(0, len(group), at_once):
-            part = group[first : first + at_once]
-            rows = np.concatenate([rows for _, rows in part])
-            parts = missed_parts(cores, rows, own, shared.states, most)
-            yield _Batch(part, rows, own, shared.states, *parts, spread_by_distance(cores, rows, own))
-
-
-def table_size(rings: int) -> int:
-    """Round a number of rings, at least 1, up to one of the sizes for which tables of missed rings are built.
-
-    Examples
-    --------
-    >>> table_size(30) >= 30, table_size(30) == table_size(31)
-    (True, True)
-    """
-    return int(np.ceil(16 * _SIZE_STEP ** np.ceil(np.log(max(rings, 16) / 16) / np.log(_SIZE_STEP) - 1e-9)))
 
 
 def _depend(cores: Cores, tree: str, rows: Rows) -> bool:
     """Whether the cores of a tree depend on each other: several heights, counts read together, radii on one line."""
     apart = np.ptp(cores.height_m[list(rows)]) > HEIGHT_APART_M
     return bool(apart) or tree in cores.joint_counts or on_one_line(cores, rows)
-
-
-def on_one_line(cores: Cores, rows: Rows) -> bool:
-    """Whether a tree has just two cores near one line that both rest on radius less length: one pith, one radius."""
-    if len(rows) != 2 or any(cores.source[row] != DistanceSource.RADIUS_LESS_LENGTH for row in rows):
-        return False
-    return share_a_line((float(cores.azimuth_deg[rows[0]]), float(cores.azimuth_deg[rows[1]])))
 
 
 # ------------------------------------------------------------------ what each core says alone
@@ -338,7 +129,7 @@ class _Joint:
 
 
 def _posterior(
-    cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, joint: _Joint, batch: _Batch
+    cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, joint: _Joint, batch: Batch
 ) -> TreePosterior:
     """Put what a tree's cores say together beside what each says alone; missed and alone have a row a core."""
     rows = cores.rows_of[tree]
@@ -377,7 +168,7 @@ def _posterior(
 # ------------------------------------------------------------------ trees with all cores at one height
 
 
-def _plain_trees(cores: Cores, part: Trees, batch: _Batch, leads: Mapping[str, int]) -> dict[str, TreePosterior]:
+def _plain_trees(cores: Cores, part: Trees, batch: Batch, leads: Mapping[str, int]) -> dict[str, TreePosterior]:
     """Trees whose cores are independent given the pith year and the shared state, all at once."""
     span, nodes = batch.added(cores), batch.own.growth
     cores_of_tree = np.full((len(part), max(len(own) for _, own in part)), -1)
@@ -442,7 +233,7 @@ Block = Callable[[_Axis, int], Array]
 """Likelihood of some cores of a tree on its axis for one pattern of years, (n_node, n_shift, n)."""
 
 
-def _dependent_tree(cores: Cores, tree: str, batch: _Batch, lead: int | None) -> TreePosterior:
+def _dependent_tree(cores: Cores, tree: str, batch: Batch, lead: int | None) -> TreePosterior:
     """Date one tree whose cores depend on each other; the batch is that of its cores."""
     rows, own, nodes = cores.rows_of[tree], batch.own, batch.own.growth
     read = _read_counts(cores, tree)
@@ -550,7 +341,7 @@ def _allowed(middle: list[Array], informs: list[int], answer: Array) -> float:
 
 
 def _joint_block(
-    cores: Cores, tree: str, batch: _Batch, masses: list[Mass], lost: list[Mass]
+    cores: Cores, tree: str, batch: Batch, masses: list[Mass], lost: list[Mass]
 ) -> tuple[tuple[int, ...], Block]:
     """Places of the two cores of a tree that depend on each other at one height, if any, and their likelihood.
 
@@ -577,7 +368,7 @@ def _joint_block(
     return pair, block
 
 
-def _line_products(cores: Cores, tree: str, batch: _Batch) -> Block:
+def _line_products(cores: Cores, tree: str, batch: Batch) -> Block:
     """Likelihood of two cores on one line: a sum over joint places of the pith, weighted by state."""
     rows, read, aim = cores.rows_of[tree], _read_counts(cores, tree), batch.states.aim
     weights, places = joint_distances(
@@ -618,7 +409,7 @@ def _line_products(cores: Cores, tree: str, batch: _Batch) -> Block:
     return products
 
 
-def _count_products(cores: Cores, tree: str, batch: _Batch) -> tuple[tuple[int, ...], Block]:
+def _count_products(cores: Cores, tree: str, batch: Batch) -> tuple[tuple[int, ...], Block]:
     """Likelihood of two cores whose count errors were read together: the joint mass as a sum of a few products."""
     pair, starts, mass = cores.joint_counts[tree]
     left, size, right = np.linalg.svd(mass)

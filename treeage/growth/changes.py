@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from scipy.special import betaincinv, expit, ndtr
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, ModelWarning, require_nonnegative, require_positive, show
+from treeage.errors import Fault, InputError, ModelWarning, public, require_nonnegative, require_positive, show
 from treeage.growth.history import Array, CoreWidths
 from treeage.pmf import interval_levels, keeps_tables
 from treeage.schema import Word
@@ -512,6 +512,7 @@ class GrowthChanges(Result):
         )
 
 
+@public
 def find_changes(
     series: Mapping[str, CoreWidths],
     *,

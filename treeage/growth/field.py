@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from treeage import priors
 from treeage.distance import DistanceSource, draw_distances, draw_misses, radial_length
-from treeage.errors import Fault, InputError
+from treeage.errors import Fault, InputError, public, require_attributes, require_level, require_seed, require_whole
 from treeage.estimate import Cores, read_cores
 from treeage.growth.history import Array, CoreWidths, GrowthHistory, Ints, RadiusMean, growth_history
 from treeage.growth.section import AHEAD_SD, NEAR_RINGS
@@ -40,6 +40,7 @@ STEEPEST = 1.5  # choice: largest power of the diameter that age follows in a st
 _RELATIVE_AGES = np.linspace(0.0, 1.0, 41)  # choice: places at which the growth of a tree is passed on
 
 
+@public
 def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str, GrowthHistory]:
     """Growth by year of every tree of a field that has ring widths.
 
@@ -194,6 +195,7 @@ def _stem(cores: Cores, row: int, tree: pd.Series, rng: np.random.Generator) -> 
 # ------------------------------------------------------------------ the stand at a past date
 
 
+@public
 def past_trees(
     ages: Ages,
     year: int,
@@ -258,6 +260,10 @@ def past_trees(
     >>> stand.totals()["quantity"].tolist()
     ['trees', 'basal area [m2]', 'quadratic diameter [cm]']
     """
+    require_attributes("past_trees", "ages", ages, ("trees", "tree_table"), ("ages", "Pass estimate_ages(field)."))
+    seed, year = require_seed("past_trees", seed), require_whole("past_trees", "year", year, -10_000, 10_000)
+    if prob is not None:
+        require_level("past_trees", "prob", prob)
     if not list(ages.trees):
         raise InputError(Fault("no dated tree", "at least one", "Date some trees.", "past_trees", 0, "ages"))
     rng = np.random.default_rng([seed, 1])

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from treeage import priors
 from treeage.display import Result
 from treeage.distance import turned_to_pith
-from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
+from treeage.errors import Fault, InputError, public, require_nonnegative, require_positive, require_probability, show
 from treeage.growth.section import (
     CoreRadii,
     agreeing_draws,
@@ -596,6 +596,7 @@ class GrowthHistory(Result):
         )
 
 
+@public
 def growth_history(
     cores: Sequence[CoreWidths],
     *,

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, kind_of, require_positive, show
+from treeage.errors import Fault, InputError, kind_of, public, require_positive, show
 from treeage.height.curves import Floats
 from treeage.height.model import TREE_NODES, GrowthForm, HeightModel, normal_nodes
 from treeage.height.young import sampling_of, sampling_shift, spread_points, white_columns
@@ -316,6 +316,7 @@ def with_three(species: str, height_m: float, origin: str = TreeOrigin.SEED, pro
 # ------------------------------------------------------------------ public calls
 
 
+@public
 def years_from_open_data(
     species: str,
     height_m: float,
@@ -413,6 +414,7 @@ class YoungTreeEvidence(Result):
 EVIDENCE_HEIGHTS_M: Final = (0.3, 1.0, 1.3)
 
 
+@public
 def young_tree_evidence(genus: str) -> YoungTreeEvidence:
     """Say what stands behind the years to a height of a genus: studies, plants, medians, grade, citations.
 
@@ -436,6 +438,9 @@ def young_tree_evidence(genus: str) -> YoungTreeEvidence:
     >>> young_tree_evidence("Quercus").grade
     'many studies'
     """
+    if not isinstance(genus, str):
+        need, do = "the name of a genus", "Write for example 'Larix'."
+        raise InputError(Fault(kind_of(genus), need, do, "young_tree_evidence", 0, "genus"))
     name = genus_of(genus) or ""
     rows = _evidence_rows(name)
     row = _genus_row(rows)

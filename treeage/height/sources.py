@@ -22,6 +22,8 @@ from treeage.errors import (
     ModelWarning,
     PriorWarning,
     kind_of,
+    public,
+    require_at_most,
     require_nonnegative,
     require_positive,
     require_probability,
@@ -43,6 +45,7 @@ from treeage.pmf import Pmf
 from treeage.priors import Known, data_rows
 from treeage.schema import (
     FOOT_M,
+    MOST_YEARS,
     Counts,
     CountsFrom,
     FigureUse,
@@ -137,6 +140,7 @@ def from_mean_sd(
     """
     where = "mean_sd"
     height, mean, sd = require_positive(where, height_m=height_m, mean_years=mean_years, sd_years=sd_years)
+    require_at_most(where, MOST_YEARS, mean_years=mean, sd_years=sd)
     several = [value for value, array in ((mean_years, mean), (sd_years, sd), (height_m, height)) if array.ndim]
     if several:
         do = "Make one model for each height or species."
@@ -674,6 +678,7 @@ _MAKERS: Final[Mapping[str, Callable[[Mapping[str, Any], YoungTrees], HeightMode
 """The models by the words of the settings, from their options and the young trees of the species."""
 
 
+@public
 def height_model(settings: Mapping[str, Any], *, seedlings: YoungTrees = None, species: str = "") -> HeightModel:
     """Make the height model of one species from its settings.
 
@@ -729,6 +734,7 @@ def _coring_height(where: str, name: str, height_m: float) -> float:
     return float(height)
 
 
+@public
 def years_to_height(
     height_m: float,
     model: HeightModel | Mapping[str, Any] | None = None,

@@ -14,7 +14,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, InputError, ModelError, ModelWarning, require_field, require_level, require_seed
+from treeage.errors import (
+    Fault,
+    InputError,
+    ModelError,
+    ModelWarning,
+    public,
+    require_field,
+    require_level,
+    require_seed,
+)
 from treeage.estimate import (
     account_rows,
     gather_sources,
@@ -161,6 +170,7 @@ class LearnedAges(Ages):
         return super().__repr__().replace("Ages(", "LearnedAges(")[:-1] + f", learned{state})"
 
 
+@public
 def fit_hierarchical(
     field: Field,
     *,

@@ -16,7 +16,7 @@ from scipy.special import ndtr, ndtri
 from treeage import priors
 from treeage.display import Result
 from treeage.distance import AimErrors, unseen_share
-from treeage.errors import Fault, InputError, require_field, require_positive, show
+from treeage.errors import Fault, InputError, public, require_field, require_positive, show
 from treeage.estimate import Cores, Shared, prepare
 from treeage.height import HEIGHT_APART_M
 from treeage.planning.places import (
@@ -151,6 +151,7 @@ class SecondCore(Result):
 # ------------------------------------------------------------------ one tree
 
 
+@public
 def aim_second_core(field: Field, tree: str, *, core_width_mm: float | None = None) -> SecondCore:
     """Tell where the pith of a tree lies in its cross-section, and where to set the borer for the next core.
 

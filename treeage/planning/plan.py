@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from treeage import priors
 from treeage.display import Result
-from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_seed, show
+from treeage.errors import Fault, InputError, public, require_nonnegative, require_positive, require_seed, show
 from treeage.estimate import Shared, StandStates, date_trees, height_models, prepare, read_cores, share, stand_states
 from treeage.height import HeightModel, height_model
 from treeage.planning.aim import Aim, Way, is_conifer
@@ -129,6 +129,7 @@ class CoringPlan(Result):
         return self.widths
 
 
+@public
 def plan_coring(
     species: str,
     diameter_cm: float,

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, require_field, require_positive, require_seed, show
+from treeage.errors import Fault, InputError, public, require_field, require_positive, require_seed, show
 from treeage.planning.actions import Action, Gain, Today, date_today, seedling_actions, tree_actions
 from treeage.pmf import Mass, Pmf, keeps_tables
 from treeage.schema import Word
@@ -105,6 +105,7 @@ class NextSteps(Result):
         return self.table
 
 
+@public
 def next_steps(
     field: Field,
     *,

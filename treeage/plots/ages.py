@@ -6,7 +6,6 @@ Own derivation.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -18,13 +17,16 @@ from treeage.errors import Fault, InputError, show
 from treeage.plots.style import (
     DEEP,
     INK,
+    MANY,
     PALE,
     SMALL,
     TINY,
     WARM,
+    draw_bands,
     draw_events,
     fitted,
     group_looks,
+    grouped,
     italic_species,
     legend_below,
     names_fit,
@@ -42,7 +44,6 @@ from treeage.stand import age_structure
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from treeage.height import YoungTreeEvidence
     from treeage.results import Ages
 
 RIDGE = 0.78  # choice: height of the tallest ridge as a share of the distance between lines
@@ -50,7 +51,6 @@ BELOW = 0.09  # choice: how far below a ridge its interval is drawn
 MOST_NAMED = 80  # choice: above this many trees a name beside each line cannot be read
 BIN_DRAWS = 2000  # choice: joint draws behind the age structure; Monte Carlo error of a count well below one tree
 ROUND_BINS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000)  # choice: widths people read easily
-HEIGHT_LOOKS = (("0.3", PALE), ("1", DEEP), ("1.3", WARM))
 SOURCE_LOOKS = {
     "share_count": ("ring count", "#1b3a57", ""),
     "share_distance": ("distance to the pith", "#c8691c", ""),
@@ -108,9 +108,9 @@ def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
 
 def first_counted(tree_age: TreeAge) -> int:
     """Innermost counted ring of the lead core, from which the steps hang."""
-    cores = tree_age.cores
-    if "lead" in cores and "innermost_year" in cores and cores["lead"].any():
-        return int(cores.loc[cores["lead"].astype(bool), "innermost_year"].iloc[0])
+    for core in tree_age.core_rows:
+        if core["lead"]:
+            return int(core["innermost_year"])
     counted = tree_age.facts.get("rings_counted")
     return innermost_year(tree_age.outer_year, int(tree_age.minimum_age if counted is None else counted))
 
@@ -195,7 +195,8 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
     """Draw every tree's establishment date with its interval, in order of date, with the known events.
 
     Thick line: the middle half; marker: the median, by species; open: a year at coring height. A tree of which only the
-    rings counted are known is an arrow from its innermost counted ring to the past.
+    rings counted are known is an arrow from its innermost counted ring to the past. Above 200 trees: bands, which are
+    medians of the intervals of neighbours.
     """
     answers = sorted(ages, key=_latest_claim)
     ax = ax if ax is not None else new_axes(6.4, float(np.clip(1.6 + 0.135 * len(answers), 3.0, 11.0)))
@@ -204,6 +205,8 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
         return _nothing(ax, "No tree could be dated.")
     spans = np.array([_span(answer, ages.prob) for answer in answers], dtype=float)
     low, high = padded(spans)
+    if len(ages.trees) > MANY:
+        return _many_dates(ages, [each for each in answers if each.status == Status.ESTIMATED], (low, high), ax)
     looks = group_looks([answer.species for answer in answers])
     named = len(answers) <= MOST_NAMED and names_fit(ax, len(answers))
     size = 4.0 if named else 2.5
@@ -230,6 +233,22 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
     else:
         ax.set_ylabel("Trees in order of date [number]")
     _species_key(ax, looks, any(answer.status != Status.ESTIMATED for answer in answers))
+    return ax
+
+
+def _many_dates(ages: Ages, dated: list[TreeAge], ends: tuple[float, float], ax: Axes) -> Axes:
+    """The dates of many trees as bands over their order."""
+    middle = [each.date.median() for each in dated]
+    spans = [[each.date.interval(prob) for each in dated] for prob in (ages.prob, 0.5)]
+    level = f"{100 * ages.prob:g} % interval"
+    size = draw_bands(ax, np.array(middle), np.array(spans), (level, "middle half"))
+    rest = len(ages) - len(dated)
+    more = f"; {rest:,} more with rings counted only" if rest else ""
+    what = _date_words(ages).partition(", open")[0]
+    year_axis(ax, *ends, label=f"{what} (medians of {size} trees in a row{more})")
+    draw_events(ax, ages.events, *ends)
+    ax.set_ylabel("Trees in order of date [number]")
+    ax.legend(loc="lower right", fontsize=TINY, frameon=True, edgecolor="none", framealpha=0.9)
     return ax
 
 
@@ -382,7 +401,7 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
     Notes
     -----
     The bar is as long as the standard deviation of the date and split by each step's share of the
-    variance.
+    variance; above 200 trees as the mean of neighbours in this order.
     """
     from matplotlib.collections import PolyCollection
 
@@ -393,25 +412,28 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
         return _nothing(ax, "No tree could be dated.")
     answers = sorted((ages[name] for name in names), key=lambda each: (each.date.sd(), each.tree))
     spread = np.array([each.date.sd() for each in answers])
-    left = np.zeros(len(answers))
-    rows = np.arange(len(answers))
+    rows, many = np.arange(len(answers)), len(answers) > MANY
+    groups, half = (grouped(len(answers)), 0.5) if many else ([rows[at : at + 1] for at in rows], 0.41)
+    left = np.zeros(len(groups))
+    lows, highs = (np.array([group[end] + side for group in groups]) for end, side in ((0, -half), (-1, half)))
     named = len(answers) <= MOST_NAMED and names_fit(ax, len(answers))
     edge = 0.5 if named else 0.0
     for share in SHARES:
         label, colour, hatch = SOURCE_LOOKS[share]
-        part = spread * np.nan_to_num([each.shares.get(share, 0.0) for each in answers])
+        each_part = spread * np.nan_to_num([each.shares.get(share, 0.0) for each in answers])
+        part = np.array([each_part[group].mean() for group in groups])
         if not part.any():
             continue
         boxes = [
-            [(start, row - 0.41), (start + size, row - 0.41), (start + size, row + 0.41), (start, row + 0.41)]
-            for row, start, size in zip(rows, left, part, strict=True)
+            [(start, low), (start + size, low), (start + size, high), (start, high)]
+            for low, high, start, size in zip(lows, highs, left, part, strict=True)
             if size > 0
         ]
         bars = PolyCollection(boxes, facecolor=colour, edgecolor=INK, linewidth=edge, label=label)
         bars.set_hatch(hatch)
         ax.add_collection(bars)
         left = left + part
-    ax.set_xlim(0, max(float(spread.max()) * 1.04, 1.0))
+    ax.set_xlim(0, max(float(left.max() if many else spread.max()) * 1.04, 1.0))
     ax.set_ylim(-0.7, len(answers) - 0.3)
     above = len(ages.at_core_height)
     dates = "establishment year" if not above else "year at coring height" if above == len(names) else "date"
@@ -459,54 +481,4 @@ def plot_mass(pmf: Pmf, *, ax: Axes | None = None) -> Axes:
 def _nothing(ax: Axes, words: str) -> Axes:
     ax.text(0.5, 0.5, words, transform=ax.transAxes, ha="center", va="center", fontsize=SMALL + 1, color=INK)
     ax.set(xticks=[], yticks=[], xlabel="Establishment year", ylabel="Trees [number]")
-    return ax
-
-
-# ------------------------------------------------------------------ years to the coring height
-
-
-@draws("YoungTreeEvidence")
-@fitted
-def plot_young_trees(evidence: YoungTreeEvidence, *, ax: Axes | None = None) -> Axes:
-    """Draw the years to three heights that open data give: medians with their 80 % intervals, a line a species."""
-    table = evidence.table
-    ax = ax if ax is not None else new_axes(6.4, 1.4 + 0.5 * len(table))
-    tidy(ax)
-    for place, (row, look) in enumerate(
-        (row, look) for row in table.to_dict("records") for look in enumerate(HEIGHT_LOOKS)
-    ):
-        at, (height, colour) = look
-        line = place // len(HEIGHT_LOOKS) + 0.25 * (at - 1)
-        label = f"{height} m" if place < len(HEIGHT_LOOKS) else None
-        ax.plot([row[f"lo_{height}m"], row[f"hi_{height}m"]], [line, line], color=colour, linewidth=1.6)
-        ax.plot(row[f"years_{height}m"], line, "o", color=colour, markersize=4, label=label)
-    names = [f"{row['name']} ({row['studies']} studies, {row['plants']} plants)" for row in table.to_dict("records")]
-    ax.set_yticks(range(len(table)), names)
-    ax.invert_yaxis()
-    ax.set_xscale("log")
-    ticks = [1, 2, 5, 10, 20, 50, 100]
-    ax.set_xticks(ticks, [str(tick) for tick in ticks])
-    ax.set_xlabel("Years from seed to a height, in the open (median, 80 %)")
-    ax.legend(fontsize=TINY, frameon=False, loc="upper right")
-    plain_labels(ax.get_yticklabels())
-    return ax
-
-
-@fitted
-def plot_years(years: Mapping[str, Pmf], *, ax: Axes | None = None, prob: float = 0.9) -> Axes:
-    """Draw mass functions of years below each other with their intervals, as with 0, 3 and 10 seedlings of a stand."""
-    ax = ax if ax is not None else new_axes(6.4, 0.8 + 0.7 * len(years))
-    tidy(ax)
-    tallest = max(float(pmf.mass.max()) for pmf in years.values())
-    for line, pmf in enumerate(years.values()):
-        at = pmf.start + np.arange(pmf.mass.size)
-        ax.fill_between(at, line, line - RIDGE * pmf.mass / tallest, step="mid", color=PALE, linewidth=0)
-        low, high = pmf.interval(prob)
-        ax.plot([low, high], [line + BELOW] * 2, color=INK, linewidth=2)
-        ax.plot(pmf.median(), line + BELOW, "o", color=DEEP, markersize=4)
-    ax.set_yticks(range(len(years)), list(years))
-    ax.invert_yaxis()
-    ax.set_xlim(0, max(pmf.quantile(0.99) for pmf in years.values()))
-    ax.set_xlabel(f"Years to the height (dot: median; bar: {100 * prob:g} %)")
-    plain_labels(ax.get_yticklabels())
     return ax

@@ -1,23 +1,47 @@
-"""Figures of what comes before and at the tree: the section with the aimed core, the widths of a plan, the next steps.
+"""Figures before and at the tree (aimed core, widths of a plan, next steps, years to a height), and of many stands.
 
 Own derivation.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from treeage.display import draws
-from treeage.plots.style import DEEP, GROUPS, INK, MARKERS, PALE, SMALL, TINY, WARM, new_axes, tidy
+from treeage.plots.style import (
+    DEEP,
+    GROUPS,
+    INK,
+    MANY,
+    MARKERS,
+    PALE,
+    SMALL,
+    TINY,
+    WARM,
+    draw_bands,
+    fitted,
+    names_fit,
+    new_axes,
+    padded,
+    plain_labels,
+    tidy,
+    year_axis,
+)
+from treeage.pmf import Pmf
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from treeage.batch import Batch
+    from treeage.height import YoungTreeEvidence
     from treeage.planning import CoringPlan, NextSteps, SecondCore
 
 SHARES = (0.9, 0.5)  # probabilities within the contours
+RIDGE, BELOW = 0.78, 0.09  # choice: height of the tallest ridge, and its interval below it, in lines
+HEIGHT_LOOKS = (("0.3", PALE), ("1", DEEP), ("1.3", WARM))
 MOST_STEPS = 15  # choice: steps that can be read in one figure
 
 
@@ -104,3 +128,89 @@ def plot_next(result: NextSteps, *, ax: Axes | None = None) -> Axes:
     if len(shown):
         ax.legend(fontsize=TINY + 0.5, frameon=False, loc="lower right")
     return tidy(ax)
+
+
+# ------------------------------------------------------------------ years to the coring height
+
+
+@draws("YoungTreeEvidence")
+@fitted
+def plot_young_trees(evidence: YoungTreeEvidence, *, ax: Axes | None = None) -> Axes:
+    """Draw the years to three heights that open data give: medians with their 80 % intervals, a line a species."""
+    table = evidence.table
+    ax = ax if ax is not None else new_axes(6.4, 1.4 + 0.5 * len(table))
+    tidy(ax)
+    for place, (row, look) in enumerate(
+        (row, look) for row in table.to_dict("records") for look in enumerate(HEIGHT_LOOKS)
+    ):
+        at, (height, colour) = look
+        line = place // len(HEIGHT_LOOKS) + 0.25 * (at - 1)
+        label = f"{height} m" if place < len(HEIGHT_LOOKS) else None
+        ax.plot([row[f"lo_{height}m"], row[f"hi_{height}m"]], [line, line], color=colour, linewidth=1.6)
+        ax.plot(row[f"years_{height}m"], line, "o", color=colour, markersize=4, label=label)
+    names = [f"{row['name']} ({row['studies']} studies, {row['plants']} plants)" for row in table.to_dict("records")]
+    ax.set_yticks(range(len(table)), names)
+    ax.invert_yaxis()
+    ax.set_xscale("log")
+    ticks = [1, 2, 5, 10, 20, 50, 100]
+    ax.set_xticks(ticks, [str(tick) for tick in ticks])
+    ax.set_xlabel("Years from seed to a height, in the open (median, 80 %)")
+    ax.legend(fontsize=TINY, frameon=False, loc="upper right")
+    plain_labels(ax.get_yticklabels())
+    return ax
+
+
+@fitted
+def plot_years(years: Mapping[str, Pmf], *, ax: Axes | None = None, prob: float = 0.9) -> Axes:
+    """Draw mass functions of years below each other with their intervals, as with 0, 3 and 10 seedlings of a stand."""
+    ax = ax if ax is not None else new_axes(6.4, 0.8 + 0.7 * len(years))
+    tidy(ax)
+    tallest = max(float(pmf.mass.max()) for pmf in years.values())
+    for line, pmf in enumerate(years.values()):
+        at = pmf.start + np.arange(pmf.mass.size)
+        ax.fill_between(at, line, line - RIDGE * pmf.mass / tallest, step="mid", color=PALE, linewidth=0)
+        low, high = pmf.interval(prob)
+        ax.plot([low, high], [line + BELOW] * 2, color=INK, linewidth=2)
+        ax.plot(pmf.median(), line + BELOW, "o", color=DEEP, markersize=4)
+    ax.set_yticks(range(len(years)), list(years))
+    ax.invert_yaxis()
+    ax.set_xlim(0, max(pmf.quantile(0.99) for pmf in years.values()))
+    ax.set_xlabel(f"Years to the height (dot: median; bar: {100 * prob:g} %)")
+    plain_labels(ax.get_yticklabels())
+    return ax
+
+
+# ------------------------------------------------------------------ many stands
+
+
+@draws("Batch")
+@fitted
+def plot_sites(batch: Batch, *, ax: Axes | None = None) -> Axes:
+    """Draw the mean date of the trees of every stand with its interval, in order; above 200 stands as bands."""
+    table = batch.summary.dropna(subset="mean_date_median").sort_values(["mean_date_median", "site"])
+    ax = ax if ax is not None else new_axes(6.4, float(np.clip(1.6 + 0.135 * len(table), 3.0, 9.6)))
+    tidy(ax)
+    middle = table["mean_date_median"].to_numpy(dtype=float)
+    span = table[["mean_date_lo", "mean_date_hi"]].to_numpy(dtype=float)
+    if not len(table):
+        ax.text(0.5, 0.5, "No stand could be dated.", transform=ax.transAxes, ha="center", fontsize=SMALL, color=INK)
+        ax.set(xlabel="Mean date", ylabel="Stands [number]")
+        return ax
+    level, size = f"{100 * batch.prob:g} % interval", 1
+    rows = np.arange(len(table))
+    if len(table) > MANY:
+        size = draw_bands(ax, middle, span[None], [level])
+    else:
+        ax.hlines(rows, span[:, 0], span[:, 1], color=DEEP, linewidth=1.1, label=level)
+        ax.plot(middle, rows, "o", color=WARM, markersize=3.5, label="median")
+        ax.set_ylim(-0.8, len(table) - 0.2)
+    of = f", medians of {size} stands in a row" if size > 1 else ""
+    year_axis(ax, *padded(span), label=f"Mean date of the trees of a stand{of}")
+    ax.set_ylabel("Stands in order of their date [number]")
+    if names_fit(ax, len(table)):
+        ax.set_yticks(rows, table["site"].tolist())
+        ax.tick_params(axis="y", length=0)
+        plain_labels(ax.get_yticklabels())
+        ax.set_ylabel("Stand")
+    ax.legend(loc="lower right", fontsize=TINY, frameon=True, edgecolor="none", framealpha=0.9)
+    return ax

@@ -30,6 +30,8 @@ GROUPS = ("#1b3a57", "#4f9d8d", "#a9719f", "#6b6b6b", "#b79a2c", "#9db4c6")  # c
 MARKERS = ("o", "s", "D", "^", "v", "P")
 COLUMNS_IN = 4.0  # choice: axes this wide hold a legend of two columns
 LETTER_IN = 0.064  # choice: mean width of a letter at 8 points [inch]
+MANY = 200  # choice: above this many lines a figure shows bands, one line for each could not be told from the next
+BANDS = 50  # choice: points of a band; more cannot be seen
 SMALL = TINY = 8.0  # points: what journals ask for at the size of print
 
 
@@ -194,3 +196,23 @@ def padded(values: NDArray[np.float64], *, share: float = 0.04) -> tuple[float, 
     low, high = float(np.min(values)), float(np.max(values))
     room = max((high - low) * share, 1.0)
     return low - room, high + room
+
+
+def grouped(size: int) -> list[NDArray[np.int64]]:
+    """Positions of many lines in order, in at most `BANDS` groups of neighbours."""
+    return np.array_split(np.arange(size), min(size, BANDS))
+
+
+def draw_bands(ax: Axes, middle: NDArray[np.float64], spans: NDArray[np.float64], names: Sequence[str]) -> int:
+    """Draw many intervals in order as bands of their medians over groups of neighbours; say how large a group is.
+
+    middle: medians, (n,); spans: ends of the intervals, the widest first, (kind, n, 2).
+    """
+    groups = grouped(len(middle))
+    at = np.array([group.mean() for group in groups])
+    for span, name, colour in zip(spans, names, (PALE, GROUPS[0]), strict=False):
+        low, high = (np.array([np.median(span[group, end]) for group in groups]) for end in (0, 1))
+        ax.fill_betweenx(at, low, high, color=colour, alpha=0.95 if colour == PALE else 0.55, linewidth=0, label=name)
+    ax.plot([np.median(middle[group]) for group in groups], at, color=WARM, linewidth=1.2, label="median")
+    ax.set_ylim(-0.5, len(middle) - 0.5)
+    return int(np.ceil(len(middle) / len(groups)))

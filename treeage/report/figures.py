@@ -37,6 +37,7 @@ WIDTHS_MM = {"single": 85.0, "double": 170.0}  # one and two columns of most jou
 FORMATS = ("png", "svg", "pdf")
 PNG_DPI = 300  # what journals and printers ask for
 PNG_LEVEL = 4  # choice: a third less time than the usual 6 for files 2 % larger; the pixels are the same
+LARGE_STAND = 200  # choice: above so many trees figures show bands, and the page shows the most telling trees
 MANY_NAMES = 20  # choice: an axis with more labels than this names its rows
 HEIGHT_IN = {"single": 2.9, "double": 3.6}  # choice: two figures on an A4 page with their captions
 MOST_BYTES = 120_000  # choice: a larger vector figure stands on the page as pixels, so that a large stand stays small
@@ -72,6 +73,8 @@ def report_figures(ages: Ages, form: FigureForm, *, tick: Tick | None = None) ->
     alone = len(ages.at_core_height) == len(ages.trees) > 0
     usual, titles = HEIGHT_IN[form.width], words("figure")
     tall = float(np.clip(1.7 + 0.135 * len(ages), 3.0, 9.6))  # choice: a line a tree, at most a page
+    many = len(ages.trees) > LARGE_STAND
+    tall = usual if many else tall
     plans: list[tuple[str, float, Draw]] = [
         ("dates", tall, lambda ax: plots.plot_dates(ages, ax=ax)),
         ("age_structure", usual, lambda ax: plots.plot_age_structure(ages, ax=ax)),
@@ -85,7 +88,8 @@ def report_figures(ages: Ages, form: FigureForm, *, tick: Tick | None = None) ->
     captions, notes = words("figure_caption"), _caption_notes(ages)
     full: list[Plan] = []
     for name, height, draw in plans:
-        caption = " ".join([captions[name].format(**named), *notes.get(name, [])])
+        told = captions.get(f"{name}_many", captions[name]) if many else captions[name]
+        caption = " ".join([told.format(**named), *notes.get(name, [])])
         full.append((name, titles["dates_at_height" if alone and name == "dates" else name], caption, height, draw))
     moved = ages.extras.get("sensitivity")
     if isinstance(moved, Result):
@@ -172,7 +176,7 @@ def render(draw: Draw, size_in: tuple[float, float], formats: Sequence[str]) -> 
         FigureCanvasAgg(figure)
         _lay_out_by_widest(draw(figure.subplots()))
         figure.draw_without_rendering()
-        figure.set_layout_engine("none")
+        figure.set_layout_engine(None)  # laid out; with an engine left, each format would draw twice
         made: dict[str, Any] = {
             "png": {"metadata": {"Software": "treeage"}, "pil_kwargs": {"compress_level": PNG_LEVEL}},
             "svg": {"metadata": {"Date": None, "Creator": "treeage"}},

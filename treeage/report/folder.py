@@ -2,7 +2,8 @@
 
 New answers are made complete beside the old ones and take their place in one step of the system where it has such a
 step. Where it has none, or the folder holds more than answers, the files move in one by one, run.json last, out of a
-folder from which the next run finishes what a killed one began. Own derivation.
+folder from which the next run finishes what a killed one began; where the system refuses one of them, the old ones go
+back in the same manner. Own derivation.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from treeage.errors import Fault, InputError, require_path
 RECORD = "run.json"
 FIXED = ("ages.csv", "draws.parquet", "report.html", "methods.md", "references.bib", RECORD)
 READY = ".treeage-ready"  # complete new answers on their way in, with the old ones under OLD until all have arrived
+UNDO = ".treeage-undo"  # the same once the system has refused a new one: the old ones are on their way back
 OLD = ".old"
 PART = ".part"
 EXCHANGE = 2  # flag of the Linux call renameat2 (renameat(2))
@@ -196,7 +198,10 @@ def _move_in(target: Path, contents: Mapping[str, bytes], old: list[Path]) -> No
     try:
         finish(target)
     except BaseException:
-        _put_back(target, contents)
+        with suppress(OSError):  # what cannot be put back now is put back by the next run
+            if (target / READY / RECORD).exists():  # else all of them have arrived
+                os.replace(target / READY, target / UNDO)  # the one instant at which it is decided
+                finish(target)
         raise
 
 
@@ -209,20 +214,51 @@ def _keep(path: Path, copy: Path) -> None:
 
 
 def finish(target: Path) -> None:
-    """Move in what stands ready in a folder, also of a run that was killed: run.json leaves first and comes last."""
-    ready = target / READY
-    if not ready.is_dir():
-        return
+    """End what a run began in a folder and was killed at: old answers go back first, else the new ones move in.
+
+    Each step can be done again after a kill; a record leaves before the first file moves and comes with the last.
+    """
+    if (target / UNDO).is_dir():
+        _put_back(target, target / UNDO)
+    if (target / READY).is_dir():
+        _arrive(target, target / READY)
+
+
+def _listed(folder: Path) -> set[str]:
+    """Names of all answers of the run whose record a folder holds."""
+    return {RECORD, *json.loads((folder / RECORD).read_text(encoding="utf-8"))["outputs_sha256"]}
+
+
+def _arrive(target: Path, ready: Path) -> None:
+    """Move in what stands ready."""
     if (ready / RECORD).is_file():
-        listed = {RECORD, *json.loads((ready / RECORD).read_text(encoding="utf-8"))["outputs_sha256"]}
+        listed = _listed(ready)
         (target / RECORD).unlink(missing_ok=True)
-        for name in sorted(listed, key=lambda name: (name == RECORD, name)):
+        for name in _record_last(listed):
             if name == RECORD:
                 _remove_stale(target, ready / OLD, listed)
             if (ready / name).is_file():  # else it has arrived
                 (target / name).parent.mkdir(parents=True, exist_ok=True)
                 os.replace(ready / name, target / name)
     shutil.rmtree(ready, ignore_errors=True)
+
+
+def _put_back(target: Path, undo: Path) -> None:
+    """Undo a replacement that the system stopped half way."""
+    kept = undo / OLD
+    if (undo / RECORD).is_file():  # new answers that replaced none; all of the old ones are still under `kept`
+        for name in _listed(undo):
+            if not (kept / name).is_file():
+                (target / name).unlink(missing_ok=True)
+        (undo / RECORD).unlink()
+    for name in _record_last(path.relative_to(kept).as_posix() for path in kept.rglob("*") if path.is_file()):
+        (target / name).parent.mkdir(parents=True, exist_ok=True)
+        os.replace(kept / name, target / name)
+    shutil.rmtree(undo, ignore_errors=True)
+
+
+def _record_last(names: Iterable[str]) -> list[str]:
+    return sorted(names, key=lambda name: (name == RECORD, name))
 
 
 def _remove_stale(target: Path, kept: Path, listed: set[str]) -> None:
@@ -232,18 +268,3 @@ def _remove_stale(target: Path, kept: Path, listed: set[str]) -> None:
         with suppress(OSError):  # a file that is open elsewhere stays; the answers are complete without this
             if path.relative_to(target).as_posix() not in listed and filecmp.cmp(copy, path, shallow=False):
                 path.unlink()
-
-
-def _put_back(target: Path, contents: Mapping[str, bytes]) -> None:
-    """Undo a replacement that the system stopped half way."""
-    kept = target / READY / OLD
-    if not (target / READY / RECORD).exists():  # all of them have arrived
-        return
-    with suppress(OSError):  # what cannot be put back now is finished by the next run
-        before = {path.relative_to(kept).as_posix() for path in kept.rglob("*") if path.is_file()}
-        for name in sorted(before | set(contents), key=lambda name: name == RECORD):
-            if (kept / name).is_file():
-                os.replace(kept / name, target / name)
-            else:
-                (target / name).unlink(missing_ok=True)
-        shutil.rmtree(target / READY, ignore_errors=True)

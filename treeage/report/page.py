@@ -1,6 +1,7 @@
 """The page of a report: the answer first, then every tree on demand, the stand, methods, sources, and every input row.
 
-One file without links or scripts; names from the tables are escaped. Template `report.html.j2`. Own derivation.
+One file without scripts, and without links but that to ages.csv on the page of a large stand; names from the tables are
+escaped. Template `report.html.j2`. Own derivation.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import base64
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
@@ -17,12 +19,13 @@ from treeage import schema
 from treeage.checks import PredictiveChecks
 from treeage.display import ADD_UP, Result, is_binomial
 from treeage.priors import defaults_table
-from treeage.report.figures import MOST_BYTES, tree_svg
+from treeage.report.figures import LARGE_STAND, MOST_BYTES, tree_svg
 from treeage.report.tables import SMALLEST, STORY, is_species_column, shown_tables
 from treeage.report.texts import (
     WORST_FLAGS,
     ReportFigure,
     common_facts,
+    dated_trees,
     flag_meanings,
     methods_text,
     note_line,
@@ -31,33 +34,38 @@ from treeage.report.texts import (
     words,
 )
 from treeage.results import Flag, year_text
-from treeage.schema import CORE_HEIGHT
+from treeage.schema import CORE_HEIGHT, innermost_year
 
 if TYPE_CHECKING:
     from treeage.results import Ages, TreeAge
     from treeage.stand import StandHistory
 
 MOST_LISTED = 40  # choice: reasons and notes listed one by one; all of them are in run.json
+MOST_TREES = 100  # choice: trees on the page of a large stand: half of them the oldest, half the least certain
 MOST_NAMED = 12  # choice: trees named with a flag; a dozen names fit a line
 CHECK_FIRST = 3  # choice: what people still read before they look at the dates
 
 
-def report_html(ages: Ages, *, figures: Sequence[ReportFigure] = (), history: StandHistory | None = None) -> str:
-    """The report as one HTML page without links, scripts or outside files; names from the tables are escaped."""
+def report_html(
+    ages: Ages, *, figures: Sequence[ReportFigure] = (), history: StandHistory | None = None, methods: str = ""
+) -> str:
+    """The report as one HTML page without scripts or outside files; names from the tables are escaped."""
     account, flags = row_account(ages), _flags(ages)
     letters = {flag["name"]: flag["letter"] for flag in flags}
     notes = [note_line(note) for note in ages.notes.to_dict("records")]
     drawn = {each.name: _shown(each) for each in figures}
     tables = {name: {"html": table, "file": f"{name}.csv"} for name, table in shown_tables(ages).items()}
-    sections = _sections(ages, history, drawn, tables)
+    sections, shown = _sections(ages, history, drawn, tables), telling_trees(ages)
     return template("report.html.j2").render(
         common_facts(ages),
         site=str(ages.settings.get("name") or ""),
         description=str(ages.settings.get("description") or ""),
         first_figure=drawn.get("dates"),
         things=things_to_check(ages, len(notes)),
-        tree_rows=[_tree_row(row, letters) for row in ages.to_frame().to_dict("records")],
-        trees=[_tree_block(answer) for answer in ages],
+        tree_rows=[_tree_row(row, letters) for row in shown.to_frame().to_dict("records")],
+        trees=[_tree_block(answer) for answer in shown],
+        whole=len(ages),
+        most_trees=MOST_TREES // 2,
         add_up=ADD_UP,
         sections=sections,
         statuses=list(account.columns[:-1]),
@@ -70,13 +78,29 @@ def report_html(ages: Ages, *, figures: Sequence[ReportFigure] = (), history: St
         smallest=f"{SMALLEST:f}".rstrip("0"),
         binomial=is_binomial,
         slanted=is_species_column,
-        methods=markdown_blocks(methods_text(ages)),
+        methods=markdown_blocks(methods or methods_text(ages, history=history)),
         defaults=defaults_table().to_dict("records"),
         source_names=list(ages.sources.columns),
         source_rows=[[str(value) for value in row] for row in ages.sources.to_numpy().tolist()],
         cautions=list(words("caution").values()),
         nomenclature=schema.columns("ages"),
     )
+
+
+def telling_trees(ages: Ages) -> Ages:
+    """The trees that stand on the page: all of them, or of a large stand the oldest and the least certain."""
+    if len(ages) <= LARGE_STAND:
+        return ages
+    half = MOST_TREES // 2
+    oldest = sorted(ages, key=lambda answer: (_claimed(answer), answer.tree))[:half]
+    unsure = sorted(dated_trees(ages), key=lambda answer: (-answer.date.sd(), answer.tree))[:half]
+    kept = {answer.tree for answer in (*oldest, *unsure)}
+    return replace(ages, tree_ages=tuple(answer for answer in ages if answer.tree in kept))
+
+
+def _claimed(answer: TreeAge) -> int:
+    """The date of a tree, or the first counted ring where only that is known."""
+    return answer.date.median() if answer.distributions else innermost_year(answer.outer_year, answer.minimum_age)
 
 
 def _shown(figure: ReportFigure) -> dict[str, str]:
@@ -167,10 +191,10 @@ def markdown_blocks(text: str) -> list[tuple[str, str]]:
 def _tree_block(answer: TreeAge) -> dict[str, Any]:
     """What folds out of one tree: its sentence, its steps, its cores, its flags."""
     cores = []
-    for row in answer.cores.to_dict("records"):
-        span = ""
-        if "pith_year_median" in row and not pd.isna(row["pith_year_median"]):
-            middle, low, high = (year_text(int(row[f"pith_year_{end}"])) for end in ("median", "lo", "hi"))
+    for row in answer.core_rows:
+        span, pith = "", row["pith_year"]
+        if pith:
+            middle, low, high = map(year_text, (pith.median(), *pith.interval(answer.prob)))
             span = f"; by itself pith year {middle} ({low} to {high})"
         kinds = ", ".join(str(row[key]).replace("_", " ") for key in ("dating", "inner_end", "distance_from"))
         rings = f"{row['rings_counted']} rings from {year_text(int(row['innermost_year']))}"

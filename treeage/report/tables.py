@@ -10,6 +10,7 @@ import io
 import re
 import zipfile
 from collections.abc import Iterable, Sequence
+from copy import deepcopy
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -264,6 +265,7 @@ def word_tables(tables: Iterable[ShownTable], title: str) -> bytes:
     made = Document()
     made.core_properties.author, made.core_properties.title = "", title
     made.styles["Normal"].font.size = Pt(9)
+    looks: dict[tuple[bool, bool], Any] = {}
     for number, table in enumerate(tables, start=1):
         caption = made.add_paragraph(style="Caption")
         caption.add_run(f"Table {number}. ").bold = True
@@ -276,8 +278,12 @@ def word_tables(tables: Iterable[ShownTable], title: str) -> bytes:
         for at, (line, cells) in enumerate(zip(grid.rows, [heads, *rows], strict=True)):
             for cell, text, head in zip(line.cells, cells, heads, strict=True):
                 run = cell.paragraphs[0].add_run(_clean(text))
-                run.font.size, run.bold = Pt(8), at == 0
-                run.italic = at > 0 and is_species_column(head) and is_binomial(text)
+                look = at == 0, at > 0 and is_species_column(head) and is_binomial(text)
+                if look in looks:  # a copy takes a tenth of the time
+                    run._r.insert(0, deepcopy(looks[look]))
+                else:
+                    run.font.size, (run.bold, run.italic) = Pt(8), look
+                    looks[look] = run._r.rPr
         made.add_paragraph()
     sink = io.BytesIO()
     made.save(sink)

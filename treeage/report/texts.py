@@ -190,12 +190,10 @@ def _stand_methods(history: StandHistory | None) -> list[str]:
 
 
 def core_frame(ages: Ages) -> pd.DataFrame:
-    """One row a core: tree and the columns of `TreeAge.cores`; minimum-only trees give one row from their facts."""
-    tables = [answer.cores if len(answer.cores) else pd.DataFrame([dict(answer.facts)]) for answer in ages]
-    if not tables:
-        return pd.DataFrame()
-    trees = [answer.tree for answer, table in zip(ages, tables, strict=True) for _ in range(len(table))]
-    return pd.concat(tables, ignore_index=True).assign(tree=trees)
+    """One row a core: tree, height, dating, inner end; minimum-only trees give one row from their facts."""
+    kept = ("core_height_m", "dating", "inner_end")
+    rows = ((answer.tree, core) for answer in ages for core in answer.core_rows or (answer.facts,))
+    return pd.DataFrame([{"tree": tree} | {name: core.get(name) for name in kept} for tree, core in rows])
 
 
 def _material(ages: Ages) -> dict[str, Any]:
@@ -242,7 +240,7 @@ def _shares(values: Iterable[str], texts: Mapping[str, str]) -> list[str]:
 def _steps(ages: Ages) -> dict[str, Any]:
     """Which steps were taken with how many cores or trees, read off the sources of the models used."""
     dated = dated_trees(ages)
-    datings = {str(word) for answer in dated if len(answer.cores) for word in answer.cores["dating"]}
+    datings = {str(core["dating"]) for answer in dated for core in answer.core_rows}
     missed, heights = (_used(ages, step) for step in (Step.MISSED_RINGS, Step.HEIGHT))
     modelled = [row for row in heights if row["known"] not in (Known.NONE, Known.DEFINITION)]
     above = ages.sources[(ages.sources["step"] == Step.HEIGHT) & (ages.sources["known"] == Known.NONE)]
@@ -259,7 +257,7 @@ def _steps(ages: Ages) -> dict[str, Any]:
         "pairs_read": _read_together(ages, stand=False),
         "stand_read": _read_together(ages, stand=True),
         "doubts": _doubts(ages),
-        "several_cores": any(len(answer.cores) > 1 for answer in dated),
+        "several_cores": any(len(answer.core_rows) > 1 for answer in dated),
         "height_models": [f"{row['what']} ({row['source'].rstrip('.')})" for row in modelled],
         "open_data": [f"{row['species']} ({row['grade']} of the genus: {row['studies']})" for row in _plan(ages)],
         "studies": _studies(ages),
@@ -323,7 +321,7 @@ def _used(ages: Ages, step: str) -> list[dict[str, Any]]:
 def _distances(dated: Sequence[TreeAge]) -> list[str]:
     """What the distances to the pith rest on, in words with their numbers."""
     texts = words("distance")
-    found = [source for answer in dated if len(answer.cores) for source in answer.cores["distance_from"]]
+    found = [core["distance_from"] for answer in dated for core in answer.core_rows]
     named = [" and ".join(texts[str(one.name).lower()] for one in source) for source in found if source]
     return _shares(named, {text: text for text in texts.values()})
 

@@ -17,14 +17,14 @@ from typing import TYPE_CHECKING, Any
 
 from treeage.checks import with_checks
 from treeage.display import VERSION
-from treeage.errors import require_attributes, require_path, require_seed
+from treeage.errors import public, require_attributes, require_path, require_seed
 from treeage.report.figures import FigureForm, report_figures, stand_figures
 from treeage.report.folder import RECORD, check_place, replace_answers, sha256
 from treeage.report.page import report_html
 from treeage.report.tables import age_table, extra_tables, latex_table, shown_tables, word_tables
 from treeage.report.texts import bibliography, methods_text, row_account, words
 from treeage.results import joint_years
-from treeage.tables import is_formula
+from treeage.tables import csv_bytes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,6 +41,7 @@ GUIDE = "README.txt"
 # ---------------------------------------------------------------------- the folder
 
 
+@public
 def write_outputs(
     ages: Ages,
     folder: str | Path,
@@ -127,15 +128,16 @@ def _contents(
     ages: Ages, drawn: tuple[int, int], history: StandHistory | None, form: FigureForm, tick: Tick | None
 ) -> dict[str, bytes]:
     """Every file of the output as bytes, made before anything is written; drawn: number and seed of the joint draws."""
-    contents = {"ages.csv": _csv(ages.to_frame()), "draws.parquet": _draws(ages, *drawn)}
-    contents |= {f"{name}.csv": _csv(table) for name, table in extra_tables(ages).items()}
+    contents = {"ages.csv": csv_bytes(ages.to_frame()), "draws.parquet": _draws(ages, *drawn)}
+    contents |= {f"{name}.csv": csv_bytes(table) for name, table in extra_tables(ages).items()}
     figures = report_figures(ages, form, tick=tick)
     if history is not None:
         figures += stand_figures(history, form, tick=tick)
     contents |= {f"figures/{each.name}.{kind}": data for each in figures for kind, data in each.files.items()}
     contents |= _thesis_tables(ages)
-    contents["report.html"] = report_html(ages, figures=figures, history=history).encode("utf-8")
-    contents["methods.md"] = methods_text(ages, history=history).encode("utf-8")
+    methods = methods_text(ages, history=history)
+    contents["report.html"] = report_html(ages, figures=figures, history=history, methods=methods).encode("utf-8")
+    contents["methods.md"] = methods.encode("utf-8")
     contents["references.bib"] = bibliography(ages).encode("utf-8")
     contents[GUIDE] = _guide(contents).encode("utf-8")
     contents[RECORD] = _record(ages, *drawn, contents)
@@ -167,18 +169,6 @@ def _guide(contents: Mapping[str, bytes]) -> str:
 def stand_tables(history: StandHistory) -> dict[str, pd.DataFrame]:
     """The tables of a stand history by the names of their files, which begin with stand_."""
     return {f"stand_{name}": table for name, table in history.tables().items()}
-
-
-def _csv(table: pd.DataFrame) -> bytes:
-    """A table as text; what a spreadsheet would take for a formula follows a quote mark."""
-    import pandas as pd
-
-    texts = {
-        str(name): [f"'{cell}" if isinstance(cell, str) and is_formula(cell) else cell for cell in table[name]]
-        for name in table
-        if pd.api.types.is_string_dtype(table[name]) or table[name].dtype == object
-    }
-    return table.assign(**texts).to_csv(index=False, lineterminator="\n").encode("utf-8")
 
 
 def _draws(ages: Ages, count: int, seed: int) -> bytes:

@@ -18,6 +18,7 @@ from treeage.errors import (
     Fault,
     InputError,
     kind_of,
+    public,
     require_attributes,
     require_level,
     require_nonnegative,
@@ -51,6 +52,7 @@ _ROUNDING = 1e-7  # choice: masses are single precision; a quantile does not ste
 _MOST_RINGS = 20_000  # choice: more than the age of any known tree
 
 
+@public
 def missing_rings(
     distance_mm: float,
     inner_widths_mm: ArrayLike,
@@ -108,6 +110,7 @@ def missing_rings(
     return Pmf(0, cells[0])
 
 
+@public
 def missing_rings_many(
     distances_mm: ArrayLike,
     inner_widths_mm: Sequence[ArrayLike],

@@ -263,7 +263,7 @@ def _spreads(flat: Array, starts: Ints, counts: Ints) -> tuple[Array, Array]:
 def _genus_tuple(genus: str | Sequence[str | None] | None, cores: int, where: str) -> tuple[str | None, ...]:
     if genus is None or isinstance(genus, str):
         return (genus_of(genus),) * cores
-    if not hasattr(genus, "__len__"):
+    if not hasattr(genus, "__len__") or getattr(genus, "ndim", 1) == 0:
         need = "a name, or one for each core"
         raise InputError(Fault(kind_of(genus), need, "Write for example 'Larix'.", where, 0, "genus"))
     if len(genus) != cores:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from treeage.errors import Fault, InputError, require_series
+from treeage.errors import Fault, InputError, public, require_series
 from treeage.pmf import freeze_arrays
 from treeage.rings.mass import Array, Ints
 from treeage.rings.model import RingCalibration, RingModel, inner_growth, ring_model
@@ -79,6 +79,7 @@ class DatedSeries:
         return np.array([np.size(widths) for widths in self.widths_mm], dtype=np.intp)
 
 
+@public
 def calibrate_missing_rings(
     widths_from_pith_mm: Sequence[ArrayLike], *, genus: str | None = None, model: RingModel | None = None
 ) -> RingCalibration:

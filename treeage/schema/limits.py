@@ -310,11 +310,11 @@ SEEDLING_REACH: Final = 3.0  # choice: refused from this many times the height o
 FOOT_M: Final = 0.3048  # exact by definition
 _MOST_QUANTILES: Final = 200  # choice
 _LARGEST: Final = 1e300  # choice: neither infinite nor a whole number that no float can hold
-_MOST_YEARS: Final = 2000.0  # choice: no tree needs longer to the height of a core
+MOST_YEARS: Final = 2000.0  # choice: no tree needs longer to the height of a core
 _NUMBERS: Final = {  # unit, and the largest number (choice)
     "height_m": ("m", 100.0),
-    "mean_years": ("years", _MOST_YEARS),
-    "sd_years": ("years", _MOST_YEARS),
+    "mean_years": ("years", MOST_YEARS),
+    "sd_years": ("years", MOST_YEARS),
     "site_index": ("m", _LARGEST),
     "log_sd": ("", 3.0),
     "era_log_sd": ("", 3.0),
@@ -395,8 +395,8 @@ def _value_faults(section: str, word: str, key: str, value: object) -> list[Faul
     elif key in ("probs", "years"):
         items = list(value) if isinstance(value, (list, tuple, np.ndarray)) else []
         good = isinstance(value, (list, tuple, np.ndarray)) and len(items) <= _MOST_QUANTILES
-        good &= all(_is_number(item) and abs(item) <= _MOST_YEARS for item in items)
-        need = f"a list of numbers, at most {_MOST_QUANTILES} and up to {_MOST_YEARS:g}, as [4, 8, 17]"
+        good &= all(_is_number(item) and abs(item) <= MOST_YEARS for item in items)
+        need = f"a list of numbers, at most {_MOST_QUANTILES} and up to {MOST_YEARS:g}, as [4, 8, 17]"
     elif key == "name":
         return _name_faults(section, word, value)
     else:

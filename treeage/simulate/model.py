@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from treeage.distance import DISTANCE_GRID_MM, inside_radius, joint_distances, radial_length, share_a_line
-from treeage.errors import Fault, InputError, require_seed, show
+from treeage.errors import Fault, InputError, public, require_seed, require_whole, show
 from treeage.estimate import Cores, StandStates, learn_states, read_cores, share
 from treeage.height import HEIGHT_APART_M, height_model, no_height_model
 from treeage.posterior import ASTRAY_YEARS
@@ -268,6 +268,7 @@ def _draw_years(stand: SimulatedStand, cores: pd.DataFrame, *, alone: bool, rng:
 # ---------------------------------------------------------------------- the demo
 
 
+@public
 def example_field(
     folder: str | Path, *, scenario: str = "demo", trees: int | None = None, seed: int = EXAMPLE_SEED
 ) -> tuple[Path, Path]:
@@ -306,8 +307,6 @@ def example_field(
     """
     recipe = stand_scenario(scenario)
     if trees is not None:
-        if not 1 <= trees <= MOST_TREES:
-            need, do = f"1 to {MOST_TREES}", "Write for example trees=30."
-            raise InputError(Fault(show(trees), need, do, "example_field", 0, "trees"))
+        require_whole("example_field", "trees", trees, 1, MOST_TREES)
         recipe = replace(recipe, trees=trees, plots=min(recipe.plots, trees))
     return simulate_stand(recipe, seed=require_seed("example_field", seed)).write(folder)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, ModelError, require_positive, require_probability, show
+from treeage.errors import Fault, InputError, ModelError, public, require_positive, require_probability, show
 from treeage.pmf import freeze_arrays, interval_levels
 from treeage.schema import Word
 from treeage.stand.structure import Array, Flags, check_draws, shared_part
@@ -221,6 +221,7 @@ class AgeFromDiameter(Result):
         )
 
 
+@public
 def age_from_diameter(
     draws: ArrayLike,
     diameter_cm: ArrayLike,

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from treeage.display import Result, html_block
-from treeage.errors import Fault, InputError, ModelWarning, require_attributes, require_level, require_seed
+from treeage.errors import Fault, InputError, ModelWarning, public, require_attributes, require_level, require_seed
 from treeage.pmf import freeze_arrays, keeps_tables
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, column_numbers
 from treeage.stand.diameter import FEWEST_CORED, AgeFromDiameter, age_from_diameter
@@ -221,6 +221,7 @@ class StandHistory(Result):
         return html_block(self.to_frame(), sentence=self.sentence(), notes=self.notes, rows=self._rows)
 
 
+@public
 def stand_history(
     ages: DatedTrees,
     *,

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, require_positive, require_probability
+from treeage.errors import Fault, InputError, public, require_positive, require_probability
 from treeage.pmf import freeze_arrays, interval_levels
 from treeage.stand.recruitment import RecruitmentHistory, sharpened_dates
 from treeage.stand.structure import (
@@ -141,6 +141,7 @@ class PastStand(Result):
         )
 
 
+@public
 def past_stand(
     draws: ArrayLike,
     year: int,
@@ -335,6 +336,7 @@ class EventResponse(Result):
         return f"{'; '.join(parts)}. Following an event is not proof of being caused by it; survivors only."
 
 
+@public
 def after_events(
     draws: ArrayLike,
     events: Mapping[str, int],
@@ -479,6 +481,7 @@ class StandOrigin(Result):
         )
 
 
+@public
 def stand_origin(
     split: SplitDraws,
     history: RecruitmentHistory,

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
+from treeage.errors import Fault, InputError, public, require_nonnegative, require_positive, require_probability, show
 from treeage.pmf import freeze_arrays, interval_levels
 from treeage.stand.mixture import (
     WIDEST_YEARS,
@@ -190,6 +190,7 @@ def _told(row: Mapping[Hashable, Any]) -> str:
     return f"one cohort, beginning in {begin}, {sure}, {share}, half of them come by {date})"
 
 
+@public
 def find_pulses(
     draws: ArrayLike,
     *,

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, require_nonnegative, require_probability
+from treeage.errors import Fault, InputError, public, require_nonnegative, require_probability
 from treeage.pmf import freeze_arrays, interval_levels
 from treeage.stand.mixture import PulseFits, components, fit_pulses, pulse_quantile, unpack
 from treeage.stand.structure import (
@@ -143,6 +143,7 @@ class RecruitmentHistory(Result):
         return f" Establishment was allowed to begin anew after {told}, with probability one half beforehand."
 
 
+@public
 def recruitment_history(
     draws: ArrayLike,
     *,
@@ -265,6 +266,7 @@ def told_history(
     )  # fmt: skip
 
 
+@public
 def sharpened_dates(split: SplitDraws, history: RecruitmentHistory, *, count: int = 400, seed: int = 0) -> Array:
     """Draw the dates of all trees given the recovered history of the stand.
 

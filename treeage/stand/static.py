@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, require_nonnegative, require_positive, require_probability, show
+from treeage.errors import Fault, InputError, public, require_nonnegative, require_positive, require_probability, show
 from treeage.pmf import freeze_arrays
 from treeage.schema import Word
 from treeage.stand.structure import Array, Ints, check_draws, check_weights
@@ -129,6 +129,7 @@ class StaticModels(Result):
         return f"The {frame['aic'].idxmin()} form fits better (Akaike weight {weight:.2f})."
 
 
+@public
 def static_models(
     draws: ArrayLike,
     *,

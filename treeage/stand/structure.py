@@ -12,7 +12,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, require_positive, require_probability, show
+from treeage.errors import (
+    Fault,
+    InputError,
+    public,
+    real_numbers,
+    require_positive,
+    require_probability,
+    require_seed,
+    require_whole,
+    show,
+)
 from treeage.pmf import freeze_arrays, interval_levels
 
 if TYPE_CHECKING:
@@ -36,7 +46,7 @@ SQUARE_METRES = 10_000.0  # one hectare
 
 def check_draws(where: str, draws: ArrayLike) -> Array:
     """Joint draws as a (draws, n) array; InputError in the name of `where` if it is no table of finite years."""
-    array = np.asarray(draws, dtype=np.float64)
+    array = real_numbers(draws)
     if array.ndim != 2 or 0 in array.shape:
         got, need = f"shape {array.shape}", "shape (draws, trees), both at least 1"
         raise InputError(Fault(got, need, "Pass ages.draws(4000).", where, 0, "draws"))
@@ -93,6 +103,7 @@ class SplitDraws:
         freeze_arrays(self)
 
 
+@public
 def split_shared(draws: ArrayLike, *, seed: int = 0) -> SplitDraws:
     """Split joint draws into a common shift, other shared shifts and each tree's own error.
 
@@ -127,7 +138,7 @@ def split_shared(draws: ArrayLike, *, seed: int = 0) -> SplitDraws:
     >>> round(parts.shared_sd), round(float(parts.own_sd.mean()))
     (4, 3)
     """
-    array = check_draws("split_shared", draws)
+    array, seed = check_draws("split_shared", draws), require_seed("split_shared", seed)
     centre = array.mean(axis=0)
     own = array - centre
     shared = shared_part(own)
@@ -305,6 +316,7 @@ class AgeStructure(Result):
         )
 
 
+@public
 def age_structure(
     draws: ArrayLike,
     *,
@@ -412,6 +424,7 @@ def _typical_sd(array: Array) -> float:
 # ------------------------------------------------------------------ what a sampled tree stands for
 
 
+@public
 def expansion_fixed_area(radius_m: ArrayLike, *, share_cored: ArrayLike = 1.0) -> Array:
     """Trees per hectare that one tree of a circular plot stands for.
 
@@ -454,6 +467,7 @@ def expansion_fixed_area(radius_m: ArrayLike, *, share_cored: ArrayLike = 1.0) -
     return np.asarray(SQUARE_METRES / (np.pi * radius**2 * share))
 
 
+@public
 def expansion_nearest_trees(radius_m: ArrayLike, nearest: int) -> Array:
     """Trees per hectare that each of the nearest trees of a point stands for.
 
@@ -492,8 +506,7 @@ def expansion_nearest_trees(radius_m: ArrayLike, nearest: int) -> Array:
     """
     where = "expansion_nearest_trees"
     (radius,) = require_positive(where, radius_m=radius_m)
-    if nearest < 2:
-        raise InputError(Fault(show(nearest), "at least 2 trees", "Take more trees.", where, 0, "nearest"))
+    require_whole(where, "nearest", nearest, 2)
     return np.asarray(SQUARE_METRES * (nearest - 1) / (nearest * np.pi * radius**2))
 
 
@@ -561,6 +574,7 @@ def chance_to_meet(share: float, trees: int) -> float:
     return float(-np.expm1(trees * np.log1p(-share)))
 
 
+@public
 def trees_to_meet(share: float, *, prob: float = 0.95) -> int:
     """Number of trees needed to meet a cohort with a given probability.
 

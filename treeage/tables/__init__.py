@@ -1,14 +1,14 @@
 """A folder of field tables becomes a checked Field, or all its faults at once; files are written whole or not."""
 
 # fmt: off
-from treeage.tables.columns import is_formula
+from treeage.tables.columns import csv_bytes, is_formula
 from treeage.tables.field import Field, cores_with_trees, read_field
 from treeage.tables.files import RawTable, write_bytes, write_field, write_table, write_text
-from treeage.tables.settings import Settings, settings_text
+from treeage.tables.settings import Settings, read_settings, settings_text
 from treeage.tables.workbook import SETTINGS_HEAD, SETTINGS_SHEET, WORKBOOK_FILE, read_place
 
 __all__ = [
     "Field", "RawTable", "SETTINGS_HEAD", "SETTINGS_SHEET", "Settings", "WORKBOOK_FILE", "cores_with_trees",
-    "is_formula", "read_field", "read_place", "settings_text", "write_bytes", "write_field", "write_table",
-    "write_text",
+    "csv_bytes", "is_formula", "read_field", "read_place", "read_settings", "settings_text", "write_bytes",
+    "write_field", "write_table", "write_text",
 ]

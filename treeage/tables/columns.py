@@ -293,6 +293,16 @@ def is_formula(text: str) -> bool:
     return text.startswith(("=", "+", "-", "@")) and not re.fullmatch(r"[-+]\d+(\.\d+)?", text)
 
 
+def csv_bytes(table: pd.DataFrame) -> bytes:
+    """A table as CSV text; what a spreadsheet would take for a formula follows a quote mark."""
+    texts = {
+        str(name): [f"'{cell}" if isinstance(cell, str) and is_formula(cell) else cell for cell in table[name]]
+        for name in table
+        if pd.api.types.is_string_dtype(table[name]) or table[name].dtype == object
+    }
+    return table.assign(**texts).to_csv(index=False, lineterminator="\n").encode("utf-8")
+
+
 def _choice_column(item: Column, cells: list[str], shell: TypedTable, findings: Findings) -> pd.Series:
     meaning = {word: word for word in item.choices} | dict.fromkeys(("", *NA_WORDS), item.default)
     for word in set(cells) - set(meaning):

@@ -332,6 +332,8 @@ def check_sizes(trees: TypedTable, cores: TypedTable, blocks: RingBlocks, marked
     _wrong_diameters(trees, np.where(far, owner, -1), across, radius, findings)
     _girths(trees, owner, near, across, radius, findings)
     _with_distance(cores, across, radius, findings)
+    for name, reading in _distances(cores).items():
+        _with_reading(cores, name, reading, (across, radius), findings)
     _minimum_only(cores, np.isnan(length) | np.isnan(outside), marked, findings)
 
 
@@ -459,6 +461,25 @@ def _with_distance(cores: TypedTable, across: FloatArray, radius: FloatArray, fi
 
     beyond = (distance > 0) & (across <= 2 * radius) & (across + distance > 2 * radius * SLACK_AT_BREAST)
     findings.at_rows(cores, beyond, "distance_mm", past_stem)
+
+
+def _with_reading(
+    cores: TypedTable, name: str, distance: FloatArray, stem: tuple[FloatArray, FloatArray], findings: Findings
+) -> None:
+    """Point at readings whose pith lies outside the stem: a fault where it would whatever the core, else a note."""
+    across, radius = stem
+    column = {"arc": "rise_mm", "circle": "circle_radius_mm", "rays": "ray_angle_deg"}[name]
+    written, widest = cores.numbers(column), 2 * radius * SLACK_AT_BREAST
+
+    def outside(row: int) -> Words:
+        got = f"{written[row]:g}, a pith {distance[row]:.4g} mm away by the {name}"
+        need = f"at most {2 * radius[row] - np.fmax(across[row], 0.0):.4g}, what is left of the stem [mm]"
+        return got, need, "Check the reading, the length of the core and the diameter; one of them is wrong."
+
+    sure = distance > widest * (SURE_RISE / (SURE_RISE - 1) if name == "arc" else 1.0)  # one error too low
+    beyond = (distance > widest - across) & (across <= 2 * radius)
+    findings.at_rows(cores, sure, column, outside)
+    findings.at_rows(cores, beyond & ~sure, column, outside, note=True)
 
 
 def _minimum_only(cores: TypedTable, blind: Flags, marked: Flags, findings: Findings) -> None:

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, Findings, InputError, fault_lines, faults_frame, kind_of, require_path
+from treeage.errors import Fault, Findings, InputError, fault_lines, faults_frame, kind_of, public, require_path
 from treeage.pmf import ReadOnlyDict, keeps_tables
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns, nearest
 from treeage.tables.checks import check_tables
@@ -39,7 +39,8 @@ class Field:
     trees, cores, rings, arcs, points, seedlings, events : pandas.DataFrame
         All columns of the schema (text as str, empty where missing; numbers NaN where missing; required whole
         numbers as int64), then the unknown columns as text. An absent table has no rows. `rings` holds both
-        `ring` and `year` as int64 and is sorted by core and ring, innermost first.
+        `ring` and `year` as int64 and is sorted by core and ring, innermost first; arcs, points, seedlings and
+        events are sorted by their columns.
     settings : Settings
         What field.toml says.
     notes : pandas.DataFrame
@@ -78,6 +79,7 @@ class Field:
             object.__setattr__(self, name, ReadOnlyDict(getattr(self, name)))
 
     @classmethod
+    @public
     def from_frames(
         cls,
         trees: pd.DataFrame,
@@ -240,6 +242,7 @@ class Field:
         return f"<div><strong>{name}</strong><table>{rows}</table>{more}</div>"
 
 
+@public
 def read_field(folder: str | Path, *, today: int | None = None) -> Field:
     """Read and check a field folder.
 
@@ -329,6 +332,8 @@ def _checked(
     tables = check_tables(tables, settings, findings, today)
     findings.stop()
     frames = {name: final_types(tables[name]) if name in tables else empty_frame(name) for name in INPUT_TABLES}
+    for name in ("arcs", "points", "seedlings", "events"):  # sums over their rows come out the same to the last bit
+        frames[name] = frames[name].sort_values(list(frames[name].columns), ignore_index=True)
     unknown = {name: _unknown(name, frame) for name, frame in frames.items()}
     return Field(
         **frames,

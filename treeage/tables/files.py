@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.errors import Fault, Findings, InputError, show
+from treeage.errors import Fault, Findings, InputError, public, show
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns, nearest
 from treeage.tables.settings import Settings, settings_text
 
@@ -430,6 +430,7 @@ def write_bytes(path: str | Path, data: bytes) -> Path:
     return _replace(Path(path), lambda part: part.write_bytes(data))
 
 
+@public
 def write_table(frame: pd.DataFrame, path: str | Path) -> Path:
     r"""Write a frame as CSV or Parquet, unrounded, whole or not at all.
 
@@ -487,6 +488,7 @@ def _replace(path: Path, write: Callable[[Path], object]) -> Path:
     return path
 
 
+@public
 def write_field(
     folder: str | Path,
     tables: Mapping[str, pd.DataFrame],

@@ -74,6 +74,12 @@ class Settings:
     doubt: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        findings = Findings()
+        for key in SITE_KEYS:
+            _site_value(key, getattr(self, key), findings)
+        for name in ("defaults", "height", "doubt"):
+            _section(vars(self), name, findings)
+        findings.stop()
         models = {name: ReadOnlyDict(m) if isinstance(m, Mapping) else m for name, m in self.height.items()}
         object.__setattr__(self, "defaults", ReadOnlyDict(self.defaults))
         object.__setattr__(self, "height", ReadOnlyDict(models))
@@ -109,7 +115,7 @@ def _parsed(data: bytes, findings: Findings) -> dict[str, Any]:
         got = f"byte 0x{data[error.start]:02X}, which is not UTF-8"
         findings.fault(SETTINGS_FILE, got, "UTF-8 text", "Save it as UTF-8 text.", row=row)
     except (ValueError, RecursionError) as error:  # no TOML; or a number, or brackets, beyond what Python reads
-        row, got = _line_of(str(error), data)
+        row, got = _line_of(str(error), data) if isinstance(error, ValueError) else (0, "brackets nested too deep")
         findings.fault(SETTINGS_FILE, got, "a TOML file", "Mend that line; texts stand in quotes.", row=row)
     return {}
 
@@ -182,7 +188,7 @@ def _site_value(key: str, value: object, findings: Findings) -> bool:
         good = isinstance(text, str) and not unprintable(text)
         need = "a text in quotes, without control characters"
     elif key == "hemisphere":
-        good, need = value in HEMISPHERES, f"one of {', '.join(HEMISPHERES)}"
+        good, need = isinstance(value, str) and value in HEMISPHERES, f"one of {', '.join(HEMISPHERES)}"
         do = f'Write hemisphere = "{nearest(str(value), HEMISPHERES) or "north"}".'
     elif key == "breast_height_m":
         low, high = BREAST_HEIGHTS_M
