@@ -187,7 +187,9 @@ def table_of(rows: pd.DataFrame) -> pd.DataFrame:
 def test_the_stand_of_the_past_keeps_its_promise() -> None:
     """Ten stands at six dates: 90 % intervals of density and area, and presence; steady growth as the control.
 
-    60 stands: see the notes of `past_trees`. The dates of a stand go together: about 20 free hits, of which
+    60 stands held area in 0.87 0.87 0.90 0.85 0.87 0.93 at the six dates and density, by random rank, in 0.92 0.87 0.97
+    0.85 0.85 0.95; trees with a chance of 0.05 to 0.95 were there in 0.477 where 0.458 was said. The dates of a stand
+    go together: about 20 free hits, of which
     binomial(20, 0.9) are at least 14 in 99.8 %.
     """
     rows, trees = score(range(500, 510), recipe())
