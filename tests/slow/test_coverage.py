@@ -159,10 +159,10 @@ def test_errors_that_are_not_shared_are_found_out_by_the_mean_of_the_stand_alone
 @pytest.mark.parametrize(
     ("world", "engine", "quantity"),
     [
-        ({"arc_bias_sd": 0.16}, {}, "arc_bias"),
+        ({"arc_bias_sd": 0.32}, {}, "arc_bias"),
         ({}, dict.fromkeys(("own_growth", "tree_growth", "stand_growth"), 0.25), "growth near the pith"),
     ],
-    ids=["bias of arcs doubled", "narrow missed rings"],
+    ids=["bias of arcs four times", "narrow missed rings"],
 )
 def test_a_wrong_model_is_rejected(sbc: Any, world: dict[str, float], engine: dict[str, float], quantity: str) -> None:
     """Controls: a stand of another world than the engine believes in."""
