@@ -271,6 +271,6 @@ def test_tables_of_missed_rings_reach_as_far_as_they_say():
             distance = read_cores(DEMO.field()).distance[[row]]
             mass = missed_mass(cores, np.array([row]), own, most, distance=distance)[0]
             beyond = float((own.growth.weights @ mass)[cores.most_rings[row] + 1 :].sum())
-            assert 3e-5 < beyond < 1e-3
+            assert 1e-4 < beyond < 1.2e-3
             checked += 1
     assert checked > 8
