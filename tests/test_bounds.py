@@ -11,9 +11,8 @@ import treeage
 from treeage.cli import main
 from treeage.errors import Fault, InputError, ModelError
 from treeage.height import height_model, years_from_open_data
-from treeage.report.write import _csv
 from treeage.results import MOST_DRAWN
-from treeage.tables import Field, Settings, files, is_formula, read_field
+from treeage.tables import Field, Settings, csv_bytes, files, is_formula, read_field
 
 FIGURE = '[height.default]\nmodel = "mean_sd"\nheight_m = 1.0\n'
 
@@ -100,7 +99,7 @@ def test_names_like_formulas_are_quoted_in_csv_and_noted():
     field = small(tree="=1+1")
     assert "=1+1. Nothing; in the CSV files written a ' stands before it." in note_text(field)
     table = treeage.estimate_ages(field).to_frame()
-    assert _csv(table).decode().splitlines()[1].startswith("'=1+1,")
+    assert csv_bytes(table).decode().splitlines()[1].startswith("'=1+1,")
     assert [is_formula(text) for text in ("@A", "+A", "-A", "-3", "+2.5", "A=", "")] == [True, True, True, *[False] * 4]
 
 

@@ -63,7 +63,7 @@ Words = NDArray[np.object_]
 
 TURNED_PLACES = 400  # choice: places of the pith over which widths taken along a core are averaged
 MOST_RINGS = 6000  # choice: more missed rings than any tree has
-_BEYOND = 5e-4  # choice: share of missed rings beyond the tables; it is put into their last cell
+_BEYOND = 1.5e-3  # choice: what lies beyond the tables is put into their last cell; a third of this, see `_most_rings`
 
 JointCount = tuple[tuple[int, int], tuple[int, int], Array]
 """Rows of two cores, the first count error of each, and the joint mass of their count errors."""
@@ -555,7 +555,10 @@ def _with_lost_rings(count: Mass, lost_sd: Array, dating: Words) -> Mass:
 
 
 def _most_rings(distance: Array, growth: InnerGrowth) -> Ints:
-    """Missed rings beyond which five in ten thousand lie (`_BEYOND`), by bisection of their logarithm."""
+    """Missed rings beyond which about five in ten thousand lie, by bisection of their logarithm.
+
+    `_BEYOND` is what would lie there if all deviations had the heavy tails of a core's own.
+    """
     grid, hidden = DISTANCE_GRID_MM[1:], distance[:, 1:]
     location, scale = hidden_width(growth, grid, typical_distance(DISTANCE_GRID_MM, distance))
     spread = np.hypot(scale, np.hypot(*shared_spreads(growth=growth)))[:, None]
