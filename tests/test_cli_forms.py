@@ -184,7 +184,10 @@ def test_other_stands_with_their_truth(tmp_path: Path, capsys: pytest.CaptureFix
     ("more", "message"),
     [
         (["--scenario", "ark"], "treeage example, --scenario: got ark, need one of demo, pith"),
-        (["--trees", "0"], "treeage example, --trees: got 0, need 1 to 20000. Write for example --trees 30."),
+        (
+            ["--trees", "0"],
+            "treeage example, --trees: got 0, need a whole number, 1 to 20000. Write for example --trees 1.",
+        ),
         (["--seed", "-1"], "treeage example, --seed: got -1, need a whole number of at least 0"),
     ],
 )

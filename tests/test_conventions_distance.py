@@ -123,11 +123,11 @@ def test_diameter_at_another_height_is_carried_down():
 
 @pytest.mark.parametrize("beside", [None, {"dbh_height_m": 1.0}], ids=["no column", "empty cell"])
 def test_breast_height_is_where_the_site_says(beside):
-    """Without dbh_height_m the diameter stands at breast_height_m: 30 cm at 2.5 m are 32.5 cm at the collar."""
+    """Without dbh_height_m the diameter stands at breast_height_m: 30 cm at 1.6 m are 31.6 cm at the collar."""
     short = {"inner_end": "broken", "core_length_mm": 90.0, "core_height_m": 0.0}
     bark = {"bark_mm": 10.0, "bark_sd_mm": 1.0, "dbh_cm": 30.0}
-    told = missed(bark | {"dbh_height_m": 2.5}, **short)
-    assert same(missed(bark, **short, beside=beside, site={"breast_height_m": 2.5}), told)
+    told = missed(bark | {"dbh_height_m": 1.6}, **short)
+    assert same(missed(bark, **short, beside=beside, site={"breast_height_m": 1.6}), told)
     assert not same(missed(bark, **short, beside=beside, site={"breast_height_m": 1.0}), told)
 
 

@@ -51,7 +51,7 @@ def test_missed_rings_of_single_cores_follow_the_public_prediction() -> None:
     recipe = replace(base, trees=150, coring=replace(base.coring, cores_per_tree=1))
     stand = simulate_stand(recipe, seed=3)
     ends = {"inner_end": "arcs", "distance_mm": 15.0, "distance_sd_mm": 1e-6}
-    stand.tables["cores"] = stand.tables["cores"].assign(**ends)  # type: ignore[index]
+    stand = replace(stand, tables={**stand.tables, "cores": stand.tables["cores"].assign(**ends)})
     ranks = []
     rng = np.random.default_rng(4)
     prepared, order, _ = _prepared(stand)

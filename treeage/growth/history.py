@@ -653,7 +653,7 @@ def growth_history(
     --------
     >>> tree = growth_history([CoreWidths([2001, 2002, 2003], [2.0, 2.0, 1.0], pith_distance_mm=5.0)])
     >>> np.median(tree.radius_mm, axis=0).round(), tree.sentence()
-    (array([ 7.,  9., 10.]), '2001-2003, 1 core(s): diameter inside the bark 2.0 cm at the end, mean ring 1.47 mm.')
+    (array([ 7.,  9., 10.]), '2001-2003, 1 core(s): diameter inside the bark 1.9 cm at the end, mean ring 1.46 mm.')
     """
     if not cores:
         raise InputError(Fault("no core", "at least one core", "Pass its widths.", "growth_history", 0, "cores"))
