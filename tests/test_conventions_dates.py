@@ -11,7 +11,7 @@ from field_cases import SURE
 
 from treeage import Ages, Pmf, TreeAge, estimate_ages, missing_rings, years_to_height
 from treeage.counting import absent_ring_share, count_error, count_error_mass
-from treeage.estimate import date_trees, estimate_ages, prepare
+from treeage.estimate import date_trees, prepare
 from treeage.report.texts import methods_text
 from treeage.tables import Field, Settings
 
