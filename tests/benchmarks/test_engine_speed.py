@@ -6,16 +6,19 @@ Run with `pytest tests/benchmarks --benchmark-only`; the figures are in the extr
 
 import time
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from two_core_model import pymc_years
 
+from treeage import estimate_ages, simulate
 from treeage.counting import count_error_mass
 from treeage.distance import AimErrors, DistanceSource, arc_likelihood, end_distances, inner_ends
 from treeage.posterior import added_rings, combine_cores, growth_nodes
 from treeage.rings import LOG_STEP, inner_growth, missed_ring_mass, ring_model
 from treeage.schema import InnerEnd
+from treeage.tables import Field
 
 TREES = 960
 CHUNK = 48
@@ -66,3 +69,21 @@ def test_against_pymc(benchmark):
         sampled = time.perf_counter() - started
     if benchmark.enabled:
         benchmark.extra_info["times_faster_than_pymc"] = sampled / (benchmark.stats.stats.min / TREES)
+
+
+@pytest.mark.parametrize("tables", [True, False], ids=["ring tables", "no ring tables"])
+def test_whole_chain(benchmark, tables):
+    """Trees of a field dated in a second as users run it, from the checked field to the answers: two cores a tree, with
+    counts read against the stand, and crossdated without tables; and how many times the engine's own time that is."""
+    recipe = simulate.scenario("demo")
+    field = simulate.simulate_stand(replace(recipe, trees=240 if benchmark.enabled else 4), seed=1).field()
+    if not tables:
+        field = Field.from_frames(field.trees, field.cores.assign(dating="crossdated"), seedlings=field.seedlings)
+    benchmark.pedantic(estimate_ages, args=(field,), rounds=2, warmup_rounds=1)
+    if benchmark.enabled:
+        data = stand()
+        started = time.perf_counter()
+        date_all(*data, "lab_count")
+        engine = (time.perf_counter() - started) / TREES
+        benchmark.extra_info["trees_per_second"] = len(field.trees) / benchmark.stats.stats.min
+        benchmark.extra_info["times_the_engine"] = benchmark.stats.stats.min / len(field.trees) / engine
