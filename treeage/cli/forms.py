@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from treeage.cli.guard import place
 from treeage.errors import Fault, InputError, place_fault
 from treeage.schema import HEMISPHERES, Column, columns
 
@@ -33,7 +34,7 @@ LEFT_OUT = ("tree", "core", "known_establishment_year", "x_m", "y_m", "trees_per
 def add_form_commands(commands: Commands) -> None:
     """Enter the commands of this file."""
     command = commands.add_parser("start", help="write an empty field folder to fill in: tables, settings, workbook")
-    command.add_argument("folder", type=Path, help="folder to write, new or empty")
+    command.add_argument("folder", type=place, help="folder to write, new or empty")
     command.add_argument("--ask", action="store_true", help="ask for site, hemisphere, species and height models")
     command.add_argument("--species", nargs="+", default=[], metavar="NAME", help="with --ask: the species")
     command.set_defaults(run=start)
@@ -41,11 +42,11 @@ def add_form_commands(commands: Commands) -> None:
     command.add_argument("folder", type=Path, help="field folder or workbook")
     command.add_argument("--trees", type=int, help="number of cards (default: the trees of the folder, or one)")
     command.add_argument("--size", default="A5", help="A5 (default) or A4")
-    command.add_argument("--out", type=Path, help="the page (default: FOLDER/field_cards.html)")
+    command.add_argument("--out", type=place, help="the page (default: FOLDER/field_cards.html)")
     command.set_defaults(run=card)
     command = commands.add_parser("rings", help="draft trees, cores and rings from files of ring widths")
     command.add_argument("files", type=Path, nargs="+", metavar="FILE", help="decadal text or the XML standard")
-    command.add_argument("--folder", type=Path, required=True, help="field folder for the drafts")
+    command.add_argument("--folder", type=place, required=True, help="field folder for the drafts")
     command.add_argument("--dating", default="", help="crossdated, lab_count or field_count, for all cores")
     command.add_argument("--site-letters", type=int, help="letters of the site at the head of names (default 3)")
     command.set_defaults(run=rings)
@@ -53,14 +54,16 @@ def add_form_commands(commands: Commands) -> None:
     command = commands.add_parser("score", help="say how well written answers did where the dates are known")
     command.add_argument("out", type=Path, metavar="OUT", help="folder of the answers, from treeage estimate")
     command.add_argument("truth", type=Path, metavar="TRUTH", help="hidden truth, or a field folder with known years")
-    command.add_argument("--out", dest="target", type=Path, help="folder for the score (default: OUT_score beside OUT)")
+    command.add_argument(
+        "--out", dest="target", type=place, help="folder for the score (default: OUT_score beside OUT)"
+    )
     command.set_defaults(run=score)
 
 
 def _add_tree(commands: Commands) -> None:
     command = commands.add_parser("tree", help="date one tree from what is measured, without a folder")
     command.add_argument("--ask", action="store_true", help="ask for what is not given (also on a terminal by itself)")
-    command.add_argument("--out", type=Path, help="folder for figures, report and tables")
+    command.add_argument("--out", type=place, help="folder for figures, report and tables")
     command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
     command.add_argument("--hemisphere", default="north", help="north (default) or south")
     command.add_argument("--height", default="", metavar="MODEL", help='height model: "none", "open_data", or '

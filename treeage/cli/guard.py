@@ -158,9 +158,14 @@ def say(text: str) -> None:
 
 
 def place(text: str) -> Path:
-    """A folder as an argument of the command line, which has a name."""
+    """A folder as an argument of the command line, which has a name that can be shown."""
+    from treeage.errors import plain, unprintable
+
     if not text.strip():
         raise argparse.ArgumentTypeError("got an empty name, need that of a folder. Write it, or leave the option out.")
+    if bad := unprintable(text):
+        got = "got control characters"
+        raise argparse.ArgumentTypeError(f"{got} ({plain(bad)}), need the name of a folder. Write it without them.")
     return Path(text)
 
 

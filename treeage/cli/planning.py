@@ -7,6 +7,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from treeage.cli.guard import place
 from treeage.errors import Fault, InputError, place_fault
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def add_planning_commands(commands: Commands) -> None:
 
 
 def _add_common(command: argparse.ArgumentParser, *, seed: bool = True) -> None:
-    command.add_argument("--out", type=Path, help="folder for the table and the figure")
+    command.add_argument("--out", type=place, help="folder for the table and the figure")
     if seed:
         command.add_argument("--seed", type=int, default=0, help="seed of the simulation (default 0)")
 
