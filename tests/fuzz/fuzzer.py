@@ -193,7 +193,8 @@ def run_call(case: Case, place: Path, _figures: bool) -> str | None:
         return "fault"
     for numbers in (answer, getattr(answer, "mass", None)):
         if isinstance(numbers, (float, np.ndarray)) and np.asarray(numbers).dtype.kind == "f":
-            need(np.isfinite(numbers).all(), f"{case.call}: not finite")
+            unknown = case.call == "mean_sensitivity" and np.isnan(numbers).all()  # as documented: no ring has a width
+            need(unknown or np.isfinite(numbers).all(), f"{case.call}: not finite")
     return None
 
 
