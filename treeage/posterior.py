@@ -142,7 +142,8 @@ def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
 
     Notes
     -----
-    A convolution core by core, by Fourier transform (rounding about 1e-16 of the largest mass; cut at 0).
+    A convolution core by core, by Fourier transform in double precision (rounding about 1e-16 of the largest mass; cut
+    at 0), in the precision of `missed`: single precision is kept in the tails too.
 
     Examples
     --------
@@ -161,8 +162,7 @@ def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
     rest = ~exact
     if rest.any():
         length = next_fast_len(size, real=True)
-        errors = rfft(error[rest].astype(missed.dtype), length, axis=1)
-        product = rfft(missed[rest], length, axis=2) * errors[:, None, :]
+        product = rfft(missed[rest].astype(np.float64), length, axis=2) * rfft(error[rest], length, axis=1)[:, None, :]
         whole = irfft(product, length, axis=2)[:, :, :size]
         out[rest] = whole if signed else np.maximum(whole, 0.0)
     return Mass(count.start, out)
@@ -183,9 +183,9 @@ def added_at_levels(missed: Array, counts: list[Mass]) -> Mass:
         return Mass(first.start, first.mass[:, None])
     out = np.repeat(first.mass[:, None], len(counts), axis=1)
     length = next_fast_len(first.size, real=True)
-    whole = rfft(missed[differ], length, axis=2)
+    whole = rfft(missed[differ].astype(np.float64), length, axis=2)
     for level in range(1, len(counts)):
-        product = whole * rfft(errors[level, differ].astype(missed.dtype), length, axis=1)[:, None, :]
+        product = whole * rfft(errors[level, differ], length, axis=1)[:, None, :]
         out[differ, level] = irfft(product, length, axis=2)[:, :, : first.size]
     return Mass(first.start, out)
 
