@@ -11,7 +11,7 @@ from treeage.counting import count_error
 from treeage.distance import arc_rise, end_distances, end_evidence, unseen_curvature
 from treeage.distance.seen import DISTANCE_GRID_MM
 from treeage.estimate import learn_states, prepare, read_cores
-from treeage.estimate.batches import side_by_side, tree_evidence
+from treeage.estimate.chunks import side_by_side, tree_evidence
 from treeage.estimate.nodes import (
     NODES,
     _errors,

@@ -9,7 +9,7 @@ from treeage import simulate
 from treeage.counting import count_error
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.estimate import prepare
-from treeage.estimate.batches import table_size
+from treeage.estimate.chunks import table_size
 from treeage.estimate.shared import missed_mass
 from treeage.estimate.steps import contributions
 from treeage.estimate.trees import date_trees

@@ -1183,7 +1183,7 @@ STATES = _of(
      "np.log(share) - volume - 0.0 * (standard**2).sum(axis=0)",
      "nodes_wherever_they_lie_weigh_as_the_prior",
      "nodes weigh by prior over proposal"),
-    ("pairs that are both wrong or both right", "estimate/batches.py",
+    ("pairs that are both wrong or both right", "estimate/chunks.py",
      "(1 - wrong) ** 2 * both + (1 - wrong) * wrong * single",
      "(1 - wrong) ** 2 * both + 0 * (1 - wrong) * wrong * single",
      "two_cores_agree_as_their_masses_side_by_side_say",

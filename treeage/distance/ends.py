@@ -419,27 +419,31 @@ class InnerEnds:
     def seen(self) -> Flags:
         """Cores that have a reading at the inner end."""
         unread = DistanceSource.PITH | DistanceSource.RADIUS_LESS_LENGTH
-        seen = np.array([bool(source & ~unread) for source in self.source], dtype=bool)
-        seen.flags.writeable = False
-        return seen
+        return _fixed(np.array([bool(source & ~unread) for source in self.source], dtype=bool))
 
     @cached_property
     def lost(self) -> Flags:
         """Cores whose inner end is rotten or broken, and that have no reading."""
-        return np.isin(self.word, [InnerEnd.ROT, InnerEnd.BROKEN]) & ~self.seen
+        return _fixed(np.isin(self.word, [InnerEnd.ROT, InnerEnd.BROKEN]) & ~self.seen)
 
     @cached_property
     def noticed(self) -> tuple[Flags, Flags]:
         """Cores that show arcs, but for those read by whatever means, and cores that were found to show none."""
         told = np.array([source == DistanceSource.DIRECT for source in self.source], dtype=bool)
-        return (self.word == InnerEnd.ARCS) & ~told, (self.word == InnerEnd.NO_ARCS) & ~self.seen
+        return _fixed((self.word == InnerEnd.ARCS) & ~told), _fixed((self.word == InnerEnd.NO_ARCS) & ~self.seen)
 
     @cached_property
     def within_stem(self) -> Flags:
         """Distances that what is left of the diameter behind the core allows, (n_core, n_grid)."""
         length = np.where(np.isfinite(self.radius_mm), self.length_mm, np.nan)
         limit = np.maximum(2 * self.assumed_mm - np.nan_to_num(length), 0.0) + _radius_sd(self)
-        return np.asarray(DISTANCE_GRID_MM[None, :] <= limit[:, None])
+        return _fixed(np.asarray(DISTANCE_GRID_MM[None, :] <= limit[:, None]))
+
+
+def _fixed(flags: Flags) -> Flags:
+    """Flags that nobody can change."""
+    flags.flags.writeable = False
+    return flags
 
 
 def inner_ends(

@@ -11,7 +11,7 @@ from treeage.estimate.shared import (
     Shared, SpeciesShared, StandStates, height_models, height_notes, height_plan, missed_mass, open_data_tables, share,
     species_without_heights, stand_states, weigh_heights,
 )
-from treeage.estimate.batches import on_one_line, table_size
+from treeage.estimate.chunks import on_one_line, table_size
 from treeage.estimate.trees import date_trees, lead_cores
 
 __all__ = [

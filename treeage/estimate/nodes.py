@@ -19,7 +19,7 @@ from scipy.special import ndtri
 from treeage import priors
 from treeage.counting import COUNT_LEVELS
 from treeage.distance import AimErrors, InnerEnds, arc_radius, arc_rise, end_evidence, offset_share, unseen_share
-from treeage.estimate.batches import count_difference, side_by_side, tree_evidence
+from treeage.estimate.chunks import count_difference, side_by_side, tree_evidence
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, stand_states
 from treeage.pmf import Mass, freeze_arrays
@@ -236,9 +236,10 @@ def _posterior_nodes(ends: InnerEnds) -> _Nodes:
         proposals.append(_moved(pool, _tempered(log_ratio, log)))
         more = _nodes(proposals[-1], (points + turn * _GOLDEN) % 1)
         pool, evidence = pool.and_more(more), np.concatenate([evidence, _evidence(ends, more.aim)])
-    z = pool.z[_evenly_picked(weights, NODES)]
-    z[:, _TAUGHT:] = ndtri(points[:NODES, _TAUGHT : len(_MOVING)])
-    return _at_points(z, pool.aim.square[_evenly_picked(weights, NODES)].astype(np.int64), points[:NODES])
+    picked = _evenly_picked(weights, NODES)
+    z = pool.z[picked]
+    z[:, _TAUGHT:] = ndtri(points[:, _TAUGHT : len(_MOVING)])
+    return _at_points(z, pool.aim.square[picked].astype(np.int64), points)
 
 
 def _evenly_picked(weights: Array, number: int) -> Ints:

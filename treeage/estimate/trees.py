@@ -1,4 +1,4 @@
-"""From cores to the posterior of every tree's pith year, batch by batch on the exact engine.
+"""From cores to the posterior of every tree's pith year, chunk by chunk on the exact engine.
 
 No model of its own: it feeds `posterior` with `rings` and `counting`. Most trees go through `combine_cores` together.
 A tree whose cores depend on each other is the product of its blocks of cores instead:
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from treeage.distance import joint_distances, on_grid
-from treeage.estimate.batches import Array, Batch, Ints, Rows, Trees, batches, on_one_line, open_trees, table_size
+from treeage.estimate.chunks import Array, Chunk, Ints, Rows, Trees, chunks, on_one_line, open_trees, table_size
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import Shared, missed_mass
 from treeage.estimate.steps import contributions, step_covariances
@@ -73,16 +73,16 @@ def date_trees(
         Trees whose cores only bound the date are left out.
     """
     chosen_lead, dated = leads or {}, {}
-    for batch in batches(cores, shared, open_trees(cores)):
-        depend = {tree: its for tree, its in batch.trees if _depend(cores, tree, its)}
+    for chunk in chunks(cores, shared, open_trees(cores)):
+        depend = {tree: its for tree, its in chunk.trees if _depend(cores, tree, its)}
         for tree, its in depend.items():
-            dated[tree] = _dependent_tree(cores, tree, batch.of(its), chosen_lead.get(tree))
-        plain = [each for each in batch.trees if each[0] not in depend]
+            dated[tree] = _dependent_tree(cores, tree, chunk.of(its), chosen_lead.get(tree))
+        plain = [each for each in chunk.trees if each[0] not in depend]
         if plain:
-            mine = batch.of(tuple(row for _, its in plain for row in its))
+            mine = chunk.of(tuple(row for _, its in plain for row in its))
             dated |= _plain_trees(cores, plain, mine, chosen_lead)
         if tick:
-            tick(len(batch.trees))
+            tick(len(chunk.trees))
     return {tree: adrift(each, cores.drift[tree]) if tree in cores.drift else each for tree, each in dated.items()}
 
 
@@ -93,9 +93,9 @@ def lead_cores(cores: Cores, shared: Shared) -> dict[str, int]:
     height of this core, and means nothing averaged over two heights.
     """
     leads: dict[str, int] = {}
-    for batch in batches(cores, shared, [tree for tree in open_trees(cores) if len(tree[1]) > 1]):
-        alone, place = batch.alone(batch.added(cores)), {int(row): k for k, row in enumerate(batch.rows)}
-        leads |= {tree: _lead(cores, its, alone[[place[row] for row in its]]) for tree, its in batch.trees}
+    for chunk in chunks(cores, shared, [tree for tree in open_trees(cores) if len(tree[1]) > 1]):
+        alone, place = chunk.alone(chunk.added(cores)), {int(row): k for k, row in enumerate(chunk.rows)}
+        leads |= {tree: _lead(cores, its, alone[[place[row] for row in its]]) for tree, its in chunk.trees}
     return leads
 
 
@@ -129,11 +129,11 @@ class _Joint:
 
 
 def _posterior(
-    cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, joint: _Joint, batch: Batch
+    cores: Cores, tree: str, lead: int, missed: Array, alone: Mass, joint: _Joint, chunk: Chunk
 ) -> TreePosterior:
     """Put what a tree's cores say together beside what each says alone; missed and alone have a row a core."""
     rows = cores.rows_of[tree]
-    relative = dict(zip(batch.rows.tolist(), batch.by_distance, strict=True))
+    relative = dict(zip(chunk.rows.tolist(), chunk.by_distance, strict=True))
     informs = tuple(row for row in rows if not cores.bound_only[row])
     each = [rows.index(row) for row in informs]
     rings = tuple(Pmf(0, missed[k]).trim(1e-7) for k in each)
@@ -144,7 +144,7 @@ def _posterior(
     read = joint.counts or {}
     counts = tuple(read.get(row, cores.count[row]).pmf() for row in informs)
     told = np.array([relative[row] for row in informs])
-    of = (batch.own, batch.states)
+    of = (chunk.own, chunk.states)
     parts = contributions(step_covariances(cores, tree, informs, (rings, counts), told, *of))
     return TreePosterior(
         tree=tree,
@@ -168,16 +168,16 @@ def _posterior(
 # ------------------------------------------------------------------ trees with all cores at one height
 
 
-def _plain_trees(cores: Cores, part: Trees, batch: Batch, leads: Mapping[str, int]) -> dict[str, TreePosterior]:
+def _plain_trees(cores: Cores, part: Trees, chunk: Chunk, leads: Mapping[str, int]) -> dict[str, TreePosterior]:
     """Trees whose cores are independent given the pith year and the shared state, all at once."""
-    span, nodes = batch.added(cores), batch.own.growth
+    span, nodes = chunk.added(cores), chunk.own.growth
     cores_of_tree = np.full((len(part), max(len(own) for _, own in part)), -1)
     at = 0
     for index, (_, own) in enumerate(part):
         cores_of_tree[index, : len(own)] = np.arange(at, at + len(own))
         at += len(own)
-    bound_only, innermost = cores.bound_only[batch.rows], cores.innermost_year[batch.rows]
-    alone, missed_alone = Mass(span.start, batch.alone(span)), batch.missed_alone()
+    bound_only, innermost = cores.bound_only[chunk.rows], cores.innermost_year[chunk.rows]
+    alone, missed_alone = Mass(span.start, chunk.alone(span)), chunk.missed_alone()
     dated = {}
     for several in (False, True):
         some = np.flatnonzero(
@@ -188,10 +188,10 @@ def _plain_trees(cores: Cores, part: Trees, batch: Batch, leads: Mapping[str, in
         places = cores_of_tree[some]
         if several:
             result = combine_cores(
-                batch.at_nodes(span), innermost, places, nodes, bound_only=bound_only, wrong=cores.wrong
+                chunk.at_nodes(span), innermost, places, nodes, bound_only=bound_only, wrong=cores.wrong
             )
         else:
-            result = single_cores(batch.over_shifts(span), innermost, places[:, 0])
+            result = single_cores(chunk.over_shifts(span), innermost, places[:, 0])
         for index, tree_at in enumerate(some):
             tree, own = part[tree_at]
             mine = cores_of_tree[tree_at, : len(own)]
@@ -203,7 +203,7 @@ def _plain_trees(cores: Cores, part: Trees, batch: Batch, leads: Mapping[str, in
                 float(result.conflict_p[index]),
                 bool(result.contradiction[index]),
             )
-            dated[tree] = _posterior(cores, tree, lead, missed_alone[mine], alone[mine], joint, batch)
+            dated[tree] = _posterior(cores, tree, lead, missed_alone[mine], alone[mine], joint, chunk)
     return dated
 
 
@@ -233,22 +233,22 @@ Block = Callable[[_Axis, int], Array]
 """Likelihood of some cores of a tree on its axis for one pattern of years, (n_node, n_shift, n)."""
 
 
-def _dependent_tree(cores: Cores, tree: str, batch: Batch, lead: int | None) -> TreePosterior:
-    """Date one tree whose cores depend on each other; the batch is that of its cores."""
-    rows, own, nodes = cores.rows_of[tree], batch.own, batch.own.growth
+def _dependent_tree(cores: Cores, tree: str, chunk: Chunk, lead: int | None) -> TreePosterior:
+    """Date one tree whose cores depend on each other; the chunk is that of its cores."""
+    rows, own, nodes = cores.rows_of[tree], chunk.own, chunk.own.growth
     read = _read_counts(cores, tree)
-    levels = cores.counts_at_levels(batch.rows)
+    levels = cores.counts_at_levels(chunk.rows)
     counts = [_with_rows(level, {rows.index(row): mass for row, mass in read.items()}) for level in levels]
-    span = batch.added(cores, counts)
-    whole = batch.at_nodes(span)
+    span = chunk.added(cores, counts)
+    whole = chunk.at_nodes(span)
     masses = [whole[k] for k in range(len(rows))]
-    alone, missed_alone = Mass(span.start, batch.alone(span)), batch.missed_alone()
+    alone, missed_alone = Mass(span.start, chunk.alone(span)), chunk.missed_alone()
     lead = _lead(cores, rows, alone.mass) if lead is None else lead
     years = np.stack([own.height_of(cores, row).passing_years(float(cores.height_m[row])) for row in rows])
     axis = _axis(cores, rows, lead, whole, years)
     mean = [Mass(mass.start, np.einsum("s,sck->ck", nodes.node_weights, mass.mass)) for mass in masses]
     lost = [Mass(mass.start, gone_astray(nodes.weights @ mass.mass)) for mass in mean]
-    pair, block = _joint_block(cores, tree, batch, masses, lost)
+    pair, block = _joint_block(cores, tree, chunk, masses, lost)
 
     def summed(chosen: list[int]) -> tuple[dict[tuple[int, ...], Array], Array]:
         """Likelihood by state of some of the cores for every pattern of years between the heights, and their mean."""
@@ -292,7 +292,7 @@ def _dependent_tree(cores: Cores, tree: str, batch: Batch, lead: int | None) -> 
         tie,
         read,
     )
-    return _posterior(cores, tree, lead, missed_alone, alone, joint, batch)
+    return _posterior(cores, tree, lead, missed_alone, alone, joint, chunk)
 
 
 def _with_rows(count: Mass, others: Mapping[int, Mass]) -> Mass:
@@ -341,7 +341,7 @@ def _allowed(middle: list[Array], informs: list[int], answer: Array) -> float:
 
 
 def _joint_block(
-    cores: Cores, tree: str, batch: Batch, masses: list[Mass], lost: list[Mass]
+    cores: Cores, tree: str, chunk: Chunk, masses: list[Mass], lost: list[Mass]
 ) -> tuple[tuple[int, ...], Block]:
     """Places of the two cores of a tree that depend on each other at one height, if any, and their likelihood.
 
@@ -351,9 +351,9 @@ def _joint_block(
     rows = cores.rows_of[tree]
     pair: tuple[int, ...] = (0, 1)
     if on_one_line(cores, rows):
-        products = _line_products(cores, tree, batch)
+        products = _line_products(cores, tree, chunk)
     elif tree in cores.joint_counts:
-        pair, products = _count_products(cores, tree, batch)
+        pair, products = _count_products(cores, tree, chunk)
     else:
         return (), lambda axis, column: np.ones((1, 1, 1))
     wrong = cores.wrong
@@ -368,9 +368,9 @@ def _joint_block(
     return pair, block
 
 
-def _line_products(cores: Cores, tree: str, batch: Batch) -> Block:
+def _line_products(cores: Cores, tree: str, chunk: Chunk) -> Block:
     """Likelihood of two cores on one line: a sum over joint places of the pith, weighted by state."""
-    rows, read, aim = cores.rows_of[tree], _read_counts(cores, tree), batch.states.aim
+    rows, read, aim = cores.rows_of[tree], _read_counts(cores, tree), chunk.states.aim
     weights, places = joint_distances(
         float(cores.radius_mm[rows[0]]),
         float(cores.radius_sd_mm[rows[0]]),
@@ -381,13 +381,13 @@ def _line_products(cores: Cores, tree: str, batch: Batch) -> Block:
         sight=aim.sight,
     )
     span = int(np.ptp(cores.innermost_year[list(rows)]))
-    most = min(table_size(int(cores.most_rings[list(rows)].min()) + span), batch.missed.shape[-1] - 1)
+    most = min(table_size(int(cores.most_rings[list(rows)].min()) + span), chunk.missed.shape[-1] - 1)
     placed = []
     for k, row in enumerate(rows):
         split = on_grid(places[:, k], every=_LINE_STEPS)
         used = np.flatnonzero(split.any(axis=0))
         same, count = np.full(used.size, row), read.get(row, cores.count[row]).pmf().trim(_COUNT_LEAST)
-        missed = missed_mass(cores, same, batch.own, most, distance=np.eye(split.shape[1])[used])
+        missed = missed_mass(cores, same, chunk.own, most, distance=np.eye(split.shape[1])[used])
         missed[:, :, -1] = 0.0  # what lies beyond the shorter range, the other core rules out
         added = added_rings(missed, Mass(count.start, np.repeat(count.mass[None], used.size, axis=0)))
         flat = split[:, used] @ added.mass.reshape(used.size, -1)
@@ -409,14 +409,14 @@ def _line_products(cores: Cores, tree: str, batch: Batch) -> Block:
     return products
 
 
-def _count_products(cores: Cores, tree: str, batch: Batch) -> tuple[tuple[int, ...], Block]:
+def _count_products(cores: Cores, tree: str, chunk: Chunk) -> tuple[tuple[int, ...], Block]:
     """Likelihood of two cores whose count errors were read together: the joint mass as a sum of a few products."""
     pair, starts, mass = cores.joint_counts[tree]
     left, size, right = np.linalg.svd(mass)
     kept = int((size > _TERM_LEAST * size[0]).sum())
     terms = []
     for row, start, vectors in zip(pair, starts, (left.T, right), strict=True):
-        own = batch.of((row,))
+        own = chunk.of((row,))
         each = [own.at_nodes(own.added(cores, [Mass(start, vectors[[k]])]), signed=True)[0] for k in range(kept)]
         terms.append(each)
     places = tuple(cores.rows_of[tree].index(row) for row in pair)

@@ -1,4 +1,4 @@
-"""Trees in batches of one table size, and how well the cores of a tree agree at every node of the shared errors.
+"""Trees in chunks of one table size, and how well the cores of a tree agree at every node of the shared errors.
 
 No model of its own: it feeds `posterior` with `rings` and `counting`.
 """
@@ -29,12 +29,12 @@ Trees = list[tuple[str, Rows]]
 
 _MOST_TAUGHT = 500  # choice: a tree whose cores are open further than this teaches nothing
 _CHUNK = 48  # choice: trees worked on at a time
-_CELLS = 1e6  # choice: cells of the arrays of a batch; keeps them near the processor's cache
+_CELLS = 1e6  # choice: cells of the arrays of a chunk; keeps them near the processor's cache
 _SIZE_STEP = 1.5  # choice: tables of missed rings grow by this factor, so that they are built once a size
 
 
 @dataclass(frozen=True, eq=False)
-class Batch:
+class Chunk:
     """Trees of one species and table size, and the missed rings of their cores as parts with shares by state."""
 
     trees: Trees
@@ -45,8 +45,8 @@ class Batch:
     missed: Array  # (n_core, n_part, n_shift, n)
     by_distance: Array  # (n_core,): variance of the expected missed rings over the distance, by their squared mean
 
-    def of(self, rows: Rows) -> Batch:
-        """The batch of some of the cores."""
+    def of(self, rows: Rows) -> Chunk:
+        """The chunk of some of the cores."""
         place = {int(row): k for k, row in enumerate(self.rows)}
         own = [place[row] for row in rows]
         told, share, missed = self.by_distance[own], self.share[:, own], self.missed[own]
@@ -89,7 +89,7 @@ def open_trees(cores: Cores) -> Trees:
     return [(tree, rows) for tree, rows in cores.rows_of.items() if not cores.bound_only[list(rows)].all()]
 
 
-def batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[Batch]:
+def chunks(cores: Cores, shared: Shared, trees: Trees) -> Iterator[Chunk]:
     """Trees of one species, table size and kind of count, a few dozen at a time."""
 
     def kind(item: tuple[str, Rows]) -> tuple[str, int, bool]:
@@ -105,7 +105,7 @@ def batches(cores: Cores, shared: Shared, trees: Trees) -> Iterator[Batch]:
             part = group[first : first + at_once]
             rows = np.concatenate([rows for _, rows in part])
             parts = missed_parts(cores, rows, own, shared.states, most)
-            yield Batch(part, rows, own, shared.states, *parts, spread_by_distance(cores, rows, own))
+            yield Chunk(part, rows, own, shared.states, *parts, spread_by_distance(cores, rows, own))
 
 
 def table_size(rings: int) -> int:
@@ -207,17 +207,17 @@ def _in_chunk(cores: Cores, own: SpeciesShared, states: StandStates, trees: list
     """The same of some trees with tables of one size."""
     index = np.concatenate(trees)
     parts = missed_parts(cores, index, own, states, size)
-    batch = Batch([], index, own, states, *parts, np.zeros(index.size))
-    common, first = batch.added(cores), 0
+    chunk = Chunk([], index, own, states, *parts, np.zeros(index.size))
+    common, first = chunk.added(cores), 0
     for rows in trees:
         its = slice(first, first + len(rows))
         first += len(rows)
         joint, span = cores.joint_counts.get(str(cores.tree[rows[0]])), common[its]
         if joint is not None and len(rows) == 2:
             counts = [Mass.stack([Pmf.point(0), count_difference(joint, rows).pmf()])]
-            span = batch.of(rows).added(cores, counts)
+            span = chunk.of(rows).added(cores, counts)
         years = cores.innermost_year[list(rows)]
-        yield Mates(rows, span, years - years.min(), batch.share[:, its], states.level)
+        yield Mates(rows, span, years - years.min(), chunk.share[:, its], states.level)
 
 
 def count_difference(joint: JointCount, rows: Rows) -> Mass:
