@@ -423,10 +423,12 @@ class SideBySide:
         freeze_arrays(self)
 
 
-def side_by_side(cores: Sequence[Signals], owner: NDArray[np.int64]) -> SideBySide:
-    """Signals of many cores in one array; `owner` says which core each item is."""
+def side_by_side(
+    cores: Sequence[Signals], owner: NDArray[np.int64], kind: type[np.floating[Any]] = np.float64
+) -> SideBySide:
+    """Signals of many cores in one array of some precision; `owner` says which core each item is."""
     size, order = max(core.size for core in cores), cores[0].removed.shape[1]
-    rows = np.zeros((2 * order + 4, len(cores), size))
+    rows = np.zeros((2 * order + 4, len(cores), size), dtype=kind)
     for number, core in enumerate(cores):
         own = rows[:, number, : core.size]
         own[0], own[1], own[2] = core.plain, core.joined_factor, 1.0

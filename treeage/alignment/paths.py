@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from treeage.alignment.lattice import RETURN, Array, EventFactors, Move, Signals, blocks, ratios, side_by_side
 from treeage.pmf import freeze_arrays
 
-Moves = Mapping[str, Array]
+Moves = Mapping[str, NDArray[Any]]  # single floats where many are kept
 Index = tuple[slice, ...]
 
 DISTURBED = (0.02, 0.15)  # fitted: probabilities that a disturbed stretch begins and ends with a year, of three series
@@ -58,12 +59,12 @@ def forward(
 ) -> tuple[Array, Array]:
     """Sums over all paths from the bark to the states of every year, scaled to 1 now and then; log of the total."""
     years, *states, items = moves[Move.BOTH].shape
-    (enter, leave), turns = disturbed, _turns(moves)
-    value = np.empty((years + 1, 2, *states, items))
+    (enter, leave), turns, kind = disturbed, _turns(moves), moves[Move.BOTH].dtype
+    value = np.empty((years + 1, 2, *states, items), dtype=kind)
     value[0] = 0.0
     value[0, :, start_a, start_a if start_b is None else start_b] = np.array([leave, enter])[:, None] / (enter + leave)
     scale = np.zeros(items)
-    work, inside = np.empty((*states, items)), np.empty((*states, items))
+    work, inside = np.empty((2, *states, items), dtype=kind)
     for year in range(years):
         agree, dull_here = value[year]
         new, new_disturbed = value[year + 1]
@@ -88,10 +89,10 @@ def forward(
 def backward(moves: Moves, dull: Array, disturbed: tuple[float, float] = DISTURBED) -> Array:
     """Sums over all paths from the states of every year to the end, scaled by their largest now and then."""
     years, *states, items = moves[Move.BOTH].shape
-    (enter, leave), turns = disturbed, _turns(moves)
-    value = np.empty((years + 1, 2, *states, items))
+    (enter, leave), turns, kind = disturbed, _turns(moves), moves[Move.BOTH].dtype
+    value = np.empty((years + 1, 2, *states, items), dtype=kind)
     value[years] = 1.0
-    work = np.empty((*states, items))
+    work = np.empty((*states, items), dtype=kind)
     for year in range(years - 1, -1, -1):
         after, dull_after = value[year + 1]
         agree, dull_here = value[year]
@@ -111,14 +112,9 @@ def backward(moves: Moves, dull: Array, disturbed: tuple[float, float] = DISTURB
 
 
 def move_probs(
-    moves: Moves,
-    dull: Array,
-    ahead: Array,
-    behind: Array,
-    weights: Array | None = None,
-    disturbed: tuple[float, float] = DISTURBED,
+    moves: Moves, dull: Array, ahead: Array, behind: Array, disturbed: tuple[float, float] = DISTURBED
 ) -> dict[str, Array]:
-    """Probability of each move in every year and state of every item, times its weight."""
+    """Probability of each move in every year and state of every item."""
     (enter, leave), turns = disturbed, _turns(moves)
     after, dull_after = behind[1:, 0], behind[1:, 1]
     both = after * (1 - enter)
@@ -136,7 +132,7 @@ def move_probs(
         out[move] = ahead[:-1, 0] * moves[move]
         out[move][:, *source] *= after[:, *to]
     total = sum(prob.sum(axis=(1, 2)) for prob in out.values())
-    scale = ((1.0 if weights is None else weights) / total)[:, None, None]
+    scale = (1.0 / total)[:, None, None]
     for move in out:
         out[move] *= scale
     return out
@@ -175,7 +171,8 @@ def one_sided(
     size_a, size_b = (np.array([pair[core].size for pair in pairs]) for core in (0, 1))
     years, state = int(size_b.max()), np.arange(-shift, shift + 1)
     moves: dict[str, Array] = {
-        move: np.zeros((years, state.size, 1, owner.size)) for move in (Move.BOTH, Move.ABSENT_IN_A, Move.FALSE_IN_A)
+        move: np.zeros((years, state.size, 1, owner.size), dtype=np.float32)
+        for move in (Move.BOTH, Move.ABSENT_IN_A, Move.FALSE_IN_A)
     }
     for items in blocks(pairs, owner, shift):
         first, last = owner[items.start], owner[items.stop - 1] + 1
@@ -183,12 +180,12 @@ def one_sided(
         _fill(view, pairs[first:last], factors[first:last], owner[items] - first, values[items])
     year = np.arange(years)[:, None, None]
     ended = (year - state[:, None] >= size_a[owner]) | (year >= size_b[owner])
-    stay = np.array([prior.stay for prior in factors])[owner]
-    dull = np.where(ended, 1.0, stay * (moves[Move.BOTH][:, :, 0] > 0))[:, :, None]
+    stay = np.array([prior.stay for prior in factors], dtype=np.float32)[owner]
+    dull = np.where(ended, np.float32(1.0), stay * (moves[Move.BOTH][:, :, 0] > 0))[:, :, None]
     moves[Move.BOTH] *= stay
     moves[Move.BOTH][:, :, 0][ended] = 1.0
     ahead, log_total = forward(moves, dull, shift, 0, disturbed)
-    probs = move_probs(moves, dull, ahead, backward(moves, dull, disturbed), None, disturbed)
+    probs = move_probs(moves, dull, ahead, backward(moves, dull, disturbed), disturbed)
     found = {Move(move): prob[:, :, 0] for move, prob in probs.items()}
     found[Move.BOTH][ended] = 0.0
     rings = {move: _by_ring(found[move], int(size_a.max()), shift) for move in (Move.BOTH, Move.FALSE_IN_A)}
@@ -205,14 +202,15 @@ def _fill(
 ) -> None:
     """Factors of some items; the ratios are by the other core's offset, which is the state for A and less it for B."""
     shift = view[Move.BOTH].shape[1] // 2
-    a, b = (side_by_side([pair[core] for pair in pairs], owner) for core in (0, 1))
-    match, _, joined = ratios(a, b, nodes, shift, alone=False)
-    _, alone, _ = ratios(b, a, nodes, shift, joined=False)
-    share = np.zeros((len(pairs), b.plain.shape[1]))
+    single = np.float32
+    a, b = (side_by_side([pair[core] for pair in pairs], owner, single) for core in (0, 1))
+    match, _, joined = ratios(a, b, nodes.astype(single), shift, alone=False)
+    _, alone, _ = ratios(b, a, nodes.astype(single), shift, joined=False)
+    share = np.zeros((len(pairs), b.plain.shape[1]), dtype=single)
     for row, one in zip(share, factors, strict=True):
         row[: one.absent_in_a.size] = one.absent_in_a
     alone *= share[owner, None]
-    joined *= np.array([one.false_in_a[0] for one in factors])[owner, None, None]
+    joined *= np.array([one.false_in_a[0] for one in factors], dtype=single)[owner, None, None]
     for grid in (alone, joined):
         grid[:, 0] = 0.0  # the state would pass the edge of the band
         grid[:, shift + 1 :] *= RETURN  # the state goes back towards 0

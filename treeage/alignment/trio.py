@@ -6,6 +6,7 @@ Own derivation: a hidden-Markov model whose states are the true minus counted ri
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,19 +18,36 @@ from treeage.alignment.prior import AlignmentPrior, alignment_model
 from treeage.alignment.years import WIDEST, Band, Batch, Node, Trio
 from treeage.pmf import Pmf
 
-Run = tuple[Moves, Array, Array]  # factors of the moves and of years without agreement, forward sums
-
-
 Chosen = tuple[list[Node], Array]  # nodes worth the full sums and their prior weights
 
 _EDGE = 1e-4  # choice: probability at the edge of the band above which it is widened
 _STRANGE = 0.5  # choice: a reference may have nothing to do with the cores; the evidence decides
-_BLOCK_CELLS = 30_000  # choice: cells whose probabilities are worked out at once
 _FEW_CELLS = 20_000  # choice: cells that nobody asks for, up to which trios that differ are worked on at once
 _CELLS = 200_000  # choice: years times states of the trios worked on at once
-_BLOCK_CELLS = 30_000  # choice: cells whose factors are worked out at once, so that a few arrays fit the cache
+_BLOCK_CELLS = 30_000  # choice: cells whose probabilities are worked out at once, so that a few arrays fit the cache
 _NEGLIGIBLE = 1e-9  # probabilities below this are not followed
 _KEEP = 0.1  # choice: correlations with a smaller share of the rough evidence are left out
+
+
+class Run(NamedTuple):
+    """Trios (`owner`) with one of their nodes (`column`): factors of the moves and of dull years, forward sums."""
+
+    moves: Moves
+    dull: Array
+    ahead: Array
+    owner: NDArray[np.int64]
+    column: NDArray[np.int64]
+
+    def of(self, items: NDArray[np.int64]) -> Run:
+        """Some of them."""
+        if items.size == self.owner.size:
+            return self
+        moves = {move: each[..., items] for move, each in self.moves.items()}
+        return Run(moves, self.dull[..., items], self.ahead[..., items], self.owner[items], self.column[items])
+
+    def mixing(self, shares: Array, trios: NDArray[np.int64]) -> Array:
+        """Matrix (items, trios) that sums over the nodes of each of these trios by their shares."""
+        return np.where(self.owner[:, None] == trios, shares[self.owner, self.column][:, None], 0.0)
 
 
 def align_trios(trios: Sequence[Trio], priors: Sequence[AlignmentPrior]) -> list[PairSums]:
@@ -40,7 +58,7 @@ def align_trios(trios: Sequence[Trio], priors: Sequence[AlignmentPrior]) -> list
     todo = list(range(len(trios)))
     while todo:
         again = []
-        for group in _groups(todo, trios, bands, chosen):
+        for group in _groups(todo, trios, bands):
             band = Band.over([bands[at] for at in group])
             own = [trios[at] for at in group], [priors[at] for at in group], [chosen[at] for at in group]
             for at, sums in zip(group, _align(*own, band), strict=True):
@@ -53,10 +71,8 @@ def align_trios(trios: Sequence[Trio], priors: Sequence[AlignmentPrior]) -> list
     return [done[at] for at in range(len(trios))]
 
 
-def _groups(
-    todo: Sequence[int], trios: Sequence[Trio], bands: Sequence[Band], chosen: Sequence[Chosen]
-) -> list[list[int]]:
-    """Gather trios of like bands and length into batches of bounded size, those with most nodes first."""
+def _groups(todo: Sequence[int], trios: Sequence[Trio], bands: Sequence[Band]) -> list[list[int]]:
+    """Gather trios of like bands and length into batches of bounded size."""
     groups: list[list[int]] = []
     like = [(band.shift, band.sides) for band in bands]
     for at in sorted(todo, key=lambda at: (like[at], trios[at].years)):
@@ -68,44 +84,39 @@ def _groups(
             last.append(at)
         else:
             groups.append([at])
-    return [sorted(group, key=lambda at: -len(chosen[at][0])) for group in groups]
+    return groups
 
 
 def _align(
     trios: Sequence[Trio], priors: Sequence[AlignmentPrior], chosen: Sequence[Chosen], band: Band
 ) -> list[PairSums | Array]:
-    """What is kept of trios with one band, most nodes first; the joint mass of the states where it is too narrow."""
+    """What is kept of trios with one band; the joint mass of the states where it is too narrow."""
     batch = Batch(trios, priors, band)
-    levels = [sum(len(nodes) > level + 1 for nodes, _ in chosen) for level in range(len(chosen[0][0]) - 1)]
-    runs = []
-    logs = np.full((len(trios), len(levels) + 1), -np.inf)  # the last column has no reference
-    for level, size in [*enumerate(levels), (-1, len(trios))]:
-        logs[:size, level] = [np.log(weights[level]) for _, weights in chosen[:size]]
-    with_stand = [chosen[at][0][level] for level, size in enumerate(levels) for at in range(size)]
-    owner = np.concatenate([np.arange(size) for size in levels])
-    column = np.repeat(np.arange(len(levels)), levels)
-    alone = [nodes[-1] for nodes, _ in chosen]
-    for nodes, of, at in ((with_stand, owner, column), (alone, np.arange(len(trios)), -1)):
-        moves, dull = batch.factors(nodes, of)
+    most = max(len(nodes) for nodes, _ in chosen)
+    logs = np.full((len(trios), most), -np.inf)  # the last column has no reference
+
+    def run(owner: NDArray[np.int64], column: NDArray[np.int64]) -> Run:
+        which = list(zip(owner.tolist(), column.tolist(), strict=True))
+        moves, dull = batch.factors([chosen[at][0][level] for at, level in which], owner)
         ahead, scale = forward(moves, dull, -band.low[0], -band.low[1])
-        logs[of, at] += scale
-        runs.append((moves, dull, ahead))
+        logs[owner, column] = np.log([chosen[at][1][level] for at, level in which]) + scale
+        return Run(moves, dull, ahead, owner, column)
+
+    every = np.arange(len(trios))
+    with_stand = [(at, level) for level in range(most - 1) for at in every.tolist() if level < len(chosen[at][0]) - 1]
+    runs = [run(*np.array(with_stand).T), run(every, np.full_like(every, -1))]
     evidence = np.logaddexp.reduce(logs, axis=1)
     shares = np.exp(logs - evidence[:, None])
-    lasts = [ahead[-1].sum(axis=0) for _, _, ahead in runs]
     joint = np.zeros((2 * band.shift + 1, 2 * band.shift + 1, len(trios)))
     where = [slice(low + band.shift, high + band.shift + 1) for low, high in zip(band.low, band.high, strict=True)]
-    joint[where[0], where[1]] = _over_nodes(lasts[0] * shares[owner, column], levels) + lasts[1] * shares[:, -1]
+    for each in runs:
+        joint[where[0], where[1]] += each.ahead[-1].sum(axis=0) @ each.mixing(shares, every)
     joint /= joint.sum(axis=(0, 1))
     edge = joint[[0, -1]].sum(axis=(0, 1)) + joint[:, [0, -1]].sum(axis=(0, 1))
     out: list[PairSums | Array] = list(np.moveaxis(joint, -1, 0))
     ready = np.flatnonzero((edge <= _EDGE) | (band.shift >= WIDEST)).tolist()
     if ready:
-        inside = np.isin(owner, ready)
-        levels = [sum(at < size for at in ready) for size in levels]
-        some = [_some(runs[0], np.flatnonzero(inside)), _some(runs[1], np.array(ready))]
-        weights = shares[owner[inside], column[inside]], shares[ready, -1]
-        grids = _grids([trios[at] for at in ready], band, _mixed(some, [n for n in levels if n], weights))
+        grids = _grids([trios[at] for at in ready], band, _mixed(runs, shares, np.array(ready)))
         for at, own in zip(ready, grids, strict=True):
             nodes, share = chosen[at][0], shares[at]
             share = np.append(share[: len(nodes) - 1], share[-1])
@@ -114,41 +125,22 @@ def _align(
     return out
 
 
-def _some(run: Run, items: NDArray[np.int64]) -> Run:
-    """Some items of a run."""
-    moves, dull, ahead = run
-    if items.size == dull.shape[-1]:
-        return run
-    return {move: each[..., items] for move, each in moves.items()}, dull[..., items], ahead[..., items]
-
-
-def _over_nodes(values: Array, levels: Sequence[int]) -> Array:
-    """Sum over the nodes of every trio: the first node of all, then the second of those that have one, ..."""
-    out, first = values[..., : levels[0]].copy(), levels[0]
-    for size in levels[1:]:
-        out[..., :size] += values[..., first : first + size]
-        first += size
-    return out
-
-
-def _mixed(runs: Sequence[Run], levels: Sequence[int], weights: Sequence[Array]) -> dict[str, Array]:
-    """Probabilities of every move in every year and state of every trio, over its nodes."""
-    matter = np.flatnonzero(weights[1] > _NEGLIGIBLE)  # of those without the reference
-    out = {move: np.empty((*each.shape[:3], levels[0])) for move, each in runs[0][0].items()}
-    for number, (moves, dull, ahead) in enumerate((runs[0], _some(runs[1], matter))):
-        if not dull.size:
+def _mixed(runs: Sequence[Run], shares: Array, ready: NDArray[np.int64]) -> dict[str, Array]:
+    """Probabilities of every move in every year and state of some trios, over their nodes."""
+    out = {move: np.zeros((*each.shape[:3], ready.size), each.dtype) for move, each in runs[0].moves.items()}
+    for each in runs:
+        weight = each.mixing(shares, ready)
+        items = np.flatnonzero(weight.max(axis=1) > _NEGLIGIBLE)
+        if not items.size:
             continue
-        behind = backward(moves, dull)
+        run, weight = each.of(items), weight[items].astype(each.dull.dtype)
+        behind = backward(run.moves, run.dull)
         step = max(1, _BLOCK_CELLS // behind[0, 0].size)
-        for year in range(0, dull.shape[0], step):
+        for year in range(0, run.dull.shape[0], step):
             rows, after = slice(year, year + step), slice(year, year + step + 1)
-            part = {move: each[rows] for move, each in moves.items()}
-            given = weights[1][matter] if number else weights[0]
-            for move, prob in move_probs(part, dull[rows], ahead[after], behind[after], given).items():
-                if number:
-                    out[move][rows][..., matter] += prob
-                else:
-                    out[move][rows] = _over_nodes(prob, levels)
+            part = {move: factor[rows] for move, factor in run.moves.items()}
+            for move, prob in move_probs(part, run.dull[rows], run.ahead[after], behind[after]).items():
+                out[move][rows] += (prob.reshape(-1, items.size) @ weight).reshape(out[move][rows].shape)
     return out
 
 

@@ -158,15 +158,16 @@ class Batch:
             own = trio.known[: self.ends[at]]
             self.known[LAGS : LAGS + own.size, at] = own
 
-    def factors(self, nodes: Sequence[Node], owner: NDArray[np.int64]) -> tuple[Moves, Array]:
+    def factors(self, nodes: Sequence[Node], owner: NDArray[np.int64]) -> tuple[Moves, NDArray[Any]]:
         """Factors of the moves of every year, state and item, and of a year that is matched without agreement.
 
         Of shape (years, states of A, states of B, items); an item is a trio, `owner`, with a node.
         """
         laws = _Laws(self, nodes, owner)
+        dull = laws.stay[:, None, None].astype(np.float32)
         if laws.rho.any():
-            return self._every(laws), laws.stay[:, None, None]
-        return self._by_ring(laws, nodes), laws.stay[:, None, None]
+            return self._every(laws), dull
+        return self._by_ring(laws, nodes), dull
 
     def _by_ring(self, laws: _Laws, nodes: Sequence[Node]) -> Moves:
         """Factors where nothing is known of the reference: those of a ring of A and one of B, whatever the year."""
@@ -175,14 +176,15 @@ class Batch:
         rings = Batch(self.trios, self.priors, Band(2 * band.shift, (0, low), (0, high)))
         small = rings._every(_Laws(rings, nodes, owner, laws.odds), free=True)
         first = self._every(laws, years=LAGS)  # near the bark the year matters: what lies outside it is not asked
-        moves = {move: np.zeros((self.years, *band.states, owner.size)) for move in MOVES}
+        moves = {move: np.zeros((self.years, *band.states, owner.size), dtype=np.float32) for move in MOVES}
         for move, turn in MOVES.items():
             to_a, to_b = (np.exp(_turn_back(*each)) for each in zip(band.low, band.high, turn, strict=True))
+            factor = np.outer(to_a, to_b).astype(np.float32)
             for at, state in enumerate(range(band.low[0], band.high[0] + 1)):
                 start = max(LAGS, state)
                 offset = band.low[1] - state - low
                 some = small[move][start - state : self.years - state, 0, offset : offset + band.states[1]]
-                np.multiply(some, (to_a[at] * to_b)[:, None], out=moves[move][start:, at])
+                np.multiply(some, factor[at, :, None], out=moves[move][start:, at])
             moves[move][:LAGS] = first[move]
         for item, end in enumerate(self.ends[owner]):
             moves[Move.BOTH][end:, :, :, item] = 1.0
@@ -191,7 +193,7 @@ class Batch:
     def _every(self, laws: _Laws, *, years: int | None = None, free: bool = False) -> Moves:
         """Factors of every state and item, of the first years or of all; `free`: the band has no edge."""
         states, owner, stop = self.band.states, laws.owner, years or self.years
-        moves = {move: np.empty((stop, *states, owner.size)) for move in MOVES}
+        moves = {move: np.empty((stop, *states, owner.size), dtype=np.float32) for move in MOVES}
         plain = np.zeros((*states, LAGS + stop, owner.size), dtype=np.float32)
         exact = _Years(laws, stop, np.float64)
         sums = exact.match()
@@ -277,7 +279,8 @@ class _Law(NamedTuple):
     """The form 1 + U(a) + V(b) + W(a) b of one year, and what is added where the other core is there too."""
 
     back: int  # rings outside the year whose presence is asked
-    of_a: Array  # U, (states, years, items), as all of these; 0 where there is no ring
+    one_a: Array  # 1 + U, (states, years, items), as all of these
+    of_a: Array  # U, 0 where there is no ring, as V and W
     of_b: Array
     slope: Array  # W
     value: Array  # b
@@ -391,7 +394,7 @@ class _Years:
         of_b *= there_b
         slope = ab * a
         slope *= there_a
-        sums.laws.append(_Law(back, of_a, of_b, slope, b * there_b, more_a, more_b))
+        sums.laws.append(_Law(back, 1 + of_a, of_a, of_b, slope, b * there_b, more_a, more_b))
 
     def close(self, sums: _Sums, number: int, start: NDArray[Any] | None) -> Array:
         """The log ratio of a block of years, (states of A, states of B, years, items)."""
@@ -402,8 +405,9 @@ class _Years:
             out = forms if even and law is sums.laws[0] else form
             np.multiply(law.slope[:, None, rows], law.value[:, rows], out=out)
             if whole[law.back][1]:
-                out += law.of_a[:, None, rows]
+                out += law.one_a[:, None, rows]
             else:
+                out += 1.0
                 there = self._there(1, law.back)[:, rows]
                 out += np.multiply(law.of_a[:, None, rows], there, out=work)
                 total += np.multiply(law.more_a[:, None, rows], there, out=work)
@@ -413,7 +417,6 @@ class _Years:
                 there = self._there(0, law.back)[:, None, rows]
                 out += np.multiply(law.of_b[:, rows], there, out=work)
                 total += np.multiply(law.more_b[:, rows], there, out=work)
-            out += 1.0
             if not even:
                 np.log(out, out=out)
                 out *= self._rows(self.power, law.back)[rows]
