@@ -6,7 +6,7 @@ the published mean size (`priors.ECCENTRICITY`), borers drift, and arcs are seen
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
@@ -498,7 +498,7 @@ def inner_ends(
     no = np.zeros(size, dtype=bool)
     near = np.full(size, priors.PITH_NEAR.value if pith_near is None else pith_near)
     ends = InnerEnds(word, *stem, assumed, chord, rise, error, curved, direct, near, source, no, no)
-    density = np.maximum(_density(ends, AimErrors.centre(), 0), 1e-12)
+    density = np.maximum(next(_densities(ends, AimErrors.centre()))[1], 1e-12)
     readings = [(rows & ~pith, _among_ones(rows, values)) for rows, values in seen_by.values()]
     possible = np.prod([values for _, values in readings], axis=0) if readings else np.ones_like(density)
     beyond = ends.seen & ~((possible > 0) & ends.within_stem).any(axis=1)
@@ -562,8 +562,8 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     mass = np.empty((len(errors), len(ends), DISTANCE_GRID_MM.size))
     evidence = np.ones((len(errors), len(ends)))
     readings: Told = {}
-    for node in range(len(errors)):
-        joint = _density(ends, errors, node) * cells
+    for node, density in _densities(ends, errors):
+        joint = density * cells
         _look(joint, ends, errors, node, readings)
         joint[pith] *= near
         total = joint.sum(axis=1)
@@ -583,8 +583,7 @@ def end_evidence(ends: InnerEnds, errors: AimErrors) -> Array:
     near, cells = _near_pith()[::_FEW], grid_cells(_FEW)
     evidence = np.ones((len(errors), len(ends)))
     readings: Told = {}
-    for node in range(len(errors)):
-        joint = _density(ends, errors, node, every=_FEW)
+    for node, joint in _densities(ends, errors, _FEW):
         _look(joint, ends, errors, node, readings, every=_FEW)
         joint[pith] *= near
         evidence[node] = np.where(bounded, _with_pith_again(joint @ cells, ends, errors, node), 1.0)
@@ -711,37 +710,62 @@ def _pith_fit(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     return np.where(np.isfinite(gap), _normal(np.nan_to_num(gap) / along) / along, 1.0)
 
 
-def _density(ends: InnerEnds, errors: AimErrors, node: int, *, every: int = 1) -> Array:
-    """Density of distance and core length before looking at the wood, (n_core, n_grid), at one in so many distances."""
-    grid = DISTANCE_GRID_MM[::every]
-    radius = ends.assumed_mm[:, None]
-    offset = offset_share() * radius
-    aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
-    along = np.hypot(np.exp(errors.eccentricity[node]) * offset, _radius_sd(ends)[:, None])
-    gap = (ends.radius_mm - ends.length_mm)[:, None]
-    known = np.isfinite(gap)
-    gap = np.where(known, gap, 0.0)
-    passes = np.where(ends.lost[:, None], 0.0, priors.PASSES_PITH.value)
-    reach = priors.SHORT_MM.value * np.exp(errors.shortfall[node])
-    rarer, short = np.exp(-grid / reach), _short(aside, every)
-    fades = rarer / (short @ (rarer * grid_cells(every)))[:, None]
-    square = bool(errors.square[node])
-    inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
-    used = int(inside.any(axis=0).sum())  # the near ones: no stem allows more
-    grid, short, fades = grid[:used], short[:, :used], fades[:, :used]
-    beside = _beside(aside, grid)
-    if square:
-        fits = np.where(known, _normal((gap - grid) / along) / along, 1.0)
-        density = (passes * beside + (1 - passes) * short * fades) * fits
-    else:
-        fits = np.where(known, _normal(gap / along) / along, 1.0)
-        rows = known[:, 0]
-        if rows.any():
-            short[rows] = _short_along(gap[rows], along[rows], aside[rows], grid)
-        density = passes * beside * fits + (1 - passes) * short * fades
-    out = np.zeros(inside.shape)
-    out[:, :used] = np.where(inside[:, :used], density, 0.0)
-    return out
+@dataclass(frozen=True, eq=False)
+class _Ways:
+    """Density of distance and core length of cores that pass the pith and of those that stop short, (n_core, n_grid).
+
+    Whatever the wood shows, and however far short cores stop (which `at` puts in).
+    """
+
+    passing: Array  # with its probability, as the next
+    stopping: Array
+    short: Array  # density of the distance of those that stop short, (n_core, all of the grid)
+    inside: Flags  # distances that the stem allows, (n_core, all of the grid)
+    every: int
+
+    @classmethod
+    def of(cls, ends: InnerEnds, errors: AimErrors, node: int, every: int) -> _Ways:
+        """At a node of the shared errors and one in so many distances."""
+        radius, grid = ends.assumed_mm[:, None], DISTANCE_GRID_MM[::every]
+        offset = offset_share() * radius
+        aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
+        along = np.hypot(np.exp(errors.eccentricity[node]) * offset, _radius_sd(ends)[:, None])
+        gap = (ends.radius_mm - ends.length_mm)[:, None]
+        known = np.isfinite(gap)
+        gap = np.where(known, gap, 0.0)
+        passes = np.where(ends.lost[:, None], 0.0, priors.PASSES_PITH.value)
+        inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
+        grid = grid[: int(inside.any(axis=0).sum())]  # the near ones: no stem allows more
+        short = _short(aside, every)
+        passing, stopping = passes * _beside(aside, grid), short[:, : grid.size].copy()
+        square = bool(errors.square[node])
+        fits = np.where(known, _normal((gap - grid if square else gap) / along) / along, 1.0)
+        passing *= fits
+        if square:
+            stopping *= fits
+        elif (rows := known[:, 0]).any():
+            stopping[rows] = _short_along(gap[rows], along[rows], aside[rows], grid)
+        stopping *= 1 - passes
+        return cls(passing, stopping, short, inside, every)
+
+    def at(self, shortfall: float) -> Array:
+        """Both together, (n_core, all of the grid)."""
+        rarer = np.exp(-DISTANCE_GRID_MM[:: self.every] / (priors.SHORT_MM.value * np.exp(shortfall)))
+        used, share = self.passing.shape[1], self.short @ (rarer * grid_cells(self.every))
+        out = np.zeros(self.inside.shape)
+        out[:, :used] = self.passing + self.stopping * (rarer[:used] / share[:, None])
+        return np.where(self.inside, out, 0.0)
+
+
+def _densities(ends: InnerEnds, errors: AimErrors, every: int = 1) -> Iterator[tuple[int, Array]]:
+    """Nodes with the density of distance and core length before looking at the wood, those of like ways together."""
+    keys = np.stack([errors.aim, errors.eccentricity, errors.square])
+    _, like = np.unique(keys, axis=1, return_inverse=True)
+    last = -1
+    for node in np.argsort(like.ravel(), kind="stable").tolist():
+        if like.ravel()[node] != last:
+            ways, last = _Ways.of(ends, errors, node, every), like.ravel()[node]
+        yield node, ways.at(float(errors.shortfall[node]))
 
 
 def _normal(z: Array) -> Array:

@@ -269,6 +269,7 @@ MODELS = (Rule.MODEL, Rule.MODEL_CALIBRATED)
 _VISIBLE_FOR_RULES = 10  # choice: rings that must stay visible, so that every rule has its window
 _PROB = 0.9  # the package's one interval probability
 _BASAL_AREA_RINGS = 10  # choice: the same inner wood as the middle constant-width rule
+_AT_ONCE = 500  # choice: cores compared with all others at a time, so that the memory does not grow with their square
 _COLUMNS = ["distance_mm", "rule", "cores", "true_rings", "bias_rings", "mean_error_rings", "within_5", "covered_90"]
 
 
@@ -420,14 +421,23 @@ def initial_growth_rings(distance_mm: ArrayLike, widths_from_pith_mm: Sequence[A
     if len(widths_from_pith_mm) == 0:
         need = "at least one complete core"
         raise InputError(Fault("no series", need, "Leave out this rule.", "initial_growth_rings"))
-    curves = np.full((len(widths_from_pith_mm), distance.size), np.nan)
+    return _mean_known(_rings_within(distance, widths_from_pith_mm))
+
+
+def _rings_within(distance_mm: Array, widths_from_pith_mm: Sequence[ArrayLike]) -> Array:
+    """Rings of every series within each distance, (n_series, n); NaN where a series does not reach so far."""
+    curves = np.empty((len(widths_from_pith_mm), distance_mm.size))
     for core, widths in enumerate(widths_from_pith_mm):
         radius = np.concatenate([[0.0], np.cumsum(np.asarray(widths, dtype=np.float64))])
-        curves[core] = np.interp(distance, radius, np.arange(radius.size), right=np.nan)
-    known = ~np.isnan(curves)
+        curves[core] = np.interp(distance_mm, radius, np.arange(radius.size), right=np.nan)
+    return curves
+
+
+def _mean_known(values: Array) -> Array:
+    """Mean of every column over the rows that are known; NaN where none is."""
+    known = ~np.isnan(values)
     number = known.sum(0)
-    total = np.where(known, curves, 0.0).sum(0)
-    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+    return np.where(number > 0, np.where(known, values, 0.0).sum(0) / np.maximum(number, 1), np.nan)
 
 
 def _rows_at(
@@ -447,11 +457,11 @@ def _rows_at(
             covered = ((table["lo"] <= truth) & (truth <= table["hi"])).to_numpy(dtype=np.float64)
         elif rule is Rule.INITIAL_GROWTH:
             predicted = np.full(cores.size, np.nan)
-            for name in np.unique(names[cores]):
-                own = np.flatnonzero(names[cores] == name)
-                others = [series[core] for core in np.flatnonzero(names != name)]
-                if others:
-                    predicted[own] = initial_growth_rings(distance[own], others)
+            for first in range(0, cores.size, _AT_ONCE):
+                some = slice(first, first + _AT_ONCE)
+                curves = _rings_within(distance[some], series)
+                curves[names[:, None] == names[cores[some]]] = np.nan  # cores of the same tree say nothing
+                predicted[some] = _mean_known(curves)
         else:
             predicted = rule_rings(rule, distance, visible)
         known = ~np.isnan(predicted)
