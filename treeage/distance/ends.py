@@ -743,8 +743,12 @@ class _Ways:
         passing *= fits
         if square:
             stopping *= fits
-        elif (rows := known[:, 0]).any():
-            stopping[rows] = _short_along(gap[rows], along[rows], aside[rows], grid)
+        else:  # nobody asks for a pith on the core that is far from it
+            pith = ends.word == InnerEnd.PITH
+            for which, cells in ((~pith, grid.size), (pith, int(_near_pith()[::every].sum()))):
+                rows = known[:, 0] & which
+                if rows.any():
+                    stopping[rows, :cells] = _short_along(gap[rows], along[rows], aside[rows], grid[:cells])
         stopping *= 1 - passes
         return cls(passing, stopping, short, inside, every)
 

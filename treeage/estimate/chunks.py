@@ -152,7 +152,7 @@ def _pair_evidence(pair: Mates, wrong: float) -> Array:
     astray = gone_astray(mean / level.size)
     for at in np.unique(level):
         here, (one, two) = level == at, parts[:, at].swapaxes(1, 2)  # (n_shift, n_part, n)
-        both = np.einsum("np,spq,nq->ns", share[here, 0], one @ two.swapaxes(1, 2), share[here, 1], optimize=True)
+        both = ((share[here, 0] @ (one @ two.swapaxes(1, 2))) * share[here, 1]).sum(axis=2).T
         single = share[here, 0] @ (one @ astray[1]).T + share[here, 1] @ (two @ astray[0]).T
         out[here] = (1 - wrong) ** 2 * both + (1 - wrong) * wrong * single
     return np.asarray(np.maximum(out, 0.0) + wrong**2 * (astray[0] @ astray[1]))
@@ -192,31 +192,42 @@ def side_by_side(
     trees: rows of informative cores of one species. Trees with cores near one line, at several heights, or open further
     than `reach` rings are left out. Of two counts read together only the difference matters.
     """
-    by_size: dict[int, list[Rows]] = {}
+    alike: dict[tuple[int, bool, bool], list[Rows]] = {}
     for rows in trees:
         level = float(np.ptp(cores.height_m[list(rows)])) <= HEIGHT_APART_M
         most = int(np.sort(cores.most_rings[list(rows)])[:2].max()) + int(np.ptp(cores.innermost_year[list(rows)]))
         if level and not on_one_line(cores, rows) and most <= reach:
-            by_size.setdefault(table_size(most), []).append(rows)
-    for size, group in sorted(by_size.items()):
+            dated = bool((cores.dating[list(rows)] == Dating.CROSSDATED).all())
+            alike.setdefault((table_size(most), dated, _read_together(cores, rows)), []).append(rows)
+    for (size, _, together), group in sorted(alike.items()):
         for first in range(0, len(group), _CHUNK):
-            yield from _in_chunk(cores, own, states, group[first : first + _CHUNK], size)
+            yield from _in_chunk(cores, own, states, group[first : first + _CHUNK], size, together)
 
 
-def _in_chunk(cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], size: int) -> Iterator[Mates]:
-    """The same of some trees with tables of one size."""
+def _read_together(cores: Cores, rows: Rows) -> bool:
+    """Whether the counts of the two cores of a tree were read together."""
+    return len(rows) == 2 and str(cores.tree[rows[0]]) in cores.joint_counts
+
+
+def _in_chunk(
+    cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], size: int, together: bool
+) -> Iterator[Mates]:
+    """The same of some trees with tables of one size; `together`: whether their counts were read together."""
     index = np.concatenate(trees)
-    parts = missed_parts(cores, index, own, states, size)
-    chunk = Chunk([], index, own, states, *parts, np.zeros(index.size))
-    common, first = chunk.added(cores), 0
-    for rows in trees:
+    chunk = Chunk([], index, own, states, *missed_parts(cores, index, own, states, size), np.zeros(index.size))
+    apart, counts = [], None
+    if together:
+        apart = [count_difference(cores.joint_counts[str(cores.tree[rows[0]])], rows).pmf() for rows in trees]
+        counts = [Mass.stack([pmf for each in apart for pmf in (Pmf.point(0), each)])]
+    common, first = chunk.added(cores, counts), 0
+    for at, rows in enumerate(trees):
         its = slice(first, first + len(rows))
         first += len(rows)
-        joint, span = cores.joint_counts.get(str(cores.tree[rows[0]])), common[its]
-        if joint is not None and len(rows) == 2:
-            counts = [Mass.stack([Pmf.point(0), count_difference(joint, rows).pmf()])]
-            span = chunk.of(rows).added(cores, counts)
-        years = cores.innermost_year[list(rows)]
+        span, years = common[its], cores.innermost_year[list(rows)]
+        if together:
+            low = max(common.start, min(0, apart[at].start))
+            part = slice(low - common.start, max(0, apart[at].stop) + size + 1 - common.start)
+            span = Mass(low, span.mass[..., part])
         yield Mates(rows, span, years - years.min(), chunk.share[:, its], states.level)
 
 
