@@ -36,7 +36,7 @@ _SPACING = 1.2  # choice: node spacing in sd of the tree's part; a sum of normal
 _STAND_NODES = 7  # choice: Gauss-Hermite nodes of the stand's part, exact for moments up to 13
 _TINY = 1e-12  # choice: keeps two cores that exclude each other from leaving no answer
 _PART_LEAST = 1e-3  # choice: parts smaller than this against the largest change no printed figure
-_RARE = 1e-9  # choice: count errors rarer than this are left out
+RARE_COUNT = 1e-9  # choice: count errors rarer than this are left out
 _GOLDEN = (5**0.5 - 1) / 2  # closed form: multiples of it are spread evenly
 
 
@@ -175,7 +175,7 @@ def added_at_levels(missed: Array, counts: list[Mass]) -> Mass:
     """
     start = min(count.start for count in counts)
     errors = np.stack([count.on(start, max(each.stop for each in counts) + 1 - start) for count in counts])
-    used = np.flatnonzero((np.abs(errors) > _RARE).any(axis=(0, 1)))
+    used = np.flatnonzero((np.abs(errors) > RARE_COUNT).any(axis=(0, 1)))
     start, errors = start + int(used[0]), errors[:, :, used[0] : used[-1] + 1]
     first = added_rings(missed, Mass(start, errors[0]), signed=True)
     differ = np.flatnonzero((errors != errors[0]).any(axis=(0, 2)))

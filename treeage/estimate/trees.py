@@ -16,15 +16,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from treeage.distance import joint_distances, on_grid
+from treeage.distance import DISTANCE_GRID_MM, joint_distances, on_grid
 from treeage.estimate.chunks import Array, Chunk, Ints, Rows, Trees, chunks, on_one_line, open_trees, table_size
 from treeage.estimate.cores import Cores
-from treeage.estimate.shared import Shared, missed_mass
+from treeage.estimate.shared import Shared, missed_at
 from treeage.estimate.steps import contributions, step_covariances
 from treeage.height import HEIGHT_APART_M
 from treeage.pmf import Mass, Pmf
 from treeage.posterior import (
     CONTRADICTS,
+    RARE_COUNT,
     GrowthNodes,
     HeightTie,
     TreePosterior,
@@ -72,15 +73,15 @@ def date_trees(
     dict of str to TreePosterior
         Trees whose cores only bound the date are left out.
     """
-    chosen_lead, dated = leads or {}, {}
+    chosen_lead: Mapping[str, int] = leads or {}
+    dated: dict[str, TreePosterior] = {}
     for chunk in chunks(cores, shared, open_trees(cores)):
-        depend = {tree: its for tree, its in chunk.trees if _depend(cores, tree, its)}
-        for tree, its in depend.items():
-            dated[tree] = _dependent_tree(cores, tree, chunk.of(its), chosen_lead.get(tree))
-        plain = [each for each in chunk.trees if each[0] not in depend]
-        if plain:
-            mine = chunk.of(tuple(row for _, its in plain for row in its))
-            dated |= _plain_trees(cores, plain, mine, chosen_lead)
+        depend = {tree for tree, its in chunk.trees if _depend(cores, tree, its)}
+        for date in (_dependent_trees, _plain_trees):
+            some = [each for each in chunk.trees if (each[0] in depend) == (date is _dependent_trees)]
+            if some:
+                mine = chunk.of(tuple(row for _, its in some for row in its))
+                dated |= date(cores, some, mine, chosen_lead)
         if tick:
             tick(len(chunk.trees))
     return {tree: adrift(each, cores.drift[tree]) if tree in cores.drift else each for tree, each in dated.items()}
@@ -233,16 +234,42 @@ Block = Callable[[_Axis, int], Array]
 """Likelihood of some cores of a tree on its axis for one pattern of years, (n_node, n_shift, n)."""
 
 
-def _dependent_tree(cores: Cores, tree: str, chunk: Chunk, lead: int | None) -> TreePosterior:
+@dataclass(frozen=True, eq=False)
+class _Told:
+    """What each core of a tree says alone: added rings by part, added and missed rings whatever the state."""
+
+    span: Mass  # (n_core, n_level, n_part, n_shift, n)
+    alone: Mass
+    missed: Array
+    read: Mapping[int, Mass]  # count errors that were read together
+
+
+def _dependent_trees(cores: Cores, part: Trees, chunk: Chunk, leads: Mapping[str, int]) -> dict[str, TreePosterior]:
+    """Trees whose cores depend on each other: what each core says alone for all at once, then tree by tree."""
+    place = {row: k for k, row in enumerate(chunk.rows.tolist())}
+    read = {tree: _read_counts(cores, tree) for tree, _ in part}
+    instead = {place[row]: mass for own in read.values() for row, mass in own.items()}
+    counts = [_with_rows(level, instead) for level in cores.counts_at_levels(chunk.rows)]
+    span = chunk.added(cores, counts)
+    alone, missed = chunk.alone(span), chunk.missed_alone()
+    rings, first, dated = chunk.missed.shape[-1], 0, {}
+    for tree, rows in part:
+        its = slice(first, first + len(rows))
+        first += len(rows)
+        used = [level.start + np.flatnonzero((level.mass[its] > RARE_COUNT).any(axis=0)) for level in counts]
+        low = max(min(int(each[0]) for each in used), span.start)
+        places = slice(low - span.start, max(int(each[-1]) for each in used) + rings - span.start)
+        own = Mass(low, span.mass[its, ..., places])
+        told = _Told(own, Mass(low, alone[its, places]), missed[its], read[tree])
+        dated[tree] = _dependent_tree(cores, tree, chunk.of(rows), told, leads.get(tree))
+    return dated
+
+
+def _dependent_tree(cores: Cores, tree: str, chunk: Chunk, told: _Told, lead: int | None) -> TreePosterior:
     """Date one tree whose cores depend on each other; the chunk is that of its cores."""
     rows, own, nodes = cores.rows_of[tree], chunk.own, chunk.own.growth
-    read = _read_counts(cores, tree)
-    levels = cores.counts_at_levels(chunk.rows)
-    counts = [_with_rows(level, {rows.index(row): mass for row, mass in read.items()}) for level in levels]
-    span = chunk.added(cores, counts)
-    whole = chunk.at_nodes(span)
+    whole, alone = chunk.at_nodes(told.span), told.alone
     masses = [whole[k] for k in range(len(rows))]
-    alone, missed_alone = Mass(span.start, chunk.alone(span)), chunk.missed_alone()
     lead = _lead(cores, rows, alone.mass) if lead is None else lead
     years = np.stack([own.height_of(cores, row).passing_years(float(cores.height_m[row])) for row in rows])
     axis = _axis(cores, rows, lead, whole, years)
@@ -270,8 +297,8 @@ def _dependent_tree(cores: Cores, tree: str, chunk: Chunk, lead: int | None) -> 
     conflict = _conflict([aligned[k] for k in informs], axis, nodes)
     middle = [np.average(each, axis=0, weights=axis.frequency)[None] for each in aligned]
     others = [np.average(axis.aligned(mass, k), axis=0, weights=axis.frequency)[None] for k, mass in enumerate(lost)]
-    told = [middle[k] for k in informs], [others[k] for k in informs]
-    contradiction = len(informs) > 1 and bool(exclude_each_other(*told, nodes.weights, cores.wrong)[0])
+    each = [middle[k] for k in informs], [others[k] for k in informs]
+    contradiction = len(informs) > 1 and bool(exclude_each_other(*each, nodes.weights, cores.wrong)[0])
     if len(informs) < len(rows):
         unbound = summed(informs)
         allowed = _allowed(middle, informs, nodes.stand_weights @ unbound[1])
@@ -290,9 +317,9 @@ def _dependent_tree(cores: Cores, tree: str, chunk: Chunk, lead: int | None) -> 
         conflict,
         bool(contradiction),
         tie,
-        read,
+        told.read,
     )
-    return _posterior(cores, tree, lead, missed_alone, alone, joint, chunk)
+    return _posterior(cores, tree, lead, told.missed, alone, joint, chunk)
 
 
 def _with_rows(count: Mass, others: Mapping[int, Mass]) -> Mass:
@@ -380,14 +407,14 @@ def _line_products(cores: Cores, tree: str, chunk: Chunk) -> Block:
         eccentricity=aim.eccentricity,
         sight=aim.sight,
     )
-    span = int(np.ptp(cores.innermost_year[list(rows)]))
+    span, grid = int(np.ptp(cores.innermost_year[list(rows)])), DISTANCE_GRID_MM
     most = min(table_size(int(cores.most_rings[list(rows)].min()) + span), chunk.missed.shape[-1] - 1)
     placed = []
     for k, row in enumerate(rows):
         split = on_grid(places[:, k], every=_LINE_STEPS)
         used = np.flatnonzero(split.any(axis=0))
-        same, count = np.full(used.size, row), read.get(row, cores.count[row]).pmf().trim(_COUNT_LEAST)
-        missed = missed_mass(cores, same, chunk.own, most, distance=np.eye(split.shape[1])[used])
+        count = read.get(row, cores.count[row]).pmf().trim(_COUNT_LEAST)
+        missed = missed_at(cores, row, chunk.own, most, grid[used])
         missed[:, :, -1] = 0.0  # what lies beyond the shorter range, the other core rules out
         added = added_rings(missed, Mass(count.start, np.repeat(count.mass[None], used.size, axis=0)))
         flat = split[:, used] @ added.mass.reshape(used.size, -1)
@@ -415,18 +442,17 @@ def _count_products(cores: Cores, tree: str, chunk: Chunk) -> tuple[tuple[int, .
     left, size, right = np.linalg.svd(mass)
     kept = int((size > _TERM_LEAST * size[0]).sum())
     terms = []
-    for row, start, vectors in zip(pair, starts, (left.T, right), strict=True):
+    for row, start, vectors, weight in zip(pair, starts, (left.T, right), (size[:kept], np.ones(kept)), strict=True):
         own = chunk.of((row,))
-        each = [own.at_nodes(own.added(cores, [Mass(start, vectors[[k]])]), signed=True)[0] for k in range(kept)]
-        terms.append(each)
+        added = own.added(cores, [Mass(start, vectors[[k]] * weight[k]) for k in range(kept)])
+        each = own.share[:, 0].astype(added.mass.dtype) @ added.mass[0].reshape(kept, own.missed.shape[1], -1)
+        terms.append(Mass(added.start, each.reshape(kept, -1, *added.mass.shape[3:])))
     places = tuple(cores.rows_of[tree].index(row) for row in pair)
 
     def products(axis: _Axis, column: int) -> Array:
-        both = (
-            weight * axis.on(one, places[0], column) * axis.on(two, places[1], column)
-            for weight, one, two in zip(size[:kept], *terms, strict=True)
-        )
-        return np.asarray(sum(both))
+        one, two = (axis.on(each, place, column) for each, place in zip(terms, places, strict=True))
+        one *= two
+        return np.asarray(one.sum(axis=0))
 
     return places, products
 
