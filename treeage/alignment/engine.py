@@ -113,10 +113,10 @@ def align_batch(pairs: Sequence[tuple[Signals, Signals]], priors: Sequence[Align
         for at in again:
             bands[at] = min(bands[at] + _SHIFT_STEP, _WIDEST)
         todo, most = again, most + _SHIFT_STEP
-    return [
-        _over_shifts(prior, [done[at] for at, (owner, _) in enumerate(jobs) if owner == number], pairs[number])
-        for number, prior in enumerate(priors)
-    ]
+    of_pair: list[list[PairSums]] = [[] for _ in pairs]
+    for at, (owner, _) in enumerate(jobs):
+        of_pair[owner].append(done[at])
+    return [_over_shifts(*each) for each in zip(priors, of_pair, pairs, strict=True)]
 
 
 def _groups(

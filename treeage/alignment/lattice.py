@@ -438,7 +438,7 @@ def side_by_side(
     return SideBySide(taken[0], taken[3 : 3 + order], taken[3 + order :], taken[1], taken[2] > 0)
 
 
-def match_ratios(mine: SideBySide, other: SideBySide, nodes: Array, shift: int) -> Array:
+def match_ratios(mine: SideBySide, other: SideBySide, nodes: NDArray[Any], shift: int) -> Array:
     """Likelihood ratios of one ring of each core being the same year against unrelated rings.
 
     Of shape (g, 2 * shift + 1, rings of mine). `nodes` (g,) is the correlation of each item. At offset d my ring i
@@ -488,7 +488,7 @@ def ratios(
 class _Scorer:
     """Density ratios of one core's signals against the other core's, on the grid of offsets and rings."""
 
-    def __init__(self, mine: SideBySide, other: SideBySide, nodes: Array, shift: int) -> None:
+    def __init__(self, mine: SideBySide, other: SideBySide, nodes: NDArray[Any], shift: int) -> None:
         size = mine.plain.shape[1]
         reach = _slide(other.plain, size, shift)
         self.there = _slide(other.real, size, shift) & mine.real[:, None]
@@ -554,12 +554,13 @@ def rough_evidence(pairs: Sequence[tuple[Signals, Signals]], nodes: Array) -> Ar
     total = np.zeros(owner.size)
     for items in blocks(pairs, owner, _ROUGH_SHIFT):
         first, last = owner[items.start], owner[items.stop - 1] + 1
-        a, b = (side_by_side([pair[core] for pair in pairs[first:last]], owner[items] - first) for core in (0, 1))
-        values = np.tile(nodes, len(pairs))[items]
+        some, its, single = pairs[first:last], owner[items] - first, np.float32
+        a, b = (side_by_side([pair[core] for pair in some], its, single) for core in (0, 1))
+        values = np.tile(nodes.astype(single), len(pairs))[items]
         of_a = match_ratios(a, b, values, _ROUGH_SHIFT)
         of_a[of_a == 0] = 1.0
         np.log(of_a, out=of_a)
-        of_b = np.zeros((*of_a.shape[:2], of_a.shape[2] + 2 * _ROUGH_SHIFT))
+        of_b = np.zeros((*of_a.shape[:2], of_a.shape[2] + 2 * _ROUGH_SHIFT), dtype=single)
         for at in range(2 * _ROUGH_SHIFT + 1):  # ring i of A with offset d is ring i + d of B
             of_b[:, at, at : at + of_a.shape[2]] = of_a[:, at]
         of_b = of_b[:, :, _ROUGH_SHIFT:]

@@ -319,13 +319,13 @@ class _Years:
         )
         self.nothing = np.zeros((1, 1, 1), dtype=dtype)
         self.known: dict[Any, Array] = {}  # log ratios of one core and the reference
-        step = max(1, _BLOCK_CELLS // (int(np.prod(batch.band.states)) * laws.owner.size))
-        self.blocks = [slice(first, min(first + step, years)) for first in range(0, years, step)]
-        same = [self._rows(laws.power, back) == self._rows(laws.power, 0) for back in range(LAGS + 1)]
-        self.even = [bool(np.all([each[rows] for each in same])) for rows in self.blocks]
         full = [each[_THERE].all(axis=(0, 2)) for each in (self.a, self.b)]  # years with a ring in every state
         by_back = [[self._rows(each, back)[:, None] for each in full] for back in range(LAGS + 1)]
         self.full = [[(each.astype(dtype), (~each).astype(dtype)) for each in cores] for cores in by_back]
+        step = max(1, _BLOCK_CELLS // (int(np.prod(batch.band.states)) * laws.owner.size))
+        self.blocks = _stretches(np.all(by_back, axis=(0, 1))[:, 0], step)
+        same = [self._rows(laws.power, back) == self._rows(laws.power, 0) for back in range(LAGS + 1)]
+        self.even = [bool(np.all([each[rows] for each in same])) for rows in self.blocks]
         self.whole = [[[bool(each[rows].all()) for each in cores] for cores in by_back] for rows in self.blocks]
         shape = (3, *batch.band.states, min(step, self.years), laws.owner.size)
         self.work = np.empty(shape, dtype=dtype)
@@ -489,6 +489,16 @@ class _Years:
             now = [self._signal(0, _PLAIN, back), self._signal(1, _PLAIN, back)]
             now[core] = self._signal(core, _JOINED + back)
             self._three(sums, now[0], now[1], self._signal(2, _PLAIN, back), back)
+
+
+def _stretches(kinds: Bools, most: int) -> list[slice]:
+    """Runs of years of one kind, cut to a most length."""
+    edges = [0, *(np.flatnonzero(np.diff(kinds)) + 1).tolist(), kinds.size]
+    return [
+        slice(at, min(at + most, stop))
+        for first, stop in zip(edges[:-1], edges[1:], strict=True)
+        for at in range(first, stop, most)
+    ]
 
 
 def _add(sums: _Sums, core: int, part: Array) -> None:

@@ -181,10 +181,14 @@ def _align_stand(cores: Cores, rows: Sequence[int]) -> Generator[Jobs, list[Alig
     indices = {row: growth_index(cores.widths_mm[row])[::-1] for row in rows}
     for _ in range(_ROUNDS):
         now = Stand(_stand_index(cores, indices, places, last), {}, dated, rates, {})
-        references = {row: now.reference(str(cores.tree[row]), int(cores.outer_year[row])) for row in counted}
-        known = {row: each for row, each in references.items() if each is not None}
+        ends = {row: (str(cores.tree[row]), int(cores.outer_year[row])) for row in counted}
+        references = {end: now.reference(*end) for end in set(ends.values())}
+        known = {row: each for row in counted if (each := references[ends[row]]) is not None}
         jobs = [row for row, each in known.items() if _shared_rings(cores, row, each) >= LEAST_RINGS]
-        pairs = [(signals[row], _unbroken(known[row])) for row in jobs]
+        of_stand = {
+            end: core_signals(_unbroken(each), split=False) for end, each in references.items() if each is not None
+        }
+        pairs = [(signals[row], of_stand[ends[row]]) for row in jobs]
         priors_of = [_single_prior(cores, row, rates[row], _lacking(known[row])) for row in jobs]
         readings = dict(zip(jobs, (yield pairs, priors_of), strict=True))
         for row, reading in readings.items():
