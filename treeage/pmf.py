@@ -648,6 +648,10 @@ class Mass:
         kept = self.mass[..., drop:]
         return Mass(first, kept / kept.sum(axis=-1, keepdims=True))
 
+    def single(self) -> Mass:
+        """The same in single precision, of half the size."""
+        return Mass(self.start, self.mass.astype(np.float32))
+
     def on(self, start: int, size: int) -> NDArray[np.float64]:
         """The rows on another stretch, 0 where nothing is stored; what lies outside is left out, not scaled."""
         out = np.zeros((*self.mass.shape[:-1], max(0, size)))

@@ -137,7 +137,7 @@ class SharedParts:
 
 def _pick(mass: Array, rows: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
     """One draw from the mass function in each given row."""
-    total = np.cumsum(mass, axis=1)
+    total = np.cumsum(mass, axis=1, dtype=np.float64)
     total /= total[:, -1:]
     steps = np.searchsorted(
         (total + np.arange(len(total))[:, None]).ravel(), rows + rng.random(rows.size), side="right"

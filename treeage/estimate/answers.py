@@ -109,6 +109,8 @@ def _nursery(height: HeightModel, years: float) -> Pmf:
 
 def _later(years: Mass, more: Pmf) -> Mass:
     """Rows of years with more years added."""
+    if more.mass.size == 1:
+        return Mass(years.start + more.start, years.mass)
     mass = np.zeros((*years.mass.shape[:-1], years.mass.shape[-1] + more.mass.size - 1))
     for k, share in enumerate(more.mass):
         mass[..., k : k + years.mass.shape[-1]] += share * years.mass

@@ -122,14 +122,14 @@ def estimate_ages(
     cores, shared, counted = prepare(field, from_stand=from_stand, from_pairs=from_pairs)
     posteriors = date_trees(cores, shared, tick=tick)
     shared = weigh_heights(shared, posteriors.values())
+    used = {(tree.species, float(cores.height_m[tree.lead])) for tree in posteriors.values()}
     answers = [
-        tree_answer(posteriors[tree], cores, shared, prob=prob)
+        tree_answer(posteriors.pop(tree), cores, shared, prob=prob)
         if tree in posteriors
         else minimum_answer(tree, cores, prob=prob)
         for tree in (str(name) for name in field.trees["tree"])
         if tree in cores.rows_of
     ]
-    used = {(tree.species, float(cores.height_m[tree.lead])) for tree in posteriors.values()}
     heights = {name: own.height for name, own in shared.species.items()}
     return Ages(
         tree_ages=tuple(answers),

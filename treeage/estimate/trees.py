@@ -12,7 +12,7 @@ A tree whose cores depend on each other is the product of its blocks of cores in
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -146,6 +146,7 @@ def _posterior(
     counts = tuple(read.get(row, cores.count[row]).pmf() for row in informs)
     told = np.array([relative[row] for row in informs])
     of = (chunk.own, chunk.states)
+    # a tree was there by its last year; single precision is kept, as there is one for every tree and state
     parts = contributions(step_covariances(cores, tree, informs, (rings, counts), told, *of))
     return TreePosterior(
         tree=tree,
@@ -153,7 +154,7 @@ def _posterior(
         cores=rows,
         lead=lead,
         reference_year=joint.reference_year,
-        added=joint.added.since(joint.reference_year - int(cores.outer_year[list(rows)].max())),  # a tree there by then
+        added=joint.added.since(joint.reference_year - int(cores.outer_year[list(rows)].max())).single(),
         evidence=joint.evidence,
         informs=informs,
         alone=years,
@@ -352,7 +353,8 @@ def _tied(
     """Rings and years together, the lead core put first as `tie_heights` wants it."""
     order = [lead, *(k for k in range(len(years)) if k != lead)]
     patterns = {tuple(key[k] for k in order): mass for key, mass in likelihood.items()}
-    return tie_heights(patterns, axis.low, years[order], nodes)
+    tie = tie_heights(patterns, axis.low, years[order], nodes)
+    return replace(tie, joint=tie.joint.single())
 
 
 def _conflict(aligned: list[Array], axis: _Axis, nodes: GrowthNodes) -> float:

@@ -5,7 +5,7 @@ Best linear prediction of a shared deviation from the deviations of complete cor
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,7 @@ from treeage.schema import check_widths
 _VISIBLE_TO_TEACH = 5  # choice: rings that must stay visible when a complete core is cut
 _FACTOR_RANGE = (0.5, 1.2)  # choice: how far the scale of a core's own deviation may be moved
 _MOST_NEIGHBOURS = 40  # choice: more neighbours in the same years change nothing that counts
+_AT_ONCE = 300  # choice: targets whose neighbours are worked on at a time
 _FEWEST_SEEN = 10  # choice: rings of a neighbour after the year of the cut
 _LEAST_COVER = 0.5  # choice: share of the hidden years that a neighbour must show
 
@@ -216,12 +217,12 @@ def stand_evidence(
     expected = model.location(growth, model.stand_nodes_mm) + first_offset
     hidden = np.maximum(np.rint(model.stand_nodes_mm / np.exp(expected)), 1).astype(np.intp)
     pairs = _pairs(targets, neighbours)
-    if pairs.target.size:
-        deviation, weight = _year_deviations(pairs, neighbours, hidden, model, genus)
-        for kind, chosen in ((1, ~pairs.sibling), (2, pairs.sibling)):
-            total, number = _sums(pairs.target[chosen], deviation[chosen], weight[chosen], len(targets))
-            means[..., kind] = total / np.maximum(number, 1e-9)
-            trees[..., kind] = number
+    for part in pairs.parts(len(targets)):
+        deviation, weight = _year_deviations(part, neighbours, hidden, model, genus)
+        for kind, chosen in ((1, ~part.sibling), (2, part.sibling)):
+            total, number = _sums(part.target[chosen], deviation[chosen], weight[chosen], len(targets))
+            means[..., kind] += total / np.maximum(number, 1e-9)
+            trees[..., kind] += number
     return means, trees
 
 
@@ -295,6 +296,13 @@ class _Pairs:
     other: Ints
     before: Ints  # rings of the other core before the target's innermost year
     sibling: NDArray[np.bool_]
+
+    def parts(self, targets: int) -> Iterator[_Pairs]:
+        """The pairs of some targets at a time, so that the memory does not grow with the stand."""
+        edges = np.searchsorted(self.target, np.arange(0, targets + _AT_ONCE, _AT_ONCE))
+        for part in map(slice, edges[:-1], edges[1:]):
+            if part.stop > part.start:
+                yield _Pairs(*(each[part] for each in vars(self).values()))
 
 
 def _pairs(targets: DatedSeries, neighbours: DatedSeries) -> _Pairs:
