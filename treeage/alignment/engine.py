@@ -160,7 +160,7 @@ def _align(pairs: list[tuple[Signals, Signals]], priors: list[AlignmentPrior], s
     starts = np.searchsorted(np.nonzero(kept)[0], np.arange(len(pairs)))
 
     def mixed(items: Array) -> Array:
-        return np.asarray(np.add.reduceat(items * shares[kept], starts, axis=2))
+        return np.asarray(np.add.reduceat(items * shares[kept].astype(items.dtype), starts, axis=2))
 
     if priors[0].one_sided:
         grids = _one_sided_grids(sums, mixed, pairs, shift)
@@ -185,7 +185,7 @@ def _one_sided_grids(
     events = {event: mixed(grid) for event, grid in sums.events.items()}
     path, out = mixed(sums.path), []
     for number, (a, b) in enumerate(pairs):
-        grids = {event: np.zeros(((b if event.of_b else a).size, 2 * shift + 1)) for event in EVENTS}
+        grids = {event: np.zeros(((b if event.of_b else a).size, 2 * shift + 1), path.dtype) for event in EVENTS}
         for event, grid in events.items():
             grids[event][:] = grid[: grids[event].shape[0], :, number]
         out.append(EventGrids(grids, path[: a.size, :, number].copy(), shift))
@@ -268,7 +268,7 @@ def _placed(part: PairSums, shift: int, pair: tuple[Signals, Signals], outer: Pm
     band = old.shift + abs(shift)
 
     def put(grid: Array, size: int, lead: int) -> Array:
-        out = np.zeros((size, 2 * band + 1))
+        out = np.zeros((size, 2 * band + 1), dtype=grid.dtype)
         first = band - old.shift + lead_b - lead_a
         out[lead:, first : first + grid.shape[1]] = grid
         return out

@@ -225,7 +225,7 @@ def _fill(
 def _by_ring(prob: Array, size: int, shift: int) -> Array:
     """Probabilities by year and state at the ring of A, year - state."""
     years = prob.shape[0]
-    out = np.zeros((size, *prob.shape[1:]))
+    out = np.zeros((size, *prob.shape[1:]), dtype=prob.dtype)
     for at, state in enumerate(range(-shift, shift + 1)):
         rings = slice(max(0, -state), max(0, min(size, years - state)))
         out[rings, at] = prob[rings.start + state : rings.stop + state, at]

@@ -197,7 +197,7 @@ def _grids(trios: Sequence[Trio], band: Band, probs: Mapping[str, Array]) -> lis
 
     def by_ring(prob: Array, of_b: bool) -> Array:
         """State a of A at year y is ring y - a; the offset is ring of B less ring of A, a - b."""
-        grid = np.zeros((size, 2 * reach + 1, items))
+        grid = np.zeros((size, 2 * reach + 1, items), dtype=prob.dtype)
         for state in range(band.low[of_b], band.high[of_b] + 1):
             first, at = max(0, state), state - band.low[of_b]  # years before the first ring
             rows = slice(first - state, years - state)

@@ -275,7 +275,7 @@ def _states_at(cores: Cores, every: StandStates, taught: Ints, used: Ints, place
         return stand_states(cores, aim, level, place)
     rest = stand_states(cores, aim, level, place, only=np.setdiff1d(np.arange(len(cores)), taught))
     most = max(len(rest.parts), len(every.parts))
-    share, parts = np.zeros((*rest.share.shape[:2], most)), np.zeros((most, *rest.parts.shape[1:]))
+    share, parts = np.zeros((*rest.share.shape[:2], most)), np.zeros((most, *rest.parts.shape[1:]), rest.parts.dtype)
     for own, rows in ((rest.share, rest.parts), (every.share[used], every.parts)):  # each empty where the other is not
         share[:, :, : len(rows)] += own
         parts[: len(rows)] += rows
@@ -284,9 +284,13 @@ def _states_at(cores: Cores, every: StandStates, taught: Ints, used: Ints, place
 
 def _mixed(states: StandStates) -> Array:
     """Distance of every core over all states."""
-    mixed = np.einsum("k,knp,pnr->nr", states.node_weights, states.share, states.parts, optimize=True)
-    total = np.maximum(mixed, 0.0).sum(axis=1, keepdims=True)
-    return np.asarray(np.maximum(mixed, 0.0) / np.where(total > 0, total, 1.0))
+    mixed = np.zeros(states.parts.shape[1:])
+    for share, part in zip(np.einsum("k,knp->pn", states.node_weights, states.share), states.parts, strict=True):
+        mixed += share[:, None] * part
+    np.maximum(mixed, 0.0, out=mixed)
+    total = mixed.sum(axis=1, keepdims=True)
+    mixed /= np.where(total > 0, total, 1.0)
+    return mixed
 
 
 def _log_sum(log: Array) -> Array:

@@ -326,9 +326,10 @@ def stand_states(
         rows = wanted[first : first + _AT_ONCE]
         share, part = few_parts(state_distances(cores, rows, aim))
         shares.append(share)
-        parts.append(part)
+        parts.append(part.astype(np.float32))
     most = max(len(part) for part in parts)
-    share, part = np.zeros((len(aim), len(cores), most)), np.zeros((most, len(cores), DISTANCE_GRID_MM.size))
+    share = np.zeros((len(aim), len(cores), most))
+    part = np.zeros((most, len(cores), DISTANCE_GRID_MM.size), dtype=np.float32)
     for first, its, own in zip(range(0, max(1, wanted.size), _AT_ONCE), shares, parts, strict=True):
         rows = wanted[first : first + _AT_ONCE]
         share[:, rows, : its.shape[2]], part[: len(own), rows] = its, own
