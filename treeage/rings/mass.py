@@ -131,9 +131,11 @@ def fast_mass(
         cores = order[rows]
         node = int(lower[cores[0]])
         spread = _spread_on_grid(expected[cores], mass[cores], grid).T
-        share = upper_share[cores].astype(np.float32)
-        density = _kernel(grid, node, tails) @ (spread * (1 - share))
-        density += _kernel(grid, node + 1, tails) @ (spread * share)
+        used = np.flatnonzero(spread.any(axis=1))
+        near = slice(used[0], used[-1] + 1) if used.size else slice(0)
+        spread, share = spread[near], upper_share[cores].astype(np.float32)
+        density = _kernel(grid, node, tails)[:, near] @ (spread * (1 - share))
+        density += _kernel(grid, node + 1, tails)[:, near] @ (spread * share)
         if not signed:
             np.maximum(density, 0.0, out=density)
             density *= (1.0 - mass[cores, 0]).astype(np.float32) / np.maximum(weights @ density, np.float32(1e-30))
