@@ -710,66 +710,50 @@ def _pith_fit(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     return np.where(np.isfinite(gap), _normal(np.nan_to_num(gap) / along) / along, 1.0)
 
 
-@dataclass(frozen=True, eq=False)
-class _Ways:
-    """Density of distance and core length of cores that pass the pith and of those that stop short, (n_core, n_grid).
+def _ways(ends: InnerEnds, errors: AimErrors, node: int, every: int) -> tuple[Array, Array, Array]:
+    """Density of distance and core length of cores that pass the pith and of those that stop short, (n_core, n_near).
 
-    Whatever the wood shows, and however far short cores stop (which `at` puts in).
+    With the probability of either; at the near distances that stems allow, before looking at the wood and however far
+    short cores stop. Third: the density of the distance alone of those that stop short, at all distances.
     """
+    radius, grid = ends.assumed_mm[:, None], DISTANCE_GRID_MM[::every]
+    offset = offset_share() * radius
+    aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
+    along = np.hypot(np.exp(errors.eccentricity[node]) * offset, _radius_sd(ends)[:, None])
+    gap = (ends.radius_mm - ends.length_mm)[:, None]
+    known, square = np.isfinite(gap), bool(errors.square[node])
+    gap = np.where(known, gap, 0.0)
+    passes = np.where(ends.lost[:, None], 0.0, priors.PASSES_PITH.value)
+    grid, short = grid[: int(_allowed(ends, every).any(axis=0).sum())], _short(aside, every)
+    fits = np.where(known, _normal((gap - grid if square else gap) / along) / along, 1.0)
+    passing, stopping = passes * _beside(aside, grid) * fits, short[:, : grid.size].copy()
+    if square:
+        stopping *= fits
+    else:  # nobody asks for a pith on the core that is far from it
+        pith = ends.word == InnerEnd.PITH
+        for which, cells in ((~pith, grid.size), (pith, int(_near_pith()[::every].sum()))):
+            rows = known[:, 0] & which
+            if rows.any():
+                stopping[rows, :cells] = _short_along(gap[rows], along[rows], aside[rows], grid[:cells])
+    return passing, stopping * (1 - passes), short
 
-    passing: Array  # with its probability, as the next
-    stopping: Array
-    short: Array  # density of the distance of those that stop short, (n_core, all of the grid)
-    inside: Flags  # distances that the stem allows, (n_core, all of the grid)
-    every: int
 
-    @classmethod
-    def of(cls, ends: InnerEnds, errors: AimErrors, node: int, every: int) -> _Ways:
-        """At a node of the shared errors and one in so many distances."""
-        radius, grid = ends.assumed_mm[:, None], DISTANCE_GRID_MM[::every]
-        offset = offset_share() * radius
-        aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
-        along = np.hypot(np.exp(errors.eccentricity[node]) * offset, _radius_sd(ends)[:, None])
-        gap = (ends.radius_mm - ends.length_mm)[:, None]
-        known = np.isfinite(gap)
-        gap = np.where(known, gap, 0.0)
-        passes = np.where(ends.lost[:, None], 0.0, priors.PASSES_PITH.value)
-        inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
-        grid = grid[: int(inside.any(axis=0).sum())]  # the near ones: no stem allows more
-        short = _short(aside, every)
-        passing, stopping = passes * _beside(aside, grid), short[:, : grid.size].copy()
-        square = bool(errors.square[node])
-        fits = np.where(known, _normal((gap - grid if square else gap) / along) / along, 1.0)
-        passing *= fits
-        if square:
-            stopping *= fits
-        else:  # nobody asks for a pith on the core that is far from it
-            pith = ends.word == InnerEnd.PITH
-            for which, cells in ((~pith, grid.size), (pith, int(_near_pith()[::every].sum()))):
-                rows = known[:, 0] & which
-                if rows.any():
-                    stopping[rows, :cells] = _short_along(gap[rows], along[rows], aside[rows], grid[:cells])
-        stopping *= 1 - passes
-        return cls(passing, stopping, short, inside, every)
-
-    def at(self, shortfall: float) -> Array:
-        """Both together, (n_core, all of the grid)."""
-        rarer = np.exp(-DISTANCE_GRID_MM[:: self.every] / (priors.SHORT_MM.value * np.exp(shortfall)))
-        used, share = self.passing.shape[1], self.short @ (rarer * grid_cells(self.every))
-        out = np.zeros(self.inside.shape)
-        out[:, :used] = self.passing + self.stopping * (rarer[:used] / share[:, None])
-        return np.where(self.inside, out, 0.0)
+def _allowed(ends: InnerEnds, every: int) -> Flags:
+    """Distances that the stem allows, (n_core, n_grid)."""
+    return np.asarray(ends.beyond_diameter[:, None] | ends.within_stem[:, ::every])
 
 
 def _densities(ends: InnerEnds, errors: AimErrors, every: int = 1) -> Iterator[tuple[int, Array]]:
     """Nodes with the density of distance and core length before looking at the wood, those of like ways together."""
-    keys = np.stack([errors.aim, errors.eccentricity, errors.square])
-    _, like = np.unique(keys, axis=1, return_inverse=True)
-    last = -1
-    for node in np.argsort(like.ravel(), kind="stable").tolist():
-        if like.ravel()[node] != last:
-            ways, last = _Ways.of(ends, errors, node, every), like.ravel()[node]
-        yield node, ways.at(float(errors.shortfall[node]))
+    inside, keys = _allowed(ends, every), np.stack([errors.aim, errors.eccentricity, errors.square])
+    like, last = np.unique(keys, axis=1, return_inverse=True)[1].ravel(), -1
+    for node in np.argsort(like, kind="stable").tolist():
+        if like[node] != last:
+            (passing, stopping, short), last = _ways(ends, errors, node, every), like[node]
+        rarer = np.exp(-DISTANCE_GRID_MM[::every] / (priors.SHORT_MM.value * np.exp(errors.shortfall[node])))
+        used, out = passing.shape[1], np.zeros(inside.shape)
+        out[:, :used] = passing + stopping * (rarer[:used] / (short @ (rarer * grid_cells(every)))[:, None])
+        yield node, np.where(inside, out, 0.0)
 
 
 def _normal(z: Array) -> Array:

@@ -2,10 +2,10 @@
 
 # fmt: off
 from treeage.rings.mass import LOG_STEP
-from treeage.rings.missing import compare_rules, missing_rings, missing_rings_many, rule_rings
+from treeage.rings.missing import compare_rules, missed_rings_at, missing_rings, missing_rings_many, rule_rings
 from treeage.rings.model import (
     InnerGrowth, RingCalibration, RingModel, hidden_width, inner_growth, inner_growth_from_means, missed_ring_mass,
-    missed_ring_parts, missed_rings_at, ring_model, shared_spreads, typical_distance, visible_growth,
+    missed_ring_parts, ring_model, shared_spreads, typical_distance, visible_growth,
 )
 from treeage.rings.stand import DatedSeries, calibrate_missing_rings, stand_adjustment
 

@@ -804,19 +804,3 @@ def missed_ring_parts(
         signed=True,
     )
     return mass.reshape(number, cores, *mass.shape[1:]).swapaxes(0, 1)
-
-
-def missed_rings_at(
-    growth: InnerGrowth,
-    distance_mm: Array,
-    shifts: Array,
-    *,
-    max_rings: int,
-    calibration: RingCalibration | None = None,
-) -> MassArray:
-    """The same for cores at one known distance each, (n_core,): shape (n_core, n_shift, max_rings + 1)."""
-    used, at_pith = ring_model(), distance_mm == 0
-    mass = np.stack([at_pith, ~at_pith], axis=1).astype(np.float64)
-    both = np.stack([np.zeros_like(distance_mm), distance_mm], axis=1)
-    expected, scale = expected_rings(growth, both, mass, used, calibration)
-    return fast_mass(expected, mass, scale, used.tails, shifts, max_rings=max_rings)
