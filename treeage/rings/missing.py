@@ -257,11 +257,9 @@ def missed_rings_at(
     calibration: RingCalibration | None = None,
 ) -> MassArray:
     """`missed_ring_mass` of cores at one known distance each, (n_core,): shape (n_core, n_shift, max_rings + 1)."""
-    used, at_pith = ring_model(), distance_mm == 0
-    mass = np.stack([at_pith, ~at_pith], axis=1).astype(np.float64)
-    both = np.stack([np.zeros_like(distance_mm), distance_mm], axis=1)
-    expected, scale = expected_rings(growth, both, mass, used, calibration)
-    return fast_mass(expected, mass, scale, used.tails, shifts, max_rings=max_rings)
+    used, (points, weights) = ring_model(), _distance_points(distance_mm, np.zeros_like(distance_mm))
+    expected, scale = expected_rings(growth, points, weights, used, calibration)
+    return fast_mass(expected, weights, scale, used.tails, shifts, max_rings=max_rings)
 
 
 # ------------------------------------------------------------------ plain rules
