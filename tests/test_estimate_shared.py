@@ -14,6 +14,7 @@ from treeage.estimate import learn_states, prepare, read_cores
 from treeage.estimate.chunks import side_by_side, tree_evidence
 from treeage.estimate.nodes import (
     NODES,
+    _by_untaught,
     _errors,
     _evidence,
     _log_share,
@@ -228,6 +229,41 @@ def test_without_mates_the_inner_ends_alone_teach():
     states = learn_states(cores, shared, mates=False)[1]
     bias = states["Larix decidua"].growth.given_stand @ growth.shifts
     assert bias.std() == pytest.approx(growth.stand_sd, rel=0.15)
+
+
+def test_mates_speak_of_arcs_and_counts_only():
+    """Evidence that hangs on aim or lengths moves no node's weight; evidence that hangs on a level or on the bias of
+    arcs stays (closed form: a line is taken out whole, and what is even on the other axes hardly at all)."""
+    nodes = _nodes(PRIOR, even_points(NODES, 9))
+    for of in (20 * nodes.z[:, 0], 20 * nodes.z[:, 4], 20 * nodes.aim.square):
+        assert np.abs(_by_untaught(of, nodes)).max() < 1e-9 * of.std()
+    bent = nodes.z[:, 2] ** 2
+    assert _by_untaught(bent, nodes).std() < 0.6 * bent.std()
+    for of in (nodes.z[:, 5], np.array([0.0, 1.0, 4.0, 9.0, 16.0, 25.0])[nodes.level]):
+        assert np.corrcoef(_by_untaught(of, nodes), of)[0, 1] > 0.75
+
+
+def test_two_cores_along_one_diameter_teach_no_eccentricity():
+    """Piths far off along the diameters put one core's length up and the other's down by as much, so that mates
+    disagree more than cores that err alone; eccentricity is what the inner ends say of it (own derivation)."""
+    field = made_field(40)
+    cores = field.cores
+    rng = np.random.default_rng(2)
+    apart = np.round(25 * rng.standard_normal(len(cores)), 1)
+    both = pd.concat(
+        [
+            cores.assign(
+                core_length_mm=(cores.core_length_mm - 20 + sign * apart).clip(5), core=name, inner_end="broken"
+            )
+            for name, sign in (("a", 1), ("b", -1))
+        ]
+    )
+    read, shared, _ = prepare(Field.from_frames(field.trees, both, settings=field.settings))
+    alone = learn_states(read, shared, mates=False)[1].states
+    for found in (shared.states, learn_states(read, shared)[1].states):
+        assert found.aim.eccentricity[found.place].mean() == pytest.approx(
+            alone.aim.eccentricity[alone.place].mean(), abs=0.12
+        )
 
 
 def test_evidence_from_fewer_distances_is_that_of_all():
