@@ -1206,7 +1206,7 @@ STATES = _of(
     ("mates teach aim and lengths", "estimate/nodes.py",
      "_states(_weights(_by_untaught(log, nodes)), given, shared)",
      "_states(_weights(log), given, shared)",
-     "two_cores_along_one_diameter",
+     "two_cores_along_one_diameter_teach_no_eccentricity",
      "how cores lie to each other is seldom noted"),
     ("one reader at every node", "estimate/nodes.py",
      "level = (points[:, moving + 2] * COUNT_LEVELS)",

@@ -273,7 +273,7 @@ def _by_untaught(log: Array, nodes: _Nodes) -> Array:
     """Log evidence of mates, (n_node,), as far as it speaks of arcs and counts: sums of means over all else.
 
     Aim, eccentricity and lengths stay as the inner ends taught them, their line is taken out first. How far apart mates
-    point is no measure of these: two cores along one diameter err in opposite ways; whether they lie so is seldom noted.
+    point is no measure of these: two cores along one diameter err in opposite ways; how they lie is seldom noted.
     """
     taught = np.column_stack([np.ones(len(nodes)), nodes.z[:, :_TAUGHT], nodes.aim.square])
     left = log - taught @ np.linalg.lstsq(taught, log, rcond=None)[0]
