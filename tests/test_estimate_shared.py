@@ -244,26 +244,28 @@ def test_mates_speak_of_arcs_and_counts_only():
 
 
 def test_two_cores_along_one_diameter_teach_no_eccentricity():
-    """Piths far off along the diameters put one core's length up and the other's down by as much, so that mates
-    disagree more than cores that err alone; eccentricity is what the inner ends say of it (own derivation)."""
-    field = made_field(40)
-    cores = field.cores
-    rng = np.random.default_rng(2)
-    apart = np.round(25 * rng.standard_normal(len(cores)), 1)
+    """Piths off the middle of the diameters put one core's length up and the other's down by as much, with the rings
+    that fit; how mates agree moves neither eccentricity nor shortfall from what the inner ends say (own derivation)."""
+    field = made_field(60)
+    off = np.round(15 * np.random.default_rng(2).standard_normal(len(field.cores)), 1)
     both = pd.concat(
         [
-            cores.assign(
-                core_length_mm=(cores.core_length_mm - 20 + sign * apart).clip(5), core=name, inner_end="broken"
+            field.cores.assign(
+                core=name,
+                core_length_mm=RADIUS_MM - 40 + sign * off,
+                rings_counted=100 + (sign * off / 1.5).round().astype(int),
+                inner_end="broken",
+                chord_mm=np.nan,
+                rise_mm=np.nan,
             )
             for name, sign in (("a", 1), ("b", -1))
         ]
     )
-    read, shared, _ = prepare(Field.from_frames(field.trees, both, settings=field.settings))
-    alone = learn_states(read, shared, mates=False)[1].states
-    for found in (shared.states, learn_states(read, shared)[1].states):
-        assert found.aim.eccentricity[found.place].mean() == pytest.approx(
-            alone.aim.eccentricity[alone.place].mean(), abs=0.12
-        )
+    cores, shared, _ = prepare(Field.from_frames(field.trees, both, settings=field.settings))
+    alone, together = (learn_states(cores, shared, mates=mates)[1].states for mates in (False, True))
+    for name in ("eccentricity", "shortfall"):
+        one, two = (getattr(states.aim, name)[states.place].mean() for states in (alone, together))
+        assert two == pytest.approx(one, abs=0.06)
 
 
 def test_evidence_from_fewer_distances_is_that_of_all():
