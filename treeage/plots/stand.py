@@ -101,7 +101,7 @@ def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
     unit = "Trees" if result.per_ha is None else "Trees per ha"
     top = max(float(frame[f"{name}_hi"].max()), float(naive.max()))
     seen = np.flatnonzero((frame[f"{name}_hi"] > 0) | (naive > 0))
-    ax.set_xlim(middle[seen[0]] - width, middle[seen[-1]] + width)
+    ax.set_xlim(middle[seen[0]] - 0.7 * width, middle[seen[-1]] + 0.7 * width)  # half a mark of the next is no mark
     ax.set(xlabel=f"{YEAR} (bins of {width} years)", ylabel=unit, ylim=(0, 1.2 * top))
     _legend(ax)
     return tidy(ax, grid="y")
@@ -163,9 +163,9 @@ def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
         if row["p_sudden"] > 0.5:
             words += f", from {row['begin_median']:.0f}"
             ax.plot(row["begin_median"], level, "|", color=WARM, markersize=12)
-        ax.annotate(words, (row["date_median"], level), xytext=(0, 5), textcoords="offset points", fontsize=SMALL,
+        ax.annotate(words, (row["date_median"], level), xytext=(0, 8), textcoords="offset points", fontsize=SMALL,
                     color=INK, ha="center")  # fmt: skip
-    chances = ", ".join(f"{k}:\u00a0{p:.2g}" for k, p in enumerate(result.chances) if p >= 0.005)
+    chances = ", ".join(f"{k}:\u00a0{p:.2f}" for k, p in enumerate(result.chances) if p >= 0.005)
     ax.set_title(f"Probability of each number of pulses: {chances}", fontsize=SMALL, color=INK, loc="left")
     ax.set(xlabel=YEAR, ylabel="Trees", ylim=(0, 1.5 * top), xlim=(edges[0], edges[-1]))
     if frame.empty:

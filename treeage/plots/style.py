@@ -198,9 +198,9 @@ def padded(values: NDArray[np.float64], *, share: float = 0.04) -> tuple[float, 
     return low - room, high + room
 
 
-def grouped(size: int) -> list[NDArray[np.int64]]:
-    """Positions of many lines in order, in at most `BANDS` groups of neighbours."""
-    return np.array_split(np.arange(size), min(size, BANDS))
+def grouped(rows: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """Rows of many lines in order, in at most `BANDS` groups of neighbours."""
+    return np.array_split(rows, min(rows.size, BANDS))
 
 
 def draw_bands(ax: Axes, middle: NDArray[np.float64], spans: NDArray[np.float64], names: Sequence[str]) -> int:
@@ -208,11 +208,11 @@ def draw_bands(ax: Axes, middle: NDArray[np.float64], spans: NDArray[np.float64]
 
     middle: medians, (n,); spans: ends of the intervals, the widest first, (kind, n, 2).
     """
-    groups = grouped(len(middle))
-    at = np.array([group.mean() for group in groups])
+    groups = grouped(np.arange(len(middle)))
+    at = np.array([group.mean() + 1 for group in groups])  # the first line is number 1
     for span, name, colour in zip(spans, names, (PALE, GROUPS[0]), strict=False):
         low, high = (np.array([np.median(span[group, end]) for group in groups]) for end in (0, 1))
         ax.fill_betweenx(at, low, high, color=colour, alpha=0.95 if colour == PALE else 0.55, linewidth=0, label=name)
     ax.plot([np.median(middle[group]) for group in groups], at, color=WARM, linewidth=1.2, label="median")
-    ax.set_ylim(-0.5, len(middle) - 0.5)
+    ax.set_ylim(0.5, len(middle) + 0.5)
     return int(np.ceil(len(middle) / len(groups)))
