@@ -23,9 +23,12 @@ from treeage.plots.style import (
     draw_events,
     fitted,
     italic_species,
+    legend_below,
     new_axes,
+    on_lines,
     padded,
     tidy,
+    width_in,
     year_axis,
 )
 from treeage.stand import seen_cells
@@ -79,6 +82,7 @@ def say_core_height(ax: Axes, above: int, trees: int) -> Axes:
     words = "Year at coring height" if above == trees else f"{YEAR}, for {above} of {trees} trees year at coring height"
     if above:
         ax.set_xlabel(ax.get_xlabel().replace(YEAR, words))
+        on_lines(ax.xaxis.label, width_in(ax))
     return ax
 
 
@@ -178,23 +182,21 @@ def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
 def plot_events(result: EventResponse, *, ax: Axes | None = None) -> Axes:
     """Draw the trees established within each window after each event."""
     ax = ax if ax is not None else new_axes()
-    frame = result.to_frame()
-    count = len(result.within_years)
+    frame, middle = result.to_frame(), (len(result.within_years) - 1) / 2
     for at, window in enumerate(result.within_years):
         name = f"within_{window}_years"
         median = frame[f"{name}_median"].to_numpy()
         ends = np.abs(frame[[f"{name}_lo", f"{name}_hi"]].to_numpy().T - median)
-        place = np.arange(len(frame)) + 0.18 * (at - (count - 1) / 2)
+        place, words = np.arange(len(frame)) + 0.18 * (at - middle), f"within {window} years"
         color, mark = GROUPS[at % len(GROUPS)], MARKERS[at % len(MARKERS)]
-        ax.errorbar(
-            place, median, yerr=ends, capsize=3, markersize=5, label=f"within {window} years", color=color, fmt=mark
-        )
+        ax.errorbar(place, median, yerr=ends, capsize=3, markersize=5, label=words, color=color, fmt=mark)
     names = [f"{event}\n{year}" for event, year in result.events.items()]
     for label in ax.set_xticks(range(len(frame)), names):
         label.label1.set_parse_math(False)
     ax.set(ylabel=f"Trees established after it (of {len(result.trees)})", ylim=(0, None))
-    _legend(ax)
-    return tidy(ax, grid="y")
+    tidy(ax, grid="y")
+    legend_below(ax)
+    return ax
 
 
 @draws("StandOrigin")
