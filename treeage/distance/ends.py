@@ -12,7 +12,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gamma, i0e
+from scipy.special import expit, gamma, i0e, logit
 
 from treeage import priors
 from treeage.distance.seen import (
@@ -321,6 +321,8 @@ class AimErrors:
         Log factor on the share of cores whose arcs are overlooked at any distance.
     shortfall : numpy.ndarray, shape (n_node,)
         Log factor on how far before the pith cores stop that do not pass it.
+    again : numpy.ndarray, shape (n_node,)
+        Log factor on the odds that a core was bored again, or chosen, until it held the pith.
     arc_bias : numpy.ndarray, shape (n_node,)
         Log of the radius read on curved rings over the distance to the pith.
     arc_spread : numpy.ndarray, shape (n_node,)
@@ -334,6 +336,7 @@ class AimErrors:
     sight: Array
     overlooked: Array
     shortfall: Array
+    again: Array
     arc_bias: Array
     arc_spread: Array
     square: Array
@@ -352,7 +355,7 @@ class AimErrors:
     def centre() -> AimErrors:
         """The middle of the prior, with both meanings of a length."""
         zero = np.zeros(2)
-        return AimErrors(zero, zero, zero, zero, zero, zero, zero, np.array([0.0, 1.0]))
+        return AimErrors(*[zero] * 8, np.array([0.0, 1.0]))
 
 
 # ------------------------------------------------------------------ what was seen
@@ -599,9 +602,14 @@ def _bounded(ends: InnerEnds) -> Flags:
 
 def _with_pith_again(total: Array, ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     """Evidence, (n_core,), where those that hold the pith whatever the aim say nothing of it."""
-    again = priors.PITH_AGAIN.value
-    held = again * _pith_fit(ends, errors, node) + (1 - again) * total
-    return np.where(ends.word == InnerEnd.PITH, held, total)
+    again = float(pith_again_share(errors.again[node]))
+    left = np.where(ends.lost, 1.0, 1 - again) * total
+    return np.where(ends.word == InnerEnd.PITH, again * _pith_fit(ends, errors, node) + left, left)
+
+
+def pith_again_share(log_odds: Array) -> Array:
+    """Share of cores that hold the pith whatever the aim, at a log factor on its odds."""
+    return np.asarray(expit(logit(priors.PITH_AGAIN.value) + log_odds))
 
 
 def draw_misses(ends: InnerEnds, distance_mm: Array, widths_mm: Array, rng: np.random.Generator) -> Array:
