@@ -113,7 +113,11 @@ class OpenData:
 
     def prior(self, species: str, condition: str) -> Prior:
         """The prior of a species, 'wild' or 'planted', at a new stand, both readings of the data between them."""
-        rows, spread = self.found(species), self.numbers["log_sd"]
+        return self.prior_of(self.found(species), condition)
+
+    def prior_of(self, rows: Sequence[Mapping[str, Any]], condition: str) -> Prior:
+        """The prior that the rows of a name give, or of both groups for any tree."""
+        spread = self.numbers["log_sd"]
         shift, extra = self.numbers["readings"][condition]
         levels = np.array([float(row[f"{condition}_level"]) for row in rows])
         lines = np.array([self.fixed(f"{row['clade']} slope") for row in rows])
@@ -253,8 +257,7 @@ def nursery_mass(years: float) -> Pmf:
 def _model(species: str, states: _States, own: int) -> HeightModel:
     """Passing times as a power of height in every shared state; own: young trees of the stand among the evidence."""
     prior, (studies, grade) = open_data().prior(species, "wild"), _grade(_evidence_rows(genus_of(species) or ""))
-    named = {"species": prior.name, "any": prior.name, "clade": f"all {prior.name} trees"}
-    told = f"{named.get(prior.rank, f'{prior.rank} {prior.name}')}; {grade}"
+    told = f"{_named(prior)}; {grade}"
     trees = f" and {own} own young tree{'s' if own != 1 else ''}" if own else ""
     remark = (
         f"years to the coring height from open data on young trees elsewhere{trees} ({told}: {studies} studies"
@@ -276,6 +279,13 @@ def _model(species: str, states: _States, own: int) -> HeightModel:
         remarks=(remark,) if own < FEWEST_YOUNG_TREES else (),
         grade=grade,
         own_trees=own,
+    )
+
+
+def _named(prior: Prior) -> str:
+    """What a prior is taken from, in words."""
+    return {"species": "", "any": "", "clade": "all "}.get(prior.rank, f"{prior.rank} ") + (
+        f"{prior.name} trees" if prior.rank == "clade" else prior.name
     )
 
 
@@ -438,6 +448,14 @@ class YoungTreeEvidence(Result):
     def __repr__(self) -> str:
         return f"YoungTreeEvidence({self.name!r}: {self.studies} studies, {self.plants} plants, {self.grade})"
 
+    def sentence(self) -> str:
+        """What stands behind the figures, and the medians, in words."""
+        prior = open_data().prior(self.name, "wild")
+        medians = ", ".join(f"{np.exp(prior.at(height)[0]):.1f} to {height:g} m" for height in EVIDENCE_HEIGHTS_M)
+        counts = f"{self.studies} studies with {self.plants} plants and {self.stand_means} stand means"
+        behind = f"the figures are those of {_named(prior)}" if self.grade == Grade.NONE else counts
+        return f"{self.name}: {self.grade}, {behind}. Median years from seed in the open: {medians}."
+
 
 EVIDENCE_HEIGHTS_M: Final = (0.3, 1.0, 1.3)
 
@@ -505,7 +523,7 @@ def _evidence_table(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     """Counts, and median with 80 % interval at three heights, for trees from seed in the open."""
     records = []
     for row in rows:
-        prior = open_data().prior(str(row["name"]), "wild")
+        prior = open_data().prior_of([row], "wild")
         record = {"name": row["name"], "rank": row["rank"]} | {
             k: int(row[k]) for k in ("studies", "plants", "stand_means")
         }
