@@ -14,6 +14,7 @@ from treeage.estimate import learn_states, prepare, read_cores
 from treeage.estimate.chunks import side_by_side, tree_evidence
 from treeage.estimate.nodes import (
     NODES,
+    _by_untaught,
     _errors,
     _evidence,
     _log_share,
@@ -228,6 +229,43 @@ def test_without_mates_the_inner_ends_alone_teach():
     states = learn_states(cores, shared, mates=False)[1]
     bias = states["Larix decidua"].growth.given_stand @ growth.shifts
     assert bias.std() == pytest.approx(growth.stand_sd, rel=0.15)
+
+
+def test_mates_speak_of_arcs_and_counts_only():
+    """Evidence that hangs on aim or lengths moves no node's weight; evidence that hangs on a level or on the bias of
+    arcs stays (closed form: a line is taken out whole, and what is even on the other axes hardly at all)."""
+    nodes = _nodes(PRIOR, even_points(NODES, 9))
+    for of in (20 * nodes.z[:, 0], 20 * nodes.z[:, 4], 20 * nodes.aim.square):
+        assert np.abs(_by_untaught(of, nodes)).max() < 1e-9 * of.std()
+    bent = nodes.z[:, 2] ** 2
+    assert _by_untaught(bent, nodes).std() < 0.6 * bent.std()
+    for of in (nodes.z[:, 5], np.array([0.0, 1.0, 4.0, 9.0, 16.0, 25.0])[nodes.level]):
+        assert np.corrcoef(_by_untaught(of, nodes), of)[0, 1] > 0.75
+
+
+def test_two_cores_along_one_diameter_teach_no_eccentricity():
+    """Piths off the middle of the diameters put one core's length up and the other's down by as much, with the rings
+    that fit; how mates agree moves neither eccentricity nor shortfall from what the inner ends say (own derivation)."""
+    field = made_field(60)
+    off = np.round(15 * np.random.default_rng(2).standard_normal(len(field.cores)), 1)
+    both = pd.concat(
+        [
+            field.cores.assign(
+                core=name,
+                core_length_mm=RADIUS_MM - 40 + sign * off,
+                rings_counted=100 + (sign * off / 1.5).round().astype(int),
+                inner_end="broken",
+                chord_mm=np.nan,
+                rise_mm=np.nan,
+            )
+            for name, sign in (("a", 1), ("b", -1))
+        ]
+    )
+    cores, shared, _ = prepare(Field.from_frames(field.trees, both, settings=field.settings))
+    alone, together = (learn_states(cores, shared, mates=mates)[1].states for mates in (False, True))
+    for name in ("eccentricity", "shortfall"):
+        one, two = (getattr(states.aim, name)[states.place].mean() for states in (alone, together))
+        assert two == pytest.approx(one, abs=0.06)
 
 
 def test_evidence_from_fewer_distances_is_that_of_all():

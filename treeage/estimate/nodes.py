@@ -56,6 +56,7 @@ _SPREADS = (
     priors.SHORT_LOG_SD,
     priors.ARC_BIAS_SD,
 )
+_BIAS_GROUPS = 5  # choice: values of the bias of arcs that mates tell apart
 _TAUGHT = len(_MOVING) - 1  # inner ends teach nothing of the bias of arcs
 _DIMENSIONS = len(_MOVING) + 3  # and arc spread, lengths, rate of miscounts, which take few values
 
@@ -260,12 +261,28 @@ def learn_states(cores: Cores, shared: Shared, *, mates: bool = True) -> tuple[C
     teachers = teachers if mates else []
     given = {name: _growth_given(cores, shared[name], every, teachers) for name in shared.species}
     log: Array = sum((_log_sum(own) for own in given.values()), np.zeros(NODES))
-    node, growth = _states(_weights(log), given, shared)
+    node, growth = _states(_weights(_by_untaught(log, nodes)), given, shared)
     used, place = np.unique(node, return_inverse=True)
     states = _states_at(cores, every, taught, used, place)
     species = {name: replace(own, growth=replace(growth[name], place=place)) for name, own in shared.species.items()}
     cores = replace(cores, distance=_mixed(states))
     return cores, replace(shared, species=species, states=states)
+
+
+def _by_untaught(log: Array, nodes: _Nodes) -> Array:
+    """Log evidence of mates, (n_node,), as far as it speaks of arcs and counts: sums of means over all else.
+
+    Aim, eccentricity and lengths stay as the inner ends taught them, their line is taken out first. How far apart mates
+    point is no measure of these: two cores along one diameter err in opposite ways; how they lie is seldom noted.
+    """
+    taught = np.column_stack([np.ones(len(nodes)), nodes.z[:, :_TAUGHT], nodes.aim.square])
+    left = log - taught @ np.linalg.lstsq(taught, log, rcond=None)[0]
+    bias = np.argsort(np.argsort(nodes.z[:, _TAUGHT], kind="stable"), kind="stable") * _BIAS_GROUPS // len(nodes)
+    out = np.zeros(len(nodes))
+    for values in (bias, nodes.aim.arc_spread, nodes.level):
+        _, group = np.unique(values, return_inverse=True)
+        out += (np.bincount(group, left) / np.bincount(group))[group]
+    return out
 
 
 def _states_at(cores: Cores, every: StandStates, taught: Ints, used: Ints, place: Ints) -> StandStates:
