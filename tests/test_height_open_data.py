@@ -285,7 +285,7 @@ def test_the_shared_part_stays_shared():
     model = height_models(oaks(origin="seed"))[OAK]
     shared = np.log(model.passing_seasons(1.0)).mean(axis=1).std()
     prior = od.open_data().prior(OAK, "wild")
-    assert shared == pytest.approx(np.hypot(prior.level_sd, 0.15), rel=0.05)  # closed form
+    assert shared == pytest.approx(np.hypot(prior.level_sd, ERA_LOG_SD), rel=0.05)  # closed form
     means = [
         estimate_ages(oaks(trees=n, origin="seed")).draws(4000, seed=1).to_numpy().mean(axis=1).std() for n in (2, 40)
     ]

@@ -394,7 +394,7 @@ def years_from_open_data(
     (coverage on authors left out is in the README). Trees that reached the canopy grew faster than those that died
     on the way: for them the prior is too slow by an unknown amount. Own young trees are pooled with it exactly, the
     spread between plants learned from them, so that more of them never widen it on average. The era (then against
-    now) adds a shared log-sd of 0.2 (choice).
+    now) adds a shared log-sd of 0.25 (choice).
 
     Nothing of the site is in it: latitude explained nothing of wild plants of authors left out (correlation with
     their errors 0.1), and elevation is not in the data. High mountains and slow sites mostly lie above the median;
