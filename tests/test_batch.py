@@ -215,7 +215,7 @@ def test_an_error_of_the_program_costs_one_stand(own, monkeypatch):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"draws": 0}, "draws: got 0, need a whole number of at least 1"),
+        ({"draws": 0}, "draws: got 0, need a whole number, 1 to 2e"),
         ({"workers": -1}, "workers: got -1, need a whole number of at least 0"),
         ({"prob": 1.5}, "prob: got 1.5, need between 0 and 1"),
         ({"out": "sites/inside"}, "out: got .*, need a folder apart from the input"),

@@ -139,6 +139,25 @@ def test_tree_without_a_date_is_exit_code_one(capsys: pytest.CaptureFixture) -> 
     assert words("help")["distance"] in " ".join(capsys.readouterr().out.split())
 
 
+def test_what_a_tree_without_a_date_lacks_is_named(capsys):
+    """An arc was read: no distance is asked for, but a width; after rot without a diameter both are."""
+    line = [
+        "tree",
+        "--species",
+        "Larix decidua",
+        "--outer-year",
+        "2024",
+        "--rings-counted",
+        "80",
+        "--core-height-m",
+        "1",
+    ]
+    for end, wanted in ((["arcs", "--chord-mm", "8", "--rise-mm", "1"], ["widths"]), (["rot"], ["distance", "widths"])):
+        assert main([*line, "--inner-end", *end]) == 1
+        said = " ".join(capsys.readouterr().out.split())
+        assert [name for name in ("distance", "widths", "nothing") if words("help")[name] in said] == wanted
+
+
 @pytest.mark.parametrize(
     ("more", "message"),
     [

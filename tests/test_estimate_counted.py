@@ -83,6 +83,8 @@ def test_a_stand_of_counts_shares_an_error():
     pith = estimate_ages(field)["T1"].pith_year
     alone = estimate_ages(field, from_pairs=False)["T1"].pith_year
     assert pith.sd() < alone.sd()
+    pairs = error_of(stand(cores="ab"))[2]
+    assert pairs.drift["T1"].sd() < 0.8 * cores.drift["T1"].sd()  # what one core lacks, its mate shows
 
 
 def test_a_stand_that_does_not_agree_leaves_the_published_errors():

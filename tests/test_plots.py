@@ -19,7 +19,8 @@ from treeage.errors import InputError
 from treeage.plots import ages as plots
 from treeage.plots.style import GROUPS, WARM, padded, year_ticks
 from treeage.pmf import Mass, Pmf
-from treeage.results import SHARES, year_text
+from treeage.results import SHARES, joint_years, year_text
+from treeage.stand import age_structure
 
 mpl.use("Agg")
 AGES = made_up_ages()
@@ -93,7 +94,7 @@ def test_dates_are_in_order_with_their_intervals():
     for lines in ax.collections:
         if isinstance(lines, LineCollection) and lines.get_linewidth()[0] < 1:
             drawn |= {int(line[0][1]): (line[0][0], line[1][0]) for line in lines.get_segments()}
-    assert {at: ages[name].establishment_year.interval(0.9) for at, name in enumerate(names)} == drawn
+    assert {at: ages[name].establishment_year.interval(0.9) for at, name in enumerate(names, 1)} == drawn
     assert "90 %" in ax.get_xlabel()
 
 
@@ -145,7 +146,10 @@ def test_a_dollar_sign_in_a_name_is_text():
 def test_many_trees_are_not_named_one_by_one():
     """Above 80 trees the axis counts trees instead of naming them."""
     ages = made_up_ages(90, minimum=0)
-    assert plots.plot_dates(ages, ax=empty_axes()).get_ylabel() == "Trees in order of date [number]"
+    ax = plots.plot_dates(ages, ax=empty_axes())
+    assert ax.get_ylabel() == "Trees in order of date [number]"
+    ends = [line.get_segments() for line in ax.collections if isinstance(line, LineCollection)]
+    assert {segment[0][1] for segments in ends for segment in segments} == set(range(1, 91))  # the first is number 1
     ax = plots.plot_uncertainty_sources(ages, ax=empty_axes())
     assert ax.get_ylabel() == "Trees in order of their uncertainty [number]"
 
@@ -182,13 +186,14 @@ def test_age_structure_counts_joint_draws():
 
 
 def test_default_periods_are_at_least_twice_the_spread():
-    """The period is the next round number of at least two median standard deviations, and the label says so."""
+    """The period and the spread are those of the stand history, and the label says so."""
     ages = made_up_ages(30, minimum=0)
-    spread = np.median([answer.establishment_year.sd() for answer in ages])
     ax = plots.plot_age_structure(ages, ax=empty_axes())
     width = round(ax.patches[0].get_width() / 0.92)
-    assert width in plots.ROUND_BINS
-    assert width >= 2 * spread > plots.ROUND_BINS[plots.ROUND_BINS.index(width) - 1]
+    found = age_structure(joint_years(ages, plots.BIN_DRAWS)[1])
+    spread = found.typical_sd
+    assert spread == pytest.approx(np.sqrt(np.mean([answer.establishment_year.sd() ** 2 for answer in ages])), rel=0.05)
+    assert width == found.bin_years >= 2 * spread
     assert f"periods of {width} years, {width / spread:.1f} times the typical dating SD of {spread:.1f} years" in (
         ax.get_xlabel().replace("\n", " ")
     )
@@ -227,7 +232,7 @@ def test_bars_of_uncertainty_add_to_the_standard_deviation():
     ages = made_up_ages(10, minimum=1)
     ax = plots.plot_uncertainty_sources(ages, ax=empty_axes())
     names = [label.get_text() for label in ax.get_yticklabels()]
-    widths = dict.fromkeys(range(len(names)), 0.0)
+    widths = dict.fromkeys(range(1, len(names) + 1), 0.0)
     for bars in (each for each in ax.collections if isinstance(each, PolyCollection)):
         for path in bars.get_paths():
             box = path.get_extents()

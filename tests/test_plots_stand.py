@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from treeage.plots import stand as plots_stand
 from treeage.plots.style import DEEP, PALE, WARM
-from treeage.stand import PulseHistory, StandOrigin, age_from_diameter, recruitment_history
+from treeage.stand import PulseHistory, StandOrigin, age_from_diameter, age_structure, recruitment_history
 
 
 def test_every_plot_takes_and_returns_axes() -> None:
@@ -28,6 +28,16 @@ def test_colours_differ_in_grey() -> None:
     """The three main colours are far apart in lightness."""
     grey = sorted(np.dot([0.299, 0.587, 0.114], to_rgb(color)) for color in (DEEP, WARM, PALE))  # luma, ITU-R BT.601
     assert np.diff(grey).min() > 0.2
+
+
+def test_periods_are_drawn_whole() -> None:
+    """No mark of a period beyond those with trees stands half on the edge."""
+    rng = np.random.default_rng(1)
+    result = age_structure(rng.normal([1800.0] * 9 + [1900.0] * 9, 8.0, (2000, 18)).round(), bin_years=10, prob=0.5)
+    ax = plots_stand.plot_structure(result, ax=Figure().subplots())
+    left, right = ax.get_xlim()
+    edges = np.abs(np.subtract.outer(result.to_frame()["year_first"].to_numpy() + 5, [left, right]))
+    assert edges.min() >= 1.9  # choice: a mark of 4 points is narrower than two years of this axis
 
 
 def test_pulse_plot_draws_one_mark_a_pulse() -> None:

@@ -181,3 +181,11 @@ def test_sensitivity_is_asked_for_and_stands_everywhere(tmp_path, capsys):
     assert "<h2>Defaults halved and doubled" in page and own.table["default"].iloc[0] in page
     assert main(["validate", str(folder)]) == 0
     assert "sensitivity" not in set(pd.read_csv(out / "validation.csv")["part"])
+
+
+@pytest.mark.parametrize(("covered", "tellable"), [(0.9, False), (0.99, True), (0.7, True)])
+def test_what_was_found_is_not_said_to_be_beyond_so_few_trees(covered, tellable):
+    """Seventy trees cannot tell 85 from 95 %; a share beyond the band of chance they did tell."""
+    row = {"part": proof.YOUNG, "trees": 70, "inside": 65, "cases": 70, "covered": covered, "band_low": 0.8}
+    said = proof._verdict(row | {"band_high": 0.97}, 0.9)
+    assert ("cannot tell" not in said) == tellable == ("as promised" not in said)

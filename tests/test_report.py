@@ -336,6 +336,16 @@ def test_figures_state_the_probability(quick):
     assert "90 % intervals" in figures[3].caption
 
 
+@pytest.mark.parametrize("minimum", [0, 2])
+def test_captions_explain_only_marks_that_are_there(quick, minimum):
+    """Arrows where a tree has its rings only, dashed lines where there are dated events; none of a field without."""
+    ages = made_up_ages(6, minimum=minimum)
+    for events in (ages.events, ages.events.iloc[:0]):
+        made = drawn.report_figures(replace(ages, events=events), drawn.FigureForm())
+        assert ("Arrows: " in made[0].caption) == bool(minimum)
+        assert [("Dashed lines: " in figure.caption) for figure in made[:2]] == [len(events) > 0] * 2
+
+
 def drawn_dates(*names):
     """The figure of dates of a few trees, as SVG text."""
     ages = made_up_ages(len(names), minimum=0, names=names)
@@ -509,13 +519,13 @@ def test_every_code_and_every_source_has_its_words():
 
 
 def test_words_stand_once_and_say_something():
-    """No key twice in its group, no empty text; captions and notes belong to titles, but for two sentences."""
+    """No key twice in its group, no empty text; captions and notes belong to titles, but for four sentences."""
     rows = pd.read_csv(Path(texts.__file__).parents[1] / "data" / "words.csv", keep_default_na=False)
     assert not rows.duplicated(["group", "key"]).any()
     assert (rows["text"].str.strip() == rows["text"]).all() and (rows["text"] != "").all()
     assert set(texts.words("table_note")) == set(texts.words("table"))
     captions = {name.removesuffix("_many") for name in texts.words("figure_caption")}  # of a large stand
-    assert captions - set(texts.words("figure")) == {"open_markers", "unknown_years"}
+    assert captions - set(texts.words("figure")) == {"open_markers", "unknown_years", "arrows", "dashed"}
 
 
 # ------------------------------------------------------------------ a large stand

@@ -76,6 +76,20 @@ def test_numbers_stand_right_and_nothing_is_written_as_nothing() -> None:
     assert "In brackets: 90 % intervals." in part.caption  # not in a column of its own
 
 
+def test_a_share_a_year_is_no_year_and_flags_are_words() -> None:
+    """A column of known unit is written in that unit, whatever its name: 0.991 a year is not the year 1."""
+
+    class Bare:
+        extras = {  # noqa: RUF012
+            "stand_static_models": pd.DataFrame({"survival_per_year": [0.991], "year": [1850.0]}),
+            "predictive_checks": pd.DataFrame({"failed": [True, False]}),
+        }
+
+    models, checks = (shown_tables(Bare())[name] for name in Bare.extras)  # type: ignore[arg-type]
+    assert models.rows == (("0.99", "1850"),)
+    assert checks.rows == (("yes",), ("no",))
+
+
 def test_page_explains_the_stand_tables(
     ages: Ages, history: StandHistory, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

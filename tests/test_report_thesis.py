@@ -206,6 +206,12 @@ def test_every_tree_folds_out_of_one_block():
     drawn = tree_svg(AGES["T03"])
     ElementTree.fromstring(drawn)
     assert f"{AGES['T03'].age.median()} (" in drawn and len(drawn) < 3500
+    for answer in AGES:  # letters of 11 points are at most 5.9 wide on average (measured on the longest lines)
+        inside = ElementTree.fromstring(tree_svg(answer))
+        wide, tall = map(float, inside.attrib["viewBox"].split()[2:])
+        for text in inside.iter("text"):
+            room = float(text.attrib["x"]) if "class" in text.attrib else wide - float(text.attrib["x"])
+            assert 5.9 * len(text.text) <= room and 9 <= float(text.attrib["y"]) <= tall
 
 
 def test_the_page_of_five_hundred_trees_is_small():

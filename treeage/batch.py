@@ -37,7 +37,7 @@ from treeage.display import VERSION, Result
 from treeage.errors import Fault, Findings, InputError, ModelError, place_fault, show
 from treeage.estimate import estimate_ages
 from treeage.pmf import keeps_tables
-from treeage.results import Ages, Status, joint_years
+from treeage.results import MOST_DRAWN, Ages, Status, joint_years
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns
 from treeage.tables import Field, csv_bytes, read_field, read_settings, write_bytes
 
@@ -142,6 +142,7 @@ def _column(state: str) -> str:
 # ---------------------------------------------------------------------- all stands
 
 
+@errors.public
 def estimate_sites(
     sites: str | Path,
     out: str | Path,
@@ -212,7 +213,7 @@ def estimate_sites(
     ('1 of 1 stands dated, 5 trees: 5 estimated.', 5)
     """
     asked = _asked(sites, out, prob, seed, draws)
-    own = _cores() if workers is None else _whole("workers", workers, 0)
+    own = _cores() if workers is None else errors.require_whole(WHERE, "workers", workers, 0)
     found = find_sites(sites)
     (asked.out / ANSWERS).mkdir(parents=True, exist_ok=True)
     for left in (asked.out / ANSWERS).glob(".*.part"):  # of a worker that was killed while it wrote
@@ -235,14 +236,7 @@ def _asked(sites: str | Path, out: str | Path, prob: float, seed: int, draws: in
     if place in (target, *target.parents) or target in place.parents:
         raise _refused("out", str(target), "a folder apart from the input", "Name another folder.")
     level, seed = errors.require_level(WHERE, "prob", prob), errors.require_seed(WHERE, seed)
-    return Asked(target, level, seed, _whole("draws", draws, 1))
-
-
-def _whole(name: str, value: int, least: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or value < least:
-        need, do = f"a whole number of at least {least}", f"Write for example {name}={max(least, 2)}."
-        raise _refused(name, errors.kind_of(value), need, do)
-    return value
+    return Asked(target, level, seed, errors.require_whole(WHERE, "draws", draws, 1, MOST_DRAWN))
 
 
 def _refused(name: str, got: str, need: str, do: str) -> InputError:
@@ -592,9 +586,9 @@ def on_cluster(work: Work, sites: Sequence[Site], scheduler: str) -> Iterator[Ou
     dask: Any = distributed
     try:
         client = dask.Client(scheduler)
-    except (OSError, ValueError) as error:
+    except Exception as error:  # the client raises its own many kinds
         do = "Start it with dask scheduler, and write the address it prints: tcp://HOST:8786."
-        raise _refused("scheduler", show(scheduler), "the address of a Dask scheduler", do) from error
+        raise _refused("scheduler", errors.kind_of(scheduler), "the address of a Dask scheduler", do) from error
     with client:
         waiting = iter(sites)
         running: dict[Any, Site] = {}

@@ -165,7 +165,7 @@ def _verdict(row: Mapping[Any, Any], prob: float) -> str:
     what = f"{TITLES[row['part']]} ({trees} trees)"
     told = f"{what}: {100 * prob:g} % intervals hold {held} of {row['cases']}, {verdict}."
     few = f" {trees} trees cannot tell {100 * TOO_FEW:g} from {100 * TOO_MANY:g} %."
-    return told if tells_apart(trees) else told + few
+    return told if verdict != "as promised" or tells_apart(trees) else told + few
 
 
 def tells_apart(count: int, low: float = TOO_FEW, high: float = TOO_MANY) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -46,6 +47,17 @@ def small_ages() -> treeage.Ages:
 
 
 @cache
+def small_sites() -> TemporaryDirectory[str]:
+    """A folder of two field folders, gone at the end of the process."""
+    made, field = TemporaryDirectory(), small_field()
+    for name, keep in (("low", "AB"), ("high", "BD")):
+        parts = ("trees", field.trees[["tree", "species", "dbh_cm"]]), ("cores", field.cores)
+        tables = {table: rows[rows["tree"].isin(list(keep))] for table, rows in parts}
+        write_field(Path(made.name, name), tables)
+    return made
+
+
+@cache
 def dates() -> np.ndarray:
     """Joint draws of ten trees in two pulses."""
     rng = np.random.default_rng(1)
@@ -78,6 +90,8 @@ def calls(place: Path) -> dict[str, Call]:
         "read_field": (treeage.read_field, {"folder": place / "none", "today": 2024}),
         "estimate_ages": (treeage.estimate_ages, {"field": field, "prob": 0.9, "seed": 0, "from_stand": True,
                                                   "from_pairs": True}),
+        "estimate_sites": (treeage.estimate_sites, {"sites": small_sites().name, "out": place / "ages", "prob": 0.9,
+                           "seed": 0, "draws": 5, "workers": 0, "scheduler": None}),
         "fit_hierarchical": (treeage.fit_hierarchical, {"field": None, "prob": 0.9, "seed": 0, "priors": None,
                                                         "sampling": None}),
         "ages_of": (ages.__getitem__, {"tree": "A"}),

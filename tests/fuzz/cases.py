@@ -427,8 +427,9 @@ LINES = (  # words in capitals stand for places
     "start NEW --species Larix", "card FIELD --out OUT", "rings FILE --folder NEW --dating lab_count",
     "tree --species Larix --outer-year 2020 --rings-counted 80 --inner-end arcs --chord-mm 8 --rise-mm 1 --height none "
     "--core-height-m 1", "score DATED TRUTH", "aim FIELD T0", "next FIELD", "plan --species Larix --diameter 30",
+    "batch SITES --out OUT --draws 9 --workers 0",
 )  # fmt: skip
-SLOW_LINES = ("aim", "next", "plan", "estimate", "stand")  # seconds each
+SLOW_LINES = ("aim", "next", "plan", "estimate", "stand", "batch")  # seconds each
 LONG = ("--learn", "--sensitivity", "--ask")  # minutes, or a conversation
 
 
@@ -457,7 +458,33 @@ def a_command(random: Random) -> Case:
             words[int(random.integers(1, len(words)))] = value
         else:
             words.append(value)
-    return Case("command", folder_of(tables, settings), arguments=tuple(words))
+    files = some_sites(random, tables, settings) if words[0] == "batch" else folder_of(tables, settings)
+    return Case("command", files, arguments=tuple(words))
+
+
+def some_sites(random: Random, tables: dict[str, pd.DataFrame], settings: str) -> dict[str, bytes]:
+    """Two stands as field folders or as one data set, the second of them sound; a file now and then damaged."""
+    other, others = sound(random)
+    if random.random() < 0.5:
+        folders = ("low", folder_of(tables, settings)), ("high", folder_of(other, others))
+        files = {f"sites/{site}/{name}": data for site, folder in folders for name, data in folder.items()}
+    else:
+        files = {"sites/field.toml": folder_of({}, settings)["field.toml"]}
+        for name in {**tables, **other}:
+            both = [each[name].assign(site=site) for site, each in (("low", tables), ("high", other)) if name in each]
+            rows = pd.concat(both)
+            rows = spoil_table(random, rows) if random.random() < 0.05 else rows.reset_index(drop=True)
+            if random.random() < 0.05:
+                data = as_parquet(random, rows)
+            else:
+                numbers = {column: pd.to_numeric(rows[column], errors="coerce") for column in rows}
+                whole = {column: values for column, values in numbers.items() if values.notna().all()}
+                data = rows.assign(**whole).to_parquet(index=False)
+            files[f"sites/{name}.parquet"] = data
+    if random.random() < 0.1:
+        name = pick(random, tuple(files))
+        files[name] = spoil_bytes(random, files[name])
+    return files
 
 
 def case_of(number: int) -> Case:

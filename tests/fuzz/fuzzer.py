@@ -173,6 +173,22 @@ def check_files(out: Path, files: set[str]) -> None:
         ElementTree.fromstring(path.read_bytes())
 
 
+def check_stands(out: Path) -> None:
+    """Answers of many stands: each dated or with its faults, none of them an error of the program, ends in order."""
+    faults, summary = (pd.read_csv(out / f"{name}.csv", keep_default_na=False) for name in ("faults", "summary"))
+    need(not any(f"{got}".startswith(("the error", "a worker")) for got in faults["got"]), f"{list(faults['got'])}")
+    need(set(summary.loc[summary["state"] == "faulty", "site"]) == set(faults["site"]), "faulty stands without faults")
+    good = summary[summary["state"] != "faulty"]
+    for name in ("mean_date", "oldest_date"):
+        ends = good[[f"{name}_{end}" for end in ("lo", "median", "hi")]].replace("", np.nan).to_numpy(dtype=float)
+        need(not (np.diff(ends, axis=1) < 0).any(), f"{name} out of order")
+        need((np.isnan(ends).all(axis=1) == (good["state"] != "dated")).all(), f"half an answer in {name}")
+    if len(good):
+        rows = pd.read_parquet(out / "answers")
+        need(len(rows) == good["trees"].astype(int).sum(), "trees that are missing from the answers")
+        need(set(rows["site"]) == set(good["site"]), "stands that are missing from the answers")
+
+
 def run_rings(case: Case, place: Path, _figures: bool) -> None:
     """Read a ring file and make its table."""
     for name, content in case.files.items():
@@ -191,6 +207,8 @@ def run_call(case: Case, place: Path, _figures: bool) -> str | None:
         answer = function(**{**arguments, **dict(case.arguments)})
     except DOCUMENTED.get(case.call, ()):
         return "fault"
+    if isinstance(answer, treeage.Batch):
+        check_stands(answer.out)
     for numbers in (answer, getattr(answer, "mass", None)):
         if isinstance(numbers, (float, np.ndarray)) and np.asarray(numbers).dtype.kind == "f":
             unknown = case.call == "mean_sensitivity" and np.isnan(numbers).all()  # as documented: no ring has a width
@@ -198,14 +216,16 @@ def run_call(case: Case, place: Path, _figures: bool) -> str | None:
     return None
 
 
-PLACES = {"FIELD": "field", "OUT": "out", "NEW": "new", "TRUTH": "truth", "DATED": "dated", "FILE": "field/rings.csv"}
+PLACES = {"FIELD": "field", "OUT": "out", "NEW": "new", "TRUTH": "truth", "DATED": "dated", "SITES": "sites",
+          "FILE": "field/rings.csv"}  # fmt: skip
 
 
 def run_command(case: Case, place: Path, _figures: bool) -> str | None:
     """Run a command line; a fault has words, and what is said can be shown on a terminal."""
-    (place / "field").mkdir()
     for name, content in case.files.items():
-        (place / "field" / name).write_bytes(content)
+        target = place / name if "/" in name else place / "field" / name  # those of many stands name their folder
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(content)
     words = [PLACES.get(str(word), str(word)) for word in case.arguments]
     out, err = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
@@ -217,6 +237,8 @@ def run_command(case: Case, place: Path, _figures: bool) -> str | None:
     need(code != 2 or err.getvalue().strip(), "a fault without words")
     said = out.getvalue() + err.getvalue()
     need(not any(ord(letter) < 32 and letter not in "\n\t" for letter in said), "a control character on the screen")
+    if words[0] == "batch" and code != 2 and (place / "out" / "faults.csv").exists():
+        check_stands(place / "out")
     need(code or "nan" not in out.getvalue().lower().split(), f"nan on the screen: {words}")
     return "fault" if code == 2 else None
 

@@ -28,6 +28,7 @@ ASKED = (  # choice: what `treeage tree` asks for, in the order in which it is f
     "species", "outer_year", "rings_counted", "dating", "inner_end", "core_height_m", "chord_mm", "rise_mm", "dbh_cm",
     "bark_mm", "core_length_mm", "inner_width_mm", "inner_width_rings",
 )  # fmt: skip
+LACKS = {"distance": "distance_unknown", "widths": "no_ring_width"}  # advice for a tree without a date, by its flag
 LEFT_OUT = ("tree", "core", "known_establishment_year", "x_m", "y_m", "trees_per_ha", "plot")
 
 
@@ -257,8 +258,9 @@ def _steps(answer: TreeAge) -> list[str]:
     steps = sorted(answer.shares.items(), key=lambda item: -item[1])
     worth = [(name, share) for name, share in steps if share >= SMALL_SHARE and name in told]
     lines += ["", "What would help most:"]
-    if not worth:
-        lines.append(_filled(told["nothing" if answer.distributions else "distance"], "  ", "    "))
+    lacks = [name for name, flag in LACKS.items() if flag in answer.flags] or ["distance"]
+    open_steps = [] if worth else ["nothing"] if answer.distributions else lacks
+    lines += [_filled(told[name], "  ", "    ") for name in open_steps]
     lines += [_filled(f"{100 * share:.0f} % {told[name]}", "  ", "    ") for name, share in worth]
     return [*lines, ""]
 

@@ -20,10 +20,14 @@ PAGE = """<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><title>{title}</title><style>
 body {{ font: 15px/1.5 sans-serif; max-width: 60em; margin: 2em auto; padding: 0 1em; color: #222 }}
 table {{ border-collapse: collapse; font-size: 13px }} th, td {{ padding: .2em .6em; text-align: right }}
-td:first-child, th:first-child {{ text-align: left }} tr {{ border-bottom: 1px solid #ddd }}
+td:first-child, th:first-child {{ text-align: left; min-width: 8em }}
+.wide {{ overflow-x: auto }} tr {{ border-bottom: 1px solid #ddd }}
 .verdict {{ border-left: 4px solid #1b3a57; padding: .2em 1em; font-size: 17px }}
 </style></head><body><h1>{title}</h1>
-<p class="verdict">{verdict}</p><h2>By part</h2>{table}{checks}{moved}
+<p class="verdict">{verdict}</p><h2>By part</h2>{table}
+<p>inside: cases within the interval that is printed; covered: their share with end numbers shared out, because
+intervals of whole numbers hold more than they promise; band: where that share lies by chance for so many trees;
+plain: the same cases by the mean of the innermost rings.</p>{checks}{moved}
 <h2>For the methods section</h2><p>{paragraph}</p><h2>What it does not show</h2><ul>{caveats}</ul>
 <p>Every prediction, predictive check and default that was moved is a row of validation.csv.</p></body></html>
 """
@@ -79,7 +83,7 @@ def page(proof: Proof, name: str) -> str:
     return PAGE.format(
         title=escape(f"Predictions against what is known: {name}"),
         verdict=escape(proof.verdict()),
-        table=proof.parts.round(2).to_html(index=False, border=0, na_rep=""),
+        table=_table(proof.parts),
         checks=_section("Predictive checks", proof.checks.table),
         moved=_section("Defaults halved and doubled, those first that move the stand most", moved),
         paragraph=escape(proof.sentence()),
@@ -91,4 +95,11 @@ def _section(title: str, table: pd.DataFrame | None) -> str:
     """Heading and table, nothing without rows."""
     if table is None or not len(table):
         return ""
-    return f"<h2>{escape(title)}</h2>{table.round(3).to_html(index=False, border=0, na_rep='')}"
+    return f"<h2>{escape(title)}</h2>{_table(table)}"
+
+
+def _table(table: pd.DataFrame) -> str:
+    """A table for the eye: names without underscores, three digits, words for flags; it scrolls where it is wide."""
+    flags = {str(name): table[name].map({True: "yes", False: "no"}) for name in table.select_dtypes("bool")}
+    shown = table.assign(**flags).rename(columns=lambda name: str(name).replace("_", " "))
+    return f'<div class="wide">{shown.to_html(index=False, border=0, na_rep="", float_format="{:.3g}".format)}</div>'

@@ -44,6 +44,7 @@ _MOST_SHARE = 0.15  # choice: a share of misread rings beyond which nobody could
 _STAND_CORRELATIONS = (0.15, 0.25, 0.3, 0.2, 0.1)  # choice: core with stand, at the nodes of the alignment
 # fitted: a stand without crossdated trees lacks and doubles years as a count of such a share of its rings does
 _DRIFT_SHARE = {Dating.LAB_COUNT: 0.5, Dating.FIELD_COUNT: 0.25}
+_DRIFT_FOUND_BY_MATES = 0.5  # fitted: of which such a share is found where every tree has two cores
 # Log evidence that series which have nothing to do with each other reach by chance: a core against a mean that it
 # helped to put into place (fitted to made-up stands without a common signal), and two cores of one tree (choice).
 _CHANCE, _CHANCE_OF_MATES = 8.0, 3.0
@@ -113,7 +114,7 @@ def read_counts(cores: Cores) -> tuple[Cores, pd.DataFrame, pd.DataFrame]:
         said.append(_count_row(cores, row, "other trees", reading.grids.path.shape[0], alignable, masses[row]))
     events += [row for single, reading in singles.items() for row in _stand_events(cores, single, reading)]
     likely = {core for core, row in events if row[-2] > LIKELY}
-    drift = {str(cores.tree[row]): _drift(cores, row, stands[str(cores.species[row])]) for row in (*read, *singles)}
+    drift = _drifts(cores, stands, read, list(singles))
     by_year = {row: series for stand in stands.values() for row, series in _by_year(cores, stand).items()}
     cores = _with_counts(replace(cores, joint_counts=joint, drift=drift, by_year=by_year), masses)
     table = pd.DataFrame([row for _, row in events], columns=EVENT_COLUMNS)
@@ -326,11 +327,22 @@ def _unseen(cores: Cores, row: int, rings: int) -> Pmf:
     return unseen_rings(rings, genus=cores.species[row], crown_class=cores.crown_class[row] or None).trim(_UNSEEN_CUT)
 
 
-def _drift(cores: Cores, row: int, stand: Stand) -> Pmf:
-    """Years that the stand as a whole lacks or doubles up to the inner end of a core; 0 where cores are dated."""
-    if stand.dated or any(_sure(cores, own) for own in cores.rows_of[str(cores.tree[row])]):
-        return Pmf.point(0)
-    return _published(cores, row, max(1, round(int(cores.rings_counted[row]) * _DRIFT_SHARE[cores.dating[row]])))
+def _drifts(cores: Cores, stands: Mapping[str, Stand], read: list[int], singles: list[int]) -> dict[str, Pmf]:
+    """Years that a stand as a whole lacks or doubles, by tree; read: one core of each tree that was read in pairs.
+
+    0 where cores are dated. What one core lacks its mate shows, so that the years of a stand of pairs go less astray.
+    """
+    names = [str(cores.species[row]) for row in (*read, *singles)]
+    paired = {name: names[: len(read)].count(name) / names.count(name) for name in set(names)}
+    drift = {}
+    for row, name in zip((*read, *singles), names, strict=True):
+        tree, dating = str(cores.tree[row]), cores.dating[row]
+        if stands[name].dated or any(_sure(cores, own) for own in cores.rows_of[tree]):
+            drift[tree] = Pmf.point(0)
+        else:
+            share = _DRIFT_SHARE[dating] * (1 - _DRIFT_FOUND_BY_MATES * paired[name])
+            drift[tree] = _published(cores, row, max(1, round(int(cores.rings_counted[row]) * share)))
+    return drift
 
 
 def _outer_error(cores: Cores, row: int) -> Array:

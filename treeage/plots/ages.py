@@ -50,7 +50,6 @@ RIDGE = 0.78  # choice: height of the tallest ridge as a share of the distance b
 BELOW = 0.09  # choice: how far below a ridge its interval is drawn
 MOST_NAMED = 80  # choice: above this many trees a name beside each line cannot be read
 BIN_DRAWS = 2000  # choice: joint draws behind the age structure; Monte Carlo error of a count well below one tree
-ROUND_BINS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000)  # choice: widths people read easily
 SOURCE_LOOKS = {
     "share_count": ("ring count", "#1b3a57", ""),
     "share_distance": ("distance to the pith", "#c8691c", ""),
@@ -211,23 +210,23 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
     named = len(answers) <= MOST_NAMED and names_fit(ax, len(answers))
     size = 4.0 if named else 2.5
     for species, look in looks.items():
-        rows = [at for at, answer in enumerate(answers) if answer.species == species]
-        _draw_species(ax, [answers[at] for at in rows], rows, look, ages.prob, size)
-    for at, answer in enumerate(answers):
+        rows = [at for at, answer in enumerate(answers, 1) if answer.species == species]
+        _draw_species(ax, [answers[at - 1] for at in rows], rows, look, ages.prob, size)
+    for at, answer in enumerate(answers, 1):
         if answer.status != Status.ESTIMATED:
             ax.annotate(
                 "",
                 (low, at),
-                xytext=(spans[at, 1], at),
+                xytext=(spans[at - 1, 1], at),
                 arrowprops={"arrowstyle": "->", "color": "#8c8c8c", "linewidth": 0.9, "shrinkA": 0, "shrinkB": 0},
             )
-            ax.plot(spans[at, 1], at, marker="|", color="#8c8c8c", markersize=size + 2, linestyle="none")
+            ax.plot(spans[at - 1, 1], at, marker="|", color="#8c8c8c", markersize=size + 2, linestyle="none")
     year_axis(ax, low, high, label=f"{_date_words(ages)} (median, middle half and {100 * ages.prob:g} % interval)")
     draw_events(ax, ages.events, low, high)
-    ax.set_ylim(-0.8, len(answers) - 0.2)
+    ax.set_ylim(0.2, len(answers) + 0.8)
     if named:
         ax.tick_params(axis="y", labelsize=TINY, length=0)
-        ax.set_yticks(range(len(answers)), [answer.tree for answer in answers])
+        ax.set_yticks(range(1, len(answers) + 1), [answer.tree for answer in answers])
         plain_labels(ax.get_yticklabels())
         ax.set_ylabel("Tree")
     else:
@@ -328,8 +327,8 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     ages : Ages
         Ages of a field.
     bin_years : int, optional
-        Width of the periods [years], at least 1; by default the next round number of at least twice the median
-        standard deviation of the dates, because finer periods show error rather than history.
+        Width of the periods [years], at least 1; by default the next round number of at least twice the typical
+        standard deviation of the dates (root mean square), because finer periods show error rather than history.
     ax : matplotlib.axes.Axes, optional
         Where to draw; a new figure by default.
 
@@ -355,9 +354,8 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     tidy(ax, grid="y")
     if not ages.trees:
         return _nothing(ax, "No tree could be dated.")
-    spread = float(np.median([ages[tree].date.sd() for tree in ages.trees]))
-    width = bin_years or next((size for size in ROUND_BINS if size >= 2 * spread), ROUND_BINS[-1])
-    frame = age_structure(joint_years(ages, BIN_DRAWS)[1], bin_years=width, prob=ages.prob).to_frame()
+    found = age_structure(joint_years(ages, BIN_DRAWS)[1], bin_years=bin_years, prob=ages.prob)
+    spread, width, frame = found.typical_sd, found.bin_years, found.to_frame()
     kept = np.flatnonzero(frame["trees_mean"] >= 0.05)  # choice: periods this empty cannot be seen
     frame = frame.iloc[kept[0] : kept[-1] + 1]
     middle, low, high = (frame[f"trees_{part}"].to_numpy() for part in ("mean", "lo", "hi"))
@@ -412,8 +410,8 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
         return _nothing(ax, "No tree could be dated.")
     answers = sorted((ages[name] for name in names), key=lambda each: (each.date.sd(), each.tree))
     spread = np.array([each.date.sd() for each in answers])
-    rows, many = np.arange(len(answers)), len(answers) > MANY
-    groups, half = (grouped(len(answers)), 0.5) if many else ([rows[at : at + 1] for at in rows], 0.41)
+    rows, many = np.arange(1, len(answers) + 1), len(answers) > MANY
+    groups, half = (grouped(rows), 0.5) if many else ([rows[at - 1 : at] for at in rows], 0.41)
     left = np.zeros(len(groups))
     lows, highs = (np.array([group[end] + side for group in groups]) for end, side in ((0, -half), (-1, half)))
     named = len(answers) <= MOST_NAMED and names_fit(ax, len(answers))
@@ -421,7 +419,7 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
     for share in SHARES:
         label, colour, hatch = SOURCE_LOOKS[share]
         each_part = spread * np.nan_to_num([each.shares.get(share, 0.0) for each in answers])
-        part = np.array([each_part[group].mean() for group in groups])
+        part = np.array([each_part[group - 1].mean() for group in groups])
         if not part.any():
             continue
         boxes = [
@@ -434,7 +432,7 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
         ax.add_collection(bars)
         left = left + part
     ax.set_xlim(0, max(float(left.max() if many else spread.max()) * 1.04, 1.0))
-    ax.set_ylim(-0.7, len(answers) - 0.3)
+    ax.set_ylim(0.3, len(answers) + 0.7)
     above = len(ages.at_core_height)
     dates = "establishment year" if not above else "year at coring height" if above == len(names) else "date"
     ax.set_xlabel(f"Standard deviation of the {dates} [years], split by share of the variance")

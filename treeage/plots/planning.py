@@ -197,13 +197,13 @@ def plot_sites(batch: Batch, *, ax: Axes | None = None) -> Axes:
         ax.set(xlabel="Mean date", ylabel="Stands [number]")
         return ax
     level, size = f"{100 * batch.prob:g} % interval", 1
-    rows = np.arange(len(table))
+    rows = np.arange(1, len(table) + 1)
     if len(table) > MANY:
         size = draw_bands(ax, middle, span[None], [level])
     else:
         ax.hlines(rows, span[:, 0], span[:, 1], color=DEEP, linewidth=1.1, label=level)
         ax.plot(middle, rows, "o", color=WARM, markersize=3.5, label="median")
-        ax.set_ylim(-0.8, len(table) - 0.2)
+        ax.set_ylim(0.2, len(table) + 0.8)
     of = f", medians of {size} stands in a row" if size > 1 else ""
     year_axis(ax, *padded(span), label=f"Mean date of the trees of a stand{of}")
     ax.set_ylabel("Stands in order of their date [number]")

@@ -23,9 +23,12 @@ from treeage.plots.style import (
     draw_events,
     fitted,
     italic_species,
+    legend_below,
     new_axes,
+    on_lines,
     padded,
     tidy,
+    width_in,
     year_axis,
 )
 from treeage.stand import seen_cells
@@ -79,6 +82,7 @@ def say_core_height(ax: Axes, above: int, trees: int) -> Axes:
     words = "Year at coring height" if above == trees else f"{YEAR}, for {above} of {trees} trees year at coring height"
     if above:
         ax.set_xlabel(ax.get_xlabel().replace(YEAR, words))
+        on_lines(ax.xaxis.label, width_in(ax))
     return ax
 
 
@@ -101,7 +105,7 @@ def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
     unit = "Trees" if result.per_ha is None else "Trees per ha"
     top = max(float(frame[f"{name}_hi"].max()), float(naive.max()))
     seen = np.flatnonzero((frame[f"{name}_hi"] > 0) | (naive > 0))
-    ax.set_xlim(middle[seen[0]] - width, middle[seen[-1]] + width)
+    ax.set_xlim(middle[seen[0]] - 0.7 * width, middle[seen[-1]] + 0.7 * width)  # half a mark of the next is no mark
     ax.set(xlabel=f"{YEAR} (bins of {width} years)", ylabel=unit, ylim=(0, 1.2 * top))
     _legend(ax)
     return tidy(ax, grid="y")
@@ -163,9 +167,9 @@ def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
         if row["p_sudden"] > 0.5:
             words += f", from {row['begin_median']:.0f}"
             ax.plot(row["begin_median"], level, "|", color=WARM, markersize=12)
-        ax.annotate(words, (row["date_median"], level), xytext=(0, 5), textcoords="offset points", fontsize=SMALL,
+        ax.annotate(words, (row["date_median"], level), xytext=(0, 8), textcoords="offset points", fontsize=SMALL,
                     color=INK, ha="center")  # fmt: skip
-    chances = ", ".join(f"{k}:\u00a0{p:.2g}" for k, p in enumerate(result.chances) if p >= 0.005)
+    chances = ", ".join(f"{k}:\u00a0{p:.2f}" for k, p in enumerate(result.chances) if p >= 0.005)
     ax.set_title(f"Probability of each number of pulses: {chances}", fontsize=SMALL, color=INK, loc="left")
     ax.set(xlabel=YEAR, ylabel="Trees", ylim=(0, 1.5 * top), xlim=(edges[0], edges[-1]))
     if frame.empty:
@@ -178,23 +182,21 @@ def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
 def plot_events(result: EventResponse, *, ax: Axes | None = None) -> Axes:
     """Draw the trees established within each window after each event."""
     ax = ax if ax is not None else new_axes()
-    frame = result.to_frame()
-    count = len(result.within_years)
+    frame, middle = result.to_frame(), (len(result.within_years) - 1) / 2
     for at, window in enumerate(result.within_years):
         name = f"within_{window}_years"
         median = frame[f"{name}_median"].to_numpy()
         ends = np.abs(frame[[f"{name}_lo", f"{name}_hi"]].to_numpy().T - median)
-        place = np.arange(len(frame)) + 0.18 * (at - (count - 1) / 2)
+        place, words = np.arange(len(frame)) + 0.18 * (at - middle), f"within {window} years"
         color, mark = GROUPS[at % len(GROUPS)], MARKERS[at % len(MARKERS)]
-        ax.errorbar(
-            place, median, yerr=ends, capsize=3, markersize=5, label=f"within {window} years", color=color, fmt=mark
-        )
+        ax.errorbar(place, median, yerr=ends, capsize=3, markersize=5, label=words, color=color, fmt=mark)
     names = [f"{event}\n{year}" for event, year in result.events.items()]
     for label in ax.set_xticks(range(len(frame)), names):
         label.label1.set_parse_math(False)
     ax.set(ylabel=f"Trees established after it (of {len(result.trees)})", ylim=(0, None))
-    _legend(ax)
-    return tidy(ax, grid="y")
+    tidy(ax, grid="y")
+    legend_below(ax)
+    return ax
 
 
 @draws("StandOrigin")

@@ -60,7 +60,7 @@ def tidy(ax: Axes, *, grid: str = "x") -> Axes:
     return ax
 
 
-def _width_in(ax: Axes) -> float:
+def width_in(ax: Axes) -> float:
     """Width of axes on paper [inch], before the labels have taken their room."""
     return float(ax.get_window_extent().width / ax.get_figure(root=True).dpi)  # type: ignore[union-attr]
 
@@ -84,8 +84,8 @@ def fitted(figure: Callable[..., Axes]) -> Callable[..., Axes]:
             whole.set_layout_engine("constrained")  # where nobody has laid the figure out
         size = ax.get_window_extent()
         for text, room in ((ax.xaxis.label, size.width), (ax.yaxis.label, size.height), (ax.title, size.width)):
-            _on_lines(text, room / whole.dpi)
-        _on_lines(ax._left_title, size.width / whole.dpi)  # type: ignore[attr-defined]
+            on_lines(text, room / whole.dpi)
+        on_lines(ax._left_title, size.width / whole.dpi)  # type: ignore[attr-defined]
         for line in ax.get_xticklabels() + ax.get_yticklabels():
             line.set_fontsize(SMALL)
         return ax
@@ -93,7 +93,7 @@ def fitted(figure: Callable[..., Axes]) -> Callable[..., Axes]:
     return drawn
 
 
-def _on_lines(text: Text, room_in: float) -> None:
+def on_lines(text: Text, room_in: float) -> None:
     """Break a text that is longer than the room it has."""
     letters = max(12, int(room_in / (LETTER_IN * float(text.get_fontsize()) / SMALL)))
     text.set_text("\n".join(textwrap.fill(line, letters) for line in text.get_text().splitlines()))
@@ -101,8 +101,8 @@ def _on_lines(text: Text, room_in: float) -> None:
 
 def legend_below(ax: Axes) -> None:
     """Put the legend below the label of the years: inside the axes it would stand over the line of an event."""
-    narrow_in = _width_in(ax)
-    _on_lines(ax.xaxis.label, narrow_in)
+    narrow_in = width_in(ax)
+    on_lines(ax.xaxis.label, narrow_in)
     lines = 5.0 + 1.6 * ax.get_xlabel().count("\n")
     columns = 2 if narrow_in > COLUMNS_IN else 1
     ax.legend(fontsize=SMALL, frameon=False, loc="upper center", bbox_to_anchor=(0.5, 0.0), ncols=columns,
@@ -140,7 +140,7 @@ def year_ticks(low: float, high: float, *, most: int = 10) -> list[int]:
 def year_axis(ax: Axes, low: float, high: float, *, label: str, room: float = 1.0) -> None:
     """Limits, ticks and label of an axis of years, with BCE where needed; room: share that labels beside it leave."""
     ax.set_xlim(low, high)
-    ticks = year_ticks(low, high, most=int(np.clip(room * _width_in(ax) / 0.5, 2, 10)))  # choice: half an inch a year
+    ticks = year_ticks(low, high, most=int(np.clip(room * width_in(ax) / 0.5, 2, 10)))  # choice: half an inch a year
     era = " CE" if low < 0 < high else ""
     ax.set_xticks(ticks, [year_text(year) + (era if year > 0 else "") for year in ticks])
     ax.set_xlabel(label)
@@ -160,7 +160,7 @@ def draw_events(ax: Axes, events: pd.DataFrame, low: float, high: float) -> None
     for year, event in zip(shown["year"], shown["event"], strict=True):
         ax.axvline(float(year), color=WARM, linestyle=(0, (4, 2)), linewidth=1.0, zorder=1.5)
         words = f"{event} ({year_text(int(year))})"
-        room = (high - low) * LETTER_IN * len(words) / _width_in(ax)
+        room = (high - low) * LETTER_IN * len(words) / width_in(ax)
         start = min(float(year), max(low, high - room))
         line = next((at for at, end in enumerate(ends) if start > end), int(np.argmin(ends)))
         ends[line] = start + room
@@ -198,9 +198,9 @@ def padded(values: NDArray[np.float64], *, share: float = 0.04) -> tuple[float, 
     return low - room, high + room
 
 
-def grouped(size: int) -> list[NDArray[np.int64]]:
-    """Positions of many lines in order, in at most `BANDS` groups of neighbours."""
-    return np.array_split(np.arange(size), min(size, BANDS))
+def grouped(rows: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """Rows of many lines in order, in at most `BANDS` groups of neighbours."""
+    return np.array_split(rows, min(rows.size, BANDS))
 
 
 def draw_bands(ax: Axes, middle: NDArray[np.float64], spans: NDArray[np.float64], names: Sequence[str]) -> int:
@@ -208,11 +208,11 @@ def draw_bands(ax: Axes, middle: NDArray[np.float64], spans: NDArray[np.float64]
 
     middle: medians, (n,); spans: ends of the intervals, the widest first, (kind, n, 2).
     """
-    groups = grouped(len(middle))
-    at = np.array([group.mean() for group in groups])
+    groups = grouped(np.arange(len(middle)))
+    at = np.array([group.mean() + 1 for group in groups])  # the first line is number 1
     for span, name, colour in zip(spans, names, (PALE, GROUPS[0]), strict=False):
         low, high = (np.array([np.median(span[group, end]) for group in groups]) for end in (0, 1))
         ax.fill_betweenx(at, low, high, color=colour, alpha=0.95 if colour == PALE else 0.55, linewidth=0, label=name)
     ax.plot([np.median(middle[group]) for group in groups], at, color=WARM, linewidth=1.2, label="median")
-    ax.set_ylim(-0.5, len(middle) - 0.5)
+    ax.set_ylim(0.5, len(middle) + 0.5)
     return int(np.ceil(len(middle) / len(groups)))

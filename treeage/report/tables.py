@@ -152,9 +152,11 @@ def _cell(value: Any, column: str, unit: str) -> str:
     """A number for the eye: years whole, two digits of a probability, three of the rest; empty where not known."""
     if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)):
         return ""
+    if isinstance(value, (bool, np.bool_)):
+        return "yes" if value else "no"
     if not isinstance(value, float):
         return str(value)
-    if unit == "year" or re.search(r"(^|_)(year|date|begin)(_|$)", column):
+    if unit == "year" or (not unit and re.search(r"(^|_)(year|date|begin)(_|$)", column)):
         return year_text(round(value)) if np.isfinite(value) else ""
     if abs(value) < SMALLEST:
         return "0"
