@@ -129,15 +129,17 @@ def estimate_ages(
         for tree in (str(name) for name in field.trees["tree"])
         if tree in cores.rows_of
     ]
-    used = {(tree.species, float(cores.height_m[tree.lead])) for tree in posteriors.values()}
-    heights = {name: own.height for name, own in shared.species.items()}
+    used = [
+        (tree.species, float(cores.height_m[tree.lead]), shared[tree.species].height_of(cores, tree.lead))
+        for tree in posteriors.values()
+    ]
     return Ages(
         tree_ages=tuple(answers),
         prob=prob,
         accounting=account_rows(field, answers, cores),
         tree_table=field.trees,
         events=field.events,
-        notes=pd.concat([field.notes, height_notes(heights, used)], ignore_index=True),
+        notes=pd.concat([field.notes, height_notes(shared.species, used)], ignore_index=True),
         sources=gather_sources(cores, shared, answers),
         stand_weights=shared.stand_weights,
         settings=record_settings(field, seed),
