@@ -233,7 +233,7 @@ def test_girth_example():
 
 def node(**values):
     """One node of the shared errors, the others in the middle of their priors."""
-    fields = ("aim", "eccentricity", "sight", "overlooked", "shortfall", "arc_bias", "arc_spread", "square")
+    fields = ("aim", "eccentricity", "sight", "overlooked", "shortfall", "again", "arc_bias", "arc_spread", "square")
     return AimErrors(*(np.array([float(values.get(name, 0.0))]) for name in fields))
 
 
@@ -322,12 +322,12 @@ def short_by_hand(scale):
 
 def test_evidence_moves_with_what_was_seen():
     """Pith hits speak for a good aim, arcs read far out for good sight, long gaps for square lengths (by hand)."""
-    aims = AimErrors(np.array([-0.7, 0.7]), *np.zeros((7, 2)))
+    aims = AimErrors(np.array([-0.7, 0.7]), *np.zeros((8, 2)))
     assert np.diff(end_distances(one_end("pith", length=150.0), aims)[1][:, 0])[0] < 0
-    sights = AimErrors(np.zeros(2), np.zeros(2), np.array([-0.7, 0.7]), *np.zeros((5, 2)))
+    sights = AimErrors(np.zeros(2), np.zeros(2), np.array([-0.7, 0.7]), *np.zeros((6, 2)))
     far = one_end("arcs", length=150.0, arc=(5.0, 0.09, 0.02))
     assert np.diff(end_distances(far, sights)[1][:, 0])[0] > 0
-    square = AimErrors(*np.zeros((7, 2)), np.array([0.0, 1.0]))
+    square = AimErrors(*np.zeros((8, 2)), np.array([0.0, 1.0]))
     summed = one_end("arcs", length=130.0, arc=(5.0, 0.157, 0.01))  # an arc at 20 mm, a gap of 20 mm
     assert np.diff(end_distances(summed, square)[1][:, 0])[0] > 0
 

@@ -169,7 +169,7 @@ def test_faces_of_the_result():
 
 
 def _one_node():
-    return AimErrors(*(np.zeros(1) for _ in range(8)))
+    return AimErrors(*(np.zeros(1) for _ in range(9)))
 
 
 def test_places_are_those_of_a_million_draws():

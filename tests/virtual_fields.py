@@ -26,13 +26,21 @@ from treeage.tables import Field
 
 CHORD_MM = 6.0
 MOST_RINGS = 1500
-SPREADS = ("aim_log_sd", "eccentricity_log_sd", "sight_log_sd", "overlooked_log_sd", "short_log_sd", "arc_bias_sd")
+SPREADS = (
+    "aim_log_sd",
+    "eccentricity_log_sd",
+    "sight_log_sd",
+    "overlooked_log_sd",
+    "short_log_sd",
+    "pith_again_log_sd",
+    "arc_bias_sd",
+)
 
 
 def state(rng: np.random.Generator, **fixed: float) -> AimErrors:
     """One state of the shared errors, drawn from the prior but for what is fixed."""
     values = [rng.normal(0.0, priors.entries()[name].default) for name in SPREADS]
-    names = ("aim", "eccentricity", "sight", "overlooked", "shortfall", "arc_bias")
+    names = ("aim", "eccentricity", "sight", "overlooked", "shortfall", "again", "arc_bias")
     drawn = dict(zip(names, values, strict=True)) | {"arc_spread": 0.0, "square": float(rng.integers(0, 2))} | fixed
     return AimErrors(*(np.array([drawn[name]]) for name in (*names, "arc_spread", "square")))
 

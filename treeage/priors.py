@@ -225,6 +225,13 @@ SIGHT_LOG_SD = Sourced(0.35, "log", "spread between observers of how far arcs ar
 SHORT_LOG_SD = Sourced(
     0.6, "log", "spread of that distance between stands", "borers too short, rot: 20 to 75 mm", Known.CHOICE
 )
+PITH_AGAIN_LOG_SD = Sourced(
+    1.0,
+    "log",
+    "spread between observers of the odds that a core was bored again until it held the pith",
+    "some guides ask for the pith in every core, some for none: 4 to 23 %",
+    Known.CHOICE,
+)
 OVERLOOKED_LOG_SD = Sourced(
     0.5, "log", "spread between observers of the share of arcs overlooked", "half to twice as many", Known.CHOICE
 )

@@ -536,8 +536,8 @@ class Ages(Result):
         species = ", ".join(dict.fromkeys(answer.species for answer in of))
         many = f"{len(of)} of {len(self.trees)} trees" if len(of) < len(self.trees) else "all trees"
         return (
-            f"The years to coring height of {many} ({species}) rest on open data on young trees from elsewhere, as wide"
-            " as a new site is; three seedlings of this stand would narrow them most."
+            f"The years to coring height of {many} ({species}) rest on open data on young trees from elsewhere, about"
+            " as wide as a new site is; seedlings of this stand would narrow them most."
         )
 
     def draws(self, n: int = 1000, *, seed: int = 0) -> xarray.DataArray:

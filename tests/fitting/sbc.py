@@ -56,8 +56,16 @@ SPECIES = "Picea abies"
 HEIGHT = {"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": 3}
 SHORT = Sampling(draws=60, tune=40, chains=2, cores=1)  # the metric is set before
 NEAR_MM = 2.5  # half the width of a core: where a pith beside it may lie
-MOVING = ("aim", "eccentricity", "sight", "overlooked", "shortfall", "arc_bias")
-SPREADS = ("aim_log_sd", "eccentricity_log_sd", "sight_log_sd", "overlooked_log_sd", "short_log_sd", "arc_bias_sd")
+MOVING = ("aim", "eccentricity", "sight", "overlooked", "shortfall", "again", "arc_bias")
+SPREADS = (
+    "aim_log_sd",
+    "eccentricity_log_sd",
+    "sight_log_sd",
+    "overlooked_log_sd",
+    "short_log_sd",
+    "pith_again_log_sd",
+    "arc_bias_sd",
+)
 
 
 @dataclass(frozen=True)

@@ -399,6 +399,9 @@ def height_lines(plan: pd.DataFrame) -> str:
         if isinstance(row["curve"], str):
             told += f"; by the published curve {row['curve']} {row['curve_lo']:g} to {row['curve_hi']:g}"
         lines.append(filled(told, "  ", "    "))
+    if plan["grade"].notna().any():
+        told = "Open data know nothing of the site: high mountains and slow sites mostly lie above the middle."
+        lines.append(filled(told, "  ", "    "))
     return "\n".join(lines)
 
 

@@ -9,8 +9,8 @@ from treeage.distance.seen import (
 )
 from treeage.distance.ends import (
     AimErrors, InnerEnds, draw_misses, end_distances, end_evidence, inner_ends, inside_radius, joint_distances,
-    mixed_distances, off_axis_radius, offset_share, radial_length, seen_likelihoods, share_a_line,
-    turned_to_pith,
+    mixed_distances, off_axis_radius, offset_share, pith_again_share, radial_length, seen_likelihoods,
+    share_a_line, turned_to_pith,
 )
 
 __all__ = [
@@ -18,7 +18,7 @@ __all__ = [
     "arc_rise", "circle_likelihood", "common_arcs_likelihood", "conflict_probability", "direct_likelihood",
     "direct_sd", "distance_mass", "draw_distances", "draw_misses", "end_distances", "end_evidence", "grid_cells",
     "inner_ends", "inside_radius",
-    "joint_distances", "mixed_distances", "off_axis_radius", "offset_share", "on_grid", "point_likelihood",
-    "radial_length", "ray_likelihood", "read_likelihoods", "scale_distance", "seen_likelihoods", "share_a_line",
-    "source_words", "turned_to_pith", "unseen_curvature", "unseen_share",
+    "joint_distances", "mixed_distances", "off_axis_radius", "offset_share", "on_grid", "pith_again_share",
+    "point_likelihood", "radial_length", "ray_likelihood", "read_likelihoods", "scale_distance", "seen_likelihoods",
+    "share_a_line", "source_words", "turned_to_pith", "unseen_curvature", "unseen_share",
 ]

@@ -12,7 +12,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gamma, i0e
+from scipy.special import expit, gamma, i0e, logit
 
 from treeage import priors
 from treeage.distance.seen import (
@@ -321,6 +321,8 @@ class AimErrors:
         Log factor on the share of cores whose arcs are overlooked at any distance.
     shortfall : numpy.ndarray, shape (n_node,)
         Log factor on how far before the pith cores stop that do not pass it.
+    again : numpy.ndarray, shape (n_node,)
+        Log factor on the odds that a core was bored again, or chosen, until it held the pith.
     arc_bias : numpy.ndarray, shape (n_node,)
         Log of the radius read on curved rings over the distance to the pith.
     arc_spread : numpy.ndarray, shape (n_node,)
@@ -334,6 +336,7 @@ class AimErrors:
     sight: Array
     overlooked: Array
     shortfall: Array
+    again: Array
     arc_bias: Array
     arc_spread: Array
     square: Array
@@ -351,8 +354,8 @@ class AimErrors:
     @staticmethod
     def centre() -> AimErrors:
         """The middle of the prior, with both meanings of a length."""
-        zero = np.zeros(2)
-        return AimErrors(zero, zero, zero, zero, zero, zero, zero, np.array([0.0, 1.0]))
+        zero = {each.name: np.zeros(2) for each in fields(AimErrors)}
+        return AimErrors(**{**zero, "square": np.array([0.0, 1.0])})
 
 
 # ------------------------------------------------------------------ what was seen
@@ -598,9 +601,14 @@ def _bounded(ends: InnerEnds) -> Flags:
 
 def _with_pith_again(total: Array, ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     """Evidence, (n_core,), where those that hold the pith whatever the aim say nothing of it."""
-    again = priors.PITH_AGAIN.value
-    held = again * _pith_fit(ends, errors, node) + (1 - again) * total
-    return np.where(ends.word == InnerEnd.PITH, held, total)
+    again = float(pith_again_share(errors.again[node]))
+    left = np.where(ends.lost, 1.0, 1 - again) * total
+    return np.where(ends.word == InnerEnd.PITH, again * _pith_fit(ends, errors, node) + left, left)
+
+
+def pith_again_share(log_odds: Array) -> Array:
+    """Share of cores that hold the pith whatever the aim, at a log factor on its odds."""
+    return np.asarray(expit(logit(priors.PITH_AGAIN.value) + log_odds))
 
 
 def draw_misses(ends: InnerEnds, distance_mm: Array, widths_mm: Array, rng: np.random.Generator) -> Array:
@@ -710,21 +718,21 @@ def _pith_fit(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
     return np.where(np.isfinite(gap), _normal(np.nan_to_num(gap) / along) / along, 1.0)
 
 
-def _ways(ends: InnerEnds, errors: AimErrors, node: int, every: int) -> tuple[Array, Array, Array]:
+def _ways(ends: InnerEnds, errors: AimErrors, node: int, every: int) -> tuple[Array, Array, Array, Flags]:
     """Density of distance and core length of cores that pass the pith and of those that stop short, (n_core, n_near).
 
     With the probability of either; at the near distances that stems allow, before looking at the wood and however far
-    short cores stop. Third: the density of the distance alone of those that stop short, at all distances.
+    short cores stop. Then, at all distances, the density of the distance alone of those that stop short, and whether
+    the stem allows it.
     """
-    radius, grid = ends.assumed_mm[:, None], DISTANCE_GRID_MM[::every]
-    offset = offset_share() * radius
+    grid, offset = DISTANCE_GRID_MM[::every], offset_share() * ends.assumed_mm[:, None]
     aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
     along = np.hypot(np.exp(errors.eccentricity[node]) * offset, _radius_sd(ends)[:, None])
-    gap = (ends.radius_mm - ends.length_mm)[:, None]
-    known, square = np.isfinite(gap), bool(errors.square[node])
-    gap = np.where(known, gap, 0.0)
+    known, square = np.isfinite(ends.radius_mm - ends.length_mm)[:, None], bool(errors.square[node])
+    gap = np.where(known, (ends.radius_mm - ends.length_mm)[:, None], 0.0)
     passes = np.where(ends.lost[:, None], 0.0, priors.PASSES_PITH.value)
-    grid, short = grid[: int(_allowed(ends, every).any(axis=0).sum())], _short(aside, every)
+    inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
+    grid, short = grid[: int(inside.any(axis=0).sum())], _short(aside, every)
     fits = np.where(known, _normal((gap - grid if square else gap) / along) / along, 1.0)
     passing, stopping = passes * _beside(aside, grid) * fits, short[:, : grid.size].copy()
     if square:
@@ -735,21 +743,16 @@ def _ways(ends: InnerEnds, errors: AimErrors, node: int, every: int) -> tuple[Ar
             rows = known[:, 0] & which
             if rows.any():
                 stopping[rows, :cells] = _short_along(gap[rows], along[rows], aside[rows], grid[:cells])
-    return passing, stopping * (1 - passes), short
-
-
-def _allowed(ends: InnerEnds, every: int) -> Flags:
-    """Distances that the stem allows, (n_core, n_grid)."""
-    return np.asarray(ends.beyond_diameter[:, None] | ends.within_stem[:, ::every])
+    return passing, stopping * (1 - passes), short, inside
 
 
 def _densities(ends: InnerEnds, errors: AimErrors, every: int = 1) -> Iterator[tuple[int, Array]]:
     """Nodes with the density of distance and core length before looking at the wood, those of like ways together."""
-    inside, keys = _allowed(ends, every), np.stack([errors.aim, errors.eccentricity, errors.square])
+    keys = np.stack([errors.aim, errors.eccentricity, errors.square])
     like, last = np.unique(keys, axis=1, return_inverse=True)[1].ravel(), -1
     for node in np.argsort(like, kind="stable").tolist():
         if like[node] != last:
-            (passing, stopping, short), last = _ways(ends, errors, node, every), like[node]
+            (passing, stopping, short, inside), last = _ways(ends, errors, node, every), like[node]
         rarer = np.exp(-DISTANCE_GRID_MM[::every] / (priors.SHORT_MM.value * np.exp(errors.shortfall[node])))
         used, out = passing.shape[1], np.zeros(inside.shape)
         out[:, :used] = passing + stopping * (rarer[:used] / (short @ (rarer * grid_cells(every)))[:, None])

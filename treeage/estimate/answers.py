@@ -23,7 +23,16 @@ from treeage.posterior import TreePosterior
 from treeage.priors import Known
 from treeage.results import FACTS, SHARES, Flag, SharedParts, Status, Step, TreeAge
 from treeage.rings import compare_rules, ring_model
-from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, InnerEnd, OuterEnd, TreeOrigin, genus_of
+from treeage.schema import (
+    CORE_HEIGHT,
+    FEWEST_YOUNG_TREES,
+    ROOT_COLLAR,
+    Dating,
+    InnerEnd,
+    OuterEnd,
+    TreeOrigin,
+    genus_of,
+)
 
 if TYPE_CHECKING:
     from treeage.height import HeightModel
@@ -230,7 +239,7 @@ def _flags(posterior: TreePosterior, cores: Cores, height: HeightModel, missed: 
     if height.is_none and height_m > 0:
         flags.add(Flag.AGE_AT_CORE_HEIGHT)
     elif height.grade and height_m > 0:
-        flags.add(Flag.HEIGHT_FROM_OPEN_DATA)
+        flags |= {Flag.HEIGHT_FROM_OPEN_DATA} if height.own_trees < FEWEST_YOUNG_TREES else set()
     elif not height.is_none and height.cautions(height_m):
         flags.add(Flag.HEIGHT_MODEL_CAUTION)
     origin = str(cores.origin[lead])

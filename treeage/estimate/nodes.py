@@ -18,7 +18,16 @@ from scipy.special import ndtri
 
 from treeage import priors
 from treeage.counting import COUNT_LEVELS
-from treeage.distance import AimErrors, InnerEnds, arc_radius, arc_rise, end_evidence, offset_share, unseen_share
+from treeage.distance import (
+    AimErrors,
+    InnerEnds,
+    arc_radius,
+    arc_rise,
+    end_evidence,
+    offset_share,
+    pith_again_share,
+    unseen_share,
+)
 from treeage.estimate.chunks import count_difference, side_by_side, tree_evidence
 from treeage.estimate.cores import Cores
 from treeage.estimate.shared import Shared, SpeciesShared, StandStates, stand_states
@@ -47,13 +56,14 @@ _THIRD = 1 / 6  # probability of the outer two of three points with the variance
 _BIAS_NODES = np.linspace(-2.6, 2.6, 27)  # choice: values of the growth near the pith, in standard deviations
 
 # shape of the coordinates: standard normal under the prior
-_MOVING = ("aim", "eccentricity", "sight", "overlooked", "shortfall", "arc_bias")
+_MOVING = ("aim", "eccentricity", "sight", "overlooked", "shortfall", "again", "arc_bias")
 _SPREADS = (
     priors.AIM_LOG_SD,
     priors.ECCENTRICITY_LOG_SD,
     priors.SIGHT_LOG_SD,
     priors.OVERLOOKED_LOG_SD,
     priors.SHORT_LOG_SD,
+    priors.PITH_AGAIN_LOG_SD,
     priors.ARC_BIAS_SD,
 )
 _BIAS_GROUPS = 5  # choice: values of the bias of arcs that mates tell apart
@@ -512,7 +522,7 @@ def _drawn(ends: InnerEnds, errors: AimErrors, rng: np.random.Generator) -> Draw
         miss[rows] = aside[rows] * rng.standard_normal(rows.size)
         further = np.hypot(short[rows], miss[rows]) - short[rows]
         rows = rows[rng.random(rows.size) > np.exp(-further / reach[rows])]
-    again = rng.random(size) < priors.PITH_AGAIN.value  # these hold the pith whatever the aim
+    again = rng.random(size) < pith_again_share(errors.again)  # these hold the pith whatever the aim
     distance, short = np.where(again, 0.0, np.hypot(short, miss)), np.where(again, 0.0, short)
     gap = np.where(errors.square > 0, distance, short) + along * rng.standard_normal(size)
     near, look = distance < priors.CORE_WIDTH.value / 2, rng.random((2, size))

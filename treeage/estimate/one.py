@@ -47,7 +47,7 @@ def date_tree(
     height : str or mapping, optional
         What the years to the coring height rest on: a word such as "none" or "open_data", or the keys of a
         height section of field.toml, as {"model": "mean_sd", "height_m": 1.0, "mean_years": 9, "sd_years": 3}. Left
-        out: the young trees, or else open data.
+        out: open data, sharpened by the young trees there are.
     settings : Settings, optional
         Hemisphere, breast height and the rest of field.toml.
     prob : float, default 0.9

@@ -122,7 +122,10 @@ def estimate_ages(
     cores, shared, counted = prepare(field, from_stand=from_stand, from_pairs=from_pairs)
     posteriors = date_trees(cores, shared, tick=tick)
     shared = weigh_heights(shared, posteriors.values())
-    used = {(tree.species, float(cores.height_m[tree.lead])) for tree in posteriors.values()}
+    used = [
+        (tree.species, float(cores.height_m[tree.lead]), shared[tree.species].height_of(cores, tree.lead))
+        for tree in posteriors.values()
+    ]
     answers = [
         tree_answer(posteriors.pop(tree), cores, shared, prob=prob)
         if tree in posteriors
@@ -130,14 +133,13 @@ def estimate_ages(
         for tree in (str(name) for name in field.trees["tree"])
         if tree in cores.rows_of
     ]
-    heights = {name: own.height for name, own in shared.species.items()}
     return Ages(
         tree_ages=tuple(answers),
         prob=prob,
         accounting=account_rows(field, answers, cores),
         tree_table=field.trees,
         events=field.events,
-        notes=pd.concat([field.notes, height_notes(heights, used)], ignore_index=True),
+        notes=pd.concat([field.notes, height_notes(shared.species, used)], ignore_index=True),
         sources=gather_sources(cores, shared, answers),
         stand_weights=shared.stand_weights,
         settings=record_settings(field, seed),

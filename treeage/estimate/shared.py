@@ -45,7 +45,6 @@ from treeage.rings import (
     typical_distance,
 )
 from treeage.schema import (
-    FEWEST_YOUNG_TREES,
     FROM_YOUNG_TREES,
     SETTINGS_FILE,
     Dating,
@@ -361,7 +360,7 @@ def height_models(field: Field) -> dict[str, HeightModel]:
     Returns
     -------
     dict of str to HeightModel
-        By species, in the order of trees.csv; open data on young trees where none is named and own ones are few.
+        By species, in the order of trees.csv; open data pooled with the own young trees there are where none is named.
 
     Raises
     ------
@@ -387,20 +386,18 @@ def height_models(field: Field) -> dict[str, HeightModel]:
 
 def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str, str]:
     """Height group of each species, see `height_groups`; species with own young trees stay alone."""
-    chosen = {species: _chosen_height(field, species)["model"] for species in models}
-    own = {species for species in models if chosen[species] in FROM_YOUNG_TREES}
+    own = {
+        species
+        for species, model in models.items()
+        if model.own_trees or _chosen_height(field, species)["model"] in FROM_YOUNG_TREES
+    }
     return height_groups(models, own)
 
 
 def _chosen_height(field: Field, species: str) -> Mapping[str, Any]:
-    """Settings of a species' height model; its young trees where none is named, open data where they are too few."""
+    """Settings of a species' height model; open data pooled with its young trees where none is named."""
     chosen = field.settings.height_choice(species)
-    if chosen is not None:
-        return chosen
-    own = field.seedlings[field.seedlings["species"] == species]
-    sized = own["height_m"].notna() & own["age_years"].notna()
-    enough = int(sized.sum()) >= FEWEST_YOUNG_TREES
-    return {"model": (HeightChoice.SEEDLINGS if enough else HeightChoice.OPEN_DATA).value}
+    return {"model": HeightChoice.OPEN_DATA.value} if chosen is None else chosen
 
 
 def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] = ()) -> dict[str, str]:
@@ -428,7 +425,7 @@ def height_groups(models: Mapping[str, HeightModel], own_data: Collection[str] =
 def _one_figure(one: HeightModel, other: HeightModel) -> bool:
     """Whether two models have one source and the same numbers, or rest on open data."""
     if one.grade and other.grade:
-        return True
+        return not (one.own_trees or other.own_trees)
     words = ("name", "source", "known", "forms", "curve")
     numbers = ("scales_m", "intercept", "slope", "deviation")
     return all(getattr(one, word) == getattr(other, word) for word in words) and all(
@@ -447,12 +444,14 @@ def weigh_heights(shared: Shared, posteriors: Iterable[TreePosterior]) -> Shared
     return replace(shared, height_weights={group: weight / weight.sum() for group, weight in weights.items()})
 
 
-def height_notes(models: Mapping[str, HeightModel], used: Collection[tuple[str, float]]) -> pd.DataFrame:
-    """What a reader must know about the height models used at these (species, height [m]), as notes."""
+def height_notes(names: Iterable[str], used: Iterable[tuple[str, float, HeightModel]]) -> pd.DataFrame:
+    """What a reader must know about the height models used at these (species, height [m], model), as notes."""
+    said: dict[str, set[str]] = {name: set() for name in names}
+    for species, height, model in set(used):
+        said[species] |= set(model.cautions(height)) if height > 0 or not model.is_none else set()
     told: dict[str, list[str]] = {}  # one note for each caution, with the species it holds for
-    for species, model in models.items():
-        heights = sorted({height for name, height in used if name == species and (height > 0 or not model.is_none)})
-        for caution in sorted({caution for height in heights for caution in model.cautions(height)}):
+    for species, cautions in said.items():
+        for caution in sorted(cautions):
             told.setdefault(caution, []).append(species)
     need = "years to coring height with a source that covers it"
     do = 'Measure seedlings, core some trees at two heights, or write your own figure: model "mean_sd" or "quantiles".'
@@ -539,4 +538,4 @@ def species_without_heights(field: Field) -> pd.DataFrame:
     models = height_models(field)
     cored = field.cores[["tree", "core_height_m"]].merge(field.trees[["tree", "species"]], on="tree")
     pairs = {(str(name), float(height)) for name, height in zip(cored["species"], cored["core_height_m"], strict=True)}
-    return height_notes(models, [pair for pair in pairs if models[pair[0]].is_none])
+    return height_notes(models, [(*pair, models[pair[0]]) for pair in pairs if models[pair[0]].is_none])

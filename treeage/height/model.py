@@ -221,6 +221,8 @@ class HeightModel:
         What a reader must know at every height.
     grade : str
         How well open data on young trees found the figures; empty for any other model.
+    own_trees : int
+        Young trees of the stand that were pooled with open data.
     siblings : mapping of str to HeightModel
         The same shared nodes for trees of other origins, see `of_tree`; none where origin makes no difference.
     nursery : Pmf or None
@@ -246,6 +248,7 @@ class HeightModel:
     curve: HeightCurve | None = None
     remarks: tuple[str, ...] = ()
     grade: str = ""
+    own_trees: int = 0
     siblings: Mapping[str, HeightModel] = field(default_factory=dict)
     nursery: Pmf | None = None
 
@@ -439,7 +442,9 @@ def moved_heights(model: HeightModel, spread: float, level: float) -> HeightMode
     row = logs.mean(axis=1)
     shared = (spread - 1) * (row - row.mean()) + level * float(logs.std())
     apart = model.deviation - model.deviation.mean(axis=1, keepdims=True)
-    return replace(model, intercept=model.intercept + shared, deviation=model.deviation + (spread - 1) * apart)
+    siblings = {name: moved_heights(each, spread, level) for name, each in model.siblings.items()}
+    moved = {"intercept": model.intercept + shared, "deviation": model.deviation + (spread - 1) * apart}
+    return replace(model, **moved, siblings=siblings)
 
 
 @lru_cache(maxsize=1024)

@@ -23,7 +23,7 @@ from treeage.height.model import TREE_NODES, GrowthForm, HeightModel, normal_nod
 from treeage.height.young import sampling_of, sampling_shift, spread_points, white_columns
 from treeage.pmf import Pmf, keeps_tables
 from treeage.priors import Known, data_rows, data_text
-from treeage.schema import ERA_LOG_SD, TreeOrigin, Word, genus_of, word_of
+from treeage.schema import ERA_LOG_SD, FEWEST_YOUNG_TREES, TreeOrigin, Word, genus_of, word_of
 
 COVERED_M: Final = (0.1, 3.0)  # heights that the fit is for
 HIGHEST_M: Final = 5.0  # choice: growth turns slower somewhere above 3 m
@@ -35,6 +35,9 @@ SPROUT_LOG_SD: Final = 0.5  # choice: both lie inside two standard deviations
 UNKNOWN_SHARES: Final[Mapping[str, float]] = {TreeOrigin.SEED: 0.6, TreeOrigin.ADVANCE: 0.25, TreeOrigin.SPROUT: 0.15}
 """Choice: origins that a tree of unknown origin may have; conifers do not sprout, their seed takes that share."""
 NURSERY_UNKNOWN: Final = Pmf(1, np.full(4, 0.25))  # choice: planting stock is mostly one to four years old
+ORIGIN_WORDS: Final = ("seed in the open", "advance growth", "sprouts")
+PLANTED_REMARK: Final = "planted: one to four nursery years are added where none are given (choice)"
+CANOPY_STUDIES: Final = "three studies"
 BELOW_CANOPY_SHARE: Final = 0.5  # choice: share of advance growth where the crown is below the canopy today
 STATES: Final = 128  # choice: a stand shares so much here that fewer equally likely states would show as steps
 _SPREAD_NODES: Final = 41  # choice: quadrature of the log-sd between plants, out to 4 of its own sd
@@ -110,7 +113,11 @@ class OpenData:
 
     def prior(self, species: str, condition: str) -> Prior:
         """The prior of a species, 'wild' or 'planted', at a new stand, both readings of the data between them."""
-        rows, spread = self.found(species), self.numbers["log_sd"]
+        return self.prior_of(self.found(species), condition)
+
+    def prior_of(self, rows: Sequence[Mapping[str, Any]], condition: str) -> Prior:
+        """The prior that the rows of a name give, or of both groups for any tree."""
+        spread = self.numbers["log_sd"]
         shift, extra = self.numbers["readings"][condition]
         levels = np.array([float(row[f"{condition}_level"]) for row in rows])
         lines = np.array([self.fixed(f"{row['clade']} slope") for row in rows])
@@ -230,7 +237,7 @@ def _pooled_model(
     seed = _model(species, wild, own[0].size)
     siblings = {
         TreeOrigin.PLANTED.value: replace(
-            _model(species, planted, own[0].size),
+            _with_remark(_model(species, planted, own[0].size), PLANTED_REMARK if nursery_years is None else ""),
             nursery=nursery_mass(nursery_years) if nursery_years is not None else NURSERY_UNKNOWN,
         ),
         TreeOrigin.SPROUT.value: _sprouts(seed, wild),
@@ -248,18 +255,19 @@ def nursery_mass(years: float) -> Pmf:
 
 
 def _model(species: str, states: _States, own: int) -> HeightModel:
-    """Passing times as a power of height in every shared state."""
+    """Passing times as a power of height in every shared state; own: young trees of the stand among the evidence."""
     prior, (studies, grade) = open_data().prior(species, "wild"), _grade(_evidence_rows(genus_of(species) or ""))
-    named = f"{prior.rank} {prior.name}" if prior.rank not in ("species", "any") else prior.name
-    told = f"{named}; {grade}"
+    told = f"{_named(prior)}; {grade}"
     trees = f" and {own} own young tree{'s' if own != 1 else ''}" if own else ""
     remark = (
         f"years to the coring height from open data on young trees elsewhere{trees} ({told}: {studies} studies"
-        " of the genus), not from a model of this stand; wide as a new site is"
+        f" of the genus), not from a model of this stand; {'narrower by these' if own else 'wide as a new site is'}."
+        " Such data know nothing of the site: slow sites and high mountains mostly lie above the median. Weakest below"
+        " 0.5 m and where the genus has no studies, broadleaves above all"
     )
     return HeightModel(
         name=f"open data on young trees{trees} ({told})",
-        source=SOURCE,
+        source=f"the user's own young trees; {SOURCE}" if own else SOURCE,
         known=Known.FITTED,
         forms=(GrowthForm.POWER,) * STATES,
         scales_m=np.ones(STATES),
@@ -268,8 +276,16 @@ def _model(species: str, states: _States, own: int) -> HeightModel:
         deviation=states.spread[:, np.newaxis] * normal_nodes(TREE_NODES),
         valid_from_m=COVERED_M[0],
         valid_to_m=COVERED_M[1],
-        remarks=(remark,),
+        remarks=(remark,) if own < FEWEST_YOUNG_TREES else (),
         grade=grade,
+        own_trees=own,
+    )
+
+
+def _named(prior: Prior) -> str:
+    """What a prior is taken from, in words."""
+    return {"species": "", "any": "", "clade": "all "}.get(prior.rank, f"{prior.rank} ") + (
+        f"{prior.name} trees" if prior.rank == "clade" else prior.name
     )
 
 
@@ -279,13 +295,27 @@ def _under_canopy(seed: HeightModel, states: _States, light: str) -> HeightModel
     share = {"": 0.5, "partial": 0.0, "deep": 1.0}[light]
     spread = np.sqrt(states.spread**2 + CANOPY_TREE_LOG_SD**2 + (deep * np.sqrt(share * (1 - share))) ** 2)
     moved = seed.intercept + canopy + share * deep + error * states.free
-    return replace(seed, intercept=moved, deviation=spread[:, np.newaxis] * normal_nodes(TREE_NODES))
+    remark = (
+        f"under a canopy trees took {np.exp(canopy):.1f} times as long as in the open, in deep shade {np.exp(deep):.1f}"
+        f" times longer still: from {CANOPY_STUDIES} only; how much longer one tree waits than another (log-sd"
+        f" {CANOPY_TREE_LOG_SD:g}) is a choice"
+    )
+    told = _with_remark(seed, remark)
+    return replace(told, intercept=moved, deviation=spread[:, np.newaxis] * normal_nodes(TREE_NODES))
+
+
+def _with_remark(model: HeightModel, remark: str) -> HeightModel:
+    return replace(model, remarks=(*model.remarks, remark)) if remark else model
 
 
 def _sprouts(seed: HeightModel, states: _States) -> HeightModel:
     """Sprouts and suckers of any species: the years of the stem alone."""
     level = np.log(SPROUT_YEARS) - states.slope * np.log(1.3) + SPROUT_LOG_SD * states.free
-    return replace(seed, intercept=level)
+    remark = (
+        f"sprouts and suckers of any species: {SPROUT_YEARS:g} years to 1.3 m with a shared log-sd of"
+        f" {SPROUT_LOG_SD:g}, a choice that two published figures of one species lie within"
+    )
+    return _with_remark(replace(seed, intercept=level, own_trees=0), remark)
 
 
 def _unknown(species: str, seed: HeightModel, siblings: Mapping[str, HeightModel], advance: float) -> HeightModel:
@@ -302,7 +332,9 @@ def _unknown(species: str, seed: HeightModel, siblings: Mapping[str, HeightModel
         axis = np.linspace(min(centre) - 5 * max(sd), max(centre) + 5 * max(sd), 800)
         held = sum(w * ndtr((axis - c) / s) for w, c, s in zip(shares, centre, sd, strict=True))
         deviation[k] = np.interp(at, held, axis) - seed.intercept[k]
-    return replace(seed, deviation=deviation)
+    words = (f"{100 * share:.0f} % {word}" for share, word in zip(shares, ORIGIN_WORDS, strict=True) if share)
+    remark = f"origin not stated: taken as {', '.join(words)} (choice); fill origin in the table of trees"
+    return _with_remark(replace(seed, deviation=deviation), remark)
 
 
 def with_three(species: str, height_m: float, origin: str = TreeOrigin.SEED, prob: float = 0.9) -> tuple[int, int]:
@@ -361,8 +393,14 @@ def years_from_open_data(
     plants that stand at a height today slow-biased. The prior is shifted and widened to be near nominal between the two
     (coverage on authors left out is in the README). Trees that reached the canopy grew faster than those that died
     on the way: for them the prior is too slow by an unknown amount. Own young trees are pooled with it exactly, the
-    spread between plants learned from them. The era (then against now) adds a shared log-sd of 0.2 (choice).
-    Weak for unseen broadleaf genera, below 0.3 m, high mountains, and under a canopy (three studies).
+    spread between plants learned from them, so that more of them never widen it on average. The era (then against
+    now) adds a shared log-sd of 0.25 (choice).
+
+    Nothing of the site is in it: latitude explained nothing of wild plants of authors left out (correlation with
+    their errors 0.1), and elevation is not in the data. High mountains and slow sites mostly lie above the median;
+    take own seedlings there. Weak below 0.5 m (few studies reach 0.3 m) and for genera without data, broadleaves
+    above all. Choices without data: three years to 1.3 m for sprouts, the shares of origins of a tree of unknown
+    origin, one to four nursery years, how unlike trees wait under a canopy (its mean effect rests on three studies).
 
     References
     ----------
@@ -409,6 +447,14 @@ class YoungTreeEvidence(Result):
 
     def __repr__(self) -> str:
         return f"YoungTreeEvidence({self.name!r}: {self.studies} studies, {self.plants} plants, {self.grade})"
+
+    def sentence(self) -> str:
+        """What stands behind the figures, and the medians, in words."""
+        prior = open_data().prior(self.name, "wild")
+        medians = ", ".join(f"{np.exp(prior.at(height)[0]):.1f} to {height:g} m" for height in EVIDENCE_HEIGHTS_M)
+        counts = f"{self.studies} studies with {self.plants} plants and {self.stand_means} stand means"
+        behind = f"the figures are those of {_named(prior)}" if self.grade == Grade.NONE else counts
+        return f"{self.name}: {self.grade}, {behind}. Median years from seed in the open: {medians}."
 
 
 EVIDENCE_HEIGHTS_M: Final = (0.3, 1.0, 1.3)
@@ -477,7 +523,7 @@ def _evidence_table(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     """Counts, and median with 80 % interval at three heights, for trees from seed in the open."""
     records = []
     for row in rows:
-        prior = open_data().prior(str(row["name"]), "wild")
+        prior = open_data().prior_of([row], "wild")
         record = {"name": row["name"], "rank": row["rank"]} | {
             k: int(row[k]) for k in ("studies", "plants", "stand_means")
         }

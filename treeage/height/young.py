@@ -65,7 +65,7 @@ def from_seedlings(
     tip : {'end_of_season', 'within_season'}, default 'end_of_season'
         Whether the season's height growth was over (as in most conifers by the time of field work) or the
         height was passed somewhere within the last season counted, which takes half a season off.
-    era_log_sd : float, default 0.2
+    era_log_sd : float, default 0.25
         Shared log-sd of growth when the old trees were young against growth now, at least 0 (choice); 0 leaves it out.
 
     Returns

@@ -133,7 +133,7 @@ def height_data(
 def _is_learned(field: Field, species: str, model: HeightModel) -> bool:
     """Whether a species' height model rests on the user's young trees."""
     chosen = field.settings.height_choice(species)
-    return not (model.is_none or model.grade) and (chosen is None or chosen["model"] in FROM_YOUNG_TREES)
+    return not model.is_none and chosen is not None and chosen["model"] in FROM_YOUNG_TREES
 
 
 def _species_rows(field: Field, species: str, cored: Mapping[str, tuple[str, float, float]]) -> dict[str, Any] | None:

@@ -253,9 +253,12 @@ def fit_hierarchical(
     trees_in_order = [str(tree) for tree in field.trees["tree"]]
     answers, shared = learned_answers(data, draws, trees_in_order, prob=prob, seed=seed, tick=tick)
     diagnosis = diagnose(inference, prob=prob)
-    cored = {(each.species, each.facts["core_height_m"]) for each in answers if each.status == Status.ESTIMATED}
-    models = {name: own.height for name, own in shared.species.items()}
-    notes = pd.concat([field.notes, height_notes(models, cored)], ignore_index=True)
+    cored = [
+        (each.species, each.facts["core_height_m"], shared[each.species].height_of(cores, cores.rows_of[each.tree][0]))
+        for each in answers
+        if each.status == Status.ESTIMATED
+    ]
+    notes = pd.concat([field.notes, height_notes(shared.species, cored)], ignore_index=True)
     if not diagnosis.passed:
         warnings.warn(diagnosis.sentence(), ModelWarning, stacklevel=2)
         answers = [replace(each, flags=tuple(sorted({*each.flags, Flag.SAMPLING_FAILED}))) for each in answers]

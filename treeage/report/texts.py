@@ -259,12 +259,19 @@ def _steps(ages: Ages) -> dict[str, Any]:
         "doubts": _doubts(ages),
         "several_cores": any(len(answer.core_rows) > 1 for answer in dated),
         "height_models": [f"{row['what']} ({row['source'].rstrip('.')})" for row in modelled],
-        "open_data": [f"{row['species']} ({row['grade']} of the genus: {row['studies']})" for row in _plan(ages)],
+        "open_data": [f"{row['species']} ({_behind(row)})" for row in _plan(ages)],
+        "open_data_own": any(row["own_trees"] for row in _plan(ages)),
         "studies": _studies(ages),
         "without_heights": [f"{species} ({source})" for species, source in above["source"].items()],
         "collars": sum(years.mean() > 0 for years in collars),
         "disagreeing": sum(bool(set(WORST_FLAGS) & set(answer.flags)) for answer in dated),
     }
+
+
+def _behind(row: Mapping[str, Any]) -> str:
+    """Grade and number of studies, and the stand's own young trees where there are some."""
+    own = f"; {row['own_trees']} young trees of this stand" if row["own_trees"] else ""
+    return f"{row['grade']}{'' if row['studies'] == 0 else ' of the genus: ' + str(row['studies'])}{own}"
 
 
 def _plan(ages: Ages) -> list[dict[Any, Any]]:

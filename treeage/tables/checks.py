@@ -262,18 +262,18 @@ def _young_trees(species: str, key: str, model: Mapping[str, Any] | None, tables
     word = None if model is None else model["model"]
     if word in (None, HeightChoice.SEEDLINGS, HeightChoice.OPEN_DATA) and "sampling" not in (model or {}):
         _sampling(species, tables.get("seedlings"), findings)
-    if word is not None and word not in FROM_YOUNG_TREES:
+    if word not in FROM_YOUNG_TREES:
         return
     pairs = word == HeightChoice.TWO_HEIGHTS
     noun, columns = ("trees counted at two heights", PAIR_COLUMNS) if pairs else ("young trees", SINGLE_COLUMNS)
     heights = _usable_heights(tables.get("seedlings"), species, columns)
-    if word is not None and heights.size < FEWEST_YOUNG_TREES:
+    if heights.size < FEWEST_YOUNG_TREES:
         got = f"{heights.size} {noun} of this species with {', '.join(columns)} in seedlings.csv"
         need = f"at least {FEWEST_YOUNG_TREES}, 20 or more are better"
         do = 'Measure more, or choose another model, for example model = "mean_sd" with your own figure.'
         item = species if key == "default" else ""
         findings.fault(SETTINGS_FILE, got, need, do, column=_section(key), item=item)
-    elif not pairs and heights.size >= FEWEST_YOUNG_TREES and "cores" in tables:
+    elif not pairs and "cores" in tables:
         _reach(species, SEEDLING_REACH * float(heights.max()), tables, findings)
 
 
