@@ -355,7 +355,8 @@ class AimErrors:
     def centre() -> AimErrors:
         """The middle of the prior, with both meanings of a length."""
         zero = np.zeros(2)
-        return AimErrors(*[zero] * 8, np.array([0.0, 1.0]))
+        values = dict.fromkeys((each.name for each in fields(AimErrors)), zero)
+        return AimErrors(**(values | {"square": np.array([0.0, 1.0])}))
 
 
 # ------------------------------------------------------------------ what was seen
