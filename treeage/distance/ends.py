@@ -354,8 +354,8 @@ class AimErrors:
     @staticmethod
     def centre() -> AimErrors:
         """The middle of the prior, with both meanings of a length."""
-        zero = {each.name: np.zeros(2) for each in fields(AimErrors)}
-        return AimErrors(**{**zero, "square": np.array([0.0, 1.0])})
+        values = dict.fromkeys((each.name for each in fields(AimErrors)), np.zeros(2))
+        return AimErrors(**(values | {"square": np.array([0.0, 1.0])}))
 
 
 # ------------------------------------------------------------------ what was seen

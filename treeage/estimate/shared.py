@@ -497,7 +497,7 @@ def height_plan(field: Field, *, prob: float = 0.9) -> pd.DataFrame:
             found = young_tree_evidence(name)
             row |= {"grade": model.grade, "studies": found.studies, "plants": found.plants}
             if own_trees == 0 and origin != TreeOrigin.SPROUT:
-                row["three_lo"], row["three_hi"] = with_three(name, height_m, origin or TreeOrigin.UNKNOWN, prob)
+                row["three_lo"], row["three_hi"] = with_three(name, height_m, origin, prob)
         if not model.is_none and height_m < model.limit_m:
             years = model.years(height_m)
             row["years_median"], (row["years_lo"], row["years_hi"]) = years.median(), years.interval(prob)

@@ -267,9 +267,12 @@ class HeightModel:
         return self.forms[0] == GrowthForm.NONE
 
     def of_tree(self, origin: str, light: str = "", crown_class: str = "") -> HeightModel:
-        """The model of a tree by its words in trees.csv: light as it was young, crown class as it is today."""
-        key = origin or TreeOrigin.UNKNOWN
-        if key in (TreeOrigin.ADVANCE, TreeOrigin.UNKNOWN) and light:
+        """The model of a tree by its words in trees.csv: light as it was young, crown class as it is today.
+
+        A tree whose origin is not stated came as the own young trees did, if there are any.
+        """
+        key = origin if origin or "" in self.siblings else TreeOrigin.UNKNOWN
+        if key in ("", TreeOrigin.ADVANCE, TreeOrigin.UNKNOWN) and light:
             key = TreeOrigin.SEED if light == "open" else f"{TreeOrigin.ADVANCE} {light}"
         elif key == TreeOrigin.UNKNOWN and crown_class.strip().lower() in LOWER_CROWNS:
             key = f"{TreeOrigin.UNKNOWN} below"

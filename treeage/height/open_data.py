@@ -35,6 +35,7 @@ SPROUT_LOG_SD: Final = 0.5  # choice: both lie inside two standard deviations
 UNKNOWN_SHARES: Final[Mapping[str, float]] = {TreeOrigin.SEED: 0.6, TreeOrigin.ADVANCE: 0.25, TreeOrigin.SPROUT: 0.15}
 """Choice: origins that a tree of unknown origin may have; conifers do not sprout, their seed takes that share."""
 NURSERY_UNKNOWN: Final = Pmf(1, np.full(4, 0.25))  # choice: planting stock is mostly one to four years old
+OWN_ORIGIN_REMARK: Final = "origin not stated: taken as that of the own young trees (choice); fill origin in trees.csv"
 ORIGIN_WORDS: Final = ("seed in the open", "advance growth", "sprouts")
 PLANTED_REMARK: Final = "planted: one to four nursery years are added where none are given (choice)"
 CANOPY_STUDIES: Final = "three studies"
@@ -246,6 +247,8 @@ def _pooled_model(
         siblings[f"{TreeOrigin.ADVANCE} {light}".strip()] = _under_canopy(seed, wild, light)
     for crown, share in (("", UNKNOWN_SHARES[TreeOrigin.ADVANCE]), ("below", BELOW_CANOPY_SHARE)):
         siblings[f"{TreeOrigin.UNKNOWN} {crown}".strip()] = _unknown(species, seed, siblings, share)
+    if own[0].size:
+        siblings[""] = _with_remark(seed, OWN_ORIGIN_REMARK)
     return replace(seed, siblings=siblings)
 
 
