@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import pickle
 from collections.abc import Sequence
 from pathlib import Path
@@ -25,6 +26,7 @@ from treeage.errors import (
     require_probability,
     show,
 )
+from treeage.stand import recruitment_history
 
 FAULT = Fault("-3.2", "at least 0 [mm]", "Leave it empty.", "cores.csv", 14, "distance_mm", "tree A17")
 
@@ -178,3 +180,16 @@ def test_other_failures_of_a_call_stay_what_they_are():
         fragile(13)
     with pytest.raises(TypeError, match="unexpected keyword argument"):
         fragile(1.0, sizes=2)
+
+
+def test_a_marked_call_tells_its_arguments_as_the_function_does():
+    """Names, annotations and defaults can be asked for, keyword-only ones too (inspect, an oracle of the language)."""
+
+    def plain(size: float, *, rows: int = 4) -> float:
+        return size + rows
+
+    marked = public(plain)
+    assert inspect.signature(marked) == inspect.signature(plain)
+    assert marked.__kwdefaults__ == plain.__kwdefaults__ == {"rows": 4}
+    assert marked(1.0) == 5.0 and marked(1.0, rows=1) == 2.0
+    assert "events" in recruitment_history.__kwdefaults__

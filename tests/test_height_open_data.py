@@ -110,6 +110,12 @@ def test_origins():
     light = [model.of_tree("advance", light).years(1.3).median() for light in ("open", "partial", "deep")]
     assert light == sorted(light) and len(set(light)) == 3
     assert model.of_tree("unknown", "", "suppressed").years(1.3).mean() > model.of_tree("").years(1.3).mean()
+    own = from_open_data("Picea abies", own_age_years=[6, 9, 12, 7, 14], own_height_m=[0.8, 1.0, 1.3, 0.9, 1.2])
+    stated, unstated, mixed = (own.of_tree(origin).years(1.0) for origin in ("seed", "", "unknown"))
+    assert unstated == stated and spread(mixed) > spread(stated)  # as the own young trees came
+    assert from_open_data("Picea abies").of_tree("").years(1.0) == from_open_data("Picea abies").of_tree(
+        "unknown"
+    ).years(1.0)
     with pytest.raises(ModelError, match="origin: got cutting, need seed, sprout, planted, advance or unknown"):
         years_from_open_data(OAK, 1.0, origin="cutting")
 
@@ -333,12 +339,15 @@ def test_light_and_crown_of_a_tree_are_used():
 def test_choices_are_told_where_they_are_used():
     """Notes name the choice for the origin that the trees have, and only that; own young trees do not hide it."""
     words = {"advance": "from three studies only", "sprout": "sprouts and suckers of any species", "planted": "nursery",
-             "": "60 % seed in the open, 25 % advance growth, 15 % sprouts"}  # fmt: skip
+             "unknown": "60 % seed in the open, 25 % advance growth, 15 % sprouts"}  # fmt: skip
     for origin, said in words.items():
         for seedlings in (0, 6):
             got = " ".join(estimate_ages(oaks(origin=origin, seedlings=seedlings)).notes["got"])
             assert [word in got for word in words.values()] == [word == said for word in words.values()]
             assert ("high mountains" in got) == (seedlings == 0)
+    unstated = [" ".join(estimate_ages(oaks(origin="", seedlings=number)).notes["got"]) for number in (0, 6)]
+    assert [words["unknown"] in got for got in unstated] == [True, False]
+    assert ["taken as that of the own young trees" in got for got in unstated] == [False, True]
     assert "all broadleaf trees; no studies of the genus" in from_open_data("Diospyros kaki").name
     assert "any tree; no studies of the genus" in from_open_data("Nonesuch alba").name
 

@@ -430,6 +430,8 @@ def public(function: Callable[P, R]) -> Callable[P, R]:
                 raise
             raise InputError(faults) from error
 
+    # what `wraps` leaves out and people ask a function for; it has no arguments of that kind itself
+    call.__kwdefaults__ = function.__kwdefaults__  # type: ignore[attr-defined]
     return call
 
 
