@@ -150,7 +150,7 @@ def test_errors_that_are_not_shared_are_found_out_by_the_mean_of_the_stand_alone
     found = []
     for number in range(60):
         rng = np.random.default_rng([4, number])
-        with priors.replaced({"pith_again": 0.9}):  # of the world and of the engine
+        with priors.replaced({"pith_again": 0.9, "pith_again_log_sd": 0.01}):  # of the world and of the engine
             stand = sbc.draw_stand(rng, 24, together=together, sure=True)
             found.append(sbc.ranks_of(stand, estimate_ages(stand.field), rng))
     assert _rejected(sbc, pd.DataFrame(found)) == (set() if together else {"mean date of the stand"})
