@@ -236,3 +236,25 @@ runpy.run_module("treeage", run_name="__main__")
 """
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
     assert (ran.returncode, ran.stderr, ran.stdout) == (130, "Stopped; no output was changed.\n", "")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs signals of POSIX")
+def test_a_stop_that_a_library_turns_into_its_own_error_is_a_stop():
+    """NumPy's extension modules answer an interrupt while they load with an ImportError (found in CI)."""
+    code = """
+import os, runpy, signal, sys
+class Stop:
+    def find_spec(self, name, path=None, target=None):
+        if name == "treeage.errors":
+            try:
+                os.kill(os.getpid(), signal.SIGINT)
+                while True:
+                    pass
+            except KeyboardInterrupt as error:
+                raise ImportError("cannot load module more than once per process") from error
+sys.meta_path.insert(0, Stop())
+sys.argv = ["treeage", "check", "nowhere"]
+runpy.run_module("treeage", run_name="__main__")
+"""
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
+    assert (ran.returncode, ran.stderr, ran.stdout) == (130, "Stopped; no output was changed.\n", "")

@@ -46,6 +46,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     2
     """
     arguments = argparse.Namespace()
+    stops = _hear_stops() if argv is None else []
 
     def run() -> int:
         _open_streams()
@@ -54,7 +55,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         code: int = arguments.run(arguments)
         return code
 
-    code = _guarded(run, arguments)
+    code = _guarded(run, arguments, stops)
     if argv is None:
         _ignore_stops()  # nothing is left to stop but the end of the process
     return code
@@ -74,8 +75,8 @@ def _state(target: Path) -> tuple[int, int] | None:
     return found.st_ino, found.st_mtime_ns
 
 
-def _guarded(run: Callable[[], int], arguments: argparse.Namespace) -> int:
-    """Run, and say in plain words what stopped it."""
+def _guarded(run: Callable[[], int], arguments: argparse.Namespace, stops: Sequence[int]) -> int:
+    """Run, and say in plain words what stopped it; after a stop any other error is a library's answer to it."""
     try:
         try:
             return run()
@@ -83,9 +84,7 @@ def _guarded(run: Callable[[], int], arguments: argparse.Namespace) -> int:
             if sys.stdout is not None:
                 sys.stdout.flush()
     except KeyboardInterrupt:
-        _ignore_stops()  # a second one must not break into the words
-        say(f"Stopped; {_outcome(arguments)}.")
-        return STOPPED
+        return _stopped(arguments)
     except BrokenPipeError:
         _drop_output()
         return NO_READER
@@ -95,7 +94,13 @@ def _guarded(run: Callable[[], int], arguments: argparse.Namespace) -> int:
         )
         return BAD_INPUT
     except Exception as error:
-        return _said(error, arguments)
+        return _stopped(arguments) if stops else _said(error, arguments)
+
+
+def _stopped(arguments: argparse.Namespace) -> int:
+    _ignore_stops()  # a second one must not break into the words
+    say(f"Stopped; {_outcome(arguments)}.")
+    return STOPPED
 
 
 def _said(error: Exception, arguments: argparse.Namespace) -> int:
@@ -131,6 +136,19 @@ def _drop_output() -> None:
     """Let what is still held for the output go nowhere, or Python would complain of it at its end."""
     with suppress(OSError, ValueError, AttributeError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _hear_stops() -> list[int]:
+    """Keep the signals of a stop: extension modules that load turn the interrupt into errors of import."""
+    heard: list[int] = []
+
+    def hear(number: int, _frame: object) -> None:
+        heard.append(number)
+        raise KeyboardInterrupt
+
+    with suppress(ValueError):  # not the main thread
+        signal.signal(signal.SIGINT, hear)
+    return heard
 
 
 def _ignore_stops() -> None:
