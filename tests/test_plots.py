@@ -17,7 +17,7 @@ from matplotlib.figure import Figure
 from treeage.batch import Batch
 from treeage.errors import InputError
 from treeage.plots import ages as plots
-from treeage.plots.style import GROUPS, WARM, padded, year_ticks
+from treeage.plots.style import GROUPS, WARM, group_looks, padded, year_ticks
 from treeage.pmf import Mass, Pmf
 from treeage.results import SHARES, joint_years, year_text
 from treeage.stand import age_structure
@@ -161,12 +161,21 @@ def test_a_field_without_dated_trees_says_so(name):
     assert [text.get_text() for text in ax.texts] == ["No tree could be dated."]
 
 
-def test_legend_of_the_age_structure_is_outside_the_axes():
-    """No line of an event can run through it: it stands below the axes."""
-    ax = plots.plot_age_structure(AGES, ax=Figure(layout="constrained").subplots())
-    ax.figure.draw_without_rendering()
-    legend = ax.get_legend().get_window_extent()
-    assert legend.y1 <= ax.get_window_extent().y0 and legend.y0 >= 0
+@pytest.mark.parametrize("name", ["plot_dates", "plot_age_structure", "plot_uncertainty_sources"])
+def test_legend_is_outside_the_axes(name):
+    """No tree and no line of an event can run under it, whatever the number of species: it stands below the axes."""
+    mixed = [replace(made_up_tree(at), species=f"Genus no{'abcdefghi'[at]}") for at in range(9)]
+    for ages in (AGES, replace(AGES, tree_ages=tuple(mixed))):
+        ax = getattr(plots, name)(ages, ax=Figure(layout="constrained").subplots())
+        ax.figure.draw_without_rendering()
+        legend = ax.get_legend().get_window_extent()
+        assert legend.y1 <= ax.get_window_extent().y0 and legend.y0 >= 0
+
+
+def test_no_two_of_many_species_look_alike():
+    """Colours and markers come again after different numbers: 20 species have 20 looks."""
+    looks = group_looks([f"Species {at:02d}" for at in range(20)])
+    assert len({(look["color"], look["marker"]) for look in looks.values()}) == 20
 
 
 def test_age_structure_counts_joint_draws():

@@ -198,7 +198,7 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
     medians of the intervals of neighbours.
     """
     answers = sorted(ages, key=_latest_claim)
-    ax = ax if ax is not None else new_axes(6.4, float(np.clip(1.6 + 0.135 * len(answers), 3.0, 11.0)))
+    ax = ax if ax is not None else new_axes(6.4, float(np.clip(1.9 + 0.135 * len(answers), 3.0, 11.0)))
     tidy(ax)
     if not answers:
         return _nothing(ax, "No tree could be dated.")
@@ -247,7 +247,7 @@ def _many_dates(ages: Ages, dated: list[TreeAge], ends: tuple[float, float], ax:
     year_axis(ax, *ends, label=f"{what} (medians of {size} trees in a row{more})")
     draw_events(ax, ages.events, *ends)
     ax.set_ylabel("Trees in order of date [number]")
-    ax.legend(loc="lower right", fontsize=TINY, frameon=True, edgecolor="none", framealpha=0.9)
+    legend_below(ax)
     return ax
 
 
@@ -314,8 +314,7 @@ def _species_key(ax: Axes, looks: dict[str, dict[str, Any]], minimum: bool) -> N
         keys.append(
             Line2D([], [], color="#8c8c8c", marker="|", linestyle="-", label="rings counted only: about then or before")
         )
-    box = ax.legend(handles=keys, loc="lower right", fontsize=TINY, frameon=True, edgecolor="none", framealpha=0.9)
-    italic_species(box.get_texts())
+    italic_species(legend_below(ax, keys).get_texts())
 
 
 @fitted
@@ -367,7 +366,7 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     ratio = f"{width / spread:.1f} times the" if spread > 0 else "exact dates, no"
     period = "1 year" if width == 1 else f"{width} years"
     above = len(ages.at_core_height)
-    dates, what = ("Establishment year", "established") if not above else ("Year at coring height", "by their date")
+    dates = "Year at coring height" if above else "Establishment year"
     if 0 < above < len(ages.trees):
         dates = f"Establishment year, for {above} of {len(ages.trees)} trees year at coring height\n"
     note = f"{dates} (periods of {period}, {ratio} typical dating SD"
@@ -375,7 +374,7 @@ def plot_age_structure(ages: Ages, *, bin_years: int | None = None, ax: Axes | N
     year_axis(ax, first - width / 2, last + width / 2, label=label)
     draw_events(ax, ages.events, first, last)
     ax.set_ylim(0, float(max(high.max(), middle.max())) * 1.2)
-    ax.set_ylabel(f"Trees {what} in {period} [number]")
+    ax.set_ylabel(f"Trees in {period} [number]")
     legend_below(ax)
     return ax
 
@@ -404,7 +403,7 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
     from matplotlib.collections import PolyCollection
 
     names = ages.trees
-    ax = ax if ax is not None else new_axes(6.4, float(np.clip(1.4 + 0.135 * len(names), 2.6, 11.0)))
+    ax = ax if ax is not None else new_axes(6.4, float(np.clip(1.9 + 0.135 * len(names), 3.0, 11.0)))
     tidy(ax)
     if not names:
         return _nothing(ax, "No tree could be dated.")
@@ -435,7 +434,7 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
     ax.set_ylim(0.3, len(answers) + 0.7)
     above = len(ages.at_core_height)
     dates = "establishment year" if not above else "year at coring height" if above == len(names) else "date"
-    ax.set_xlabel(f"Standard deviation of the {dates} [years], split by share of the variance")
+    ax.set_xlabel(f"Standard deviation of the {dates} [years], by share of variance")
     if named:
         ax.tick_params(axis="y", labelsize=TINY, length=0)
         ax.set_yticks(rows, [each.tree for each in answers])
@@ -444,7 +443,7 @@ def plot_uncertainty_sources(ages: Ages, *, ax: Axes | None = None) -> Axes:
     else:
         ax.set_ylabel("Trees in order of their uncertainty [number]")
     if ax.collections:
-        ax.legend(fontsize=SMALL, frameon=False, loc="lower right")
+        legend_below(ax)
     return ax
 
 

@@ -19,7 +19,9 @@ from treeage.results import year_text
 from treeage.stand import dated_events
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
+    from matplotlib.legend import Legend
     from matplotlib.text import Text
 
 INK = "#22303c"  # choice: text, axes and medians
@@ -27,7 +29,7 @@ DEEP = "#1b3a57"  # choice: the first thing to look at
 WARM = "#c8691c"  # choice: events and the second thing to look at
 PALE = "#b9c9d6"  # choice: areas behind
 GROUPS = ("#1b3a57", "#4f9d8d", "#a9719f", "#6b6b6b", "#b79a2c", "#9db4c6")  # choice: no hue of WARM, unlike in grey
-MARKERS = ("o", "s", "D", "^", "v", "P")
+MARKERS = ("o", "s", "D", "^", "v", "P", "X")  # one more than colours: 42 pairs before one comes again
 COLUMNS_IN = 4.0  # choice: axes this wide hold a legend of two columns
 LETTER_IN = 0.064  # choice: mean width of a letter at 8 points [inch]
 MANY = 200  # choice: above this many lines a figure shows bands, one line for each could not be told from the next
@@ -99,14 +101,15 @@ def on_lines(text: Text, room_in: float) -> None:
     text.set_text("\n".join(textwrap.fill(line, letters) for line in text.get_text().splitlines()))
 
 
-def legend_below(ax: Axes) -> None:
-    """Put the legend below the label of the years: inside the axes it would stand over the line of an event."""
+def legend_below(ax: Axes, keys: Sequence[Artist] | None = None) -> Legend:
+    """Put the legend below the label of the years: inside the axes it would stand over trees or events."""
     narrow_in = width_in(ax)
     on_lines(ax.xaxis.label, narrow_in)
     lines = 5.0 + 1.6 * ax.get_xlabel().count("\n")
     columns = 2 if narrow_in > COLUMNS_IN else 1
-    ax.legend(fontsize=SMALL, frameon=False, loc="upper center", bbox_to_anchor=(0.5, 0.0), ncols=columns,
-              borderaxespad=lines)  # fmt: skip
+    handles = ax.get_legend_handles_labels()[0] if keys is None else keys
+    return ax.legend(handles=handles, fontsize=SMALL, frameon=False, loc="upper center", bbox_to_anchor=(0.5, 0.0),
+                     ncols=columns, borderaxespad=lines)  # fmt: skip
 
 
 def italic_species(texts: Iterable[Text]) -> None:

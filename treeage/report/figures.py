@@ -74,7 +74,8 @@ def report_figures(ages: Ages, form: FigureForm, *, tick: Tick | None = None) ->
     """Dates, age structure, sources of uncertainty, the anatomy of a typical tree, and sensitivity if asked for."""
     alone = len(ages.at_core_height) == len(ages.trees) > 0
     usual, titles = HEIGHT_IN[form.width], words("figure")
-    tall = float(np.clip(1.7 + 0.135 * len(ages), 3.0, 9.6))  # choice: a line a tree, at most a page
+    keys = len({answer.species for answer in ages}) / (2 if form.width == "double" else 1)  # lines of the legend
+    tall = float(np.clip(1.9 + 0.135 * len(ages) + 0.17 * keys, 3.0, 9.6))  # choice: a line a tree, at most a page
     many = len(ages.trees) > LARGE_STAND
     tall = usual if many else tall
     plans: list[tuple[str, float, Draw]] = [
