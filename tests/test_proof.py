@@ -1,5 +1,6 @@
 """Predictions of what is known of a field, without it: nothing known is used, and wrong truths are noticed."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -49,6 +50,8 @@ def test_every_part_is_there_with_its_number_of_cases(demo, proved):
     assert parts.at[proof.ALONE, "cases"] == parts.at[proof.STAND, "cases"] >= 40
     assert len(proved.cases) == parts["cases"].sum()
     assert (parts["inside"] == proved.cases.groupby("part")["inside"].sum()[parts.index]).all()
+    error = proved.cases["error"].groupby(proved.cases["part"]).mean()[parts.index]
+    assert np.allclose(parts["mean_error"], error)  # what a reader of the table gets is what the paragraph says
     for row in proved.parts.to_dict("records"):
         assert f"{row['cases']} predictions on {row['trees']} trees" in proved.sentence()
         assert f"intervals hold {row['inside']} of {row['cases']}" in proved.verdict()
@@ -153,9 +156,16 @@ def test_the_command_writes_one_page_and_one_table(tmp_path, capsys):
     assert "2 trees cannot tell 85 from 95 %." in said
     out = tmp_path / "field_validation"
     assert sorted(path.name for path in out.iterdir()) == ["validation.csv", "validation.html"]
-    assert pd.read_csv(out / "validation.csv")["truth"].tolist() == [1925, 1920]
+    table = pd.read_csv(out / "validation.csv")
+    assert table["truth"].tolist() == [1925, 1920]
+    assert f"its mean error {table['error'].mean():+.1f}." in said  # of the medians, as in the table
     page = (out / "validation.html").read_text(encoding="utf-8")
     assert "2 trees cannot tell 85 from 95 %." in page and "<b>" not in page.replace("<body>", "")
+    (folder / "trees.csv").write_text("\n".join((folder / "trees.csv").read_text().splitlines()[:2]) + "\n")
+    (folder / "cores.csv").write_text("\n".join((folder / "cores.csv").read_text().splitlines()[:2]) + "\n")
+    assert main(["validate", str(folder)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "1 prediction on 1 tree;" in said and not re.search(r"\b1 (trees|cases|predictions)\b", said)
     assert main(["validate", str(folder), "--out", str(folder)]) == 2
 
 

@@ -3,6 +3,7 @@
 import pandas as pd
 import pytest
 
+from treeage.checks import with_checks
 from treeage.estimate import estimate_ages
 from treeage.height.sources import NO_SOURCE
 from treeage.report.texts import methods_text
@@ -13,13 +14,17 @@ ARC = {"inner_end": "arcs", "chord_mm": 8.0, "rise_mm": 0.6}
 MEAN = {"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": 3}
 
 
-def methods(cores, height=None, rings=None):
-    """Methods text of trees named A, B, ... with one core each, or as the rows say."""
+def treeage_field(cores, height=None, rings=None, **settings):
+    """A field of trees named A, B, ... with one core each, or as the rows say."""
     rows = [{"tree": "ABCDEF"[at]} | CORE | core for at, core in enumerate(cores)]
     names = list(dict.fromkeys(row["tree"] for row in rows))
     trees = pd.DataFrame({"tree": names, "species": [f"Larix {name}" for name in names]})
-    field = Field.from_frames(trees, pd.DataFrame(rows), rings, settings=Settings(height=height or {}))
-    return methods_text(estimate_ages(field), version="1")
+    return Field.from_frames(trees, pd.DataFrame(rows), rings, settings=Settings(height=height or {}, **settings))
+
+
+def methods(*cores_and_more, **settings):
+    """Methods text of such a field."""
+    return methods_text(estimate_ages(treeage_field(*cores_and_more, **settings)), version="1")
 
 
 def test_no_height_model_is_a_choice():
@@ -31,6 +36,22 @@ def test_no_height_model_is_a_choice():
     assert f"Larix C: mean 8, sd 3 years at 1 m ({NO_SOURCE})." in text
     assert "For Larix B (many studies of the genus: 46) they rest on a linear mixed model" in text
     assert "explicit choice" not in text
+
+
+def test_species_with_one_source_cite_it_once():
+    """Three species on open data: the databases stand once among the models and once among the sources."""
+    text = methods([{"inner_end": "pith"}] * 3)
+    assert text.count("Larix A: open data") == text.count("Larix C: open data") == 2
+    assert text.count("Scientific Data 4: 170070") == 2
+    assert "(known: fitted; used for 3 trees)." in text
+
+
+def test_a_tree_cored_at_two_heights_is_said_to_have_told_the_height_model():
+    """Its evidence moves the years of every tree of the figure: a reader of the methods must know."""
+    pith = {"inner_end": "pith"}
+    two = [pith, {"tree": "A", "core": "b", "core_height_m": 0.3, "rings_counted": 99} | pith]
+    assert "1 tree cored at two heights told how fast young trees here grew" in methods(two, {"default": MEAN})
+    assert "two heights" not in methods([pith], {"default": MEAN})
 
 
 def test_a_core_at_the_root_collar_needs_no_height_model():
@@ -82,12 +103,31 @@ def test_nothing_is_claimed_of_trees_that_were_not_dated():
 def test_count_errors_and_combined_cores_are_those_there_were():
     """Each sentence stands only where its step was taken."""
     pith, counted = {"inner_end": "pith"}, {"inner_end": "pith", "dating": "lab_count"}
-    assert "was 0, as all cores were crossdated." in methods([pith])
+    assert "was 0, as all cores were crossdated, but for the share stated below." in methods([pith])
+    assert "1.5 % may have the error of a laboratory count" in methods([pith])
+    assert "crossdated, but for" not in methods([pith], doubt={"misdated": 0.0})
     assert "ring count was a skewed" in methods([counted])
     both = methods([pith, counted])
-    assert "was 0 for crossdated cores and a skewed" in both
+    assert "was 0 for crossdated cores (but for the share stated below) and a skewed" in both
     assert "were combined" not in both
     assert "were combined" in methods([pith, counted | {"tree": "A", "core": "b"}])
+
+
+def test_doubts_are_those_of_cores_there_are():
+    """No pith, no crossdated core, no tree of two cores: nothing is said of how often such entries are wrong."""
+    text = methods([ARC | {"dating": "lab_count"}])
+    assert not any(words in text for words in ("at its word", "may lie beside", "may be of another tree"))
+    assert "of the piths 10 % may lie beside the core, of the cores called crossdated 1.5 %" in methods(
+        [{"inner_end": "pith"}]
+    )
+
+
+def test_checks_that_could_not_be_made_are_not_called_made():
+    """One tree: nothing is held against replicates, and the text does not say so."""
+    field = treeage_field([{"inner_end": "pith"}])
+    text = methods_text(with_checks(estimate_ages(field)), version="1")
+    assert "Nothing could be held against the fitted model." in text
+    assert "were held against replicates" not in text
 
 
 def test_sources_can_be_cited_and_counts_have_a_noun():

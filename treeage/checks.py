@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage import priors
-from treeage.display import Result
+from treeage.display import Result, counted
 from treeage.distance import AimErrors, DistanceSource, InnerEnds
 from treeage.errors import Fault, InputError, public, require_attributes, require_field, require_seed
 from treeage.estimate import Seen, draw_arc_radii, draw_ends, estimate_ages, read_radius
@@ -163,8 +163,8 @@ def predictive_checks(ages: Ages, *, seed: int = 0) -> PredictiveChecks:
         *_mates_agree(seen, rng),
         *_counts_differ(seen, state, rng),
     ]
-    left = [f"{name} ({size} cases)" for name, size, *_ in rows if size < _FEWEST]
-    left += [f"agreement of {count} trees: {why}" for why, count in seen.left_out.items()]
+    left = [f"{name} ({counted(size, 'case')})" for name, size, *_ in rows if size < _FEWEST]
+    left += [f"agreement of {counted(count, 'tree')}: {why}" for why, count in seen.left_out.items()]
     kept = [row for row in rows if row[1] >= _FEWEST]
     table = pd.DataFrame([_judged(row) for row in kept], columns=CHECK_COLUMNS[:-1])
     failed = table["p"].astype(np.float64) < FAMILY_LEVEL / max(len(table), 1)

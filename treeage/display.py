@@ -32,6 +32,11 @@ def draws(result: str) -> Callable[[Figure], Figure]:
     return enter
 
 
+def counted(number: int, noun: str) -> str:
+    """A number with its noun: 1 tree, 2 trees."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 class Result:
     """Base of every result: `.plot()`, `.sentence()`, `.to_frame()`, and how a notebook shows it.
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 
 from treeage.checks import PredictiveChecks, Sensitivity, predictive_checks, sensitivity
-from treeage.display import Result
+from treeage.display import Result, counted
 from treeage.distance import DISTANCE_GRID_MM
 from treeage.errors import InputError, ModelError, public, require_field, require_level
 from treeage.estimate import Cores, estimate_ages, height_models, read_cores
@@ -21,7 +21,7 @@ from treeage.pmf import Pmf, keeps_tables
 from treeage.results import Ages, Status
 from treeage.rings import RingCalibration, calibrate_missing_rings, missing_rings
 from treeage.schema import FEWEST_YOUNG_TREES, ROOT_COLLAR, HeightChoice, InnerEnd, column_numbers, genus_of
-from treeage.validate import bias, binomial_band, coverage, rank_interval
+from treeage.validate import binomial_band, coverage, rank_interval
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -58,8 +58,8 @@ class Proof(Result):
         NaN where there is none), distance_mm (hidden, else NaN).
     parts : pandas.DataFrame
         One row a part: cases, trees, inside (within lo and hi), covered (end numbers shared out), band_low and
-        band_high (what chance allows if cases were independent), mean_error, mean_absolute_error, plain_absolute_error,
-        pit_below_tenth and pit_above_tenth (share of truths in the outer tenths).
+        band_high (what chance allows if cases were independent), mean_error and mean_absolute_error (of the medians),
+        plain_absolute_error, pit_below_tenth and pit_above_tenth (share of truths in the outer tenths).
     checks : PredictiveChecks
         Whether the fitted model could have produced what was seen in the field.
     left_out : tuple of str
@@ -117,10 +117,11 @@ class Proof(Result):
             plain = row["plain_absolute_error"]
             rule = f" (plain chain: {plain:.1f})" if np.isfinite(plain) else ""
             unit = "rings" if row["part"] in (ALONE, STAND) else "years"
+            cases, trees = counted(row["cases"], "prediction"), counted(row["trees"], "tree")
             told.append(
-                f"{TITLES[row['part']]}: {row['cases']} predictions on {row['trees']} trees; {level} intervals held "
-                f"{row['inside']} of them ({100 * row['inside'] / row['cases']:.0f} %); mean absolute error of the "
-                f"median {row['mean_absolute_error']:.1f} {unit}{rule}, mean error {row['mean_error']:+.1f}."
+                f"{TITLES[row['part']]}: {cases} on {trees}; {level} intervals held {row['inside']} of them "
+                f"({100 * row['inside'] / row['cases']:.0f} %); mean absolute error of the median "
+                f"{row['mean_absolute_error']:.1f} {unit}{rule}, its mean error {row['mean_error']:+.1f}."
             )
         head = "What is known of this field was predicted without it."
         left = [f"Not asked: {'; '.join(self.left_out)}."] if self.left_out else []
@@ -162,9 +163,9 @@ def _verdict(row: Mapping[Any, Any], prob: float) -> str:
         verdict = "fewer than promised: do not rely on them here before you know why"
     elif row["covered"] > row["band_high"]:
         verdict = "more than promised: they are wider than they need be"
-    what = f"{TITLES[row['part']]} ({trees} trees)"
+    what = f"{TITLES[row['part']]} ({counted(trees, 'tree')})"
     told = f"{what}: {100 * prob:g} % intervals hold {held} of {row['cases']}, {verdict}."
-    few = f" {trees} trees cannot tell {100 * TOO_FEW:g} from {100 * TOO_MANY:g} %."
+    few = f" {counted(trees, 'tree')} cannot tell {100 * TOO_FEW:g} from {100 * TOO_MANY:g} %."
     return told if verdict != "as promised" or tells_apart(trees) else told + few
 
 
@@ -430,7 +431,6 @@ def _part_table(cases: Sequence[_Case], table: pd.DataFrame, prob: float) -> pd.
         trees = own["tree"].nunique() if part != YOUNG else len(own)
         pmfs = [case.told for case in mine]
         low, high = binomial_band(trees, prob)
-        size = bias(pmfs, truths).iloc[0]
         rows.append(
             {
                 "part": part,
@@ -440,8 +440,8 @@ def _part_table(cases: Sequence[_Case], table: pd.DataFrame, prob: float) -> pd.
                 "covered": float(coverage(pmfs, truths, probs=[prob])["covered"].iloc[0]),
                 "band_low": low,
                 "band_high": high,
-                "mean_error": float(size["mean_error"]),
-                "mean_absolute_error": float(size["mean_absolute_error"]),
+                "mean_error": float(own["error"].mean()),
+                "mean_absolute_error": float(own["error"].abs().mean()),
                 "plain_absolute_error": float(own["plain_error"].abs().mean()),
                 "pit_below_tenth": float((own["pit"] < 0.1).mean()),
                 "pit_above_tenth": float((own["pit"] > 0.9).mean()),

@@ -29,7 +29,11 @@ td:first-child, th:first-child {{ text-align: left; min-width: 8em }}
 intervals of whole numbers hold more than they promise; band: where that share lies by chance for so many trees;
 plain: the same cases by the mean of the innermost rings.</p>{checks}{moved}
 <h2>For the methods section</h2><p>{paragraph}</p><h2>What it does not show</h2><ul>{caveats}</ul>
-<p>Every prediction, predictive check and default that was moved is a row of validation.csv.</p></body></html>
+<p>Every prediction, predictive check and default that was moved is a row of validation.csv, named by its part. Of a
+prediction: truth; median, lo and hi of what was said; inside: whether the truth lies from lo to hi; pit: the share of
+the distribution below the truth, near 0 where the truth came out low and near 1 where high; error: median less truth,
+of which the errors above are means; plain error: that of the plain rule; distance mm: what was hidden.</p>
+</body></html>
 """
 MOST_SHOWN = 20  # rows of the sensitivity on the page, two a default; all of them are in the table
 

@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from treeage.display import VERSION, Result
+from treeage.display import VERSION, Result, counted
 from treeage.errors import Fault
 from treeage.estimate import READ_AGAINST_STAND
 from treeage.priors import Known, data_rows, data_text
 from treeage.results import CONVENTIONS, Flag, Status, Step, year_text
-from treeage.schema import Dating
+from treeage.schema import Dating, InnerEnd
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -69,7 +69,7 @@ def template(file: str) -> Template:
     if file.endswith(".html.j2"):
         return Environment(autoescape=True, undefined=StrictUndefined).from_string(data_text(file))
     environment = Environment(undefined=StrictUndefined, finalize=_plain)
-    environment.filters |= {"counted": _counted, "listed": _listed, "paragraph": _paragraph}
+    environment.filters |= {"counted": counted, "listed": _listed, "paragraph": _paragraph}
     return environment.from_string(data_text(file))
 
 
@@ -80,10 +80,6 @@ def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
 def _plain(value: Any) -> Any:
     """Names from the tables as plain text of Markdown: no tag starts in them."""
     return value.replace("<", "&lt;").replace(">", "&gt;") if isinstance(value, str) else value
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def _listed(parts: Sequence[str]) -> str:
@@ -140,6 +136,7 @@ def common_facts(ages: Ages) -> dict[str, Any]:
     told = {name: made.sentence() for name, made in ages.extras.items() if isinstance(made, Result)}
     facts: dict[str, Any] = {
         "checks": told.get("predictive_checks", ""),
+        "checked": bool(len(getattr(ages.extras.get("predictive_checks"), "table", ()))),
         "sensitivity": told.get("sensitivity", ""),
         "dated": len(dates),
         "rest": len(ages) - len(dates),
@@ -220,14 +217,20 @@ def _material(ages: Ages) -> dict[str, Any]:
 
 
 def _doubts(ages: Ages) -> list[str]:
-    """How often what is written may not be so, in words; nothing where it was switched off."""
+    """How often what is written may not be so, in words; nothing where switched off or no core is of the kind."""
+    rows = [answer.core_rows for answer in dated_trees(ages)]
+    met = {
+        "pith_near": any(core["inner_end"] == InnerEnd.PITH for cores in rows for core in cores),
+        "misdated": any(core["dating"] == Dating.CROSSDATED for cores in rows for core in cores),
+        "wrong_core": any(len(cores) > 1 for cores in rows),
+    }
     known = {
         "pith_near": "of the piths {} may lie beside the core",
         "misdated": "of the cores called crossdated {} may have the error of a laboratory count",
         "wrong_core": "of the cores of trees with several {} may be of another tree or misread",
     }
     doubt = ages.settings.get("doubt", {})
-    return [text.format(f"{100 * doubt[key]:g} %") for key, text in known.items() if doubt.get(key)]
+    return [text.format(f"{100 * doubt[key]:g} %") for key, text in known.items() if met[key] and doubt.get(key)]
 
 
 def _shares(values: Iterable[str], texts: Mapping[str, str]) -> list[str]:
@@ -257,8 +260,10 @@ def _steps(ages: Ages) -> dict[str, Any]:
         "pairs_read": _read_together(ages, stand=False),
         "stand_read": _read_together(ages, stand=True),
         "doubts": _doubts(ages),
+        "misdated": bool(ages.settings.get("doubt", {}).get("misdated")),
         "several_cores": any(len(answer.core_rows) > 1 for answer in dated),
-        "height_models": [f"{row['what']} ({row['source'].rstrip('.')})" for row in modelled],
+        "height_models": [f"{row['what']} ({row['source'].rstrip('.')})" for row in _by_source(modelled)],
+        "tied": sum(answer.parts is not None and answer.parts.tied for answer in dated),
         "open_data": [f"{row['species']} ({_behind(row)})" for row in _plan(ages)],
         "open_data_own": any(row["own_trees"] for row in _plan(ages)),
         "studies": _studies(ages),
@@ -266,6 +271,16 @@ def _steps(ages: Ages) -> dict[str, Any]:
         "collars": sum(years.mean() > 0 for years in collars),
         "disagreeing": sum(bool(set(WORST_FLAGS) & set(answer.flags)) for answer in dated),
     }
+
+
+def _by_source(rows: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Rows of one step with the same source as one, so that seven species do not repeat it seven times."""
+    merged: dict[tuple[str, ...], dict[str, Any]] = {}
+    for row in rows:
+        one = merged.setdefault((row["step"], row["source"], row["known"]), row | {"what": "", "used": 0})
+        one["what"] += ("; " if one["what"] else "") + row["what"]
+        one["used"] += row["used"]
+    return list(merged.values())
 
 
 def _behind(row: Mapping[str, Any]) -> str:
@@ -334,8 +349,11 @@ def _distances(dated: Sequence[TreeAge]) -> list[str]:
 
 
 def _sources(ages: Ages) -> list[dict[str, Any]]:
-    """The models and defaults used, each with the unit of what its column `used` counts."""
-    return [row | {"unit": _unit(row)} for row in _records(ages.sources)]
+    """The models and defaults used, each with the unit of what its column `used` counts; heights by their source."""
+    rows = _records(ages.sources)
+    heights = [row for row in rows if row["step"] == Step.HEIGHT]
+    rest = [row for row in rows if row["step"] != Step.HEIGHT]
+    return [row | {"unit": _unit(row)} for row in (*rest, *_by_source(heights))]
 
 
 def _unit(row: Mapping[str, Any]) -> str:
