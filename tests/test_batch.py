@@ -493,3 +493,17 @@ def test_the_script_of_many_stands_runs(tmp_path):
     assert (figures["stands"], figures["trees"], figures["exit_code"]) == (2, 100, 0)
     assert 50 < figures["peak_MB_of_a_worker"] < 2000
     assert len(list((tmp_path / "many" / "ages" / batch.ANSWERS).iterdir())) == 2
+
+
+def test_the_page_tells_years_before_the_common_era_in_words(tmp_path):
+    """A stand of 2,300-year-old trees: BCE on the page, astronomical years in the table."""
+    stand = tmp_path / "sites" / "old"
+    stand.mkdir(parents=True)
+    (stand / "trees.csv").write_text("tree,species\na,Larix decidua\n")
+    core = "tree,core,outer_year,rings_counted,dating,inner_end,core_height_m\na,x,2019,2300,crossdated,pith,0\n"
+    (stand / "cores.csv").write_text(core)
+    out = tmp_path / "out"
+    assert main(["batch", str(stand.parent), "--out", str(out), "--draws", str(DRAWS), "--workers", "1"]) == 0
+    assert pd.read_csv(out / "summary.csv")["mean_date_median"].item() == 2019 - 2300 + 1  # hand sum: -280
+    page = (out / "summary.html").read_text(encoding="utf-8")
+    assert "<td>281 BCE (" in page and "-280" not in page

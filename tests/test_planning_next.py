@@ -11,7 +11,7 @@ from scipy.stats import spearmanr
 from treeage.cli.commands import main
 from treeage.errors import InputError
 from treeage.estimate import date_trees, minimum_answer, prepare, tree_answer
-from treeage.planning import MINUTES, Action, next_steps
+from treeage.planning import MINUTES, Action, aim_second_core, next_steps
 from treeage.planning.outcomes import (
     Added,
     Dated,
@@ -158,12 +158,27 @@ def test_goals_of_the_stand(field):
     mean = next_steps(field, goal="mean_date", seed=1)
     worst = mean.table[mean.table["action"] == Action.CORE].iloc[0]
     assert 0 < worst["gain"] < (worst["sd_now"] - worst["sd_after"]) / 2
+    best = mean.table.iloc[0]  # the sentence tells the goal's own sd, not that of one date
+    assert f"sd of the mean date {best['goal_now']:.1f} to {best['goal_after']:.1f} years" in mean.sentence()
+    assert "gain is what the sd of the mean date loses [years]" in mean.notes[0]
     after = next_steps(field, goal="after_event", event=1926, seed=1)
     assert after.unit == "trees"
     assert (after.table["gain"] >= -1e-9).all()
     assert after.table["goal_now"].iloc[0] < len(field.trees) / 2
     pulse = next_steps(field, goal="pulse_date", pulse=(1927, 1960), seed=1)
     assert pulse.table["goal_now"].iloc[0] > 0
+
+
+def test_a_rotten_tree_is_named(field):
+    """A second core of a tree that ended in rot may end there too: the notes say which trees."""
+    first = field.cores["tree"].iloc[0]
+    sound = field.cores["inner_end"].replace("rot", "broken")
+    field = replace(field, cores=field.cores.assign(inner_end=sound))
+    assert not any("rot" in note for note in next_steps(field, seed=1).notes)
+    rotten = replace(field, cores=field.cores.assign(inner_end=sound.where(field.cores["tree"] != first, "rot")))
+    assert any(f"ended in rot ({first})" in note for note in next_steps(rotten, seed=1).notes)
+    assert any("same rot" in note for note in aim_second_core(rotten, first).notes)
+    assert not any("same rot" in note for note in aim_second_core(field, first).notes)
 
 
 def test_faults_are_told_at_once(field):
@@ -182,6 +197,7 @@ def test_figure_and_words(steps):
     ax = steps.plot()
     assert ax.get_yticklabels()[0].get_text() in (steps.table["tree"].iloc[0], steps.table["species"].iloc[0])
     assert f"{len(steps.chosen)} steps" in steps.sentence()
+    assert " 1 step in " in replace(steps, chosen=steps.chosen[:1]).sentence()
     plt.close("all")
 
 
@@ -191,7 +207,7 @@ def test_the_commands(capsys, tmp_path):
     assert main(["next", demo, "--minutes", "60", "--out", str(tmp_path / "out")]) == 0
     said = capsys.readouterr().out
     assert "Most per hour" in said
-    assert "licensed or certified" in said
+    assert "licensed or certified" in said and "Leave veteran" in said
     assert main(["aim", demo, "T02", "--out", str(tmp_path / "out")]) == 0
     assert "Pith within the core" in " ".join(capsys.readouterr().out.split())
     assert {"aim.svg", "aim_ways.csv", "next.svg", "next_chosen.csv", "next_steps.csv"} == {

@@ -168,12 +168,15 @@ def _which(size: int, noun: str) -> str:
 
 
 def _short(summary: pd.DataFrame) -> pd.DataFrame:
-    """The rows and columns of the summary that fit a page, rounded."""
+    """The rows and columns of the summary that fit a page, rounded; years in words."""
     from treeage.display import in_one_cell
+    from treeage.results import year_text
 
     names = ["site", "state", "trees", "estimated", "minimum_only", "cores", "interval_years_median", "cautions"]
     dates = [name for name in summary if str(name).startswith(("mean_date", "oldest_date"))]
-    return in_one_cell(summary[[*names[:6], *dates, *names[6:]]].head(SHOWN_STANDS), digits=0)
+    shown = summary[[*names[:6], *dates, *names[6:]]].head(SHOWN_STANDS)
+    told = {name: shown[name].map(lambda year: year_text(round(year)), na_action="ignore") for name in dates}
+    return in_one_cell(shown.assign(**told), digits=0)
 
 
 def _html(table: pd.DataFrame) -> str:

@@ -23,7 +23,7 @@ SHOWN_STEPS = 12  # choice: ranked steps on the screen; all of them are in the t
 CAUTIONS = {  # keys of the cautions in data/words.csv that each command ends with
     "plan": ("permission", "harm", "specialists", "borer"),
     "aim": ("harm", "borer", "specialists", "permission"),
-    "next": ("harm", "permission", "decisions"),
+    "next": ("harm", "specialists", "permission", "decisions"),
 }
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from treeage import priors
-from treeage.display import Result
+from treeage.display import Result, counted
 from treeage.distance import AimErrors, unseen_share
 from treeage.errors import Fault, InputError, public, require_field, require_positive, show
 from treeage.estimate import Cores, Shared, prepare
@@ -122,7 +122,8 @@ class SecondCore(Result):
         """Where to set the borer, and what that promises."""
         best, first = self.best, next(iter(self.entries_deg))
         way = "clockwise" if self.round_deg <= 180 else "anticlockwise"
-        turned = f"{abs(best.turn_deg):.0f} degrees to the {'right' if best.turn_deg > 0 else 'left'} of the centre"
+        side = "right" if best.turn_deg > 0 else "left"
+        turned = f"{counted(round(abs(best.turn_deg)), 'degree')} to the {side} of the centre"
         point = "straight at the stem's centre" if abs(best.turn_deg) < 0.5 else turned
         compass = "" if self.relative else f" (bearing {(best.entry_deg + 180 + best.turn_deg) % 360:.0f} degrees)"
         return (
@@ -285,6 +286,7 @@ def _notes(cores: Cores, rows: tuple[int, ...], *, relative: bool, shifted: bool
         "what the cores show cannot be together: they were left out": empty,
         "the radius is assumed, as no diameter was measured": not np.isfinite(cores.radius_mm[rows[0]]),
         "a core already holds the pith: another core checks the count, not the pith": InnerEnd.PITH in ends,
+        "a core ended in rot: the next may meet the same rot wherever it is aimed": InnerEnd.ROT in ends,
     }
     return tuple(words for words, holds in told.items() if holds)
 

@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from treeage.display import Result
+from treeage.display import Result, counted
 from treeage.errors import Fault, InputError, public, require_field, require_positive, require_seed, show
 from treeage.planning.actions import Action, Gain, Today, date_today, seedling_actions, tree_actions
 from treeage.pmf import Mass, Pmf, keeps_tables
-from treeage.schema import Word
+from treeage.schema import InnerEnd, Word
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,6 +37,12 @@ class Goal(Word):
     PULSE_DATE = "pulse_date"
 
 
+_GOAL_WORDS: Mapping[str, str] = {
+    Goal.TREES: "all dates",
+    Goal.MEAN_DATE: "the mean date",
+    Goal.AFTER_EVENT: "the number after the event",
+    Goal.PULSE_DATE: "the pulse's date",
+}
 MINUTES: Mapping[str, float] = {  # choice: with walking and preparing; every user has others
     Action.CORE: 25.0,
     Action.CROSSDATE: 45.0,
@@ -82,22 +88,20 @@ class NextSteps(Result):
             return "Nothing that is known of would make the dates surer."
         best = self.table.iloc[0]
         on = f"on tree {best['tree']}" if best["tree"] else f"of {best['species']}"
+        of, ends, unit = "the date", ("sd_now", "sd_after"), "years"
+        if self.goal != Goal.TREES:
+            of, ends, unit = _GOAL_WORDS[self.goal], ("goal_now", "goal_after"), self.unit
         first = (
-            f"Most per hour: {best['action']} {on}, expected sd of the date {best['sd_now']:.1f} to "
-            f"{best['sd_after']:.1f} years in {best['minutes']:.0f} minutes."
+            f"Most per hour: {best['action']} {on}, expected sd of {of} {best[ends[0]]:.1f} to "
+            f"{best[ends[1]]:.1f} {unit} in {best['minutes']:.0f} minutes."
         )
         if self.chosen.empty:
             return first
         last = self.chosen.iloc[-1]
-        words = {
-            "trees": "the sum of the sd of all dates",
-            "mean_date": "the sd of the mean date",
-            "after_event": "the sd of the number after the event",
-            "pulse_date": "the sd of the pulse's date",
-        }
         return (
-            f"{first} {len(self.chosen)} steps in {last['minutes_total']:.0f} minutes are expected to bring "
-            f"{words[self.goal]} from {self.chosen.iloc[0]['goal_now']:.1f} to {last['goal_after']:.1f} {self.unit}."
+            f"{first} {counted(len(self.chosen), 'step')} in {last['minutes_total']:.0f} minutes should bring the "
+            f"{'' if self.goal != Goal.TREES else 'sum of the '}sd of {_GOAL_WORDS[self.goal]} from "
+            f"{self.chosen.iloc[0]['goal_now']:.1f} to {last['goal_after']:.1f} {self.unit}."
         )
 
     def to_frame(self) -> pd.DataFrame:
@@ -305,12 +309,24 @@ class _Aim:
         chosen = self._greedy(found, costs, minutes, names)
         unit = "trees" if self.goal == Goal.AFTER_EVENT else "years"
         left = len(self.today.field.trees) - len({tree for gain in found for tree in gain.trees})
-        notes = (
-            "one more core is aimed at the centre; treeage aim does better",
-            "what a tree teaches the others, and what two ring tables read against each other tell, is left out",
-            f"{left} trees are left out: no dated core, cores at several heights, or cores that exclude each other",
-        )
-        return NextSteps(table, chosen, str(self.goal), unit, notes if left else notes[:2])
+        rotten = self._rotten()
+        told = {
+            f"gain is what the sd of {_GOAL_WORDS[self.goal]} loses [{unit}]"
+            f"{', summed over the trees' if self.goal == Goal.TREES else ''}; sd_now and sd_after are those of the "
+            "date of the tree, or the mean over the trees of a species": True,
+            "one more core is aimed at the centre; treeage aim does better": True,
+            "what a tree teaches the others, and what two ring tables read against each other tell, is left out": True,
+            f"the core ended in rot ({', '.join(rotten)}): the next may meet the same rot, and gain less than is "
+            "told": bool(rotten),
+            f"{counted(left, 'tree')} left out: no dated core, cores at several heights, or cores that exclude each "
+            "other": left > 0,
+        }
+        return NextSteps(table, chosen, str(self.goal), unit, tuple(words for words, holds in told.items() if holds))
+
+    def _rotten(self) -> list[str]:
+        """Trees that would be cored again although a core of theirs ended in rot."""
+        cores = self.today.cores
+        return [tree for tree in self.trees if any(cores.inner_end[row] == InnerEnd.ROT for row in cores.rows_of[tree])]
 
     def _row(self, gain: Gain, state: Any, now: float, costs: Mapping[str, float]) -> list[Any]:
         at = [self.place[tree] for tree in gain.trees]
