@@ -162,6 +162,12 @@ def test_faces_of_the_result():
     assert f"{100 * found.best.chance_hit:.0f} %" in found.sentence()
     ax = found.plot()
     assert "core a" in {text.get_text() for text in ax.texts}
+    ax.figure.draw_without_rendering()
+    dots = [line for line in ax.lines if line.get_marker() == "o"]
+    for text in ax.texts:  # inside the frame, and not under the dot it names
+        words, frame = text.get_window_extent(), ax.get_window_extent()
+        assert frame.x0 < words.x0 and words.x1 < frame.x1 and frame.y0 < words.y0 and words.y1 < frame.y1
+        assert not any(words.overlaps(dot.get_window_extent()) for dot in dots)
     plt.close("all")
 
 

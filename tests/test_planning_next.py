@@ -196,6 +196,8 @@ def test_figure_and_words(steps):
     """The best tree stands first, and the sentence says what the minutes buy."""
     ax = steps.plot()
     assert ax.get_yticklabels()[0].get_text() in (steps.table["tree"].iloc[0], steps.table["species"].iloc[0])
+    ax.figure.draw_without_rendering()
+    assert ax.get_legend().get_window_extent().y1 <= ax.get_window_extent().y0  # never over a bar
     assert f"{len(steps.chosen)} steps" in steps.sentence()
     assert " 1 step in " in replace(steps, chosen=steps.chosen[:1]).sentence()
     plt.close("all")

@@ -121,6 +121,8 @@ def test_the_figure_names_every_plan(plan):
     ax = plan.plot()
     assert len(ax.get_yticklabels()) == 12
     assert len(ax.get_legend().get_texts()) == 3
+    ax.figure.draw_without_rendering()
+    assert ax.get_legend().get_window_extent().y1 <= ax.get_window_extent().y0  # never over a mark
     plt.close("all")
 
 
@@ -132,6 +134,8 @@ def test_the_command(capsys, tmp_path, monkeypatch):
     said = capsys.readouterr().out
     assert "half of the trees" in said
     assert "permission" in said
+    for column in ("pulse_date", "share_after_event", "origin"):  # each explained below its table
+        assert f"{column}:" in said
     assert {file.name for file in (tmp_path / "out").iterdir()} == {"plan.svg", "plan_stand.csv", "plan_widths.csv"}
     assert main(["plan", "--species", "Larix", "--diameter", "-3"]) == 2
     assert main(["plan", "--species", "Larix", "--diameter", "30", "--folder", str(tmp_path / "none")]) == 2

@@ -130,6 +130,21 @@ def test_checks_that_could_not_be_made_are_not_called_made():
     assert "were held against replicates" not in text
 
 
+def test_one_tree_of_one_core_is_spoken_of_as_one():
+    """No plural, no range of one number, nothing shared between cores or trees; two trees have both."""
+    text = methods([{"inner_end": "pith"}], {"default": MEAN})
+    assert (
+        "The tree was cored 1.00 m" in text
+        and "The core was crossdated (1). Its inner end showed the pith (1)." in text
+    )
+    assert "1 tree could be dated. Its establishment year has the median 1927 and a standard deviation of" in text
+    for words in ("Trees were", "cores were crossdated (", "run from", "joint draws", "learned from them", "range"):
+        assert words not in text
+    text = methods([{"inner_end": "pith"}] * 2, {"default": MEAN})
+    for words in ("Trees were cored", "run from 1927 to 1927", "joint draws", "learned from them"):
+        assert words in text
+
+
 def test_sources_can_be_cited_and_counts_have_a_noun():
     """No path of the repository, no pointer to other tables, one core is one core."""
     two = ARC | {"distance_mm": 12.0, "distance_sd_mm": 3.0, "inner_width_mm": 1.1, "inner_width_rings": 10}

@@ -99,7 +99,12 @@ def plan(arguments: argparse.Namespace) -> int:
     print("\nOne crossdated core a tree; widths of 90 % intervals of what a stand's trees tell together:")
     print(found.stand.round(0).astype(int).to_string(index=False))
     print()
-    _say("Simulated from the model and its priors" + ("." if field is None else ", and what the folder tells."))
+    _say(
+        "pulse_date: mean date of the trees of one pulse; share_after_event: how many of the trees came after an event, "
+        "where half did [% of the trees]; origin: date of the oldest tree."
+    )
+    told = "" if field is None else ", and what the folder tells"
+    _say(f"Simulated from the model and its priors{told}: differences of a year or two are chance.")
     return _end("plan", found, arguments.out, {"widths": found.widths, "stand": found.stand})
 
 

@@ -23,6 +23,7 @@ from treeage.plots.style import (
     WARM,
     draw_bands,
     fitted,
+    legend_below,
     names_fit,
     new_axes,
     padded,
@@ -68,8 +69,9 @@ def plot_aim(result: SecondCore, *, ax: Axes | None = None) -> Axes:
     _name(ax, best.entry_deg, outside, f"next: {100 * best.chance_hit:.0f} %", WARM)
     frame = "right, the first core at the top" if result.relative else "east"
     up = "Up the page [mm]" if result.relative else "To the north [mm]"
-    ends = (-1.3 * outside, 1.3 * outside)
-    ax.set(xlabel=f"From the stem's centre to the {frame} [mm]", ylabel=up, aspect="equal", xlim=ends, ylim=ends)
+    wide, tall = 1.75 * outside, 1.3 * outside  # room for the words beside the bark
+    ax.set(xlabel=f"From the stem's centre to the {frame} [mm]", ylabel=up, aspect="equal")
+    ax.set(xlim=(-wide, wide), ylim=(-tall, tall))
     title = f"Tree {result.tree}: pith within the areas with 50 and 90 %"
     ax.set_title(title, loc="left", fontsize=SMALL + 1, color=INK, parse_math=False)
     return tidy(ax)
@@ -77,8 +79,10 @@ def plot_aim(result: SecondCore, *, ax: Axes | None = None) -> Axes:
 
 def _name(ax: Axes, entry_deg: float, outside: float, words: str, colour: str) -> None:
     """Words outside the bark at a point of entry."""
-    east, north = (1.13 * outside * float(part(np.deg2rad(entry_deg))) for part in (np.sin, np.cos))
-    ax.text(east, north, words, fontsize=SMALL, color=colour, ha="center", va="center").set_parse_math(False)
+    east, north = (float(part(np.deg2rad(entry_deg))) for part in (np.sin, np.cos))
+    side = "center" if abs(east) < 0.3 else "left" if east > 0 else "right"
+    text = ax.text(1.08 * outside * east, 1.13 * outside * north, words, color=colour, ha=side, va="center")
+    text.set(fontsize=SMALL, parse_math=False)
 
 
 def _core(ax: Axes, entry_deg: float, turn_deg: float, reach: tuple[float, float], colour: str) -> None:
@@ -107,8 +111,8 @@ def plot_plan(result: CoringPlan, *, ax: Axes | None = None) -> Axes:
     ax.set_xlim(0, 1.08 * float(table["width_years"].max()))
     ax.set_xlabel("90 % width of the establishment date of the median tree [years]")
     ax.set_title(f"{result.species}, {result.diameter_cm:g} cm", loc="left", fontsize=SMALL + 1, color=INK)
-    ax.legend(fontsize=TINY + 0.5, frameon=False)
-    return tidy(ax)
+    legend_below(tidy(ax))
+    return ax
 
 
 @draws("NextSteps")
@@ -125,9 +129,10 @@ def plot_next(result: NextSteps, *, ax: Axes | None = None) -> Axes:
     for label in ax.set_yticks(place, names):
         label.label1.set_parse_math(False)
     ax.set_xlabel(f"Expected gain per hour [{result.unit}]")
+    tidy(ax)
     if len(shown):
-        ax.legend(fontsize=TINY + 0.5, frameon=False, loc="lower right")
-    return tidy(ax)
+        legend_below(ax)
+    return ax
 
 
 # ------------------------------------------------------------------ years to the coring height
@@ -212,5 +217,5 @@ def plot_sites(batch: Batch, *, ax: Axes | None = None) -> Axes:
         ax.tick_params(axis="y", length=0)
         plain_labels(ax.get_yticklabels())
         ax.set_ylabel("Stand")
-    ax.legend(loc="lower right", fontsize=TINY, frameon=True, edgecolor="none", framealpha=0.9)
+    legend_below(ax)
     return ax
