@@ -126,6 +126,22 @@ def test_the_figure_names_every_plan(plan):
     plt.close("all")
 
 
+def test_the_sentence_names_only_what_narrows(plan):
+    """A change that widens the date is no advice, and seedlings stand with the trees only where they spare some."""
+    base = plan.width(PLACED["A"])
+    shown = plan.sentence().partition("instead with ")[2].partition(". In")[0]
+    for part in filter(None, shown.split(", ")):
+        assert float(part.rsplit(" ", 1)[1]) < round(base)
+    few = replace(plan, trees_needed={0: 838.0, 3: np.inf, 10: np.inf}).sentence()
+    assert few.endswith("In a stand 838 trees should date a pulse within 20 years.")
+    none = replace(plan, trees_needed={0: np.inf, 3: np.inf, 10: np.inf}).sentence()
+    assert none.endswith("no number of trees dates a pulse within 20 years without seedlings or with ten.")
+    some = replace(plan, trees_needed={0: np.inf, 3: 80.0, 10: 40.0}).sentence()
+    assert some.endswith("without seedlings, with ten seedlings 40 do.")
+    wide = plan.widths.assign(width_years=30.0)
+    assert "instead with" not in replace(plan, widths=wide).sentence()
+
+
 def test_the_command(capsys, tmp_path, monkeypatch):
     """Numbers, tables and cautions on the screen, exit codes as everywhere."""
     monkeypatch.setattr("treeage.planning.plan.TREES", 8)

@@ -175,7 +175,7 @@ def _short(summary: pd.DataFrame) -> pd.DataFrame:
     names = ["site", "state", "trees", "estimated", "minimum_only", "cores", "interval_years_median", "cautions"]
     dates = [name for name in summary if str(name).startswith(("mean_date", "oldest_date"))]
     shown = summary[[*names[:6], *dates, *names[6:]]].head(SHOWN_STANDS)
-    told = {name: shown[name].map(lambda year: year_text(round(year)), na_action="ignore") for name in dates}
+    told = {str(name): shown[name].map(lambda year: year_text(round(year)), na_action="ignore") for name in dates}
     return in_one_cell(shown.assign(**told), digits=0)
 
 

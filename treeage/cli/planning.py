@@ -100,7 +100,7 @@ def plan(arguments: argparse.Namespace) -> int:
     print(found.stand.round(0).astype(int).to_string(index=False))
     print()
     _say(
-        "pulse_date: mean date of the trees of one pulse; share_after_event: how many of the trees came after an event, "
+        "pulse_date: mean date of the trees of one pulse; share_after_event: how many of them came after an event, "
         "where half did [% of the trees]; origin: date of the oldest tree."
     )
     told = "" if field is None else ", and what the folder tells"

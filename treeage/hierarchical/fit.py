@@ -305,8 +305,8 @@ def _fit(
 ) -> Any:
     """Sample the model of the stand; the log likelihoods of the trees are in a group of their own."""
     if not data.trees.trees and not data.heights.species:
-        got = "no tree with two informative cores and no young trees"
-        do = "Core some trees twice (one core at the pith), or use estimate_ages."
+        got = 'no tree with two informative cores and no species of model "seedlings" or "two_heights"'
+        do = "Core some trees twice (one core at the pith), name such a model, or estimate without learning."
         raise ModelError(Fault(got, "something that teaches", do, "fit_hierarchical", 0, "field"))
     model = build_model(data, priors)
     kernel = stand_kernel(data, ParameterMap(data, priors))

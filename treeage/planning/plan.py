@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from treeage import priors
-from treeage.display import Result
+from treeage.display import Result, counted
 from treeage.errors import Fault, InputError, public, require_nonnegative, require_positive, require_seed, show
 from treeage.estimate import Shared, StandStates, date_trees, height_models, prepare, read_cores, share, stand_states
 from treeage.height import HeightModel, height_model
@@ -105,23 +105,26 @@ class CoringPlan(Result):
             f"coring at {self.widths['core_height_m'].min():g} m": self.width(one, low=True),
             "ten seedlings": self.width(one, seedlings=10),
         }
-        told = ", ".join(f"{name} {width:.0f}" for name, width in sorted(more.items(), key=lambda item: item[1]))
-        trees = self.trees_needed[0]
+        now = round(self.width(one))
+        better = [(width, name) for name, width in more.items() if round(width) < now]
+        told = "; instead with " + ", ".join(f"{name} {width:.0f}" for width, name in sorted(better)) if better else ""
+        trees, rest = self.trees_needed[0], self.trees_needed[SEEDLINGS[-1]]
         need = (
-            f"{trees:.0f} trees date a pulse within {self.wanted_years:g} years"
+            f"{counted(round(trees), 'tree')} should date a pulse within {self.wanted_years:g} years"
             if np.isfinite(trees)
             else f"no number of trees dates a pulse within {self.wanted_years:g} years without seedlings"
         )
-        rest = self.trees_needed[SEEDLINGS[-1]]
-        with_young = f"{rest:.0f} trees" if np.isfinite(rest) else "still none"
+        if rest < trees:
+            need += f", with ten seedlings {rest:.0f} do"
+        elif not np.isfinite(trees):
+            need += " or with ten"
         return (
             f"{self.species}, {self.diameter_cm:g} cm, cored at {self.core_height_m:g} m {best.name}: the borer has "
             f"passed the pith at {best.depths_mm[0]:.0f} mm from the bark in half of the trees and at "
             f"{best.depths_mm[1]:.0f} mm in nine of ten; the core holds it in {100 * best.chance_hit:.0f} % and shows "
             f"pith or arcs in {100 * best.chance_arcs:.0f} %. One crossdated core dates half of the trees within "
-            f"{self.width(one):.0f} years (90 % interval), one that is counted within "
-            f"{self.width(one, Dating.LAB_COUNT.value):.0f}; instead with {told}. In a stand {need}, with ten "
-            f"seedlings {with_young}."
+            f"{now} years (90 % interval), one that is counted within "
+            f"{self.width(one, Dating.LAB_COUNT.value):.0f}{told}. In a stand {need}."
         )
 
     def to_frame(self) -> pd.DataFrame:

@@ -273,7 +273,7 @@ def _steps(ages: Ages) -> dict[str, Any]:
     }
 
 
-def _by_source(rows: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def _by_source(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     """Rows of one step with the same source as one, so that seven species do not repeat it seven times."""
     merged: dict[tuple[str, ...], dict[str, Any]] = {}
     for row in rows:
