@@ -9,6 +9,7 @@ from xml.etree import ElementTree
 
 import matplotlib as mpl
 import numpy as np
+import pandas as pd
 import pytest
 from docx import Document
 from made_up_ages import made_up_ages
@@ -23,6 +24,7 @@ from treeage.report import tables
 from treeage.report.figures import render, tree_svg
 from treeage.report.page import report_html, things_to_check
 from treeage.results import Flag
+from treeage.tables import Field
 
 AGES = made_up_ages(12)
 
@@ -80,6 +82,21 @@ def test_latex_tables_are_whole_and_escape_what_latex_reads():
     ages = tables.latex_table(tables.age_table(AGES), 1).decode()
     rows = ages.split(r"\endfoot")[1].split("\\end{longtable}")[0].strip().splitlines()
     assert len(rows) == len(AGES) and all(row.count("&") == 6 for row in rows)
+
+
+def test_rings_and_missed_rings_of_the_ages_table_are_of_one_core():
+    """A counted core shows more rings than the one that says most: a reader who adds the row up must not mix them."""
+    core = {"tree": "A", "outer_year": 2020, "core_height_m": 0.0}
+    cores = pd.DataFrame([
+        core | {"core": "a", "rings_counted": 100, "dating": "crossdated", "inner_end": "pith"},
+        core | {"core": "b", "rings_counted": 103, "dating": "field_count", "inner_end": "arcs", "distance_mm": 3.0},
+    ])  # fmt: skip
+    ages = treeage.estimate_ages(Field.from_frames(pd.DataFrame({"tree": ["A"], "species": "Larix decidua"}), cores))
+    row = ages.to_frame().iloc[0]
+    assert (row["lead_core"], row["rings_counted"], row["minimum_age"]) == ("a", 100, 103)
+    table = tables.age_table(ages)
+    shown = {head: cell for (head, _), cell in zip(table.columns, table.rows[0], strict=True)}
+    assert shown["Rings counted"] == "100" and shown["Pith year"].startswith("1921")  # 2020 - 100 + 1
 
 
 def test_the_guide_names_every_file_and_how_to_cite(written):

@@ -213,7 +213,7 @@ def age_table(ages: Ages) -> ShownTable:
         age = "age_at_core_height" if above else "age"
         open_end = "+" if "outer_rings_unknown" in str(row["flags"]) else ""
         rows.append((
-            str(row["tree"]), str(row["species"]), str(row["minimum_age"]), _span(row, "missed_rings"),
+            str(row["tree"]), str(row["species"]), str(row["rings_counted"]), _span(row, "missed_rings"),
             _span(row, "pith_year", years=True), _span(row, "establishment_year", years=True),
             (_span(row, age) or f"about {row['minimum_age']} or more") + open_end + "*" * (above and not alone),
         ))  # fmt: skip
