@@ -69,6 +69,10 @@ def test_start_asks(tmp_path: Path, capsys: pytest.CaptureFixture, monkeypatch: 
     answered(monkeypatch, "Ridge")
     assert main(["start", str(tmp_path / "b"), "--ask"]) == 2
     assert "got the end of the input, need an answer" in capsys.readouterr().err
+    answered(monkeypatch, "Ridge", "south")
+    assert main(["start", str(tmp_path / "b"), "--ask", "--species", "Larix decidua"]) == 2
+    told = capsys.readouterr().err
+    assert "(empty: decide later): got the end" in told and "two_heights" not in told  # the question, not its choices
     assert not (tmp_path / "b").exists()
 
 

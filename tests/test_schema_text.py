@@ -46,5 +46,8 @@ def test_the_command_prints_it(capsys):
     assert capsys.readouterr().out == columns_text() + "\n"
     assert main(["columns", "rings"]) == 0
     assert capsys.readouterr().out == columns_text("rings") + "\n"
+    assert main(["columns", "stand_events.csv"]) == 0  # written by treeage stand: its columns have units there too
+    assert "lag_median [years]: to the middle one of these trees." in capsys.readouterr().out
+    assert main(["columns", "stand_evnts"]) == 2
     assert main(["columns", "ring"]) == 2
     assert "Did you mean rings?" in capsys.readouterr().err

@@ -139,7 +139,9 @@ def _add_answers(command: argparse.ArgumentParser) -> None:
 
 def _add_columns(commands: Commands) -> None:
     command = commands.add_parser("columns", help="say what each column of the tables holds")
-    command.add_argument("table", nargs="?", default="", metavar="TABLE", help="trees, cores, ... or ages; all if none")
+    command.add_argument(
+        "table", nargs="?", default="", metavar="TABLE", help="trees, cores, ..., ages, or stand_events, ..."
+    )
     command.set_defaults(run=columns)
 
 
@@ -294,10 +296,19 @@ def _history(ages: Ages, arguments: argparse.Namespace) -> StandHistory | None:
 
 
 def columns(arguments: argparse.Namespace) -> int:
-    """Say what the columns of the tables hold."""
+    """Say what the columns of the tables hold; those of the stand's tables by their name."""
+    from treeage.priors import data_rows
     from treeage.schema import columns_text
 
-    print(columns_text(arguments.table, width=WIDTH))
+    name = arguments.table.removesuffix(".csv")
+    stand = [row for row in data_rows("stand_columns.csv") if row["table"] == name]
+    if not stand:
+        print(columns_text(arguments.table, width=WIDTH))
+        return DONE
+    print(f"{name}.csv: written by treeage stand; _median, _lo and _hi are appended where there is an interval\n")
+    for row in stand:
+        unit = f" [{row['unit']}]" if row["unit"] else ""
+        print(filled(f"{row['quantity']}{unit}: {row['meaning']}.", "  ", "    "))
     return DONE
 
 

@@ -207,7 +207,8 @@ def _ask(question: str) -> str:
         return input(question)
     except EOFError:
         do = "Answer the questions, or give the values as options."
-        raise InputError(Fault("the end of the input", "an answer", do, "treeage", 0, question.strip(" :"))) from None
+        asked = question.splitlines()[-1].strip(" :")  # without the choices above it
+        raise InputError(Fault("the end of the input", "an answer", do, "treeage", 0, asked)) from None
 
 
 def _number(name: str, text: str) -> Any:
