@@ -1,11 +1,14 @@
 """The columns as text for a screen: everything of the schema, in lines that fit."""
 
+import pandas as pd
 import pytest
 
+import treeage
 from treeage.cli import main
 from treeage.errors import InputError
 from treeage.schema import catalogue as schema
 from treeage.schema import columns_text
+from treeage.tables import Field
 
 
 @pytest.mark.parametrize("table", schema.INPUT_TABLES + schema.OUTPUT_TABLES)
@@ -51,3 +54,15 @@ def test_the_command_prints_it(capsys):
     assert main(["columns", "stand_evnts"]) == 2
     assert main(["columns", "ring"]) == 2
     assert "Did you mean rings?" in capsys.readouterr().err
+
+
+def test_ages_run_to_the_last_year_as_their_meaning_says():
+    """Five rings lost outside: both ages count to outer_year and outer_lost, and both say so."""
+    meanings = {item.name: item.meaning for item in schema.columns("ages")}
+    core = {"tree": "A", "core": "a", "outer_year": 2020, "rings_counted": 100, "dating": "crossdated"}
+    core |= {"inner_end": "pith", "core_height_m": 0.0, "outer_end": "lost", "outer_lost": 5}
+    trees = pd.DataFrame({"tree": ["A"], "species": ["Larix decidua"]})
+    row = treeage.estimate_ages(Field.from_frames(trees, pd.DataFrame([core]))).to_frame().iloc[0]
+    for name in ("age_at_core_height_median", "age_median"):
+        assert row[name] == 2020 + 5 - (2020 - 100 + 1) + 1  # hand sum
+        assert "outer_lost" in meanings[name]

@@ -268,7 +268,7 @@ class TreeAge(Result):
 
     @property
     def age_at_core_height(self) -> Pmf:
-        """Growing seasons from ring 1 at the coring height to the outer year, both counted: over seasons."""
+        """Growing seasons from ring 1 at the coring height to the last year, lost rings and both ends counted: over seasons."""
         return self._get("age_at_core_height")
 
     @property
