@@ -274,7 +274,12 @@ def test_a_species_without_anything_takes_the_prior_and_says_so():
     assert tree.years_to_core_height.interval(0.9) == years_from_open_data(OAK, 1.0).interval(0.9)
     assert tree.pith_year.interval(0.9)[1] == 1921 == tree.pith_year.median()
     assert any("open data on young trees elsewhere" in got for got in ages.notes["got"])
-    assert "rest on open data on young trees from elsewhere" in ages.summary()
+    assert "rest on open data on young trees from elsewhere, about as wide as a new site is; seed" in ages.summary()
+    few = estimate_ages(oaks(seedlings=3)).height_note  # three halve the interval: it is no longer that of a new site
+    assert few.endswith(
+        "with few or no young trees of this stand; more seedlings of this stand would narrow them most."
+    )
+    assert estimate_ages(oaks(seedlings=12)).height_note == ""
     assert "57 studies" in " ".join(ages.notes["got"])
     words = methods_text(ages)
     assert "Falster et al. 2015" in words and "## Studies of young trees" in words

@@ -268,7 +268,7 @@ class TreeAge(Result):
 
     @property
     def age_at_core_height(self) -> Pmf:
-        """Growing seasons from ring 1 at the coring height to the last year, lost rings and both ends counted: over seasons."""
+        """Growing seasons from ring 1 at the coring height to the last year, lost rings too, both counted."""
         return self._get("age_at_core_height")
 
     @property
@@ -531,13 +531,14 @@ class Ages(Result):
     def height_note(self) -> str:
         """Sentence on the trees whose years to the coring height rest on open data; empty where there are none."""
         of = [answer for answer in self.tree_ages if Flag.HEIGHT_FROM_OPEN_DATA in answer.flags]
-        if not of:
-            return ""
-        species = ", ".join(dict.fromkeys(answer.species for answer in of))
+        species = list(dict.fromkeys(answer.species for answer in of))
         many = f"{len(of)} of {len(self.trees)} trees" if len(of) < len(self.trees) else "all trees"
+        plan = vars(self)["extras"].get("young_trees_elsewhere")
+        few = plan is not None and plan.loc[plan["species"].isin(species), "own_trees"].any()
+        wide = " with few or no young trees of this stand; more" if few else ", about as wide as a new site is;"
+        told = f"The years to coring height of {many} ({', '.join(species)}) rest on open data"
         return (
-            f"The years to coring height of {many} ({species}) rest on open data on young trees from elsewhere, about"
-            " as wide as a new site is; seedlings of this stand would narrow them most."
+            f"{told} on young trees from elsewhere{wide} seedlings of this stand would narrow them most." if of else ""
         )
 
     def draws(self, n: int = 1000, *, seed: int = 0) -> xarray.DataArray:
@@ -593,12 +594,11 @@ class Ages(Result):
         lines = [f"{len(self.trees)} trees dated, {len(self) - len(self.trees)} as a minimum only."]
         columns = (counts[name] for name in ("table", "status", "rows"))
         lines += [f"  {table}: {status} {count}" for table, status, count in zip(*columns, strict=True)]
+        level = f"Intervals: {100 * self.prob:g} %, equal-tailed."
         spread = [answer.date.sd() for answer in self.tree_ages if answer.parts is not None]
         if spread:
             lines.append(f"Standard deviation of the date: median {np.median(spread):.1f} years.")
-        lines += [note for note in (*self.cautions, self.date_note, self.height_note) if note]
-        lines.append(f"Intervals: {100 * self.prob:g} %, equal-tailed.")
-        return "\n".join(lines)
+        return "\n".join(filter(None, (*lines, *self.cautions, self.date_note, self.height_note, level)))
 
     def __repr__(self) -> str:
         dated = len(self.trees)

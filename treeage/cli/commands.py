@@ -296,19 +296,10 @@ def _history(ages: Ages, arguments: argparse.Namespace) -> StandHistory | None:
 
 
 def columns(arguments: argparse.Namespace) -> int:
-    """Say what the columns of the tables hold; those of the stand's tables by their name."""
-    from treeage.priors import data_rows
+    """Say what the columns of the tables hold."""
     from treeage.schema import columns_text
 
-    name = arguments.table.removesuffix(".csv")
-    stand = [row for row in data_rows("stand_columns.csv") if row["table"] == name]
-    if not stand:
-        print(columns_text(arguments.table, width=WIDTH))
-        return DONE
-    print(f"{name}.csv: written by treeage stand; _median, _lo and _hi are appended where there is an interval\n")
-    for row in stand:
-        unit = f" [{row['unit']}]" if row["unit"] else ""
-        print(filled(f"{row['quantity']}{unit}: {row['meaning']}.", "  ", "    "))
+    print(columns_text(arguments.table, width=WIDTH))
     return DONE
 
 

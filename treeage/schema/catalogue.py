@@ -515,13 +515,22 @@ _ONE_ROW = {
 _FOOT = "* One value for the whole table can stand under [defaults] of field.toml in place of the column."
 
 
+_STAND = "written by treeage stand; an interval has _median, _lo and _hi behind the name"
+
+
+def _stand_line(row: Mapping[str, str], width: int) -> str:
+    unit = f" [{row['unit']}]" if row["unit"] else ""
+    told = f"{row['quantity']}{unit}: {row['meaning']}."
+    return textwrap.fill(told, width, initial_indent="  ", subsequent_indent="    ")
+
+
 def columns_text(table: str = "", *, width: int = 100) -> str:
     """Say what each column of the field tables holds.
 
     Parameters
     ----------
     table : str, optional
-        One of the input tables or ages; all of them when left out.
+        One of the input tables, ages, or a table of the stand; the input tables and ages when left out.
     width : int, default 100
         Characters of a line.
 
@@ -550,6 +559,9 @@ def columns_text(table: str = "", *, width: int = 100) -> str:
     """
     tables = INPUT_TABLES + OUTPUT_TABLES
     name = table.removesuffix(".csv")
+    stand = [row for row in data_rows("stand_columns.csv") if row["table"] == name]
+    if stand:
+        return "\n".join([f"{name}.csv: {_STAND}", "", *(_stand_line(row, width) for row in stand)])
     if name and name not in tables:
         near = nearest(name, tables)
         do = f"Did you mean {near}?" if near else "Name a table, or none for all."
