@@ -23,11 +23,25 @@ def test_series_stand_side_by_side_with_the_event_marked(alignment):
     ax = Figure().subplots()
     assert plot_in_line(alignment, ax=ax) is ax
     words = [text.get_text() for text in ax.texts]
-    assert len(words) == 1 and words[0].startswith("absent, window of seven rings p ")
+    assert len(words) == 1 and words[0].startswith("absent, p ")
     long_lines = [line for line in ax.lines if len(line.get_xdata()) > 100]
     assert len(long_lines) == 2
     assert "bark" in ax.get_xlabel()
     assert [label.get_text() for label in ax.get_yticklabels()] == ["core A", "core B"]
+
+
+def test_words_of_near_events_stand_apart():
+    """Four lost rings within thirty, one at the inner end: no two words meet, none leaves the axes sideways."""
+    rng = np.random.default_rng(5)
+    shared = 0.5 * rng.standard_normal(120)
+    one, two = (np.exp(shared + 0.05 * rng.standard_normal(120)) for _ in range(2))
+    ax = plot_in_line(align_cores(one, np.delete(two, [8, 90, 98, 108])), ax=Figure(figsize=(6.4, 3)).subplots())
+    ax.figure.draw_without_rendering()
+    boxes = [text.get_window_extent() for text in ax.texts]
+    assert len(boxes) == 4
+    assert not any(one.overlaps(two) for at, one in enumerate(boxes) for two in boxes[:at])
+    frame = ax.get_window_extent()
+    assert all(frame.x0 <= box.x0 and box.x1 <= frame.x1 + 1 for box in boxes)
 
 
 def test_path_steps_by_the_lost_ring(alignment):
