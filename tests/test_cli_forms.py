@@ -120,6 +120,22 @@ def test_tree_says_what_date_tree_says(capsys: pytest.CaptureFixture) -> None:
     assert words("caution_step")["tree"] in " ".join(said.split())
 
 
+def test_tree_says_what_it_takes_for_granted(capsys: pytest.CaptureFixture) -> None:
+    """A count of which nothing is said, open data, a diameter that was a girth: told before the steps; else nothing."""
+    known = ["--height", "mean_sd height_m=1 mean_years=9 sd_years=3"]
+    assert main([*TREE, *known]) == 0
+    assert "Note:" not in capsys.readouterr().out
+    at = TREE.index("--dating")
+    assert main([*TREE[:at], *TREE[at + 2 :]]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Note: the count is taken as one by eye in the field" in said
+    assert "Note: The years to coring height of all trees (Larix decidua) rest on open data" in said
+    wide = [*TREE, *known]
+    wide[wide.index("--dbh-cm") + 1] = "400"
+    assert main(wide) == 0
+    assert "Note: treeage tree, --dbh-cm: got 400, need mostly" in " ".join(capsys.readouterr().out.split())
+
+
 def test_tree_asks_for_what_is_not_given(capsys: pytest.CaptureFixture, monkeypatch: pytest.MonkeyPatch) -> None:
     """Asked one by one, the same answer as from options."""
     main(TREE)

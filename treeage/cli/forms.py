@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from treeage.cli.guard import place
 from treeage.errors import Fault, InputError, place_fault
-from treeage.schema import HEMISPHERES, Column, columns
+from treeage.schema import HEMISPHERES, SETTINGS_FILE, Column, columns
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -160,11 +160,21 @@ def tree(arguments: argparse.Namespace) -> int:
         raise InputError([_as_option(row) for row in error.faults.to_dict("records")]) from error
     answer = ages.tree_ages[0]
     print(_filled(answer.sentence()))
+    for told in _taken(ages, core):
+        print(_filled(f"Note: {told}", rest="  "))
     print("\n".join(_steps(answer)))
     if arguments.out:
         print(_written(ages, arguments.out))
     print(_filled(_caution("tree")))
     return DONE if answer.distributions else NOTHING_USABLE
+
+
+def _taken(ages: Ages, given: Mapping[str, Any]) -> list[str]:
+    """What the date takes for granted, what must be read before it is used, and what is odd in what was given."""
+    counted = "the count is taken as one by eye in the field, the least sure; --dating says how it was made."
+    odd = [row for row in ages.notes.to_dict("records") if row["file"] != SETTINGS_FILE]
+    told = (*ages.cautions, ages.height_note, "" if "dating" in given else counted)
+    return [*filter(None, told), *(replace(_as_option(row), row=0, item="").line() for row in odd)]
 
 
 def _check_options(arguments: argparse.Namespace) -> None:
