@@ -205,6 +205,14 @@ def test_the_first_screen_holds_the_answer_the_dates_and_three_things():
     assert len(things_to_check(AGES, 4)) == 3
 
 
+def test_the_headline_of_one_tree_is_its_sentence():
+    """No range from a year to itself, no half of one interval; of more trees both are told."""
+    one = replace(AGES, tree_ages=AGES.tree_ages[:1])
+    head = re.search(r'<p class="key">(.*?)</p>', report_html(one), flags=re.DOTALL).group(1)
+    assert head.startswith(f"1 tree dated: {one.tree_ages[0].sentence()}") and "between" not in head
+    assert "between" in re.search(r'<p class="key">(.*?)</p>', report_html(AGES), flags=re.DOTALL).group(1)
+
+
 def test_what_is_wrong_is_said_first():
     """A tree whose hidden part is larger than what was seen comes before notes and open data."""
     wrong = replace(AGES.tree_ages[0], flags=(Flag.MORE_HIDDEN_THAN_SEEN,))

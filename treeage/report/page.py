@@ -60,6 +60,7 @@ def report_html(
         common_facts(ages),
         site=str(ages.settings.get("name") or ""),
         description=str(ages.settings.get("description") or ""),
+        only=" ".join(answer.sentence() for answer in dated_trees(ages)[:1]),
         first_figure=drawn.get("dates"),
         things=things_to_check(ages, len(notes)),
         tree_rows=[_tree_row(row, letters) for row in shown.to_frame().to_dict("records")],
