@@ -316,8 +316,9 @@ class _Aim:
             "date of the tree, or the mean over the trees of a species": True,
             "one more core is aimed at the centre; treeage aim does better": True,
             "what a tree teaches the others, and what two ring tables read against each other tell, is left out": True,
-            f"the core ended in rot ({', '.join(rotten)}): the next may meet the same rot, and gain less than is "
-            "told": bool(rotten),
+            f"a core ended in rot ({', '.join(rotten)}): another core there is taken to be mostly lost too": bool(
+                rotten
+            ),
             f"{counted(left, 'tree')} left out: no dated core, cores at several heights, or cores that exclude each "
             "other": left > 0,
         }
