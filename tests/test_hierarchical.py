@@ -44,6 +44,7 @@ from treeage.hierarchical.likelihood import (
 from treeage.hierarchical.priors import NAMES, ParameterMap
 from treeage.hierarchical.sampling import build_model, core_checks, group_dataset, mode_and_covariance
 from treeage.pmf import Mass, Pmf
+from treeage.report.texts import methods_text
 from treeage.tables import Field
 
 pytestmark = pytest.mark.filterwarnings("ignore:PyTensor could not link:UserWarning")
@@ -377,6 +378,15 @@ def test_sound_sampling_passes_and_says_so():
     assert learned().diagnosis.passed
     assert "nothing against it" in learned().summary()
     assert not any("sampling_failed" in answer.flags for answer in learned())
+
+
+def test_methods_say_what_was_learned_how_and_whether_to_trust_it():
+    """A thesis must name the sampler, the parameters and its diagnostics; without learning nothing of it is claimed."""
+    said = methods_text(learned())
+    assert "rate_bias, tree_sd, " in said and "were learned from all trees of the stand" in said
+    assert "No-U-Turn sampling (PyMC)" in said and learned().diagnosis.sentence() in said
+    exact = methods_text(estimate_ages(stand()[0], from_stand=False, from_pairs=False))
+    assert "No-U-Turn" not in exact and "were learned from all trees" not in exact
 
 
 def test_failed_sampling_is_said_in_every_face(monkeypatch):

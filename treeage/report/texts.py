@@ -260,6 +260,8 @@ def _steps(ages: Ages) -> dict[str, Any]:
         "pairs_read": _read_together(ages, stand=False),
         "stand_read": _read_together(ages, stand=True),
         "doubts": _doubts(ages),
+        "learned": list(dict.fromkeys(map(str, ages.extras.get("parameters", {"parameter": ()})["parameter"]))),
+        "sampling": _sentence(ages.extras.get("diagnosis")),
         "misdated": bool(ages.settings.get("doubt", {}).get("misdated")),
         "several_cores": any(len(answer.core_rows) > 1 for answer in dated),
         "height_models": [f"{row['what']} ({row['source'].rstrip('.')})" for row in _by_source(modelled)],
@@ -271,6 +273,11 @@ def _steps(ages: Ages) -> dict[str, Any]:
         "collars": sum(years.mean() > 0 for years in collars),
         "disagreeing": sum(bool(set(WORST_FLAGS) & set(answer.flags)) for answer in dated),
     }
+
+
+def _sentence(part: Any) -> str:
+    """The sentence of a part of the answers; nothing without it."""
+    return "" if part is None else str(part.sentence())
 
 
 def _by_source(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
