@@ -339,6 +339,8 @@ def test_the_package_stays_small():
     """Files and lines of the whole package."""
     assert len(FILES) + 1 <= MOST_FILES  # with __main__
     assert sum(len(path.read_text(encoding="utf-8").splitlines()) for path in FILES.values()) <= MOST_LINES_ALL
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert f"{MOST_FILES} files and {MOST_LINES_ALL:,} lines" in guide  # contributors read the same limits
 
 
 @pytest.mark.parametrize("module", MODULES)
