@@ -259,6 +259,8 @@ def test_score_of_written_answers(tmp_path: Path, capsys: pytest.CaptureFixture)
     assert (tmp_path / "out_score" / "score.md").read_text().strip() in " ".join(said.split())
     assert (tmp_path / "out_score" / "score.png").stat().st_size > 1000
     assert words("caution_step")["score"] in " ".join(said.split())
+    for column in ("covered", "band", "covered_whole", "mean_width"):  # each explained below its table
+        assert f"{column}:" in said
 
     trees["known_establishment_year"] = years.reindex(trees["tree"]).to_numpy()
     trees.to_csv(folder / "trees.csv", index=False)

@@ -746,7 +746,16 @@ def score_answers(ages: pd.DataFrame, draws: pd.DataFrame, truth: pd.DataFrame) 
             rows.append(told | ends | {"error": int(middle - year), "inside": bool(low <= year <= high)})
     if not rows:
         need = "at least one dated tree with a known date"
-        raise InputError(Fault("no such tree", need, "Check the names of the trees.", "score_answers", 0, "truth"))
+        raise InputError(
+            Fault(
+                "no such tree",
+                need,
+                "Check the names of the trees, and that their dates are filled in.",
+                "score_answers",
+                0,
+                "truth",
+            )
+        )
     table = pd.DataFrame(rows)
     joint = draws[table["tree"].tolist()].to_numpy()
     pmfs = [_pmf_of_draws(years) for years in joint.T]

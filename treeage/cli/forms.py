@@ -301,7 +301,9 @@ def score(arguments: argparse.Namespace) -> int:
     table = made.trees.drop(columns="date_refers_to")
     print(table.to_string(index=False, max_rows=20), "", sep="\n")
     levels = made.levels[["prob", "covered", "band_low", "band_high", "covered_whole", "mean_width"]]
-    print(levels.round(3).to_string(index=False), "", sep="\n")
+    print(levels.round(3).to_string(index=False))
+    told = "share of the known dates within, end years shared out; band: where it lies by chance; covered_whole: share"
+    print(_filled(f"covered: {told} within the intervals as printed; mean_width: of these [years]"), "", sep="\n")
     print(_filled(made.sentence()), "", sep="\n")
 
     def write() -> None:
