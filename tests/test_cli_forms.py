@@ -94,6 +94,9 @@ def test_rings_drafts_and_says_what_is_missing(tmp_path: Path, capsys: pytest.Ca
     assert "trees.csv (1), cores.csv (1), rings.csv (3)" in said
     assert "Still to fill in: species (trees.csv), inner_end, core_height_m." in said
     assert words("caution_step")["rings"] in said
+    assert main(["check", str(tmp_path / "field")]) == 2  # the columns are there, empty
+    told = capsys.readouterr().err
+    assert told.count("got a column without a value") == 3 and "Fill it in" in told and "no such column" not in told
     assert main(command) == 2
     (tmp_path / "bad.rwl").write_text("ABC01A  1998   120    85\n")
     assert main(["rings", str(tmp_path / "bad.rwl"), "--folder", str(tmp_path / "new")]) == 2

@@ -174,7 +174,8 @@ def _absent(item: Column, raw: RawTable, names: list[str], settings: Settings, f
         default = settings.breast_height_m
     elif item.required:
         need = f"{item.name}: {item.need}"
-        findings.fault(raw.file, "no such column", need, _column_advice(item, names), column=item.name)
+        got = "a column without a value" if item.name in names else "no such column"
+        findings.fault(raw.file, got, need, _column_advice(item, names), column=item.name)
     if item.kind in ("text", "choice"):
         return _text_series([str(default)] * size)
     number = as_number(float(default) if default and default == item.default else default)
@@ -209,7 +210,7 @@ def _column_advice(item: Column, names: list[str]) -> str:
     if near:
         return f"Rename {near} to {item.name}."
     place = f", or give one value for all rows under [defaults] of {SETTINGS_FILE}" if item.defaultable else ""
-    return f"Add it{place}."
+    return f"{'Fill it in' if item.name in names else 'Add it'}{place}."
 
 
 def meant_column(name: str) -> str:
