@@ -254,15 +254,17 @@ def test_what_is_done_to_the_tables_of_a_field_reaches_no_estimate(small_field):
 def test_sentences_round_as_the_trade_does():
     """SD above 6 rounds to ten years, above 3 to five (the README says so), with the interval in full."""
 
-    def tree(spread):
+    def tree(spread, middle=1892):
         year = np.arange(-60, 61)
-        pmf = Pmf(1892 - 60, np.exp(-0.5 * (year / spread) ** 2))
+        pmf = Pmf(middle - 60, np.exp(-0.5 * (year / spread) ** 2))
         parts = {"establishment_year": pmf, "age": pmf.negate().shift(2025)}
         return TreeAge("A1", "", "", "estimated", {}, 2024, 100, distributions=parts).sentence()
 
     assert "c. 1890 (90 % interval" in tree(8.0)
     assert "c. 1890" in tree(4.0)
     assert "established 1892" in tree(1.0)
+    assert "c. 45 BCE (90 %" in tree(4.0, -43)  # 44 BCE: rounded as it is written, not as -45, which is 46 BCE
+    assert "c. 510 BCE (90 %" in tree(8.0, -510)  # 511 BCE
 
 
 @pytest.mark.parametrize(("year", "text"), [(1892, "1892"), (1, "1"), (0, "1 BCE"), (-273, "274 BCE")])

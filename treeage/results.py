@@ -354,9 +354,9 @@ class TreeAge(Result):
         level = self.prob if prob is None else prob
         low, high = pmf.interval(level)
         rounding = 10 if pmf.sd() > 6 else 5 if pmf.sd() > 3 else 1  # choice: no finer than the date is known
-        steps = [step for step in (10, 5, 1) if step <= rounding]
-        rounded = [(int(round(pmf.median() / step) * step), step) for step in steps]
-        middle, rounding = next(pair for pair in rounded if low <= pair[0] <= high)  # never outside its own interval
+        era = int(pmf.median() <= 0)  # BCE years are rounded as they are written: -43 is 44 BCE, c. 45 BCE
+        near = [(era + int(round((pmf.median() - era) / step) * step), step) for step in (10, 5, 1) if step <= rounding]
+        middle, rounding = next(pair for pair in near if low <= pair[0] <= high)  # never outside its own interval
         about = "c. " if rounding > 1 else ""
         when = f"{about}{year_text(middle)} ({100 * level:g} % interval {year_text(low)} to {year_text(high)})"
         if self.date_refers_to == CORE_HEIGHT:

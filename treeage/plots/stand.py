@@ -16,11 +16,11 @@ from treeage.plots.style import (
     DEEP,
     GROUPS,
     INK,
-    LETTER_IN,
     MARKERS,
     PALE,
     SMALL,
     WARM,
+    beside,
     draw_events,
     fitted,
     italic_species,
@@ -378,8 +378,7 @@ def plot_in_line(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
     for name, shift, colour in (("a", APART / 2, DEEP), ("b", -APART / 2, INK)):
         signal = frame[f"signal_{name}"].to_numpy(dtype=float, na_value=np.nan)
         ax.plot(year, signal + shift, color=colour, linewidth=0.9)
-    low, high = padded(year)
-    ends = {"a": [low] * 3, "b": [low] * 3}  # right end of the last words on each of three lines above and below
+    ends = {"a": [-np.inf] * 3, "b": [-np.inf] * 3}  # of the words on three lines above and three below
     for event in alignment.best.sort_values("ring_from_bark", kind="stable").to_dict("records"):
         kind = str(event["kind"])
         rows = frame.index[frame["kind"] == kind]
@@ -389,17 +388,12 @@ def plot_in_line(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
         ax.axvspan(place - NEAR_RINGS - 0.5, place + NEAR_RINGS + 0.5, color=PALE, linewidth=0, zorder=0)
         ax.plot(place, side, EVENT_MARKS[kind], color=WARM, markersize=8, markeredgewidth=2, zorder=3)
         words = f"{kind.split('_', maxsplit=1)[0]}, p {event['window_prob']:.2f}"
-        room = (high - low) * LETTER_IN * len(words) / width_in(ax)
-        start, taken = min(place + 1, high - room), ends[kind[-1]]
-        line = next((at for at, end in enumerate(taken) if start >= end), int(np.argmin(taken)))
-        taken[line] = start + room
+        start, line = beside(ax, words, place + 1, padded(year), ends[kind[-1]])
         away = 8 + 10 * line if kind.endswith("_a") else -14 - 10 * line
         ax.annotate(words, (start, side), (0, away), textcoords="offset points", color=WARM, fontsize=SMALL)
     ax.set_yticks([APART / 2, -APART / 2], ["core A", "core B"])
-    label = (
-        "Year from the bark (1 = outermost ring; shaded: seven rings to look at, p: that one there is absent or false)"
-    )
-    ax.set(xlabel=label, xlim=(low, high), ylim=(-1.9 * APART, 1.9 * APART))
+    ax.set(xlim=padded(year), ylim=(-1.9 * APART, 1.9 * APART))
+    ax.set_xlabel("Year from the bark (1 = outermost; shaded: seven rings to look at, p: one there is absent or false)")
     return tidy(ax, grid="x")
 
 

@@ -155,6 +155,18 @@ def plain_labels(labels: Iterable[Text]) -> None:
         label.set_parse_math(False)
 
 
+def beside(ax: Axes, words: str, at: float, span: tuple[float, float], ends: list[float]) -> tuple[float, int]:
+    """Where words at a place begin so that they stay within the span, and their line: the first that is free there.
+
+    ends: right end of the last words on each line, which is moved on.
+    """
+    room = (span[1] - span[0]) * LETTER_IN * len(words) / width_in(ax)
+    start = min(at, max(span[0], span[1] - room))
+    line = next((number for number, end in enumerate(ends) if start > end), int(np.argmin(ends)))
+    ends[line] = start + room
+    return start, line
+
+
 def draw_events(ax: Axes, events: pd.DataFrame, low: float, high: float) -> None:
     """Draw known events (columns year, event) within the years shown as dashed lines, their names above, kept apart."""
     events = dated_events(events)
@@ -163,10 +175,7 @@ def draw_events(ax: Axes, events: pd.DataFrame, low: float, high: float) -> None
     for year, event in zip(shown["year"], shown["event"], strict=True):
         ax.axvline(float(year), color=WARM, linestyle=(0, (4, 2)), linewidth=1.0, zorder=1.5)
         words = f"{event} ({year_text(int(year))})"
-        room = (high - low) * LETTER_IN * len(words) / width_in(ax)
-        start = min(float(year), max(low, high - room))
-        line = next((at for at, end in enumerate(ends) if start > end), int(np.argmin(ends)))
-        ends[line] = start + room
+        start, line = beside(ax, words, float(year), (low, high), ends)
         ax.annotate(
             words,
             (start, 1.0),
