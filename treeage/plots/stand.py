@@ -325,16 +325,8 @@ def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
         ends = np.abs(part[["percent_lo", "percent_hi"]].to_numpy().T - part["percent"].to_numpy())
         tone = (DEEP, WARM)[position % 2]
         face = tone if position < 2 else "white"
-        ax.errorbar(
-            at,
-            part["percent"],
-            yerr=ends,
-            fmt=MARKERS[position % len(MARKERS)],
-            color=tone,
-            mfc=face,
-            markersize=4,
-            label=name,
-        )
+        mark = MARKERS[position % len(MARKERS)]
+        ax.errorbar(at, part["percent"], yerr=ends, fmt=mark, color=tone, mfc=face, markersize=4, label=name)
     ax.set(xlabel="Decade", ylabel=f"Trees with a {result.direction} [%]", ylim=(0, None))
     ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
     return tidy(ax, grid="y")
@@ -380,10 +372,9 @@ def plot_in_line(alignment: Alignment, *, ax: Axes | None = None) -> Axes:
         ax.plot(year, signal + shift, color=colour, linewidth=0.9)
     ends = {"a": [-np.inf] * 3, "b": [-np.inf] * 3}  # of the words on three lines above and three below
     for event in alignment.best.sort_values("ring_from_bark", kind="stable").to_dict("records"):
-        kind = str(event["kind"])
-        rows = frame.index[frame["kind"] == kind]
-        near = min(rows, key=lambda row: abs(year[row] - event["ring_from_bark"]), default=None)
-        place = year[near] if near is not None else float(event["ring_from_bark"])
+        kind, ring = str(event["kind"]), float(event["ring_from_bark"])
+        found = year[frame["kind"] == kind]
+        place = float(found[np.abs(found - ring).argmin()]) if found.size else ring
         side = APART if kind.endswith("_a") else -APART
         ax.axvspan(place - NEAR_RINGS - 0.5, place + NEAR_RINGS + 0.5, color=PALE, linewidth=0, zorder=0)
         ax.plot(place, side, EVENT_MARKS[kind], color=WARM, markersize=8, markeredgewidth=2, zorder=3)
