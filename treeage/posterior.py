@@ -159,12 +159,12 @@ def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
     for core in np.flatnonzero(exact):
         at = int(error[core].argmax())
         out[core, :, at : at + missed.shape[2]] = missed[core]
-    rest = ~exact
-    if rest.any():
+    core, row = np.nonzero(missed.any(axis=2) & ~exact[:, None])  # parts that a core does not have stay empty
+    if core.size:
         length = next_fast_len(size, real=True)
-        product = rfft(missed[rest].astype(np.float64), length, axis=2) * rfft(error[rest], length, axis=1)[:, None, :]
-        whole = irfft(product, length, axis=2)[:, :, :size]
-        out[rest] = whole if signed else np.maximum(whole, 0.0)
+        product = rfft(missed[core, row].astype(np.float64), length) * rfft(error, length)[core]
+        whole = irfft(product, length)[:, :size]
+        out[core, row] = whole if signed else np.maximum(whole, 0.0)
     return Mass(count.start, out)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -34,7 +35,6 @@ from treeage.schema import InnerEnd, horizontal_share
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Rows = NDArray[np.int64]
-Told = dict[tuple[float, float], Array]
 Readings = Mapping[DistanceSource, tuple[Flags, Array]]
 
 LEAST_COSINE = 0.5  # choice: cores within 60 degrees of one line; simulation finds others as good as independent
@@ -430,10 +430,11 @@ class InnerEnds:
         return _fixed(np.isin(self.word, [InnerEnd.ROT, InnerEnd.BROKEN]) & ~self.seen)
 
     @cached_property
-    def noticed(self) -> tuple[Flags, Flags]:
-        """Cores that show arcs, but for those read by whatever means, and cores that were found to show none."""
+    def noticed(self) -> NDArray[np.int8]:
+        """1 for cores that show arcs, but for those read by whatever means, 2 where none were found, else 0."""
         told = np.array([source == DistanceSource.DIRECT for source in self.source], dtype=bool)
-        return _fixed((self.word == InnerEnd.ARCS) & ~told), _fixed((self.word == InnerEnd.NO_ARCS) & ~self.seen)
+        none = (self.word == InnerEnd.NO_ARCS) & ~self.seen
+        return np.asarray(((self.word == InnerEnd.ARCS) & ~told) + 2 * none, dtype=np.int8)
 
     @cached_property
     def within_stem(self) -> Flags:
@@ -501,7 +502,10 @@ def inner_ends(
     no = np.zeros(size, dtype=bool)
     near = np.full(size, priors.PITH_NEAR.value if pith_near is None else pith_near)
     ends = InnerEnds(word, *stem, assumed, chord, rise, error, curved, direct, near, source, no, no)
-    density = np.maximum(next(_densities(ends, AimErrors.centre()))[1], 1e-12)
+    density = np.full((size, DISTANCE_GRID_MM.size), 1e-12)
+    ways = next(_ways(ends, AimErrors.centre()))
+    near = density[:, : ways.passing.shape[1]]
+    np.maximum(near, ways.density(0), out=near)
     readings = [(rows & ~pith, _among_ones(rows, values)) for rows, values in seen_by.values()]
     possible = np.prod([values for _, values in readings], axis=0) if readings else np.ones_like(density)
     beyond = ends.seen & ~((possible > 0) & ends.within_stem).any(axis=1)
@@ -560,37 +564,38 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     taken at its word but for a small share. Buttresses, lean and slope, which shift all piths of a stand one way, are
     covered only by the spread. Own derivation.
     """
-    pith, bounded = ends.word == InnerEnd.PITH, _bounded(ends)
-    near, cells = _near_pith(), grid_cells()
-    mass = np.empty((len(errors), len(ends), DISTANCE_GRID_MM.size))
-    evidence = np.ones((len(errors), len(ends)))
-    readings: Told = {}
-    for node, density in _densities(ends, errors):
-        joint = density * cells
-        _look(joint, ends, errors, node, readings)
-        joint[pith] *= near
-        total = joint.sum(axis=1)
-        evidence[node] = np.where(bounded, _with_pith_again(total, ends, errors, node), 1.0)
-        total = np.where(pith, evidence[node], total)
-        scaled = joint / np.where(total > 0, total, 1.0)[:, None]
-        scaled[pith] = 0.0
-        scaled[pith, 0] = 1 - ends.pith_near[pith]
-        scaled[pith] += ends.pith_near[pith, None] * (near * cells / (near * cells).sum())
-        mass[node] = np.where(bounded[:, None], scaled, 0.0)
+    pith, bounded, cells = ends.word == InnerEnd.PITH, _bounded(ends), grid_cells()
+    mass = np.zeros((len(errors), len(ends), DISTANCE_GRID_MM.size))
+    for ways in _ways(ends, errors):
+        used = slice(ways.passing.shape[1])
+        weight = (_wood(ends, errors, ways.nodes[0]) * cells)[:, used]
+        for place, node in enumerate(ways.nodes):
+            np.multiply(ways.density(place), weight, out=mass[node, :, used])
+            mass[node, :, used] *= _noticed(errors, node)[ends.noticed, used]
+    total = mass.sum(axis=2)
+    evidence = np.where(bounded, _with_pith_again(total, ends, errors), 1.0)
+    mass /= np.where(total > 0, total, 1.0)[:, :, None]
+    near, beside = _near_pith() * cells, ends.pith_near[pith, None]
+    told = beside * (near / near.sum())
+    told[:, 0] += 1 - beside[:, 0]
+    mass[:, pith], mass[:, ~bounded] = told, 0.0
     return mass, evidence
 
 
 def end_evidence(ends: InnerEnds, errors: AimErrors) -> Array:
     """The evidence of `end_distances` alone, (n_node, n_core), from a sum over fewer distances."""
-    pith, bounded = ends.word == InnerEnd.PITH, _bounded(ends)
-    near, cells = _near_pith()[::_FEW], grid_cells(_FEW)
-    evidence = np.ones((len(errors), len(ends)))
-    readings: Told = {}
-    for node, joint in _densities(ends, errors, _FEW):
-        _look(joint, ends, errors, node, readings, every=_FEW)
-        joint[pith] *= near
-        evidence[node] = np.where(bounded, _with_pith_again(joint @ cells, ends, errors, node), 1.0)
-    return evidence
+    total = np.empty((len(errors), len(ends)))
+    cells = grid_cells(_FEW)
+    for ways in _ways(ends, errors, _FEW):
+        used = slice(ways.passing.shape[1])
+        weight = (_wood(ends, errors, ways.nodes[0], _FEW) * cells)[:, used]
+        told = np.stack([_noticed(errors, node, _FEW)[:, used] for node in ways.nodes])
+        for kind in np.unique(ends.noticed):
+            rows = np.flatnonzero(ends.noticed == kind)
+            passing, stopping = ways.passing[rows] * weight[rows], ways.stopping[rows] * weight[rows]
+            short = ways.scale[:, rows] * ((told[:, kind] * ways.rarer) @ stopping.T)
+            total[np.ix_(ways.nodes, rows)] = told[:, kind] @ passing.T + short
+    return np.where(_bounded(ends), _with_pith_again(total, ends, errors), 1.0)
 
 
 def _bounded(ends: InnerEnds) -> Flags:
@@ -599,11 +604,11 @@ def _bounded(ends: InnerEnds) -> Flags:
     return np.asarray(ends.seen | (ends.word == InnerEnd.PITH) | lengths)
 
 
-def _with_pith_again(total: Array, ends: InnerEnds, errors: AimErrors, node: int) -> Array:
-    """Evidence, (n_core,), where those that hold the pith whatever the aim say nothing of it."""
-    again = float(pith_again_share(errors.again[node]))
+def _with_pith_again(total: Array, ends: InnerEnds, errors: AimErrors) -> Array:
+    """Evidence, (n_node, n_core), where those that hold the pith whatever the aim say nothing of it."""
+    again = pith_again_share(errors.again)[:, None]
     left = np.where(ends.lost, 1.0, 1 - again) * total
-    return np.where(ends.word == InnerEnd.PITH, again * _pith_fit(ends, errors, node) + left, left)
+    return np.where(ends.word == InnerEnd.PITH, again * _pith_fit(ends, errors) + left, left)
 
 
 def pith_again_share(log_odds: Array) -> Array:
@@ -658,12 +663,8 @@ def _ring_beside(widths_mm: Array, distance_mm: float) -> float:
 
 def seen_likelihoods(ends: InnerEnds, errors: AimErrors) -> Array:
     """Likelihood of what the wood shows at every distance, whatever the way of the core, (n_node, n_core, n_grid)."""
-    likelihood = np.ones((len(errors), len(ends), DISTANCE_GRID_MM.size))
-    readings: Told = {}
-    for node in range(len(errors)):
-        _look(likelihood[node], ends, errors, node, readings)
-        likelihood[node, ends.word == InnerEnd.PITH] *= _near_pith()
-    return likelihood
+    rows = ends.noticed
+    return np.stack([_wood(ends, errors, node) * _noticed(errors, node)[rows] for node in range(len(errors))])
 
 
 def _near_pith() -> Flags:
@@ -671,19 +672,22 @@ def _near_pith() -> Flags:
     return np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)  # noqa: SIM300 -- distances below, as said
 
 
-def _look(joint: Array, ends: InnerEnds, errors: AimErrors, node: int, readings: Told, *, every: int = 1) -> None:
-    """Multiply rows of cores, (n_core, n_grid), by what was noticed and read at a node; `readings` keeps the latter.
+def _noticed(errors: AimErrors, node: int, every: int = 1) -> Array:
+    """Likelihood of what is noticed of curvature at a node, by the kinds of `InnerEnds.noticed`, (3, n_grid).
 
-    every: the rows hold one in so many distances.
+    every: one in so many distances.
     """
     unseen = unseen_share(DISTANCE_GRID_MM[::every], float(errors.sight[node]), float(errors.overlooked[node]))
-    for rows, noticed in zip(ends.noticed, (1 - unseen, unseen), strict=True):
-        joint[rows] *= noticed * np.where(_near_pith()[::every], ends.pith_near[rows, None], 1.0)
-    key = float(errors.arc_bias[node]), float(errors.arc_spread[node])
-    if key not in readings:
-        readings.clear()  # nodes have their own, or all the same
-        readings[key] = _read(ends, *key)[:, ::every]
-    joint *= readings[key]
+    return np.stack([np.ones_like(unseen), 1 - unseen, unseen])
+
+
+def _wood(ends: InnerEnds, errors: AimErrors, node: int, every: int = 1) -> Array:
+    """Likelihood of what was read at a node, and of naming a pith or none, (n_core, n_grid)."""
+    read = _read(ends, float(errors.arc_bias[node]), float(errors.arc_spread[node]))[:, ::every]
+    near, rows = _near_pith()[::every], ends.noticed > 0
+    read[rows] *= np.where(near, ends.pith_near[rows, None], 1.0)
+    read[ends.word == InnerEnd.PITH] *= near
+    return read
 
 
 def _read(ends: InnerEnds, bias: float, spread: float) -> Array:
@@ -711,20 +715,50 @@ def _radius_sd(ends: InnerEnds) -> Array:
     return np.where(np.isfinite(ends.radius_sd_mm), ends.radius_sd_mm, ends.assumed_mm / 3)
 
 
-def _pith_fit(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
-    """Density of the length of cores that hold the pith, (n_core,); 1 where length or radius is not known."""
-    along = np.hypot(np.exp(errors.eccentricity[node]) * offset_share() * ends.assumed_mm, _radius_sd(ends))
-    gap = ends.radius_mm - ends.length_mm
+def _pith_fit(ends: InnerEnds, errors: AimErrors) -> Array:
+    """Density of the length of cores that hold the pith, (n_node, n_core); 1 where length or radius is not known."""
+    offset, gap = offset_share() * ends.assumed_mm, ends.radius_mm - ends.length_mm
+    along = np.hypot(np.exp(errors.eccentricity)[:, None] * offset, _radius_sd(ends))
     return np.where(np.isfinite(gap), _normal(np.nan_to_num(gap) / along) / along, 1.0)
 
 
-def _ways(ends: InnerEnds, errors: AimErrors, node: int, every: int) -> tuple[Array, Array, Array, Flags]:
-    """Density of distance and core length of cores that pass the pith and of those that stop short, (n_core, n_near).
+class _Ways(NamedTuple):
+    """Density of distance and core length at nodes of like ways and readings, before looking at the wood.
 
-    With the probability of either; at the near distances that stems allow, before looking at the wood and however far
-    short cores stop. Then, at all distances, the density of the distance alone of those that stop short, and whether
-    the stem allows it.
+    At the near distances that stems allow, (n_core, n_near): of cores that pass the pith and of those that stop short,
+    with the probability of either. How far short cores stop is a matter of the node: `rarer`, (n_node, n_near), towards
+    greater distances, with the factor that keeps their sum, (n_node, n_core).
     """
+
+    nodes: Rows
+    passing: Array
+    stopping: Array
+    rarer: Array
+    scale: Array
+
+    def density(self, place: int) -> Array:
+        """Of either way together at one of the nodes."""
+        out = self.stopping * self.rarer[place]
+        out *= self.scale[place][:, None]
+        out += self.passing
+        return out
+
+
+def _ways(ends: InnerEnds, errors: AimErrors, every: int = 1) -> Iterator[_Ways]:
+    """Nodes in groups of like ways and readings; every: at one in so many distances."""
+    keys = np.stack([errors.aim, errors.eccentricity, errors.square, errors.arc_bias, errors.arc_spread])
+    like = np.unique(keys, axis=1, return_inverse=True)[1].ravel()
+    for kind in range(int(like.max(initial=-1)) + 1):
+        nodes = np.flatnonzero(like == kind)
+        passing, stopping, short = _way(ends, errors, nodes[0], every)
+        shortfall = priors.SHORT_MM.value * np.exp(errors.shortfall[nodes, None])
+        rarer = np.exp(-DISTANCE_GRID_MM[::every] / shortfall)
+        scale = 1 / ((rarer * grid_cells(every)) @ short.T)
+        yield _Ways(nodes, passing, stopping, rarer[:, : passing.shape[1]], scale)
+
+
+def _way(ends: InnerEnds, errors: AimErrors, node: int, every: int) -> tuple[Array, Array, Array]:
+    """`passing` and `stopping` of `_Ways` at a node; at all distances, the density of the distance of short cores."""
     grid, offset = DISTANCE_GRID_MM[::every], offset_share() * ends.assumed_mm[:, None]
     aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
     along = np.hypot(np.exp(errors.eccentricity[node]) * offset, _radius_sd(ends)[:, None])
@@ -733,6 +767,7 @@ def _ways(ends: InnerEnds, errors: AimErrors, node: int, every: int) -> tuple[Ar
     passes = np.where(ends.lost[:, None], 0.0, priors.PASSES_PITH.value)
     inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
     grid, short = grid[: int(inside.any(axis=0).sum())], _short(aside, every)
+    inside = inside[:, : grid.size]
     fits = np.where(known, _normal((gap - grid if square else gap) / along) / along, 1.0)
     passing, stopping = passes * _beside(aside, grid) * fits, short[:, : grid.size].copy()
     if square:
@@ -743,20 +778,7 @@ def _ways(ends: InnerEnds, errors: AimErrors, node: int, every: int) -> tuple[Ar
             rows = known[:, 0] & which
             if rows.any():
                 stopping[rows, :cells] = _short_along(gap[rows], along[rows], aside[rows], grid[:cells])
-    return passing, stopping * (1 - passes), short, inside
-
-
-def _densities(ends: InnerEnds, errors: AimErrors, every: int = 1) -> Iterator[tuple[int, Array]]:
-    """Nodes with the density of distance and core length before looking at the wood, those of like ways together."""
-    keys = np.stack([errors.aim, errors.eccentricity, errors.square])
-    like, last = np.unique(keys, axis=1, return_inverse=True)[1].ravel(), -1
-    for node in np.argsort(like, kind="stable").tolist():
-        if like[node] != last:
-            (passing, stopping, short, inside), last = _ways(ends, errors, node, every), like[node]
-        rarer = np.exp(-DISTANCE_GRID_MM[::every] / (priors.SHORT_MM.value * np.exp(errors.shortfall[node])))
-        used, out = passing.shape[1], np.zeros(inside.shape)
-        out[:, :used] = passing + stopping * (rarer[:used] / (short @ (rarer * grid_cells(every)))[:, None])
-        yield node, np.where(inside, out, 0.0)
+    return passing * inside, stopping * ((1 - passes) * inside), short
 
 
 def _normal(z: Array) -> Array:
@@ -795,21 +817,21 @@ def _short_along(gap: Array, along: Array, aside: Array, distance_mm: Array) -> 
 
     Single precision: a density to four digits is plenty. Near the pith few directions do.
     """
-    single = np.float32
-    grid, ratio = distance_mm.astype(single)[:, None], (gap / along).astype(single)[:, :, None]
+    ratio, single = (gap / along).T, np.float32
     least = min(along.min(), aside.min())
     near, middle = (int(np.searchsorted(distance_mm, share * least)) for share in _NEAR_SHARES)
     parts = slice(near), slice(near, middle), slice(middle, None)
     total = np.empty((len(gap), distance_mm.size), dtype=single)
     for part, (cosines, sines, weights) in zip(parts, _DIRECTIONS, strict=True):
-        ahead = ratio - grid[part] * (cosines / along).astype(single)[:, None]
-        across = grid[part] * (sines / aside).astype(single)[:, None]
-        ahead *= ahead
-        across *= across
-        ahead += across
-        ahead *= single(-0.5)
-        np.exp(ahead, out=ahead)
-        total[:, part] = ahead @ weights
+        ahead, across = cosines[:, None] / along.T, sines[:, None] / aside.T
+        # both squares of the exponent together are one about its least, and the least
+        root = np.sqrt((ahead**2 + across**2) / 2)
+        best, left = ratio * ahead / (2 * root), np.log(weights)[:, None] - (ratio * across / (2 * root)) ** 2
+        power = root.astype(single)[:, :, None] * distance_mm[part].astype(single)
+        power -= best.astype(single)[:, :, None]
+        power *= power
+        np.subtract(left.astype(single)[:, :, None], power, out=power)
+        np.exp(power, out=power).sum(axis=0, out=total[:, part])
     return np.asarray(2 * distance_mm * total / (2 * np.pi * along * aside) / priors.SHORT_MM.value)
 
 

@@ -793,14 +793,10 @@ def missed_ring_parts(
     """
     used = ring_model()
     expected, scale = expected_rings(growth, DISTANCE_GRID_MM, distance_mass, used, calibration)
-    number, cores, _ = parts.shape
+    core, part = np.nonzero(parts.any(axis=2).T)  # most cores have fewer parts than others
     mass = fast_mass(
-        np.broadcast_to(expected, parts.shape).reshape(number * cores, -1),
-        parts.reshape(number * cores, -1),
-        np.tile(scale, number),
-        used.tails,
-        shifts,
-        max_rings=max_rings,
-        signed=True,
+        expected[core], parts[part, core], scale[core], used.tails, shifts, max_rings=max_rings, signed=True
     )
-    return mass.reshape(number, cores, *mass.shape[1:]).swapaxes(0, 1)
+    out = np.zeros((*parts.shape[1::-1], *mass.shape[1:]), dtype=mass.dtype)
+    out[core, part] = mass
+    return out
