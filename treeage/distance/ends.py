@@ -503,9 +503,8 @@ def inner_ends(
     near = np.full(size, priors.PITH_NEAR.value if pith_near is None else pith_near)
     ends = InnerEnds(word, *stem, assumed, chord, rise, error, curved, direct, near, source, no, no)
     density = np.full((size, DISTANCE_GRID_MM.size), 1e-12)
-    ways = next(_ways(ends, AimErrors.centre()))
-    near = density[:, : ways.passing.shape[1]]
-    np.maximum(near, ways.density(0), out=near)
+    possible_way = next(next(_ways(ends, AimErrors.centre())).densities())
+    density[:, : possible_way.shape[1]] += possible_way
     readings = [(rows & ~pith, _among_ones(rows, values)) for rows, values in seen_by.values()]
     possible = np.prod([values for _, values in readings], axis=0) if readings else np.ones_like(density)
     beyond = ends.seen & ~((possible > 0) & ends.within_stem).any(axis=1)
@@ -568,10 +567,10 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     mass = np.zeros((len(errors), len(ends), DISTANCE_GRID_MM.size))
     for ways in _ways(ends, errors):
         used = slice(ways.passing.shape[1])
-        weight = (_wood(ends, errors, ways.nodes[0]) * cells)[:, used]
-        for place, node in enumerate(ways.nodes):
-            np.multiply(ways.density(place), weight, out=mass[node, :, used])
-            mass[node, :, used] *= _noticed(errors, node)[ends.noticed, used]
+        weight = ways.wood[:, used] * cells[used]
+        for node, density in zip(ways.nodes, ways.densities(), strict=True):
+            np.multiply(density, weight, out=mass[node, :, used])
+            mass[node, :, used] *= _noticed(errors, node)[:, used][ends.noticed]
     total = mass.sum(axis=2)
     evidence = np.where(bounded, _with_pith_again(total, ends, errors), 1.0)
     mass /= np.where(total > 0, total, 1.0)[:, :, None]
@@ -584,17 +583,18 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
 
 def end_evidence(ends: InnerEnds, errors: AimErrors) -> Array:
     """The evidence of `end_distances` alone, (n_node, n_core), from a sum over fewer distances."""
-    total = np.empty((len(errors), len(ends)))
-    cells = grid_cells(_FEW)
+    total, cells = np.empty((len(errors), len(ends))), grid_cells(_FEW)
+    kinds = [(kind, np.flatnonzero(ends.noticed == kind)) for kind in np.unique(ends.noticed)]
     for ways in _ways(ends, errors, _FEW):
         used = slice(ways.passing.shape[1])
-        weight = (_wood(ends, errors, ways.nodes[0], _FEW) * cells)[:, used]
+        weight, its = ways.wood[:, used] * cells[used], np.empty((len(ways.nodes), len(ends)))
+        passing, stopping = ways.passing * weight, ways.stopping * weight
         told = np.stack([_noticed(errors, node, _FEW)[:, used] for node in ways.nodes])
-        for kind in np.unique(ends.noticed):
-            rows = np.flatnonzero(ends.noticed == kind)
-            passing, stopping = ways.passing[rows] * weight[rows], ways.stopping[rows] * weight[rows]
-            short = ways.scale[:, rows] * ((told[:, kind] * ways.rarer) @ stopping.T)
-            total[np.ix_(ways.nodes, rows)] = told[:, kind] @ passing.T + short
+        for kind, rows in kinds:
+            its[:, rows] = (told[:, kind] * ways.rarer) @ stopping[rows].T
+            its[:, rows] *= ways.scale[:, rows]
+            its[:, rows] += told[:, kind] @ passing[rows].T
+        total[ways.nodes] = its
     return np.where(_bounded(ends), _with_pith_again(total, ends, errors), 1.0)
 
 
@@ -663,8 +663,8 @@ def _ring_beside(widths_mm: Array, distance_mm: float) -> float:
 
 def seen_likelihoods(ends: InnerEnds, errors: AimErrors) -> Array:
     """Likelihood of what the wood shows at every distance, whatever the way of the core, (n_node, n_core, n_grid)."""
-    rows = ends.noticed
-    return np.stack([_wood(ends, errors, node) * _noticed(errors, node)[rows] for node in range(len(errors))])
+    nodes = zip(errors.arc_bias.tolist(), errors.arc_spread.tolist(), strict=True)
+    return np.stack([_wood(ends, *key) * _noticed(errors, node)[ends.noticed] for node, key in enumerate(nodes)])
 
 
 def _near_pith() -> Flags:
@@ -681,22 +681,16 @@ def _noticed(errors: AimErrors, node: int, every: int = 1) -> Array:
     return np.stack([np.ones_like(unseen), 1 - unseen, unseen])
 
 
-def _wood(ends: InnerEnds, errors: AimErrors, node: int, every: int = 1) -> Array:
-    """Likelihood of what was read at a node, and of naming a pith or none, (n_core, n_grid)."""
-    read = _read(ends, float(errors.arc_bias[node]), float(errors.arc_spread[node]))[:, ::every]
-    near, rows = _near_pith()[::every], ends.noticed > 0
-    read[rows] *= np.where(near, ends.pith_near[rows, None], 1.0)
-    read[ends.word == InnerEnd.PITH] *= near
-    return read
-
-
-def _read(ends: InnerEnds, bias: float, spread: float) -> Array:
-    """Likelihood of all readings of curved rings, and of distances, at a bias and log factor of the errors of arcs."""
+def _wood(ends: InnerEnds, bias: float, spread: float) -> Array:
+    """Likelihood of all readings, at a bias and log factor of the errors of arcs, and of naming a pith or none."""
     read = _moved(ends.curved, bias) * ends.direct
     arcs = np.flatnonzero(np.isfinite(ends.chord_mm))
     if arcs.size:
         values = ends.chord_mm[arcs], ends.rise_mm[arcs], ends.arc_sd_mm[arcs] * np.exp(spread)
         read[arcs] *= smoothed_arcs(arc_readings(*values), bias, spread)
+    pith, rows, near = ends.word == InnerEnd.PITH, ends.noticed > 0, _near_pith()
+    read[rows] *= np.where(near, ends.pith_near[rows, None], 1.0)
+    read[pith] *= near
     return np.asarray(read)
 
 
@@ -727,34 +721,35 @@ class _Ways(NamedTuple):
 
     At the near distances that stems allow, (n_core, n_near): of cores that pass the pith and of those that stop short,
     with the probability of either. How far short cores stop is a matter of the node: `rarer`, (n_node, n_near), towards
-    greater distances, with the factor that keeps their sum, (n_node, n_core).
+    greater distances, with the factor that keeps their sum, (n_node, n_core). wood: `_wood`, (n_core, n_grid).
     """
 
     nodes: Rows
+    wood: Array
     passing: Array
     stopping: Array
     rarer: Array
     scale: Array
 
-    def density(self, place: int) -> Array:
-        """Of either way together at one of the nodes."""
-        out = self.stopping * self.rarer[place]
-        out *= self.scale[place][:, None]
-        out += self.passing
-        return out
+    def densities(self) -> Iterator[Array]:
+        """Of either way together, node by node."""
+        for rarer, scale in zip(self.rarer, self.scale, strict=True):
+            yield self.passing + self.stopping * rarer * scale[:, None]
 
 
 def _ways(ends: InnerEnds, errors: AimErrors, every: int = 1) -> Iterator[_Ways]:
     """Nodes in groups of like ways and readings; every: at one in so many distances."""
-    keys = np.stack([errors.aim, errors.eccentricity, errors.square, errors.arc_bias, errors.arc_spread])
-    like = np.unique(keys, axis=1, return_inverse=True)[1].ravel()
-    for kind in range(int(like.max(initial=-1)) + 1):
-        nodes = np.flatnonzero(like == kind)
+    keys = np.stack([errors.arc_bias, errors.arc_spread, errors.aim, errors.eccentricity, errors.square])
+    kinds, like = np.unique(keys, axis=1, return_inverse=True)
+    for kind, (bias, spread, *_) in enumerate(kinds.T.tolist()):
+        nodes = np.flatnonzero(like.ravel() == kind)
+        if not kind or (bias, spread) != (kinds[0, kind - 1], kinds[1, kind - 1]):
+            wood = _wood(ends, bias, spread)[:, ::every]
         passing, stopping, short = _way(ends, errors, nodes[0], every)
         shortfall = priors.SHORT_MM.value * np.exp(errors.shortfall[nodes, None])
         rarer = np.exp(-DISTANCE_GRID_MM[::every] / shortfall)
         scale = 1 / ((rarer * grid_cells(every)) @ short.T)
-        yield _Ways(nodes, passing, stopping, rarer[:, : passing.shape[1]], scale)
+        yield _Ways(nodes, wood, passing, stopping, rarer[:, : passing.shape[1]], scale)
 
 
 def _way(ends: InnerEnds, errors: AimErrors, node: int, every: int) -> tuple[Array, Array, Array]:
