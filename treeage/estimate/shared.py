@@ -278,34 +278,33 @@ def missed_at(cores: Cores, row: int, own: SpeciesShared, most: int, distance_mm
     return np.full(mass.shape, 1.0 / mass.shape[2]) if cores.bound_only[row] else np.asarray(mass, dtype=np.float64)
 
 
-def expected_missed(cores: Cores, rows: Ints, own: SpeciesShared) -> Array:
-    """Missed rings to be expected at every distance of `DISTANCE_GRID_MM`, (n, n_grid): as if widths were lognormal."""
+def hidden_widths(cores: Cores, rows: Ints, own: SpeciesShared) -> tuple[Array, Array]:
+    """Location and scale of the log hidden width of chosen cores of one species on `DISTANCE_GRID_MM`."""
     calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
     typical = typical_distance(DISTANCE_GRID_MM, cores.distance[rows])
-    location, scale = hidden_width(cores.growth.take(rows), DISTANCE_GRID_MM, typical, calibration=calibration)
+    return hidden_width(cores.growth.take(rows), DISTANCE_GRID_MM, typical, calibration=calibration)
+
+
+def expected_missed(own: SpeciesShared, width: tuple[Array, Array]) -> Array:
+    """Missed rings to be expected at every distance from `hidden_widths`, (n, n_grid): as if widths were lognormal."""
+    location, scale = width
     spread = np.hypot(scale, np.hypot(own.growth.tree_sd, own.growth.stand_sd))[:, None]
     middle = np.log(np.maximum(DISTANCE_GRID_MM, 1e-9)) - location
     rings = ndtr(-middle / spread) + np.exp(middle + spread**2 / 2) * ndtr(middle / spread + spread)  # at least 1
     return np.asarray(np.where(DISTANCE_GRID_MM > 0, rings, 0.0))
 
 
-def missed_parts(cores: Cores, rows: Ints, own: SpeciesShared, states: StandStates, most: int) -> tuple[Array, Array]:
-    """Missed rings of chosen cores of one species at every node, as sums of a few parts.
+def missed_parts(
+    cores: Cores, rows: Ints, own: SpeciesShared, states: StandStates, most: int, width: tuple[Array, Array]
+) -> tuple[Array, Array]:
+    """Missed rings of chosen cores of one species at every node, as sums of a few parts; width: their `hidden_widths`.
 
     Shares of the parts, (n_node, n_core, n_part), and the parts at every shift, (n_core, n_part, n_shift, most + 1).
     A distance that differs little between the states so costs little more than one.
     """
-    calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
     parts, share = states.parts[:, rows], states.share[:, rows]
     kept = int(np.flatnonzero(np.abs(share).max(axis=(0, 1), initial=0.0) > 0).max(initial=0)) + 1
-    mass = missed_ring_parts(
-        cores.growth.take(rows),
-        parts[:kept],
-        cores.distance[rows],
-        own.growth.shifts,
-        max_rings=most,
-        calibration=calibration,
-    )
+    mass = missed_ring_parts(parts[:kept], width, own.growth.shifts, max_rings=most)
     bound = cores.bound_only[rows]
     share = share[:, :, :kept]
     share[:, bound], mass[bound] = 0.0, 0.0
@@ -321,15 +320,15 @@ def stand_states(
     only: rows of the cores that are wanted; the others stay empty.
     """
     shares, parts, wanted = [], [], np.arange(len(cores)) if only is None else only
-    for first in range(0, max(1, wanted.size), _AT_ONCE):
+    for first in range(0, wanted.size, _AT_ONCE):
         rows = wanted[first : first + _AT_ONCE]
         share, part = few_parts(state_distances(cores, rows, aim))
         shares.append(share)
         parts.append(part.astype(np.float32))
-    most = max(len(part) for part in parts)
+    most = max((len(part) for part in parts), default=1)
     share = np.zeros((len(aim), len(cores), most))
     part = np.zeros((most, len(cores), DISTANCE_GRID_MM.size), dtype=np.float32)
-    for first, its, own in zip(range(0, max(1, wanted.size), _AT_ONCE), shares, parts, strict=True):
+    for first, its, own in zip(range(0, wanted.size, _AT_ONCE), shares, parts, strict=True):
         rows = wanted[first : first + _AT_ONCE]
         share[:, rows, : its.shape[2]], part[: len(own), rows] = its, own
     return StandStates(aim, share, part, level, np.arange(len(aim)) if place is None else place)
