@@ -664,7 +664,7 @@ def _ring_beside(widths_mm: Array, distance_mm: float) -> float:
 def seen_likelihoods(ends: InnerEnds, errors: AimErrors) -> Array:
     """Likelihood of what the wood shows at every distance, whatever the way of the core, (n_node, n_core, n_grid)."""
     nodes = zip(errors.arc_bias.tolist(), errors.arc_spread.tolist(), strict=True)
-    return np.stack([_wood(ends, *key) * _noticed(errors, node)[ends.noticed] for node, key in enumerate(nodes)])
+    return np.stack([_wood(ends, *key, {}) * _noticed(errors, node)[ends.noticed] for node, key in enumerate(nodes)])
 
 
 def _near_pith() -> Flags:
@@ -681,13 +681,16 @@ def _noticed(errors: AimErrors, node: int, every: int = 1) -> Array:
     return np.stack([np.ones_like(unseen), 1 - unseen, unseen])
 
 
-def _wood(ends: InnerEnds, bias: float, spread: float) -> Array:
-    """Likelihood of all readings, at a bias and log factor of the errors of arcs, and of naming a pith or none."""
-    read = _moved(ends.curved, bias) * ends.direct
-    arcs = np.flatnonzero(np.isfinite(ends.chord_mm))
+def _wood(ends: InnerEnds, bias: float, spread: float, kept: dict[float, Array]) -> Array:
+    """Likelihood of all readings, at a bias and log factor of the errors of arcs, and of naming a pith or none.
+
+    kept: readings of the arcs by that factor, as far as they are known.
+    """
+    read, arcs = _moved(ends.curved, bias) * ends.direct, np.flatnonzero(np.isfinite(ends.chord_mm))
+    if arcs.size and spread not in kept:
+        kept[spread] = arc_readings(ends.chord_mm[arcs], ends.rise_mm[arcs], ends.arc_sd_mm[arcs] * np.exp(spread))
     if arcs.size:
-        values = ends.chord_mm[arcs], ends.rise_mm[arcs], ends.arc_sd_mm[arcs] * np.exp(spread)
-        read[arcs] *= smoothed_arcs(arc_readings(*values), bias, spread)
+        read[arcs] *= smoothed_arcs(kept[spread], bias, spread)
     pith, rows, near = ends.word == InnerEnd.PITH, ends.noticed > 0, _near_pith()
     read[rows] *= np.where(near, ends.pith_near[rows, None], 1.0)
     read[pith] *= near
@@ -739,41 +742,49 @@ class _Ways(NamedTuple):
 
 def _ways(ends: InnerEnds, errors: AimErrors, every: int = 1) -> Iterator[_Ways]:
     """Nodes in groups of like ways and readings; every: at one in so many distances."""
-    keys = np.stack([errors.arc_bias, errors.arc_spread, errors.aim, errors.eccentricity, errors.square])
+    keys = np.stack([errors.aim, errors.eccentricity, errors.square, errors.arc_bias, errors.arc_spread])
     kinds, like = np.unique(keys, axis=1, return_inverse=True)
-    for kind, (bias, spread, *_) in enumerate(kinds.T.tolist()):
+    inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
+    inside = inside[:, : int(inside.any(axis=0).sum())]
+    way, read, arcs = [np.nan], [np.nan], dict[float, Array]()
+    for kind, key in enumerate(kinds.T.tolist()):
         nodes = np.flatnonzero(like.ravel() == kind)
-        if not kind or (bias, spread) != (kinds[0, kind - 1], kinds[1, kind - 1]):
-            wood = _wood(ends, bias, spread)[:, ::every]
-        passing, stopping, short = _way(ends, errors, nodes[0], every)
-        shortfall = priors.SHORT_MM.value * np.exp(errors.shortfall[nodes, None])
-        rarer = np.exp(-DISTANCE_GRID_MM[::every] / shortfall)
+        if key[:3] != way:
+            (passing, stopping, short), way = _way(ends, key[:3], inside, every), key[:3]
+        if key[3:] != read:
+            wood, read = _wood(ends, *key[3:], arcs)[:, ::every], key[3:]
+        rarer = np.exp(-DISTANCE_GRID_MM[::every] / (priors.SHORT_MM.value * np.exp(errors.shortfall[nodes, None])))
         scale = 1 / ((rarer * grid_cells(every)) @ short.T)
         yield _Ways(nodes, wood, passing, stopping, rarer[:, : passing.shape[1]], scale)
 
 
-def _way(ends: InnerEnds, errors: AimErrors, node: int, every: int) -> tuple[Array, Array, Array]:
-    """`passing` and `stopping` of `_Ways` at a node; at all distances, the density of the distance of short cores."""
-    grid, offset = DISTANCE_GRID_MM[::every], offset_share() * ends.assumed_mm[:, None]
-    aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
-    along = np.hypot(np.exp(errors.eccentricity[node]) * offset, _radius_sd(ends)[:, None])
-    known, square = np.isfinite(ends.radius_mm - ends.length_mm)[:, None], bool(errors.square[node])
+def _way(ends: InnerEnds, key: list[float], inside: Flags, every: int) -> tuple[Array, Array, Array]:
+    """`passing` and `stopping` of `_Ways`; at all distances, the density of the distance of short cores.
+
+    key: log factors of aim and eccentricity, and the meaning of lengths; inside, (n_core, n_near): what stems allow.
+    """
+    aim, eccentricity, square = key
+    grid, offset = DISTANCE_GRID_MM[::every][: inside.shape[1]], offset_share() * ends.assumed_mm[:, None]
+    aside = np.exp(aim) * np.hypot(offset, priors.AIM_MM.value)
+    along = np.hypot(np.exp(eccentricity) * offset, _radius_sd(ends)[:, None])
+    known, short = np.isfinite(ends.radius_mm - ends.length_mm)[:, None], _short(aside, every)
     gap = np.where(known, (ends.radius_mm - ends.length_mm)[:, None], 0.0)
     passes = np.where(ends.lost[:, None], 0.0, priors.PASSES_PITH.value)
-    inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
-    grid, short = grid[: int(inside.any(axis=0).sum())], _short(aside, every)
-    inside = inside[:, : grid.size]
+    passing, stopping = passes * inside, (1 - passes) * inside
     fits = np.where(known, _normal((gap - grid if square else gap) / along) / along, 1.0)
-    passing, stopping = passes * _beside(aside, grid) * fits, short[:, : grid.size].copy()
+    passing *= _beside(aside, grid)
+    passing *= fits
+    near = short[:, : grid.size]
     if square:
-        stopping *= fits
+        near = near * fits
     else:  # nobody asks for a pith on the core that is far from it
-        pith = ends.word == InnerEnd.PITH
+        near, pith = near.copy(), ends.word == InnerEnd.PITH
         for which, cells in ((~pith, grid.size), (pith, int(_near_pith()[::every].sum()))):
             rows = known[:, 0] & which
             if rows.any():
-                stopping[rows, :cells] = _short_along(gap[rows], along[rows], aside[rows], grid[:cells])
-    return passing * inside, stopping * ((1 - passes) * inside), short
+                near[rows, :cells] = _short_along(gap[rows], along[rows], aside[rows], grid[:cells])
+    stopping *= near
+    return passing, stopping, short
 
 
 def _normal(z: Array) -> Array:
@@ -795,11 +806,10 @@ def _short(aside: Array, every: int = 1) -> Array:
     grid = DISTANCE_GRID_MM[::every]
     place = (np.log(grid[1] / aside) - _SHORT_LOG[0]) / _SHORT_STEP
     first = np.clip(place, 0, None).astype(np.int64)
-    cells = np.clip(first + 4 * every * np.arange(grid.size - 1), 0, _SHORT_LOG.size - 2)
-    part = place - first
-    density = np.zeros((len(aside), grid.size))
-    density[:, 1:] = _SHORT_TABLE[cells] * (1 - part) + _SHORT_TABLE[cells + 1] * part
-    return np.asarray(density / priors.SHORT_MM.value)
+    cells = np.minimum(first + 4 * every * np.arange(grid.size - 1), _SHORT_LOG.size - 2)
+    part, density = (place - first) / priors.SHORT_MM.value, np.zeros((len(aside), grid.size))
+    density[:, 1:] = _SHORT_TABLE[cells] * (1 / priors.SHORT_MM.value - part) + _SHORT_TABLE[cells + 1] * part
+    return density
 
 
 _SHORT_STEP = DISTANCE_STEP / 4
@@ -827,7 +837,7 @@ def _short_along(gap: Array, along: Array, aside: Array, distance_mm: Array) -> 
         power *= power
         np.subtract(left.astype(single)[:, :, None], power, out=power)
         np.exp(power, out=power).sum(axis=0, out=total[:, part])
-    return np.asarray(2 * distance_mm * total / (2 * np.pi * along * aside) / priors.SHORT_MM.value)
+    return np.asarray(distance_mm * total / (np.pi * along * aside * priors.SHORT_MM.value))
 
 
 def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) -> Array:

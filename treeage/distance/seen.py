@@ -479,7 +479,7 @@ def smoothed_arcs(readings: Array, bias: float, spread: float) -> Array:
     along = np.exp(-0.5 * (apart / (priors.ROUNDNESS.value * np.exp(spread))) ** 2)
     kernel = np.lib.stride_tricks.sliding_window_view(along, size)[:, ::-1]  # depends on the places' difference alone
     likelihood = np.empty_like(readings)
-    likelihood[:, 1:] = readings[:, 1:] @ (kernel / kernel.sum(axis=0))
+    likelihood[:, 1:] = readings[:, 1:] @ kernel / kernel.sum(axis=0)
     likelihood[:, 0] = likelihood[:, 1]
     return likelihood
 
