@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -159,12 +160,12 @@ def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
     for core in np.flatnonzero(exact):
         at = int(error[core].argmax())
         out[core, :, at : at + missed.shape[2]] = missed[core]
-    core, row = np.nonzero(missed.any(axis=2) & ~exact[:, None])  # parts that a core does not have stay empty
-    if core.size:
+    rest, row = np.nonzero(missed.any(axis=2) & ~exact[:, None])  # parts that a core does not have stay empty
+    if rest.size:
         length = next_fast_len(size, real=True)
-        product = rfft(missed[core, row].astype(np.float64), length) * rfft(error, length)[core]
+        product = rfft(missed[rest, row].astype(np.float64), length) * rfft(error, length)[rest]
         whole = irfft(product, length)[:, :size]
-        out[core, row] = whole if signed else np.maximum(whole, 0.0)
+        out[rest, row] = whole if signed else np.maximum(whole, 0.0)
     return Mass(count.start, out)
 
 
@@ -345,14 +346,19 @@ def with_gross_error(mass: Array, astray: Array, wrong: float) -> Array:
     return np.asarray(out)
 
 
-def gone_astray(mass: Array) -> Array:
-    """Where wrong cores point, (n_core, n), from where they point when right: years off by a Laplace law."""
+@lru_cache(maxsize=64)
+def _astray_kernel(length: int) -> NDArray[np.complex128]:
+    """Transform of the law of wrong cores, 6 of its scales to either side, first place first."""
     years = np.arange(-6 * int(ASTRAY_YEARS), 6 * int(ASTRAY_YEARS) + 1)
     kernel = np.exp(-np.abs(years) / ASTRAY_YEARS)
-    size = mass.shape[-1]
-    length = next_fast_len(size + kernel.size, real=True)
-    wide = irfft(rfft(mass, length, axis=-1) * rfft(kernel / kernel.sum(), length), length, axis=-1)
-    wide = wide[..., years.size // 2 : years.size // 2 + size]
+    return np.asarray(rfft(kernel / kernel.sum(), length))
+
+
+def gone_astray(mass: Array) -> Array:
+    """Where wrong cores point, (n_core, n), from where they point when right: years off by a Laplace law."""
+    half, size = 6 * int(ASTRAY_YEARS), mass.shape[-1]
+    length = next_fast_len(size + 2 * half + 1, real=True)
+    wide = irfft(rfft(mass, length, axis=-1) * _astray_kernel(length), length, axis=-1)[..., half : half + size]
     return np.asarray((1 - _ANYWHERE) * np.maximum(wide, 0.0) + _ANYWHERE / size)
 
 

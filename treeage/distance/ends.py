@@ -6,7 +6,7 @@ the published mean size (`priors.ECCENTRICITY`), borers drift, and arcs are seen
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -28,9 +28,9 @@ from treeage.distance.seen import (
     unseen_curvature,
     unseen_share,
 )
-from treeage.errors import require_nonnegative, require_positive
+from treeage.errors import require_positive
 from treeage.pmf import freeze_arrays
-from treeage.schema import InnerEnd, horizontal_share
+from treeage.schema import InnerEnd
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -108,89 +108,6 @@ def inside_radius(
     bark_sd = np.where(np.isfinite(given_sd), given_sd, default_sd)
     radius = np.maximum(outside - bark, 0.0)
     return radius, np.hypot(bark_sd, priors.DIAMETER_SHARE.value * radius)
-
-
-def radial_length(length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_percent: ArrayLike = 0.0) -> Array:
-    """Horizontal green length of a core that was bored at a tilt and measured dry.
-
-    Parameters
-    ----------
-    length_mm : array-like, shape (n,) or scalar
-        Length along the core [mm], at least 0; or ring widths, or 1 for the factor on them.
-    tilt_deg : array-like, default 0
-        Angle of the core to the horizontal [degree], 0 to below 90.
-    shrinkage_percent : array-like, default 0
-        Radial shrinkage from green to the state measured [%].
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,) or ()
-        length * cos(tilt) / (1 - shrinkage / 100) [mm]. The ring count does not change.
-
-    Raises
-    ------
-    InputError
-        If a value is below 0.
-
-    References
-    ----------
-    .. [1] Wood Handbook, USDA Forest Service GTR-190, Table 4-3 (radial shrinkage).
-
-    Examples
-    --------
-    >>> round(float(radial_length(250, tilt_deg=15)), 2)
-    241.48
-    """
-    length, tilt, shrink = require_nonnegative(
-        "radial_length", length_mm=length_mm, tilt_deg=tilt_deg, shrinkage_percent=shrinkage_percent
-    )
-    return np.asarray(length * horizontal_share(tilt) / (1 - shrink / 100))
-
-
-def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
-    """Distance to the pith of a point on a core that passes beside the pith.
-
-    Parameters
-    ----------
-    along_mm : array-like, shape (n,) or scalar
-        Distance along the core from its point closest to the pith [mm], at least 0.
-    miss_mm : array-like, shape (n,) or scalar
-        Distance of that closest point to the pith [mm], at least 0.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,) or ()
-        sqrt(along**2 + miss**2) [mm]; differences of it are the true ring widths.
-
-    Raises
-    ------
-    InputError
-        If a value is below 0.
-
-    Notes
-    -----
-    A core that passes the pith at 5 mm shows a ring from 10 to 12 mm as 2.00 mm wide; it is 1.82 mm.
-
-    Examples
-    --------
-    >>> inner, outer = off_axis_radius([10.0, 12.0], 5.0)
-    >>> round(float(outer - inner), 3)
-    1.82
-    """
-    along, miss = require_nonnegative("off_axis_radius", along_mm=along_mm, miss_mm=miss_mm)
-    return np.asarray(np.hypot(along, miss))
-
-
-def turned_to_pith(widths_mm: Array, distance_mm: Array, miss_mm: Array) -> Array:
-    """Radii (draws, n + 1) [mm] at the start and at the ends of rings measured along cores that miss the pith.
-
-    The innermost ring starts at `distance_mm`, (draws,), from the pith; the line of the core passes it at `miss_mm`, at
-    most that (0: the widths are square to the rings).
-    """
-    miss = np.minimum(miss_mm, distance_mm)[:, None]
-    start = np.sqrt(np.maximum(distance_mm[:, None] ** 2 - miss**2, 0.0))
-    along = start + np.concatenate([[0.0], np.cumsum(widths_mm)])
-    return off_axis_radius(along, np.broadcast_to(miss, along.shape))
 
 
 # ------------------------------------------------------------------ two cores of one stem
@@ -568,9 +485,10 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     for ways in _ways(ends, errors):
         used = slice(ways.passing.shape[1])
         weight = ways.wood[:, used] * cells[used]
-        for node, density in zip(ways.nodes, ways.densities(), strict=True):
-            np.multiply(density, weight, out=mass[node, :, used])
-            mass[node, :, used] *= _noticed(errors, node)[:, used][ends.noticed]
+        told = _noticed(errors, ways.nodes)[:, :, used]
+        for node, density, its in zip(ways.nodes, ways.densities(), told, strict=True):
+            joint = np.multiply(density, weight, out=mass[node, :, used])
+            joint *= its[ends.noticed]
     total = mass.sum(axis=2)
     evidence = np.where(bounded, _with_pith_again(total, ends, errors), 1.0)
     mass /= np.where(total > 0, total, 1.0)[:, :, None]
@@ -589,7 +507,7 @@ def end_evidence(ends: InnerEnds, errors: AimErrors) -> Array:
         used = slice(ways.passing.shape[1])
         weight, its = ways.wood[:, used] * cells[used], np.empty((len(ways.nodes), len(ends)))
         passing, stopping = ways.passing * weight, ways.stopping * weight
-        told = np.stack([_noticed(errors, node, _FEW)[:, used] for node in ways.nodes])
+        told = _noticed(errors, ways.nodes, _FEW)[:, :, used]
         for kind, rows in kinds:
             its[:, rows] = (told[:, kind] * ways.rarer) @ stopping[rows].T
             its[:, rows] *= ways.scale[:, rows]
@@ -663,8 +581,8 @@ def _ring_beside(widths_mm: Array, distance_mm: float) -> float:
 
 def seen_likelihoods(ends: InnerEnds, errors: AimErrors) -> Array:
     """Likelihood of what the wood shows at every distance, whatever the way of the core, (n_node, n_core, n_grid)."""
-    nodes = zip(errors.arc_bias.tolist(), errors.arc_spread.tolist(), strict=True)
-    return np.stack([_wood(ends, *key, {}) * _noticed(errors, node)[ends.noticed] for node, key in enumerate(nodes)])
+    read = [_wood(ends, key, {}) for key in zip(errors.arc_bias.tolist(), errors.arc_spread.tolist(), strict=True)]
+    return np.stack(read) * _noticed(errors, np.arange(len(errors)))[:, ends.noticed]
 
 
 def _near_pith() -> Flags:
@@ -672,20 +590,22 @@ def _near_pith() -> Flags:
     return np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)  # noqa: SIM300 -- distances below, as said
 
 
-def _noticed(errors: AimErrors, node: int, every: int = 1) -> Array:
-    """Likelihood of what is noticed of curvature at a node, by the kinds of `InnerEnds.noticed`, (3, n_grid).
+def _noticed(errors: AimErrors, nodes: Rows, every: int = 1) -> Array:
+    """Likelihood of what is noticed of curvature at nodes, by the kinds of `InnerEnds.noticed`, (n_node, 3, n_grid).
 
     every: one in so many distances.
     """
-    unseen = unseen_share(DISTANCE_GRID_MM[::every], float(errors.sight[node]), float(errors.overlooked[node]))
-    return np.stack([np.ones_like(unseen), 1 - unseen, unseen])
+    sight, overlooked = errors.sight[nodes, None], errors.overlooked[nodes, None]
+    unseen = unseen_share(DISTANCE_GRID_MM[::every], sight, overlooked)
+    return np.stack([np.ones_like(unseen), 1 - unseen, unseen], axis=1)
 
 
-def _wood(ends: InnerEnds, bias: float, spread: float, kept: dict[float, Array]) -> Array:
-    """Likelihood of all readings, at a bias and log factor of the errors of arcs, and of naming a pith or none.
+def _wood(ends: InnerEnds, key: Sequence[float], kept: dict[float, Array]) -> Array:
+    """Likelihood of all readings and of naming a pith or none, (n_core, n_grid).
 
-    kept: readings of the arcs by that factor, as far as they are known.
+    key: bias and log factor of the errors of arcs; kept: readings of the arcs by that factor, as far as they are known.
     """
+    bias, spread = key
     read, arcs = _moved(ends.curved, bias) * ends.direct, np.flatnonzero(np.isfinite(ends.chord_mm))
     if arcs.size and spread not in kept:
         kept[spread] = arc_readings(ends.chord_mm[arcs], ends.rise_mm[arcs], ends.arc_sd_mm[arcs] * np.exp(spread))
@@ -752,7 +672,7 @@ def _ways(ends: InnerEnds, errors: AimErrors, every: int = 1) -> Iterator[_Ways]
         if key[:3] != way:
             (passing, stopping, short), way = _way(ends, key[:3], inside, every), key[:3]
         if key[3:] != read:
-            wood, read = _wood(ends, *key[3:], arcs)[:, ::every], key[3:]
+            wood, read = _wood(ends, key[3:], arcs)[:, ::every], key[3:]
         rarer = np.exp(-DISTANCE_GRID_MM[::every] / (priors.SHORT_MM.value * np.exp(errors.shortfall[nodes, None])))
         scale = 1 / ((rarer * grid_cells(every)) @ short.T)
         yield _Ways(nodes, wood, passing, stopping, rarer[:, : passing.shape[1]], scale)
@@ -838,14 +758,3 @@ def _short_along(gap: Array, along: Array, aside: Array, distance_mm: Array) -> 
         np.subtract(left.astype(single)[:, :, None], power, out=power)
         np.exp(power, out=power).sum(axis=0, out=total[:, part])
     return np.asarray(distance_mm * total / (np.pi * along * aside * priors.SHORT_MM.value))
-
-
-def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) -> Array:
-    """Distance of every core over all nodes, (n_core, n_grid): weighted by the evidence of the core itself, or as said.
-
-    mass, (n_node, n_core, n_grid), and evidence, (n_node, n_core), from `end_distances`; weights, (n_node,).
-    """
-    if weights is not None:
-        return np.asarray(np.einsum("k,knr->nr", weights, mass))
-    share = evidence / np.maximum(evidence.sum(axis=0), 1e-300)
-    return np.asarray(np.einsum("kn,knr->nr", share, mass))

@@ -482,7 +482,12 @@ def height_plan(field: Field, *, prob: float = 0.9) -> pd.DataFrame:
         without own young trees the interval to expect with three seedlings; medians by a published curve, where there
         is one, at its best and its poorest site.
     """
-    models, rows = height_models(field), []
+    return _height_plan(field, height_models(field), prob)
+
+
+def _height_plan(field: Field, models: Mapping[str, HeightModel], prob: float) -> pd.DataFrame:
+    """The same with the models at hand."""
+    rows: list[dict[str, Any]] = []
     cored = field.cores[["tree", "core_height_m"]].merge(field.trees[["tree", "species", "origin"]], on="tree")
     for species, part in cored[cored["core_height_m"] > 0].groupby("species", sort=False):
         name, height_m = str(species), float(part["core_height_m"].median())
@@ -506,9 +511,9 @@ def height_plan(field: Field, *, prob: float = 0.9) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
 
 
-def open_data_tables(field: Field, prob: float) -> dict[str, pd.DataFrame]:
+def open_data_tables(field: Field, shared: Shared, prob: float) -> dict[str, pd.DataFrame]:
     """Tables of the answers about the species that rest on open data: the plan, and the studies to cite; or none."""
-    plan = height_plan(field, prob=prob)
+    plan = _height_plan(field, {name: own.height for name, own in shared.species.items()}, prob)
     plan = plan[plan["grade"].notna()].reset_index(drop=True).astype({"studies": "Int64", "plants": "Int64"})
     studies = [study_table(name).assign(used_for=name) for name in plan["species"]]
     if not len(plan):

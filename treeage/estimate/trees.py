@@ -388,11 +388,17 @@ def _joint_block(
     wrong = cores.wrong
 
     def block(axis: _Axis, column: int) -> Array:
-        both = products(axis, column)
+        out = products(axis, column)
         one, two = (axis.on(masses[k], k, column) for k in pair)
         alone, other = (wrong * axis.on(lost[k], k, column) for k in pair)
-        single = (1 - wrong) * (one * other + two * alone)
-        return np.asarray((1 - wrong) ** 2 * np.maximum(both, 0.0) + single + alone * other)
+        np.maximum(out, 0.0, out=out)
+        out *= (1 - wrong) ** 2
+        one *= (1 - wrong) * other
+        two *= (1 - wrong) * alone
+        out += one
+        out += two
+        out += alone * other
+        return out
 
     return pair, block
 
@@ -427,7 +433,7 @@ def _line_products(cores: Cores, tree: str, chunk: Chunk) -> Block:
     def products(axis: _Axis, column: int) -> Array:
         begin = [mass.start - axis.low - int(axis.ahead[k, column]) for k, mass in enumerate(placed)]  # on the axis
         first, last = max(0, *begin), min(axis.size, *(at + mass.size for at, mass in zip(begin, placed, strict=True)))
-        both = np.zeros((len(weights), placed[0].mass.shape[1], axis.size))
+        both = np.zeros((len(weights), placed[0].mass.shape[1], axis.size), dtype=weights.dtype)
         if last > first:
             one, two = (mass.mass[..., first - at : last - at] for at, mass in zip(begin, placed, strict=True))
             both[..., first:last] = (weights @ (one * two).reshape(len(one), -1)).reshape(
