@@ -557,11 +557,12 @@ def keeps_tables(made_of: type[Frozen], *, set_copied: bool = False) -> type[Fro
 
 def _read_only(value: Any) -> Any:
     """Read-only views of arrays, read-only copies of dicts, tuples in place of lists; anything else as it is."""
-    if isinstance(value, (list, tuple)) and type(value) in (list, tuple):
-        return tuple(map(_read_only, value))
     if isinstance(value, np.ndarray):
         value = value.view()
         value.flags.writeable = False
+        return value
+    if type(value) in (list, tuple):
+        return tuple(map(_read_only, value))
     if not isinstance(value, (dict, MappingProxyType)):
         return value
     return (ReadOnlyTables if any(map(_is_table, value.values())) else ReadOnlyDict)(value)

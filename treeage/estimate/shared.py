@@ -268,14 +268,14 @@ def missed_mass(cores: Cores, rows: Ints, own: SpeciesShared, most: int, *, dist
     return mass
 
 
-def missed_at(cores: Cores, row: int, own: SpeciesShared, most: int, distance_mm: Array) -> Array:
-    """The same of one core at known distances, (n,): shape (n, n_shift, most + 1)."""
-    rows = np.full(distance_mm.size, row)
+def missed_at(cores: Cores, rows: Ints, own: SpeciesShared, most: int, distance_mm: Array) -> NDArray[Any]:
+    """The same at known distances, (n,), in single precision: shape (n, n_shift, most + 1)."""
     calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
     mass = missed_rings_at(
         cores.growth.take(rows), distance_mm, own.growth.shifts, max_rings=most, calibration=calibration
     )
-    return np.full(mass.shape, 1.0 / mass.shape[2]) if cores.bound_only[row] else np.asarray(mass, dtype=np.float64)
+    mass[cores.bound_only[rows]] = 1.0 / mass.shape[2]
+    return mass
 
 
 def hidden_widths(cores: Cores, rows: Ints, own: SpeciesShared) -> tuple[Array, Array]:

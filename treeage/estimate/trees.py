@@ -417,16 +417,16 @@ def _line_products(cores: Cores, tree: str, chunk: Chunk) -> Block:
     )
     span, grid = int(np.ptp(cores.innermost_year[list(rows)])), DISTANCE_GRID_MM
     most = min(table_size(int(cores.most_rings[list(rows)].min()) + span), chunk.missed.shape[-1] - 1)
-    placed = []
-    for k, row in enumerate(rows):
-        split = on_grid(places[:, k], every=_LINE_STEPS)
-        used = np.flatnonzero(split.any(axis=0))
-        count = read.get(row, cores.count[row]).pmf().trim(_COUNT_LEAST)
-        missed = missed_at(cores, row, chunk.own, most, grid[used])
-        missed[:, :, -1] = 0.0  # what lies beyond the shorter range, the other core rules out
-        added = added_rings(missed, Mass(count.start, np.repeat(count.mass[None], used.size, axis=0)))
-        flat = split[:, used] @ added.mass.reshape(used.size, -1)
-        placed.append(Mass(added.start, flat.reshape(len(places), *added.mass.shape[1:])))
+    splits = [on_grid(places[:, k], every=_LINE_STEPS) for k in (0, 1)]
+    core, used = np.nonzero([split.any(axis=0) for split in splits])
+    missed = missed_at(cores, np.asarray(rows)[core], chunk.own, most, grid[used])
+    missed[:, :, -1] = 0.0  # what lies beyond the shorter range, the other core rules out
+    counts = Mass.stack([read.get(row, cores.count[row]).pmf().trim(_COUNT_LEAST) for row in rows])
+    added, placed = added_rings(missed, counts[core]), []
+    for k, split in enumerate(splits):
+        its = added.mass[core == k]
+        flat = split[:, used[core == k]].astype(its.dtype) @ its.reshape(len(its), -1)
+        placed.append(Mass(added.start, flat.reshape(len(places), *its.shape[1:])))
 
     weights = weights.astype(placed[0].mass.dtype)
 
