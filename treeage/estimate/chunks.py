@@ -73,7 +73,7 @@ class Chunk:
         for own in np.unique(level):
             here = np.flatnonzero(level == own)
             out[:, here] = weight[:, here] @ span.mass[:, own].reshape(number, parts * shifts, size)
-        return Mass(span.start, np.maximum(out, 0.0))
+        return Mass(span.start, np.maximum(out, 0.0, out=out))
 
     def alone(self, span: Mass) -> Array:
         """Mass of each core whatever the state, (n_core, n)."""
