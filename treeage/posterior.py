@@ -165,11 +165,11 @@ def added_rings(missed: Array, count: Mass, *, signed: bool = False) -> Mass:
     length = next_fast_len(size, real=True)
     turned = rfft(error, length) if rest.size else np.zeros(0)
     for here in (slice(first, first + _ROWS) for first in range(0, rest.size, _ROWS)):
-        at = rest[here], row[here]
-        product = rfft(missed[at].astype(np.float64), length)
-        product *= turned[at[0]]
+        cells = rest[here], row[here]
+        product = rfft(missed[cells].astype(np.float64), length)
+        product *= turned[rest[here]]
         whole = irfft(product, length, overwrite_x=True)[:, :size]
-        out[at] = whole if signed else np.maximum(whole, 0.0)
+        out[cells] = whole if signed else np.maximum(whole, 0.0)
     return Mass(count.start, out)
 
 
