@@ -20,6 +20,7 @@ from treeage.planning.outcomes import (
     after_lower,
     after_rings,
     posterior,
+    virtual_ends,
 )
 from treeage.simulate import example_field, scenario, simulate_stand
 from treeage.tables import Field
@@ -110,6 +111,21 @@ def test_a_lower_core_leaves_the_years_below_it():
     assert found.variance == pytest.approx(0.0, abs=1e-9)  # 1897 means 6 years, 1895 means 10
     same = (np.array([[6, 3], [10, 7]]), np.array([0.5, 0.5]))  # the lower pith is in 1897 either way
     assert after_lower(tree, [Added(0, np.ones((1, 1)))], same, date).variance == pytest.approx(4.0)
+
+
+def test_rot_is_met_again_in_the_same_tree(field):
+    """Another core of a tree whose core met rot is mostly lost; of the others as many as of the cores there are."""
+    ends = ["rot", "broken", *["no_arcs"] * (len(field.cores) - 2)]
+    cores = field.cores.assign(inner_end=ends, chord_mm=np.nan, rise_mm=np.nan)
+    tables = {name: getattr(field, name) for name in ("rings", "seedlings")}
+    cores, shared = prepare(Field.from_frames(field.trees, cores, **tables, settings=field.settings))[:2]
+    rng, lost = np.random.default_rng(2), {}
+    for end in ("rot", "no_arcs"):
+        row = int(np.flatnonzero(cores.inner_end == end)[0])
+        words = virtual_ends(cores, shared.states, np.repeat(row, 200), rng)[0].word
+        lost[end] = (words == "broken").mean()
+    assert lost["rot"] == pytest.approx(0.8, abs=0.05)
+    assert lost["no_arcs"] == pytest.approx(2 / 12, abs=0.05)
 
 
 # ------------------------------------------------------------------ tables

@@ -21,6 +21,7 @@ from treeage.errors import Fault, InputError, ModelError, faults_frame
 from treeage.estimate.cores import Cores, at_pith
 from treeage.height import (
     HEIGHT_APART_M,
+    Caution,
     HeightModel,
     height_model,
     moved_heights,
@@ -445,17 +446,15 @@ def weigh_heights(shared: Shared, posteriors: Iterable[TreePosterior]) -> Shared
 
 def height_notes(names: Iterable[str], used: Iterable[tuple[str, float, HeightModel]]) -> pd.DataFrame:
     """What a reader must know about the height models used at these (species, height [m], model), as notes."""
-    said: dict[str, set[str]] = {name: set() for name in names}
+    said: dict[str, set[Caution]] = {name: set() for name in names}
     for species, height, model in set(used):
         said[species] |= set(model.cautions(height)) if height > 0 or not model.is_none else set()
-    told: dict[str, list[str]] = {}  # one note for each caution, with the species it holds for
+    told: dict[Caution, list[str]] = {}  # one note for each caution, with the species it holds for
     for species, cautions in said.items():
         for caution in sorted(cautions):
             told.setdefault(caution, []).append(species)
-    need = "years to coring height with a source that covers it"
-    do = 'Measure seedlings, core some trees at two heights, or write your own figure: model "mean_sd" or "quantiles".'
-    told_of = ((caution, ", ".join(names)) for caution, names in told.items())
-    return faults_frame([Fault(caution, need, do, SETTINGS_FILE, 0, "height", names) for caution, names in told_of])
+    faults = [Fault(it, it.need, it.do, SETTINGS_FILE, 0, "height", ", ".join(told[it])) for it in told]
+    return faults_frame(faults)
 
 
 PLAN_COLUMNS = (

@@ -191,6 +191,25 @@ def whole_seasons(passing_seasons: ArrayLike) -> Ints:
     return whole.astype(np.int64)
 
 
+class Caution(str):
+    """A sentence that must stand beside an answer, with what is needed instead and what to do."""
+
+    need: str
+    do: str
+
+    def __new__(
+        cls,
+        text: str,
+        need: str = "years to coring height with a source that covers it",
+        do: str = "Measure seedlings, core some trees at two heights, or write your own figure: model"
+        ' "mean_sd" or "quantiles".',
+    ) -> Caution:
+        """The sentence with both beside it."""
+        caution = super().__new__(cls, text)
+        caution.need, caution.do = need, do
+        return caution
+
+
 @dataclass(frozen=True, eq=False)
 class HeightModel:
     """Passing times of any height, as equally likely cells of shared and tree-to-tree nodes.
@@ -217,7 +236,7 @@ class HeightModel:
         Heights at or above are refused [m].
     curve : HeightCurve, optional
         The published curve, for form 'curve'.
-    remarks : tuple of str
+    remarks : tuple of Caution
         What a reader must know at every height.
     grade : str
         How well open data on young trees found the figures; empty for any other model.
@@ -246,7 +265,7 @@ class HeightModel:
     valid_to_m: float = float("inf")
     limit_m: float = float("inf")
     curve: HeightCurve | None = None
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Caution, ...] = ()
     grade: str = ""
     own_trees: int = 0
     siblings: Mapping[str, HeightModel] = field(default_factory=dict)
@@ -410,7 +429,7 @@ class HeightModel:
         years = self.years_given_shared(height_m)
         return Pmf(years.start, years.mass.mean(axis=0)).trim(_TAIL)
 
-    def cautions(self, height_m: float) -> tuple[str, ...]:
+    def cautions(self, height_m: float) -> tuple[Caution, ...]:
         """Say what must stand beside an answer at a height.
 
         Parameters
@@ -420,14 +439,15 @@ class HeightModel:
 
         Returns
         -------
-        tuple of str
-            Sentences; empty if the source covers the height and is known at first hand.
+        tuple of Caution
+            Sentences, each with what is needed and what to do; empty if the source covers the height and is known
+            at first hand.
         """
         if self.grade and height_m <= 0:
             return ()
         if self.is_none or height_m <= 0 or self.valid_from_m <= height_m <= self.valid_to_m:
             return self.remarks
-        beyond = (
+        beyond = Caution(
             f"{self.name}: {height_m:g} m is outside the {self.valid_from_m:g} to {self.valid_to_m:g} m"
             " its source covers, the years are extrapolated"
         )

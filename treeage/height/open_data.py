@@ -19,7 +19,7 @@ from scipy.special import ndtr, ndtri
 from treeage.display import Result
 from treeage.errors import Fault, InputError, kind_of, public, require_positive, show
 from treeage.height.curves import Floats
-from treeage.height.model import TREE_NODES, GrowthForm, HeightModel, normal_nodes
+from treeage.height.model import TREE_NODES, Caution, GrowthForm, HeightModel, normal_nodes
 from treeage.height.young import sampling_of, sampling_shift, spread_points, white_columns
 from treeage.pmf import Pmf, keeps_tables
 from treeage.priors import Known, data_rows, data_text
@@ -35,9 +35,17 @@ SPROUT_LOG_SD: Final = 0.5  # choice: both lie inside two standard deviations
 UNKNOWN_SHARES: Final[Mapping[str, float]] = {TreeOrigin.SEED: 0.6, TreeOrigin.ADVANCE: 0.25, TreeOrigin.SPROUT: 0.15}
 """Choice: origins that a tree of unknown origin may have; conifers do not sprout, their seed takes that share."""
 NURSERY_UNKNOWN: Final = Pmf(1, np.full(4, 0.25))  # choice: planting stock is mostly one to four years old
-OWN_ORIGIN_REMARK: Final = "origin not stated: taken as that of the own young trees (choice); fill origin in trees.csv"
+_ORIGIN_ADVICE: Final = (
+    "how the trees came to be",
+    "Fill origin in the table of trees: seed, advance, planted, sprout, or unknown for a mixture of them.",
+)
+OWN_ORIGIN_REMARK: Final = Caution("origin not stated: taken as that of the own young trees (choice)", *_ORIGIN_ADVICE)
 ORIGIN_WORDS: Final = ("seed in the open", "advance growth", "sprouts")
-PLANTED_REMARK: Final = "planted: one to four nursery years are added where none are given (choice)"
+PLANTED_REMARK: Final = Caution(
+    "planted: one to four nursery years are added where none are given (choice)",
+    "the years in the nursery",
+    "Fill nursery_years in the table of trees, or for all of a species in field.toml.",
+)
 CANOPY_STUDIES: Final = "three studies"
 BELOW_CANOPY_SHARE: Final = 0.5  # choice: share of advance growth where the crown is below the canopy today
 STATES: Final = 128  # choice: a stand shares so much here that fewer equally likely states would show as steps
@@ -238,7 +246,7 @@ def _pooled_model(
     seed = _model(species, wild, own[0].size)
     siblings = {
         TreeOrigin.PLANTED.value: replace(
-            _with_remark(_model(species, planted, own[0].size), PLANTED_REMARK if nursery_years is None else ""),
+            _with_remark(_model(species, planted, own[0].size), PLANTED_REMARK if nursery_years is None else None),
             nursery=nursery_mass(nursery_years) if nursery_years is not None else NURSERY_UNKNOWN,
         ),
         TreeOrigin.SPROUT.value: _sprouts(seed, wild),
@@ -259,14 +267,17 @@ def nursery_mass(years: float) -> Pmf:
 
 def _model(species: str, states: _States, own: int) -> HeightModel:
     """Passing times as a power of height in every shared state; own: young trees of the stand among the evidence."""
-    prior, (studies, grade) = open_data().prior(species, "wild"), _grade(_evidence_rows(genus_of(species) or ""))
+    prior, (_, grade) = open_data().prior(species, "wild"), _grade(_evidence_rows(genus_of(species) or ""))
     told = f"{_named(prior)}; {grade}"
     trees = f" and {own} own young tree{'s' if own != 1 else ''}" if own else ""
-    remark = (
-        f"years to the coring height from open data on young trees elsewhere{trees} ({told}: {studies} studies"
-        f" of the genus), not from a model of this stand; {'narrower by these' if own else 'wide as a new site is'}."
-        " Such data know nothing of the site: slow sites and high mountains mostly lie above the median. Weakest below"
-        " 0.5 m and where the genus has no studies, broadleaves above all"
+    do = f"Measure {'more ' if own else ''}seedlings or two heights, or write your own figure in field.toml."
+    remark = Caution(
+        f"years to the coring height from open data on young trees elsewhere{trees}, not from a model of this stand;"
+        f" {'narrower by these' if own else 'wide as a new site is'}. Such data know nothing of the site: slow sites"
+        " and high mountains mostly lie above the median. Weakest below 0.5 m and where the genus has no studies,"
+        " broadleaves above all",
+        f"{'more' if own else 'some'} young trees of this stand",
+        do,
     )
     return HeightModel(
         name=f"open data on young trees{trees} ({told})",
@@ -298,7 +309,7 @@ def _under_canopy(seed: HeightModel, states: _States, light: str) -> HeightModel
     share = {"": 0.5, "partial": 0.0, "deep": 1.0}[light]
     spread = np.sqrt(states.spread**2 + CANOPY_TREE_LOG_SD**2 + (deep * np.sqrt(share * (1 - share))) ** 2)
     moved = seed.intercept + canopy + share * deep + error * states.free
-    remark = (
+    remark = Caution(
         f"under a canopy trees took {np.exp(canopy):.1f} times as long as in the open, in deep shade {np.exp(deep):.1f}"
         f" times longer still: from {CANOPY_STUDIES} only; how much longer one tree waits than another (log-sd"
         f" {CANOPY_TREE_LOG_SD:g}) is a choice"
@@ -307,14 +318,14 @@ def _under_canopy(seed: HeightModel, states: _States, light: str) -> HeightModel
     return replace(told, intercept=moved, deviation=spread[:, np.newaxis] * normal_nodes(TREE_NODES))
 
 
-def _with_remark(model: HeightModel, remark: str) -> HeightModel:
-    return replace(model, remarks=(*model.remarks, remark)) if remark else model
+def _with_remark(model: HeightModel, remark: Caution | None) -> HeightModel:
+    return model if remark is None else replace(model, remarks=(*model.remarks, remark))
 
 
 def _sprouts(seed: HeightModel, states: _States) -> HeightModel:
     """Sprouts and suckers of any species: the years of the stem alone."""
     level = np.log(SPROUT_YEARS) - states.slope * np.log(1.3) + SPROUT_LOG_SD * states.free
-    remark = (
+    remark = Caution(
         f"sprouts and suckers of any species: {SPROUT_YEARS:g} years to 1.3 m with a shared log-sd of"
         f" {SPROUT_LOG_SD:g}, a choice that two published figures of one species lie within"
     )
@@ -336,7 +347,7 @@ def _unknown(species: str, seed: HeightModel, siblings: Mapping[str, HeightModel
         held = sum(w * ndtr((axis - c) / s) for w, c, s in zip(shares, centre, sd, strict=True))
         deviation[k] = np.interp(at, held, axis) - seed.intercept[k]
     words = (f"{100 * share:.0f} % {word}" for share, word in zip(shares, ORIGIN_WORDS, strict=True) if share)
-    remark = f"origin not stated: taken as {', '.join(words)} (choice); fill origin in the table of trees"
+    remark = Caution(f"origin not stated: taken as {', '.join(words)} (choice)", *_ORIGIN_ADVICE)
     return _with_remark(replace(seed, deviation=deviation), remark)
 
 
@@ -393,8 +404,9 @@ def years_from_open_data(
     -----
     log T = level + slope log h + plant, with effects of genus, species, study and stand and a slope by group and
     study, fitted by marginal likelihood. Two readings of such data disagree: plants chosen by age are fast-biased,
-    plants that stand at a height today slow-biased. The prior is shifted and widened to be near nominal between the two
-    (coverage on authors left out is in the README). Trees that reached the canopy grew faster than those that died
+    plants that stand at a height today slow-biased, since slow ones linger there. The prior is shifted and widened to
+    be near nominal between the two, on the slow side of both: authors left out lie below its middle by 0.6 and 0.3 in
+    log time (coverage is in the README). Trees that reached the canopy grew faster than those that died
     on the way: for them the prior is too slow by an unknown amount. Own young trees are pooled with it exactly, the
     spread between plants learned from them, so that more of them never widen it on average. The era (then against
     now) adds a shared log-sd of 0.25 (choice).

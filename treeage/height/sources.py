@@ -33,6 +33,7 @@ from treeage.height.curves import Floats, HeightCurve
 from treeage.height.model import (
     SHARED_NODES,
     TREE_NODES,
+    Caution,
     GrowthForm,
     HeightModel,
     normal_nodes,
@@ -283,7 +284,7 @@ def no_height_model() -> HeightModel:
         intercept=np.zeros(SHARED_NODES),
         slope=np.ones(SHARED_NODES),
         deviation=np.zeros((SHARED_NODES, TREE_NODES)),
-        remarks=("age at coring height: no years to the coring height were added",),
+        remarks=(Caution("age at coring height: no years to the coring height were added"),),
     )
 
 
@@ -502,8 +503,8 @@ def from_published(name: str, *, shared_share: float = PUBLISHED_SHARED_SHARE) -
     )
     slope = np.ones(SHARED_NODES) if entry.use is FigureUse.RATE else model.slope
     level = model.intercept + model.slope * np.log(entry.height_m)
-    remark = f"years to the coring height from a published figure ({name}), not from this stand"
-    memory = ("this figure has not been checked at its source",) if entry.known == Known.MEMORY else ()
+    remark = Caution(f"years to the coring height from a published figure ({name}), not from this stand")
+    memory = (Caution("this figure has not been checked at its source"),) if entry.known == Known.MEMORY else ()
     return replace(
         model,
         intercept=level - slope * np.log(entry.height_m),
@@ -574,8 +575,8 @@ def from_curve(
     share = checked_share(where, shared_share)
     entry = table[name]
     remarks = (
-        f"years to the coring height from a site-index curve ({name}), which is extrapolated below 2 m",
-        f"the coefficients are recalled, not read at the source; outside check: {entry.checked}",
+        Caution(f"years to the coring height from a site-index curve ({name}), which is extrapolated below 2 m"),
+        Caution(f"the coefficients are recalled, not read at the source; outside check: {entry.checked}"),
     )
     tree = np.sqrt(1 - share) * float(spread) * normal_nodes(TREE_NODES)
     return HeightModel(

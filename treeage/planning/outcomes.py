@@ -33,6 +33,7 @@ Ints = NDArray[np.int64]
 ENDS = 8  # choice: virtual inner ends of another core; each is averaged over all years it may show
 _LONGEST_CHORD_MM = 30.0  # choice: no longer stretch of an arc is measured under a lens
 _LOST_LENGTH = (0.05, 0.4)  # choice: what a core that is lost to rot or a break lacks, as shares of the radius
+_SAME_ROT = 0.8  # choice: probability that another core of a rotten tree is lost too
 _FEW_NODES = 6  # choice: nodes over which the shared errors are averaged
 _LEAST = 1e-5  # choice: years that hold less change no figure
 _LOW_YEARS = 40  # choice: the same for a lower core
@@ -155,14 +156,16 @@ def posterior(added: Sequence[tuple[int, Added]], weights: Array) -> tuple[Ints,
 def virtual_ends(cores: Cores, states: StandStates, rows: Ints, rng: np.random.Generator) -> tuple[InnerEnds, Ints]:
     """Inner ends that another core beside each of some cores may have, ENDS a core: words, lengths and arcs.
 
-    Cores are aimed at the centre as usual; as many are lost to rot and breakage as among the cores there are. Gives the
-    ends and the row of each.
+    Cores are aimed at the centre as usual; as many are lost to rot and breakage as among the cores there are, most of
+    those where a core of the tree met rot. Gives the ends and the row of each.
     """
     of = np.repeat(rows, ENDS)
     stems = cores.ends.take(of)
     errors = states.aim.take(states.place[rng.integers(len(states), size=of.size)])
     drawn = draw_ends(replace(stems, beyond_diameter=np.zeros(of.size, dtype=bool)), errors, rng)
+    rotten = np.isin(cores.tree[of], cores.tree[cores.inner_end == InnerEnd.ROT])
     lost = np.isin(cores.inner_end, [InnerEnd.ROT, InnerEnd.BROKEN]).mean()
+    lost = np.where(rotten, max(lost, _SAME_ROT), lost)
     word, gap = drawn.word.copy(), drawn.gap_mm.copy()
     gone = rng.random(of.size) < lost
     word[gone] = InnerEnd.BROKEN

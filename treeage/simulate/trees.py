@@ -248,7 +248,8 @@ def scenario(name: str) -> Scenario:
         "demo" (48 trees, everything mixed), "pith" (all cores hold the pith, crossdated), "arcs" (all cores
         with arcs), "short" (no arcs, the radius is all there is), "rot", "counted" (not crossdated),
         "two_heights" (second core at 0.3 m), "mixed" (the demo with 200 trees) or "large" (with 5,000
-        trees).
+        trees). In "arcs" and "short" every core ends in the same way, as in no real stand: predictive checks
+        find that.
 
     Returns
     -------
