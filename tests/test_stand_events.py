@@ -97,3 +97,10 @@ def test_refusals() -> None:
         after_events([[1850]], {})
     with pytest.raises(InputError, match=r"got shape \(1,\)"):
         after_events([1850], {"fire": 1845})  # type: ignore[list-item]
+
+
+@pytest.mark.parametrize("windows", [(), (0,), (-5, 10), np.array([1 + 2j]), ["ten"], [np.nan]])
+def test_windows_are_whole_years_of_at_least_one(windows):
+    """What is no length of time is a fault, not a count of none (a complex one was found by fuzzing)."""
+    with pytest.raises(InputError, match="within_years"):
+        after_events([[1850, 1861], [1852, 1863]], {"fire": 1845}, within_years=windows)

@@ -6,8 +6,7 @@ For each stand what its trees share is drawn from the prior that the package sta
 engine assumes, then it is estimated from its tables, and the truth is ranked in its posterior (Talts et al. 2018,
 arXiv:1804.06788; Cook, Gelman & Rubin 2006, J. Comput. Graph. Stat. 15). Writes to OUT: ranks_JOB_SEED.csv, and of all
 seeds there sbc_JOB.csv (rank histograms) and sbc_JOB.png; prints p values. Those that are kept beside this script come
-from 100 stands of seed 3 and 81 each of seeds 1, 2, 4, 5 and 6 (exact), and 500 of seeds 31, 41, 42,
-43 and 44 (learned: 40, 85, 85, 145, 145).
+from 100 stands each of seeds 1 to 5 (exact), and 500 of seeds 31, 41, 42, 43 and 44 (learned: 40, 85, 85, 145, 145).
 
 Radii, heights, visible widths, counted rings and datings are taken as given; what is seen at inner ends, missed rings,
 count errors, wrong cores and years to the coring height are drawn. Left out: ring tables that teach the growth near the

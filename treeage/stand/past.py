@@ -395,7 +395,10 @@ def after_events(
     ordered = dict(sorted(events.items(), key=lambda item: item[1]))
     years = np.array(list(ordered.values()))
     after = (array[:, :, None] > years).mean(axis=0)
-    windows = tuple(sorted(int(window) for window in within_years))
+    (lengths,) = require_positive(where, within_years=within_years)
+    windows = tuple(sorted(int(length) for length in np.atleast_1d(lengths)))
+    if not windows:
+        raise InputError(Fault("none", "at least one", "Write for example (10, 20).", where, 0, "within_years"))
     counts = np.empty((dates.shape[0], years.size, len(windows)))
     lags = np.empty((dates.shape[0], years.size, 3))
     for number, year in enumerate(years):
