@@ -72,7 +72,7 @@ class Pmf(Result):
             raise InputError(
                 Fault(f"shape {values.shape}", "one row of probabilities", "Pass a list.", "Pmf", 0, "mass")
             )
-        if not np.all(np.isfinite(values)) or np.any(values < 0):
+        if not (values.min() >= 0 and values.max() < np.inf):
             worst = values[~np.isfinite(values) | (values < 0)][0]
             raise InputError(
                 Fault(show(float(worst)), "finite probabilities of at least 0", "Correct it.", "Pmf", 0, "mass")
@@ -557,11 +557,12 @@ def keeps_tables(made_of: type[Frozen], *, set_copied: bool = False) -> type[Fro
 
 def _read_only(value: Any) -> Any:
     """Read-only views of arrays, read-only copies of dicts, tuples in place of lists; anything else as it is."""
-    if isinstance(value, (list, tuple)) and type(value) in (list, tuple):
-        return tuple(map(_read_only, value))
     if isinstance(value, np.ndarray):
         value = value.view()
         value.flags.writeable = False
+        return value
+    if type(value) in (list, tuple):
+        return tuple(map(_read_only, value))
     if not isinstance(value, (dict, MappingProxyType)):
         return value
     return (ReadOnlyTables if any(map(_is_table, value.values())) else ReadOnlyDict)(value)
@@ -654,7 +655,7 @@ class Mass:
 
     def on(self, start: int, size: int) -> NDArray[np.float64]:
         """The rows on another stretch, 0 where nothing is stored; what lies outside is left out, not scaled."""
-        out = np.zeros((*self.mass.shape[:-1], max(0, size)))
+        out = np.zeros((*self.mass.shape[:-1], max(0, size)), dtype=self.mass.dtype)
         low, high = max(start, self.start), min(start + size - 1, self.stop)
         if high >= low:
             out[..., low - start : high - start + 1] = self.mass[..., low - self.start : high - self.start + 1]

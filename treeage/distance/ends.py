@@ -6,9 +6,10 @@ the published mean size (`priors.ECCENTRICITY`), borers drift, and arcs are seen
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -27,14 +28,13 @@ from treeage.distance.seen import (
     unseen_curvature,
     unseen_share,
 )
-from treeage.errors import require_nonnegative, require_positive
+from treeage.errors import require_positive
 from treeage.pmf import freeze_arrays
-from treeage.schema import InnerEnd, horizontal_share
+from treeage.schema import InnerEnd
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Rows = NDArray[np.int64]
-Told = dict[tuple[float, float], Array]
 Readings = Mapping[DistanceSource, tuple[Flags, Array]]
 
 LEAST_COSINE = 0.5  # choice: cores within 60 degrees of one line; simulation finds others as good as independent
@@ -108,89 +108,6 @@ def inside_radius(
     bark_sd = np.where(np.isfinite(given_sd), given_sd, default_sd)
     radius = np.maximum(outside - bark, 0.0)
     return radius, np.hypot(bark_sd, priors.DIAMETER_SHARE.value * radius)
-
-
-def radial_length(length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_percent: ArrayLike = 0.0) -> Array:
-    """Horizontal green length of a core that was bored at a tilt and measured dry.
-
-    Parameters
-    ----------
-    length_mm : array-like, shape (n,) or scalar
-        Length along the core [mm], at least 0; or ring widths, or 1 for the factor on them.
-    tilt_deg : array-like, default 0
-        Angle of the core to the horizontal [degree], 0 to below 90.
-    shrinkage_percent : array-like, default 0
-        Radial shrinkage from green to the state measured [%].
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,) or ()
-        length * cos(tilt) / (1 - shrinkage / 100) [mm]. The ring count does not change.
-
-    Raises
-    ------
-    InputError
-        If a value is below 0.
-
-    References
-    ----------
-    .. [1] Wood Handbook, USDA Forest Service GTR-190, Table 4-3 (radial shrinkage).
-
-    Examples
-    --------
-    >>> round(float(radial_length(250, tilt_deg=15)), 2)
-    241.48
-    """
-    length, tilt, shrink = require_nonnegative(
-        "radial_length", length_mm=length_mm, tilt_deg=tilt_deg, shrinkage_percent=shrinkage_percent
-    )
-    return np.asarray(length * horizontal_share(tilt) / (1 - shrink / 100))
-
-
-def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
-    """Distance to the pith of a point on a core that passes beside the pith.
-
-    Parameters
-    ----------
-    along_mm : array-like, shape (n,) or scalar
-        Distance along the core from its point closest to the pith [mm], at least 0.
-    miss_mm : array-like, shape (n,) or scalar
-        Distance of that closest point to the pith [mm], at least 0.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,) or ()
-        sqrt(along**2 + miss**2) [mm]; differences of it are the true ring widths.
-
-    Raises
-    ------
-    InputError
-        If a value is below 0.
-
-    Notes
-    -----
-    A core that passes the pith at 5 mm shows a ring from 10 to 12 mm as 2.00 mm wide; it is 1.82 mm.
-
-    Examples
-    --------
-    >>> inner, outer = off_axis_radius([10.0, 12.0], 5.0)
-    >>> round(float(outer - inner), 3)
-    1.82
-    """
-    along, miss = require_nonnegative("off_axis_radius", along_mm=along_mm, miss_mm=miss_mm)
-    return np.asarray(np.hypot(along, miss))
-
-
-def turned_to_pith(widths_mm: Array, distance_mm: Array, miss_mm: Array) -> Array:
-    """Radii (draws, n + 1) [mm] at the start and at the ends of rings measured along cores that miss the pith.
-
-    The innermost ring starts at `distance_mm`, (draws,), from the pith; the line of the core passes it at `miss_mm`, at
-    most that (0: the widths are square to the rings).
-    """
-    miss = np.minimum(miss_mm, distance_mm)[:, None]
-    start = np.sqrt(np.maximum(distance_mm[:, None] ** 2 - miss**2, 0.0))
-    along = start + np.concatenate([[0.0], np.cumsum(widths_mm)])
-    return off_axis_radius(along, np.broadcast_to(miss, along.shape))
 
 
 # ------------------------------------------------------------------ two cores of one stem
@@ -430,10 +347,11 @@ class InnerEnds:
         return _fixed(np.isin(self.word, [InnerEnd.ROT, InnerEnd.BROKEN]) & ~self.seen)
 
     @cached_property
-    def noticed(self) -> tuple[Flags, Flags]:
-        """Cores that show arcs, but for those read by whatever means, and cores that were found to show none."""
+    def noticed(self) -> NDArray[np.int8]:
+        """1 for cores that show arcs, but for those read by whatever means, 2 where none were found, else 0."""
         told = np.array([source == DistanceSource.DIRECT for source in self.source], dtype=bool)
-        return _fixed((self.word == InnerEnd.ARCS) & ~told), _fixed((self.word == InnerEnd.NO_ARCS) & ~self.seen)
+        none = (self.word == InnerEnd.NO_ARCS) & ~self.seen
+        return np.asarray(((self.word == InnerEnd.ARCS) & ~told) + 2 * none, dtype=np.int8)
 
     @cached_property
     def within_stem(self) -> Flags:
@@ -501,7 +419,9 @@ def inner_ends(
     no = np.zeros(size, dtype=bool)
     near = np.full(size, priors.PITH_NEAR.value if pith_near is None else pith_near)
     ends = InnerEnds(word, *stem, assumed, chord, rise, error, curved, direct, near, source, no, no)
-    density = np.maximum(next(_densities(ends, AimErrors.centre()))[1], 1e-12)
+    density = np.full((size, DISTANCE_GRID_MM.size), 1e-12)
+    possible_way = next(next(_ways(ends, AimErrors.centre())).densities())
+    density[:, : possible_way.shape[1]] += possible_way
     readings = [(rows & ~pith, _among_ones(rows, values)) for rows, values in seen_by.values()]
     possible = np.prod([values for _, values in readings], axis=0) if readings else np.ones_like(density)
     beyond = ends.seen & ~((possible > 0) & ends.within_stem).any(axis=1)
@@ -560,37 +480,40 @@ def end_distances(ends: InnerEnds, errors: AimErrors) -> tuple[Array, Array]:
     taken at its word but for a small share. Buttresses, lean and slope, which shift all piths of a stand one way, are
     covered only by the spread. Own derivation.
     """
-    pith, bounded = ends.word == InnerEnd.PITH, _bounded(ends)
-    near, cells = _near_pith(), grid_cells()
-    mass = np.empty((len(errors), len(ends), DISTANCE_GRID_MM.size))
-    evidence = np.ones((len(errors), len(ends)))
-    readings: Told = {}
-    for node, density in _densities(ends, errors):
-        joint = density * cells
-        _look(joint, ends, errors, node, readings)
-        joint[pith] *= near
-        total = joint.sum(axis=1)
-        evidence[node] = np.where(bounded, _with_pith_again(total, ends, errors, node), 1.0)
-        total = np.where(pith, evidence[node], total)
-        scaled = joint / np.where(total > 0, total, 1.0)[:, None]
-        scaled[pith] = 0.0
-        scaled[pith, 0] = 1 - ends.pith_near[pith]
-        scaled[pith] += ends.pith_near[pith, None] * (near * cells / (near * cells).sum())
-        mass[node] = np.where(bounded[:, None], scaled, 0.0)
+    pith, bounded, cells = ends.word == InnerEnd.PITH, _bounded(ends), grid_cells()
+    mass = np.zeros((len(errors), len(ends), DISTANCE_GRID_MM.size))
+    for ways in _ways(ends, errors):
+        used = slice(ways.passing.shape[1])
+        weight = ways.wood[:, used] * cells[used]
+        told = _noticed(errors, ways.nodes)[:, :, used]
+        for node, density, its in zip(ways.nodes, ways.densities(), told, strict=True):
+            joint = np.multiply(density, weight, out=mass[node, :, used])
+            joint *= its[ends.noticed]
+    total = mass.sum(axis=2)
+    evidence = np.where(bounded, _with_pith_again(total, ends, errors), 1.0)
+    mass /= np.where(total > 0, total, 1.0)[:, :, None]
+    near, beside = _near_pith() * cells, ends.pith_near[pith, None]
+    told = beside * (near / near.sum())
+    told[:, 0] += 1 - beside[:, 0]
+    mass[:, pith], mass[:, ~bounded] = told, 0.0
     return mass, evidence
 
 
 def end_evidence(ends: InnerEnds, errors: AimErrors) -> Array:
     """The evidence of `end_distances` alone, (n_node, n_core), from a sum over fewer distances."""
-    pith, bounded = ends.word == InnerEnd.PITH, _bounded(ends)
-    near, cells = _near_pith()[::_FEW], grid_cells(_FEW)
-    evidence = np.ones((len(errors), len(ends)))
-    readings: Told = {}
-    for node, joint in _densities(ends, errors, _FEW):
-        _look(joint, ends, errors, node, readings, every=_FEW)
-        joint[pith] *= near
-        evidence[node] = np.where(bounded, _with_pith_again(joint @ cells, ends, errors, node), 1.0)
-    return evidence
+    total, cells = np.empty((len(errors), len(ends))), grid_cells(_FEW)
+    kinds = [(kind, np.flatnonzero(ends.noticed == kind)) for kind in np.unique(ends.noticed)]
+    for ways in _ways(ends, errors, _FEW):
+        used = slice(ways.passing.shape[1])
+        weight, its = ways.wood[:, used] * cells[used], np.empty((len(ways.nodes), len(ends)))
+        passing, stopping = ways.passing * weight, ways.stopping * weight
+        told = _noticed(errors, ways.nodes, _FEW)[:, :, used]
+        for kind, rows in kinds:
+            its[:, rows] = (told[:, kind] * ways.rarer) @ stopping[rows].T
+            its[:, rows] *= ways.scale[:, rows]
+            its[:, rows] += told[:, kind] @ passing[rows].T
+        total[ways.nodes] = its
+    return np.where(_bounded(ends), _with_pith_again(total, ends, errors), 1.0)
 
 
 def _bounded(ends: InnerEnds) -> Flags:
@@ -599,11 +522,11 @@ def _bounded(ends: InnerEnds) -> Flags:
     return np.asarray(ends.seen | (ends.word == InnerEnd.PITH) | lengths)
 
 
-def _with_pith_again(total: Array, ends: InnerEnds, errors: AimErrors, node: int) -> Array:
-    """Evidence, (n_core,), where those that hold the pith whatever the aim say nothing of it."""
-    again = float(pith_again_share(errors.again[node]))
+def _with_pith_again(total: Array, ends: InnerEnds, errors: AimErrors) -> Array:
+    """Evidence, (n_node, n_core), where those that hold the pith whatever the aim say nothing of it."""
+    again = pith_again_share(errors.again)[:, None]
     left = np.where(ends.lost, 1.0, 1 - again) * total
-    return np.where(ends.word == InnerEnd.PITH, again * _pith_fit(ends, errors, node) + left, left)
+    return np.where(ends.word == InnerEnd.PITH, again * _pith_fit(ends, errors) + left, left)
 
 
 def pith_again_share(log_odds: Array) -> Array:
@@ -658,12 +581,8 @@ def _ring_beside(widths_mm: Array, distance_mm: float) -> float:
 
 def seen_likelihoods(ends: InnerEnds, errors: AimErrors) -> Array:
     """Likelihood of what the wood shows at every distance, whatever the way of the core, (n_node, n_core, n_grid)."""
-    likelihood = np.ones((len(errors), len(ends), DISTANCE_GRID_MM.size))
-    readings: Told = {}
-    for node in range(len(errors)):
-        _look(likelihood[node], ends, errors, node, readings)
-        likelihood[node, ends.word == InnerEnd.PITH] *= _near_pith()
-    return likelihood
+    read = [_wood(ends, key, {}) for key in zip(errors.arc_bias.tolist(), errors.arc_spread.tolist(), strict=True)]
+    return np.stack(read) * _noticed(errors, np.arange(len(errors)))[:, ends.noticed]
 
 
 def _near_pith() -> Flags:
@@ -671,28 +590,30 @@ def _near_pith() -> Flags:
     return np.asarray(DISTANCE_GRID_MM < priors.CORE_WIDTH.value / 2)  # noqa: SIM300 -- distances below, as said
 
 
-def _look(joint: Array, ends: InnerEnds, errors: AimErrors, node: int, readings: Told, *, every: int = 1) -> None:
-    """Multiply rows of cores, (n_core, n_grid), by what was noticed and read at a node; `readings` keeps the latter.
+def _noticed(errors: AimErrors, nodes: Rows, every: int = 1) -> Array:
+    """Likelihood of what is noticed of curvature at nodes, by the kinds of `InnerEnds.noticed`, (n_node, 3, n_grid).
 
-    every: the rows hold one in so many distances.
+    every: one in so many distances.
     """
-    unseen = unseen_share(DISTANCE_GRID_MM[::every], float(errors.sight[node]), float(errors.overlooked[node]))
-    for rows, noticed in zip(ends.noticed, (1 - unseen, unseen), strict=True):
-        joint[rows] *= noticed * np.where(_near_pith()[::every], ends.pith_near[rows, None], 1.0)
-    key = float(errors.arc_bias[node]), float(errors.arc_spread[node])
-    if key not in readings:
-        readings.clear()  # nodes have their own, or all the same
-        readings[key] = _read(ends, *key)[:, ::every]
-    joint *= readings[key]
+    sight, overlooked = errors.sight[nodes, None], errors.overlooked[nodes, None]
+    unseen = unseen_share(DISTANCE_GRID_MM[::every], sight, overlooked)
+    return np.stack([np.ones_like(unseen), 1 - unseen, unseen], axis=1)
 
 
-def _read(ends: InnerEnds, bias: float, spread: float) -> Array:
-    """Likelihood of all readings of curved rings, and of distances, at a bias and log factor of the errors of arcs."""
-    read = _moved(ends.curved, bias) * ends.direct
-    arcs = np.flatnonzero(np.isfinite(ends.chord_mm))
+def _wood(ends: InnerEnds, key: Sequence[float], kept: dict[float, Array]) -> Array:
+    """Likelihood of all readings and of naming a pith or none, (n_core, n_grid).
+
+    key: bias and log factor of the errors of arcs; kept: readings of the arcs by that factor, as far as they are known.
+    """
+    bias, spread = key
+    read, arcs = _moved(ends.curved, bias) * ends.direct, np.flatnonzero(np.isfinite(ends.chord_mm))
+    if arcs.size and spread not in kept:
+        kept[spread] = arc_readings(ends.chord_mm[arcs], ends.rise_mm[arcs], ends.arc_sd_mm[arcs] * np.exp(spread))
     if arcs.size:
-        values = ends.chord_mm[arcs], ends.rise_mm[arcs], ends.arc_sd_mm[arcs] * np.exp(spread)
-        read[arcs] *= smoothed_arcs(arc_readings(*values), bias, spread)
+        read[arcs] *= smoothed_arcs(kept[spread], bias, spread)
+    pith, rows, near = ends.word == InnerEnd.PITH, ends.noticed > 0, _near_pith()
+    read[rows] *= np.where(near, ends.pith_near[rows, None], 1.0)
+    read[pith] *= near
     return np.asarray(read)
 
 
@@ -711,52 +632,79 @@ def _radius_sd(ends: InnerEnds) -> Array:
     return np.where(np.isfinite(ends.radius_sd_mm), ends.radius_sd_mm, ends.assumed_mm / 3)
 
 
-def _pith_fit(ends: InnerEnds, errors: AimErrors, node: int) -> Array:
-    """Density of the length of cores that hold the pith, (n_core,); 1 where length or radius is not known."""
-    along = np.hypot(np.exp(errors.eccentricity[node]) * offset_share() * ends.assumed_mm, _radius_sd(ends))
-    gap = ends.radius_mm - ends.length_mm
+def _pith_fit(ends: InnerEnds, errors: AimErrors) -> Array:
+    """Density of the length of cores that hold the pith, (n_node, n_core); 1 where length or radius is not known."""
+    offset, gap = offset_share() * ends.assumed_mm, ends.radius_mm - ends.length_mm
+    along = np.hypot(np.exp(errors.eccentricity)[:, None] * offset, _radius_sd(ends))
     return np.where(np.isfinite(gap), _normal(np.nan_to_num(gap) / along) / along, 1.0)
 
 
-def _ways(ends: InnerEnds, errors: AimErrors, node: int, every: int) -> tuple[Array, Array, Array, Flags]:
-    """Density of distance and core length of cores that pass the pith and of those that stop short, (n_core, n_near).
+class _Ways(NamedTuple):
+    """Density of distance and core length at nodes of like ways and readings, before looking at the wood.
 
-    With the probability of either; at the near distances that stems allow, before looking at the wood and however far
-    short cores stop. Then, at all distances, the density of the distance alone of those that stop short, and whether
-    the stem allows it.
+    At the near distances that stems allow, (n_core, n_near): of cores that pass the pith and of those that stop short,
+    with the probability of either. How far short cores stop is a matter of the node: `rarer`, (n_node, n_near), towards
+    greater distances, with the factor that keeps their sum, (n_node, n_core). wood: `_wood`, (n_core, n_grid).
     """
-    grid, offset = DISTANCE_GRID_MM[::every], offset_share() * ends.assumed_mm[:, None]
-    aside = np.exp(errors.aim[node]) * np.hypot(offset, priors.AIM_MM.value)
-    along = np.hypot(np.exp(errors.eccentricity[node]) * offset, _radius_sd(ends)[:, None])
-    known, square = np.isfinite(ends.radius_mm - ends.length_mm)[:, None], bool(errors.square[node])
+
+    nodes: Rows
+    wood: Array
+    passing: Array
+    stopping: Array
+    rarer: Array
+    scale: Array
+
+    def densities(self) -> Iterator[Array]:
+        """Of either way together, node by node."""
+        for rarer, scale in zip(self.rarer, self.scale, strict=True):
+            yield self.passing + self.stopping * rarer * scale[:, None]
+
+
+def _ways(ends: InnerEnds, errors: AimErrors, every: int = 1) -> Iterator[_Ways]:
+    """Nodes in groups of like ways and readings; every: at one in so many distances."""
+    keys = np.stack([errors.aim, errors.eccentricity, errors.square, errors.arc_bias, errors.arc_spread])
+    kinds, like = np.unique(keys, axis=1, return_inverse=True)
+    inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
+    inside = inside[:, : int(inside.any(axis=0).sum())]
+    way, read, arcs = [np.nan], [np.nan], dict[float, Array]()
+    for kind, key in enumerate(kinds.T.tolist()):
+        nodes = np.flatnonzero(like.ravel() == kind)
+        if key[:3] != way:
+            (passing, stopping, short), way = _way(ends, key[:3], inside, every), key[:3]
+        if key[3:] != read:
+            wood, read = _wood(ends, key[3:], arcs)[:, ::every], key[3:]
+        rarer = np.exp(-DISTANCE_GRID_MM[::every] / (priors.SHORT_MM.value * np.exp(errors.shortfall[nodes, None])))
+        scale = 1 / ((rarer * grid_cells(every)) @ short.T)
+        yield _Ways(nodes, wood, passing, stopping, rarer[:, : passing.shape[1]], scale)
+
+
+def _way(ends: InnerEnds, key: list[float], inside: Flags, every: int) -> tuple[Array, Array, Array]:
+    """`passing` and `stopping` of `_Ways`; at all distances, the density of the distance of short cores.
+
+    key: log factors of aim and eccentricity, and the meaning of lengths; inside, (n_core, n_near): what stems allow.
+    """
+    aim, eccentricity, square = key
+    grid, offset = DISTANCE_GRID_MM[::every][: inside.shape[1]], offset_share() * ends.assumed_mm[:, None]
+    aside = np.exp(aim) * np.hypot(offset, priors.AIM_MM.value)
+    along = np.hypot(np.exp(eccentricity) * offset, _radius_sd(ends)[:, None])
+    known, short = np.isfinite(ends.radius_mm - ends.length_mm)[:, None], _short(aside, every)
     gap = np.where(known, (ends.radius_mm - ends.length_mm)[:, None], 0.0)
     passes = np.where(ends.lost[:, None], 0.0, priors.PASSES_PITH.value)
-    inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
-    grid, short = grid[: int(inside.any(axis=0).sum())], _short(aside, every)
+    passing, stopping = passes * inside, (1 - passes) * inside
     fits = np.where(known, _normal((gap - grid if square else gap) / along) / along, 1.0)
-    passing, stopping = passes * _beside(aside, grid) * fits, short[:, : grid.size].copy()
+    passing *= _beside(aside, grid)
+    passing *= fits
+    near = short[:, : grid.size]
     if square:
-        stopping *= fits
+        near = near * fits
     else:  # nobody asks for a pith on the core that is far from it
-        pith = ends.word == InnerEnd.PITH
+        near, pith = near.copy(), ends.word == InnerEnd.PITH
         for which, cells in ((~pith, grid.size), (pith, int(_near_pith()[::every].sum()))):
             rows = known[:, 0] & which
             if rows.any():
-                stopping[rows, :cells] = _short_along(gap[rows], along[rows], aside[rows], grid[:cells])
-    return passing, stopping * (1 - passes), short, inside
-
-
-def _densities(ends: InnerEnds, errors: AimErrors, every: int = 1) -> Iterator[tuple[int, Array]]:
-    """Nodes with the density of distance and core length before looking at the wood, those of like ways together."""
-    keys = np.stack([errors.aim, errors.eccentricity, errors.square])
-    like, last = np.unique(keys, axis=1, return_inverse=True)[1].ravel(), -1
-    for node in np.argsort(like, kind="stable").tolist():
-        if like[node] != last:
-            (passing, stopping, short, inside), last = _ways(ends, errors, node, every), like[node]
-        rarer = np.exp(-DISTANCE_GRID_MM[::every] / (priors.SHORT_MM.value * np.exp(errors.shortfall[node])))
-        used, out = passing.shape[1], np.zeros(inside.shape)
-        out[:, :used] = passing + stopping * (rarer[:used] / (short @ (rarer * grid_cells(every)))[:, None])
-        yield node, np.where(inside, out, 0.0)
+                near[rows, :cells] = _short_along(gap[rows], along[rows], aside[rows], grid[:cells])
+    stopping *= near
+    return passing, stopping, short
 
 
 def _normal(z: Array) -> Array:
@@ -778,11 +726,10 @@ def _short(aside: Array, every: int = 1) -> Array:
     grid = DISTANCE_GRID_MM[::every]
     place = (np.log(grid[1] / aside) - _SHORT_LOG[0]) / _SHORT_STEP
     first = np.clip(place, 0, None).astype(np.int64)
-    cells = np.clip(first + 4 * every * np.arange(grid.size - 1), 0, _SHORT_LOG.size - 2)
-    part = place - first
-    density = np.zeros((len(aside), grid.size))
-    density[:, 1:] = _SHORT_TABLE[cells] * (1 - part) + _SHORT_TABLE[cells + 1] * part
-    return np.asarray(density / priors.SHORT_MM.value)
+    cells = np.minimum(first + 4 * every * np.arange(grid.size - 1), _SHORT_LOG.size - 2)
+    part, density = (place - first) / priors.SHORT_MM.value, np.zeros((len(aside), grid.size))
+    density[:, 1:] = _SHORT_TABLE[cells] * (1 / priors.SHORT_MM.value - part) + _SHORT_TABLE[cells + 1] * part
+    return density
 
 
 _SHORT_STEP = DISTANCE_STEP / 4
@@ -795,30 +742,19 @@ def _short_along(gap: Array, along: Array, aside: Array, distance_mm: Array) -> 
 
     Single precision: a density to four digits is plenty. Near the pith few directions do.
     """
-    single = np.float32
-    grid, ratio = distance_mm.astype(single)[:, None], (gap / along).astype(single)[:, :, None]
+    ratio, single = (gap / along).T, np.float32
     least = min(along.min(), aside.min())
     near, middle = (int(np.searchsorted(distance_mm, share * least)) for share in _NEAR_SHARES)
     parts = slice(near), slice(near, middle), slice(middle, None)
     total = np.empty((len(gap), distance_mm.size), dtype=single)
     for part, (cosines, sines, weights) in zip(parts, _DIRECTIONS, strict=True):
-        ahead = ratio - grid[part] * (cosines / along).astype(single)[:, None]
-        across = grid[part] * (sines / aside).astype(single)[:, None]
-        ahead *= ahead
-        across *= across
-        ahead += across
-        ahead *= single(-0.5)
-        np.exp(ahead, out=ahead)
-        total[:, part] = ahead @ weights
-    return np.asarray(2 * distance_mm * total / (2 * np.pi * along * aside) / priors.SHORT_MM.value)
-
-
-def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) -> Array:
-    """Distance of every core over all nodes, (n_core, n_grid): weighted by the evidence of the core itself, or as said.
-
-    mass, (n_node, n_core, n_grid), and evidence, (n_node, n_core), from `end_distances`; weights, (n_node,).
-    """
-    if weights is not None:
-        return np.asarray(np.einsum("k,knr->nr", weights, mass))
-    share = evidence / np.maximum(evidence.sum(axis=0), 1e-300)
-    return np.asarray(np.einsum("kn,knr->nr", share, mass))
+        ahead, across = cosines[:, None] / along.T, sines[:, None] / aside.T
+        # both squares of the exponent together are one about its least, and the least
+        root = np.sqrt((ahead**2 + across**2) / 2)
+        best, left = ratio * ahead / (2 * root), np.log(weights)[:, None] - (ratio * across / (2 * root)) ** 2
+        power = root.astype(single)[:, :, None] * distance_mm[part].astype(single)
+        power -= best.astype(single)[:, :, None]
+        power *= power
+        np.subtract(left.astype(single)[:, :, None], power, out=power)
+        np.exp(power, out=power).sum(axis=0, out=total[:, part])
+    return np.asarray(distance_mm * total / (np.pi * along * aside * priors.SHORT_MM.value))

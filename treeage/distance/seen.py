@@ -17,7 +17,7 @@ from scipy.special import ndtr
 
 from treeage import priors
 from treeage.errors import Fault, InputError, public, real_numbers, require_nonnegative, require_positive
-from treeage.schema import column_numbers
+from treeage.schema import column_numbers, horizontal_share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -479,7 +479,7 @@ def smoothed_arcs(readings: Array, bias: float, spread: float) -> Array:
     along = np.exp(-0.5 * (apart / (priors.ROUNDNESS.value * np.exp(spread))) ** 2)
     kernel = np.lib.stride_tricks.sliding_window_view(along, size)[:, ::-1]  # depends on the places' difference alone
     likelihood = np.empty_like(readings)
-    likelihood[:, 1:] = readings[:, 1:] @ (kernel / kernel.sum(axis=0))
+    likelihood[:, 1:] = readings[:, 1:] @ kernel / kernel.sum(axis=0)
     likelihood[:, 0] = likelihood[:, 1]
     return likelihood
 
@@ -839,3 +839,100 @@ def read_likelihoods(
         if rows.any():
             found[source] = rows, READINGS[source].likelihood(*(value[rows] for value in values))
     return found
+
+
+def mixed_distances(mass: Array, evidence: Array, weights: Array | None = None) -> Array:
+    """Distance of every core over all nodes, (n_core, n_grid): weighted by the evidence of the core itself, or as said.
+
+    mass, (n_node, n_core, n_grid), and evidence, (n_node, n_core), from `end_distances`; weights, (n_node,).
+    """
+    if weights is not None:
+        return np.asarray(np.einsum("k,knr->nr", weights, mass))
+    share = evidence / np.maximum(evidence.sum(axis=0), 1e-300)
+    return np.asarray(np.einsum("kn,knr->nr", share, mass))
+
+
+# ------------------------------------------------------------------ along a core
+
+
+def radial_length(length_mm: ArrayLike, *, tilt_deg: ArrayLike = 0.0, shrinkage_percent: ArrayLike = 0.0) -> Array:
+    """Horizontal green length of a core that was bored at a tilt and measured dry.
+
+    Parameters
+    ----------
+    length_mm : array-like, shape (n,) or scalar
+        Length along the core [mm], at least 0; or ring widths, or 1 for the factor on them.
+    tilt_deg : array-like, default 0
+        Angle of the core to the horizontal [degree], 0 to below 90.
+    shrinkage_percent : array-like, default 0
+        Radial shrinkage from green to the state measured [%].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,) or ()
+        length * cos(tilt) / (1 - shrinkage / 100) [mm]. The ring count does not change.
+
+    Raises
+    ------
+    InputError
+        If a value is below 0.
+
+    References
+    ----------
+    .. [1] Wood Handbook, USDA Forest Service GTR-190, Table 4-3 (radial shrinkage).
+
+    Examples
+    --------
+    >>> round(float(radial_length(250, tilt_deg=15)), 2)
+    241.48
+    """
+    length, tilt, shrink = require_nonnegative(
+        "radial_length", length_mm=length_mm, tilt_deg=tilt_deg, shrinkage_percent=shrinkage_percent
+    )
+    return np.asarray(length * horizontal_share(tilt) / (1 - shrink / 100))
+
+
+def off_axis_radius(along_mm: ArrayLike, miss_mm: ArrayLike) -> Array:
+    """Distance to the pith of a point on a core that passes beside the pith.
+
+    Parameters
+    ----------
+    along_mm : array-like, shape (n,) or scalar
+        Distance along the core from its point closest to the pith [mm], at least 0.
+    miss_mm : array-like, shape (n,) or scalar
+        Distance of that closest point to the pith [mm], at least 0.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,) or ()
+        sqrt(along**2 + miss**2) [mm]; differences of it are the true ring widths.
+
+    Raises
+    ------
+    InputError
+        If a value is below 0.
+
+    Notes
+    -----
+    A core that passes the pith at 5 mm shows a ring from 10 to 12 mm as 2.00 mm wide; it is 1.82 mm.
+
+    Examples
+    --------
+    >>> inner, outer = off_axis_radius([10.0, 12.0], 5.0)
+    >>> round(float(outer - inner), 3)
+    1.82
+    """
+    along, miss = require_nonnegative("off_axis_radius", along_mm=along_mm, miss_mm=miss_mm)
+    return np.asarray(np.hypot(along, miss))
+
+
+def turned_to_pith(widths_mm: Array, distance_mm: Array, miss_mm: Array) -> Array:
+    """Radii (draws, n + 1) [mm] at the start and at the ends of rings measured along cores that miss the pith.
+
+    The innermost ring starts at `distance_mm`, (draws,), from the pith; the line of the core passes it at `miss_mm`, at
+    most that (0: the widths are square to the rings).
+    """
+    miss = np.minimum(miss_mm, distance_mm)[:, None]
+    start = np.sqrt(np.maximum(distance_mm[:, None] ** 2 - miss**2, 0.0))
+    along = start + np.concatenate([[0.0], np.cumsum(widths_mm)])
+    return off_axis_radius(along, np.broadcast_to(miss, along.shape))

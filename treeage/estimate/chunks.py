@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from treeage.distance import DistanceSource, share_a_line
 from treeage.estimate.cores import Cores, JointCount
-from treeage.estimate.shared import Shared, SpeciesShared, StandStates, missed_parts
+from treeage.estimate.shared import Shared, SpeciesShared, StandStates, hidden_widths, missed_parts
 from treeage.estimate.steps import spread_by_distance
 from treeage.height import HEIGHT_APART_M
 from treeage.pmf import Mass, Pmf
@@ -73,7 +73,7 @@ class Chunk:
         for own in np.unique(level):
             here = np.flatnonzero(level == own)
             out[:, here] = weight[:, here] @ span.mass[:, own].reshape(number, parts * shifts, size)
-        return Mass(span.start, np.maximum(out, 0.0))
+        return Mass(span.start, np.maximum(out, 0.0, out=out))
 
     def alone(self, span: Mass) -> Array:
         """Mass of each core whatever the state, (n_core, n)."""
@@ -98,14 +98,20 @@ def chunks(cores: Cores, shared: Shared, trees: Trees) -> Iterator[Chunk]:
         return str(cores.species[rows[0]]), table_size(need), bool((cores.dating[rows] == Dating.CROSSDATED).all())
 
     kinds = sorted(((kind(item), item) for item in trees), key=itemgetter(0))
-    for (species, most, _), same in groupby(kinds, itemgetter(0)):
-        group, own = [item for _, item in same], shared[species]
-        at_once = int(np.clip(_CELLS / (shared.states.level.size * own.growth.shifts.size * most), 2, _CHUNK))
-        for first in range(0, len(group), at_once):
-            part = group[first : first + at_once]
-            rows = np.concatenate([rows for _, rows in part])
-            parts = missed_parts(cores, rows, own, shared.states, most)
-            yield Chunk(part, rows, own, shared.states, *parts, spread_by_distance(cores, rows, own))
+    states = shared.states
+    for species, its in groupby(kinds, lambda each: each[0][0]):
+        same, own = list(its), shared[species]
+        index, at = np.concatenate([rows for _, (_, rows) in same]), 0
+        location, scale = width = hidden_widths(cores, index, own)
+        told = spread_by_distance(cores.distance[index], own, width)
+        for (_, most, _), group in groupby(same, itemgetter(0)):
+            left = [item for _, item in group]
+            at_once = int(np.clip(_CELLS / (states.level.size * own.growth.shifts.size * most), 2, _CHUNK))
+            for part in (left[first : first + at_once] for first in range(0, len(left), at_once)):
+                here = slice(at, at + sum(len(rows) for _, rows in part))
+                parts = missed_parts(cores, index[here], own, states, most, (location[here], scale[here]))
+                yield Chunk(part, index[here], own, states, *parts, told[here])
+                at = here.stop
 
 
 def table_size(rings: int) -> int:
@@ -199,9 +205,16 @@ def side_by_side(
         if level and not on_one_line(cores, rows) and most <= reach:
             dated = bool((cores.dating[list(rows)] == Dating.CROSSDATED).all())
             alike.setdefault((table_size(most), dated, _read_together(cores, rows)), []).append(rows)
-    for (size, _, together), group in sorted(alike.items()):
-        for first in range(0, len(group), _CHUNK):
-            yield from _in_chunk(cores, own, states, group[first : first + _CHUNK], size, together)
+    groups, at = sorted(alike.items()), 0
+    index = np.array([row for _, group in groups for rows in group for row in rows], dtype=np.int64)
+    location, scale = hidden_widths(cores, index, own)
+    for (size, _, together), group in groups:
+        for part in (group[first : first + _CHUNK] for first in range(0, len(group), _CHUNK)):
+            here = slice(at, at + sum(map(len, part)))
+            found = missed_parts(cores, index[here], own, states, size, (location[here], scale[here]))
+            chunk = Chunk([], index[here], own, states, *found, np.zeros(len(index[here])))
+            yield from _in_chunk(cores, chunk, part, size, together)
+            at = here.stop
 
 
 def _read_together(cores: Cores, rows: Rows) -> bool:
@@ -209,12 +222,8 @@ def _read_together(cores: Cores, rows: Rows) -> bool:
     return len(rows) == 2 and str(cores.tree[rows[0]]) in cores.joint_counts
 
 
-def _in_chunk(
-    cores: Cores, own: SpeciesShared, states: StandStates, trees: list[Rows], size: int, together: bool
-) -> Iterator[Mates]:
+def _in_chunk(cores: Cores, chunk: Chunk, trees: list[Rows], size: int, together: bool) -> Iterator[Mates]:
     """The same of some trees with tables of one size; `together`: whether their counts were read together."""
-    index = np.concatenate(trees)
-    chunk = Chunk([], index, own, states, *missed_parts(cores, index, own, states, size), np.zeros(index.size))
     apart, counts = [], None
     if together:
         apart = [count_difference(cores.joint_counts[str(cores.tree[rows[0]])], rows).pmf() for rows in trees]
@@ -228,7 +237,7 @@ def _in_chunk(
             low = max(common.start, min(0, apart[at].start))
             part = slice(low - common.start, max(0, apart[at].stop) + size + 1 - common.start)
             span = Mass(low, span.mass[..., part])
-        yield Mates(rows, span, years - years.min(), chunk.share[:, its], states.level)
+        yield Mates(rows, span, years - years.min(), chunk.share[:, its], chunk.states.level)
 
 
 def count_difference(joint: JointCount, rows: Rows) -> Mass:

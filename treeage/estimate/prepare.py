@@ -148,7 +148,7 @@ def estimate_ages(
             **counted,
             "rule_comparison": rule_comparison(cores),
             "seen": what_was_seen(cores, shared),
-            **open_data_tables(field, prob),
+            **open_data_tables(field, shared, prob),
         },
     )
 

@@ -269,44 +269,43 @@ def missed_mass(cores: Cores, rows: Ints, own: SpeciesShared, most: int, *, dist
     return mass
 
 
-def missed_at(cores: Cores, row: int, own: SpeciesShared, most: int, distance_mm: Array) -> Array:
-    """The same of one core at known distances, (n,): shape (n, n_shift, most + 1)."""
-    rows = np.full(distance_mm.size, row)
+def missed_at(cores: Cores, rows: Ints, own: SpeciesShared, most: int, distance_mm: Array) -> NDArray[Any]:
+    """The same at known distances, (n,), in single precision: shape (n, n_shift, most + 1)."""
     calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
     mass = missed_rings_at(
         cores.growth.take(rows), distance_mm, own.growth.shifts, max_rings=most, calibration=calibration
     )
-    return np.full(mass.shape, 1.0 / mass.shape[2]) if cores.bound_only[row] else np.asarray(mass, dtype=np.float64)
+    mass[cores.bound_only[rows]] = 1.0 / mass.shape[2]
+    return mass
 
 
-def expected_missed(cores: Cores, rows: Ints, own: SpeciesShared) -> Array:
-    """Missed rings to be expected at every distance of `DISTANCE_GRID_MM`, (n, n_grid): as if widths were lognormal."""
+def hidden_widths(cores: Cores, rows: Ints, own: SpeciesShared) -> tuple[Array, Array]:
+    """Location and scale of the log hidden width of chosen cores of one species on `DISTANCE_GRID_MM`."""
     calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
     typical = typical_distance(DISTANCE_GRID_MM, cores.distance[rows])
-    location, scale = hidden_width(cores.growth.take(rows), DISTANCE_GRID_MM, typical, calibration=calibration)
+    return hidden_width(cores.growth.take(rows), DISTANCE_GRID_MM, typical, calibration=calibration)
+
+
+def expected_missed(own: SpeciesShared, width: tuple[Array, Array]) -> Array:
+    """Missed rings to be expected at every distance from `hidden_widths`, (n, n_grid): as if widths were lognormal."""
+    location, scale = width
     spread = np.hypot(scale, np.hypot(own.growth.tree_sd, own.growth.stand_sd))[:, None]
     middle = np.log(np.maximum(DISTANCE_GRID_MM, 1e-9)) - location
     rings = ndtr(-middle / spread) + np.exp(middle + spread**2 / 2) * ndtr(middle / spread + spread)  # at least 1
     return np.asarray(np.where(DISTANCE_GRID_MM > 0, rings, 0.0))
 
 
-def missed_parts(cores: Cores, rows: Ints, own: SpeciesShared, states: StandStates, most: int) -> tuple[Array, Array]:
-    """Missed rings of chosen cores of one species at every node, as sums of a few parts.
+def missed_parts(
+    cores: Cores, rows: Ints, own: SpeciesShared, states: StandStates, most: int, width: tuple[Array, Array]
+) -> tuple[Array, Array]:
+    """Missed rings of chosen cores of one species at every node, as sums of a few parts; width: their `hidden_widths`.
 
     Shares of the parts, (n_node, n_core, n_part), and the parts at every shift, (n_core, n_part, n_shift, most + 1).
     A distance that differs little between the states so costs little more than one.
     """
-    calibration = None if own.calibration is None else own.calibration.take(own.place[rows])
     parts, share = states.parts[:, rows], states.share[:, rows]
     kept = int(np.flatnonzero(np.abs(share).max(axis=(0, 1), initial=0.0) > 0).max(initial=0)) + 1
-    mass = missed_ring_parts(
-        cores.growth.take(rows),
-        parts[:kept],
-        cores.distance[rows],
-        own.growth.shifts,
-        max_rings=most,
-        calibration=calibration,
-    )
+    mass = missed_ring_parts(parts[:kept], width, own.growth.shifts, max_rings=most)
     bound = cores.bound_only[rows]
     share = share[:, :, :kept]
     share[:, bound], mass[bound] = 0.0, 0.0
@@ -322,15 +321,15 @@ def stand_states(
     only: rows of the cores that are wanted; the others stay empty.
     """
     shares, parts, wanted = [], [], np.arange(len(cores)) if only is None else only
-    for first in range(0, max(1, wanted.size), _AT_ONCE):
+    for first in range(0, wanted.size, _AT_ONCE):
         rows = wanted[first : first + _AT_ONCE]
         share, part = few_parts(state_distances(cores, rows, aim))
         shares.append(share)
         parts.append(part.astype(np.float32))
-    most = max(len(part) for part in parts)
+    most = max((len(part) for part in parts), default=1)
     share = np.zeros((len(aim), len(cores), most))
     part = np.zeros((most, len(cores), DISTANCE_GRID_MM.size), dtype=np.float32)
-    for first, its, own in zip(range(0, max(1, wanted.size), _AT_ONCE), shares, parts, strict=True):
+    for first, its, own in zip(range(0, wanted.size, _AT_ONCE), shares, parts, strict=True):
         rows = wanted[first : first + _AT_ONCE]
         share[:, rows, : its.shape[2]], part[: len(own), rows] = its, own
     return StandStates(aim, share, part, level, np.arange(len(aim)) if place is None else place)
@@ -482,7 +481,12 @@ def height_plan(field: Field, *, prob: float = 0.9) -> pd.DataFrame:
         without own young trees the interval to expect with three seedlings; medians by a published curve, where there
         is one, at its best and its poorest site.
     """
-    models, rows = height_models(field), []
+    return _height_plan(field, height_models(field), prob)
+
+
+def _height_plan(field: Field, models: Mapping[str, HeightModel], prob: float) -> pd.DataFrame:
+    """The same with the models at hand."""
+    rows: list[dict[str, Any]] = []
     cored = field.cores[["tree", "core_height_m"]].merge(field.trees[["tree", "species", "origin"]], on="tree")
     for species, part in cored[cored["core_height_m"] > 0].groupby("species", sort=False):
         name, height_m = str(species), float(part["core_height_m"].median())
@@ -506,9 +510,9 @@ def height_plan(field: Field, *, prob: float = 0.9) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
 
 
-def open_data_tables(field: Field, prob: float) -> dict[str, pd.DataFrame]:
+def open_data_tables(field: Field, shared: Shared, prob: float) -> dict[str, pd.DataFrame]:
     """Tables of the answers about the species that rest on open data: the plan, and the studies to cite; or none."""
-    plan = height_plan(field, prob=prob)
+    plan = _height_plan(field, {name: own.height for name, own in shared.species.items()}, prob)
     plan = plan[plan["grade"].notna()].reset_index(drop=True).astype({"studies": "Int64", "plants": "Int64"})
     studies = [study_table(name).assign(used_for=name) for name in plan["species"]]
     if not len(plan):

@@ -20,9 +20,9 @@ Ints = NDArray[np.int64]
 Rows = tuple[int, ...]
 
 
-def spread_by_distance(cores: Cores, rows: Ints, own: SpeciesShared) -> Array:
+def spread_by_distance(distance: Array, own: SpeciesShared, width: tuple[Array, Array]) -> Array:
     """Variance over the distance of the missed rings to be expected, by the square of their mean, (n_core,)."""
-    expected, distance = expected_missed(cores, rows, own), cores.distance[rows]
+    expected = expected_missed(own, width)
     mean = (distance * expected).sum(axis=1)
     square = (distance * expected**2).sum(axis=1)
     return np.asarray(np.where(mean > 0, square / np.where(mean > 0, mean, 1.0) ** 2 - 1, 0.0))

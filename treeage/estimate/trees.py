@@ -388,11 +388,17 @@ def _joint_block(
     wrong = cores.wrong
 
     def block(axis: _Axis, column: int) -> Array:
-        both = products(axis, column)
+        out = products(axis, column)
         one, two = (axis.on(masses[k], k, column) for k in pair)
         alone, other = (wrong * axis.on(lost[k], k, column) for k in pair)
-        single = (1 - wrong) * (one * other + two * alone)
-        return np.asarray((1 - wrong) ** 2 * np.maximum(both, 0.0) + single + alone * other)
+        np.maximum(out, 0.0, out=out)
+        out *= (1 - wrong) ** 2
+        one *= (1 - wrong) * other
+        two *= (1 - wrong) * alone
+        out += one
+        out += two
+        out += alone * other
+        return out
 
     return pair, block
 
@@ -411,23 +417,23 @@ def _line_products(cores: Cores, tree: str, chunk: Chunk) -> Block:
     )
     span, grid = int(np.ptp(cores.innermost_year[list(rows)])), DISTANCE_GRID_MM
     most = min(table_size(int(cores.most_rings[list(rows)].min()) + span), chunk.missed.shape[-1] - 1)
-    placed = []
-    for k, row in enumerate(rows):
-        split = on_grid(places[:, k], every=_LINE_STEPS)
-        used = np.flatnonzero(split.any(axis=0))
-        count = read.get(row, cores.count[row]).pmf().trim(_COUNT_LEAST)
-        missed = missed_at(cores, row, chunk.own, most, grid[used])
-        missed[:, :, -1] = 0.0  # what lies beyond the shorter range, the other core rules out
-        added = added_rings(missed, Mass(count.start, np.repeat(count.mass[None], used.size, axis=0)))
-        flat = split[:, used] @ added.mass.reshape(used.size, -1)
-        placed.append(Mass(added.start, flat.reshape(len(places), *added.mass.shape[1:])))
+    splits = [on_grid(places[:, k], every=_LINE_STEPS) for k in (0, 1)]
+    core, used = np.nonzero([split.any(axis=0) for split in splits])
+    missed = missed_at(cores, np.asarray(rows)[core], chunk.own, most, grid[used])
+    missed[:, :, -1] = 0.0  # what lies beyond the shorter range, the other core rules out
+    counts = Mass.stack([read.get(row, cores.count[row]).pmf().trim(_COUNT_LEAST) for row in rows])
+    added, placed = added_rings(missed, counts[core]), []
+    for k, split in enumerate(splits):
+        its = added.mass[core == k]
+        flat = split[:, used[core == k]].astype(its.dtype) @ its.reshape(len(its), -1)
+        placed.append(Mass(added.start, flat.reshape(len(places), *its.shape[1:])))
 
     weights = weights.astype(placed[0].mass.dtype)
 
     def products(axis: _Axis, column: int) -> Array:
         begin = [mass.start - axis.low - int(axis.ahead[k, column]) for k, mass in enumerate(placed)]  # on the axis
         first, last = max(0, *begin), min(axis.size, *(at + mass.size for at, mass in zip(begin, placed, strict=True)))
-        both = np.zeros((len(weights), placed[0].mass.shape[1], axis.size))
+        both = np.zeros((len(weights), placed[0].mass.shape[1], axis.size), dtype=weights.dtype)
         if last > first:
             one, two = (mass.mass[..., first - at : last - at] for at, mass in zip(begin, placed, strict=True))
             both[..., first:last] = (weights @ (one * two).reshape(len(one), -1)).reshape(

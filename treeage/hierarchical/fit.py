@@ -284,7 +284,7 @@ def fit_hierarchical(
             "diagnosis": diagnosis,
             **counted,
             "seen": what_was_seen(cores, exact),
-            **open_data_tables(field, prob),
+            **open_data_tables(field, shared, prob),
         },
     )
 

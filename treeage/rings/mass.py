@@ -121,8 +121,7 @@ def fast_mass(
     of the shared deviation of log width. The cell of max_rings (at least 2) also holds everything above. With `signed`
     the rows are parts of masses, which may be negative and have any sum.
     """
-    grid, operator = _edge_operator(tuple(float(shift) for shift in shifts), max_rings)
-    weights = np.asarray(operator[:max_rings].sum(axis=0), dtype=np.float32)  # all cells of one shift: the total
+    grid, operator, weights = _edge_operator(tuple(shifts.tolist()), max_rings)
     lower, upper_share = own_mixture(scale)
     out = np.empty((scale.size, shifts.size, max_rings + 1), dtype=np.float32)
     out[:, :, 0] = mass[:, :1]
@@ -223,8 +222,11 @@ def _cubic_integrals(fraction: Array) -> Array:
 
 
 @lru_cache(maxsize=32)
-def _edge_operator(shifts: tuple[float, ...], max_rings: int) -> tuple[LogGrid, csr_array]:
-    """Sparse matrix from densities on the grid and its two tails to masses of 1 ... max_rings at each shift."""
+def _edge_operator(shifts: tuple[float, ...], max_rings: int) -> tuple[LogGrid, csr_array, NDArray[np.float32]]:
+    """Sparse matrix from densities on the grid and its two tails to masses of 1 ... max_rings at each shift.
+
+    And the sum of its rows of one shift, which gives the total.
+    """
     from scipy.sparse import coo_array
 
     edges = _ring_edges(max_rings)
@@ -251,5 +253,5 @@ def _edge_operator(shifts: tuple[float, ...], max_rings: int) -> tuple[LogGrid, 
         [columns + 1, columns + 1, whole_columns.ravel() + 1, 0 * tails[0], 0 * tails[0] + size + 1]
     )
     values = np.concatenate([part, -part, np.tile(full, whole_row.size), np.ones(2 * len(shifts))])
-    operator = coo_array((values, (rows, places)), shape=(len(shifts) * max_rings, size + 2)).tocsr()
-    return LogGrid(float(low), size), operator.astype(np.float32)
+    operator = coo_array((values, (rows, places)), shape=(len(shifts) * max_rings, size + 2)).tocsr().astype(np.float32)
+    return LogGrid(float(low), size), operator, np.asarray(operator[:max_rings].sum(axis=0), dtype=np.float32)

@@ -777,30 +777,17 @@ def missed_ring_mass(
     return run(expected, mass, scale, used.tails, values, max_rings=max_rings)
 
 
-def missed_ring_parts(
-    growth: InnerGrowth,
-    parts: Array,
-    distance_mass: Array,
-    shifts: Array,
-    *,
-    max_rings: int,
-    calibration: RingCalibration | None = None,
-) -> MassArray:
+def missed_ring_parts(parts: Array, width: tuple[Array, Array], shifts: Array, *, max_rings: int) -> MassArray:
     """The same for parts of distance masses, which may be negative, (n_part, n_core, n_r), whatever their sum.
 
-    Shape (n_core, n_part, n_shift, max_rings + 1). Linear in the parts; the scale of v is that at the typical distance
-    of `distance_mass`.
+    Shape (n_core, n_part, n_shift, max_rings + 1). width: from `hidden_width` on `DISTANCE_GRID_MM`. Linear in the
+    parts.
     """
-    used = ring_model()
-    expected, scale = expected_rings(growth, DISTANCE_GRID_MM, distance_mass, used, calibration)
-    number, cores, _ = parts.shape
+    expected, scale = np.log(np.maximum(DISTANCE_GRID_MM, DISTANCE_GRID_MM[1])) - width[0], width[1]
+    core, part = np.nonzero(parts.any(axis=2).T)  # most cores have fewer parts than others
     mass = fast_mass(
-        np.broadcast_to(expected, parts.shape).reshape(number * cores, -1),
-        parts.reshape(number * cores, -1),
-        np.tile(scale, number),
-        used.tails,
-        shifts,
-        max_rings=max_rings,
-        signed=True,
+        expected[core], parts[part, core], scale[core], ring_model().tails, shifts, max_rings=max_rings, signed=True
     )
-    return mass.reshape(number, cores, *mass.shape[1:]).swapaxes(0, 1)
+    out = np.zeros((*parts.shape[1::-1], *mass.shape[1:]), dtype=mass.dtype)
+    out[core, part] = mass
+    return out
