@@ -284,6 +284,20 @@ def test_notes_on_heights_ask_for_what_is_missing_and_join_species():
     assert few["need"].tolist() == ["more young trees of this stand"]
 
 
+@pytest.mark.parametrize(
+    ("model", "used"),
+    [(None, 6), ({"model": "open_data"}, 6), ({"model": "seedlings"}, 6), ({"model": "none"}, 0),
+     ({"model": "mean_sd", "height_m": 1.0, "mean_years": 8, "sd_years": 3}, 0)],
+)  # fmt: skip
+def test_young_trees_count_as_used_where_a_model_takes_them(model, used):
+    """The account of the rows says which seedlings moved no date, and why."""
+    field = oaks(seedlings=6, origin="seed", height=None if model is None else {"default": model})
+    rows = estimate_ages(field).accounting.query("table == 'seedlings'")
+    by_status = rows.set_index("status")["rows"].to_dict()
+    assert by_status == ({"used": 6} if used else {"not used": 6})
+    assert used or "takes no young trees" in rows["reason"].iloc[0]
+
+
 def test_a_species_without_anything_takes_the_prior_and_says_so():
     """Dated at the root collar, wide, flagged, told in notes, sources, summary, methods and BibTeX."""
     ages = estimate_ages(oaks(origin="seed"))

@@ -16,7 +16,7 @@ from scipy.special import ndtr
 from treeage import priors
 from treeage.distance import DISTANCE_GRID_MM, DistanceSource
 from treeage.estimate.cores import Cores
-from treeage.estimate.shared import FEWEST_RINGS, LEAST_TREES, Shared
+from treeage.estimate.shared import FEWEST_RINGS, LEAST_TREES, Shared, takes_young_trees
 from treeage.height import nursery_mass
 from treeage.pmf import Mass, Pmf, read_only_row
 from treeage.posterior import TreePosterior
@@ -312,12 +312,15 @@ def _why(flags: Iterable[str]) -> str:
 def _other_tables(field: Field) -> list[list[Any]]:
     """Rows of the tables that are not trees or cores, used or not, summed."""
     species = set(field.trees["species"])
+    silent = {name for name in species if not takes_young_trees(field, name)}
     known = set(zip(field.cores["tree"], field.cores["core"], strict=True))
     rows: list[list[Any]] = []
     for name in ("rings", "arcs", "points", "seedlings", "events"):
         table = getattr(field, name)
         if name == "seedlings":
-            used, reason = table["species"].isin(species).to_numpy(), "species not in trees.csv"
+            used, reason = table["species"].isin(species - silent).to_numpy(), "species not in trees.csv"
+            if table["species"].isin(silent).any():
+                reason = "the height model of the species takes no young trees, or the species is not in trees.csv"
         elif name == "events":
             used, reason = np.ones(len(table), dtype=bool), ""
         else:

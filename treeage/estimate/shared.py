@@ -394,6 +394,11 @@ def shared_figures(field: Field, models: Mapping[str, HeightModel]) -> dict[str,
     return height_groups(models, own)
 
 
+def takes_young_trees(field: Field, species: str) -> bool:
+    """Whether the height model of a species is fitted to, or pooled with, the young trees of the field."""
+    return _chosen_height(field, species)["model"] in {*FROM_YOUNG_TREES, HeightChoice.OPEN_DATA}
+
+
 def _chosen_height(field: Field, species: str) -> Mapping[str, Any]:
     """Settings of a species' height model; open data pooled with its young trees where none is named."""
     chosen = field.settings.height_choice(species)

@@ -564,8 +564,7 @@ def from_curve(
     >>> 6 <= from_curve("douglas-fir bruce", 105 * 0.3048).years(1.0).median() <= 8
     True
     """
-    where, table = "curve", published_curves()
-    curve = published_curve(name, site_index_m)
+    where, table, curve = "curve", published_curves(), published_curve(name, site_index_m)
     if curve.counts_from != CountsFrom.COLLAR:
         usable = sorted(key for key, entry in table.items() if entry.counts_from == CountsFrom.COLLAR)
         need = f"a curve that counts from the collar: {', '.join(usable)}"
@@ -574,10 +573,8 @@ def from_curve(
     (spread,) = require_positive(where, log_sd=log_sd)
     share = checked_share(where, shared_share)
     entry = table[name]
-    remarks = (
-        Caution(f"years to the coring height from a site-index curve ({name}), which is extrapolated below 2 m"),
-        Caution(f"the coefficients are recalled, not read at the source; outside check: {entry.checked}"),
-    )
+    extrapolated = f"years to the coring height from a site-index curve ({name}), which is extrapolated below 2 m"
+    recalled = f"the coefficients are recalled, not read at the source; outside check: {entry.checked}"
     tree = np.sqrt(1 - share) * float(spread) * normal_nodes(TREE_NODES)
     return HeightModel(
         name=f"{name}, site index {site_index_m:g} m",
@@ -591,7 +588,7 @@ def from_curve(
         valid_from_m=CURVE_TRUST_FROM_M,
         limit_m=curve.asymptote_m,
         curve=curve,
-        remarks=remarks,
+        remarks=(Caution(extrapolated), Caution(recalled)),
     )
 
 

@@ -225,7 +225,8 @@ def read_traces(recipe: Scenario, cores: VirtualCores, rng: np.random.Generator)
     circle = np.maximum(np.round(distance * round_factor / step), 1) * step
     gap = rng.uniform(2.0, 5.0, count)
     angle_sd = priors.RAY_ANGLE_SD.value
-    angle = np.rad2deg(2 * np.arctan2(gap / 2, distance)) + angle_sd * noise[3]
+    angle = np.rad2deg(2 * np.arctan2(gap / 2, distance))
+    angle = np.maximum(angle + angle_sd * noise[3], angle / 2)  # nobody takes rays that run side by side
     written_sd = direct_sd(distance)
     readings = {
         "chord_mm": (Way.ARC, chord_read),
