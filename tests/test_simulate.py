@@ -175,3 +175,13 @@ def test_five_thousand_trees_take_less_than_thirty_seconds() -> None:
 def test_repr_says_what_it_is() -> None:
     """One line for a notebook."""
     assert repr(simulate.simulate_stand("demo", seed=2)) == "SimulatedStand('demo', 48 trees, 96 cores, seed 2)"
+
+
+def test_rays_never_meet_outside_the_stem() -> None:
+    """Rays at inner ends far from the pith run side by side; they once met beyond the bark, a fault."""
+    recipe = simulate.scenario("demo")
+    reading = replace(recipe.reading, ray_share=1.0, template_share=0.0, direct_share=0.0, overlooked_share=0.0)
+    reading = replace(reading, smallest_rise_mm=-1.0)  # every arc is seen
+    recipe = replace(recipe, trees=40, reading=reading, coring=replace(recipe.coring, aim_sd_deg=12.0))
+    for seed in range(20):
+        assert len(simulate.simulate_stand(recipe, seed=seed).field().cores) == 80

@@ -225,8 +225,8 @@ def read_traces(recipe: Scenario, cores: VirtualCores, rng: np.random.Generator)
     circle = np.maximum(np.round(distance * round_factor / step), 1) * step
     gap = rng.uniform(2.0, 5.0, count)
     angle_sd = priors.RAY_ANGLE_SD.value
-    angle = np.rad2deg(2 * np.arctan2(gap / 2, distance))
-    angle = np.maximum(angle + angle_sd * noise[3], angle / 2)  # nobody takes rays that run side by side
+    true, least = (np.rad2deg(2 * np.arctan2(gap / 2, each)) for each in (distance, 1.6 * cores.radius_mm))
+    angle = np.maximum(true + angle_sd * noise[3], least)  # nobody takes rays that meet outside the stem
     written_sd = direct_sd(distance)
     readings = {
         "chord_mm": (Way.ARC, chord_read),
@@ -235,7 +235,7 @@ def read_traces(recipe: Scenario, cores: VirtualCores, rng: np.random.Generator)
         "circle_radius_mm": (Way.CIRCLE, circle),
         "circle_step_mm": (Way.CIRCLE, step),
         "ray_gap_mm": (Way.RAYS, np.round(gap, 1)),
-        "ray_angle_deg": (Way.RAYS, np.round(np.maximum(angle, 0.5), 1)),
+        "ray_angle_deg": (Way.RAYS, np.maximum(np.round(np.maximum(angle, 0.5), 1), np.ceil(10 * least) / 10)),
         "ray_angle_sd_deg": (Way.RAYS, angle_sd),
         "distance_mm": (Way.DIRECT, np.round(np.maximum(distance + written_sd * noise[4], 0.5), 1)),
         "distance_sd_mm": (Way.DIRECT, np.round(written_sd, 1)),
