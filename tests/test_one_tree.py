@@ -57,6 +57,7 @@ def test_one_tree_equals_a_folder_of_that_tree(name: str, tmp_path: Path) -> Non
     same(found, expected)
 
 
+@pytest.mark.filterwarnings("ignore::treeage.TreeageWarning")
 def test_pairs_of_young_trees_and_a_girth(tmp_path: Path) -> None:
     """Heights and ages as pairs are rows of the table of seedlings; girth_cm stands for the diameter (girth / pi)."""
     pairs = [(0.3, 4), (0.5, 6), (0.8, 9), (1.0, 10), (1.2, 13)]
@@ -124,8 +125,16 @@ def test_every_column_is_an_argument() -> None:
     assert {column.name for table in ("trees", "cores") for column in columns(table)} | {"widths_mm", "height"} <= shown
 
 
+@pytest.mark.filterwarnings("ignore::treeage.TreeageWarning")
 def test_a_minimum_says_so() -> None:
     """Without a distance there is no date, only the rings counted."""
     tree = treeage.date_tree(**PLAIN, inner_end="rot")
     assert tree.status == "minimum only"
     assert tree.minimum_age == 100
+
+
+def test_odd_values_are_told_as_warnings():
+    """A diameter in mm is dated as written, as in a folder, where a note says so; here the caller is warned."""
+    with pytest.warns(treeage.TreeageWarning, match="date_tree, dbh_cm: got 600"):
+        odd = treeage.date_tree(**PLAIN, inner_end="no_arcs", core_length_mm=150.0, dbh_cm=600.0, height="none")
+    assert odd.status == "estimated"

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from treeage.batch import Batch, estimate_sites
     from treeage.checks import predictive_checks, sensitivity
     from treeage.distance import arc_radius
-    from treeage.errors import ConflictWarning, InputError, ModelError, ModelWarning, PriorWarning
+    from treeage.errors import ConflictWarning, InputError, ModelError, ModelWarning, PriorWarning, TreeageWarning
     from treeage.estimate import date_tree, estimate_ages
     from treeage.height import years_to_height
     from treeage.hierarchical import fit_hierarchical
@@ -55,6 +55,7 @@ _HOME = {
     "ModelWarning": "errors",
     "Pmf": "pmf",
     "PriorWarning": "errors",
+    "TreeageWarning": "errors",
     "StandHistory": "stand",
     "TreeAge": "results",
     "aim_second_core": "planning",
@@ -122,6 +123,7 @@ __all__ = [
     "PriorWarning",
     "StandHistory",
     "TreeAge",
+    "TreeageWarning",
     "__version__",
     "aim_second_core",
     "align_cores",

@@ -81,7 +81,7 @@ def _names() -> list[str]:
 
 
 @pytest.mark.parametrize("name", _names())
-@pytest.mark.filterwarnings("ignore::treeage.PriorWarning", "ignore::treeage.ModelWarning")
+@pytest.mark.filterwarnings("ignore::treeage.TreeageWarning")
 def test_no_argument_of_any_kind_falls_through(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every public call, each argument in turn: an answer, a fault with words, or the error that is documented."""
     import calls

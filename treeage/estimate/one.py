@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from treeage.errors import Fault, InputError, kind_of, public, require_row, show
+from treeage.errors import Fault, InputError, TreeageWarning, kind_of, public, require_row, show
 from treeage.estimate.prepare import estimate_ages
 from treeage.schema import Dating, InnerEnd, columns, nearest
 from treeage.tables import Field, Settings
@@ -69,6 +70,11 @@ def date_tree(
     InputError
         With all faults: a name that is no column, a value that is missing or cannot be.
 
+    Warns
+    -----
+    TreeageWarning
+        If a value can be but is odd, as a diameter in mm would be.
+
     Notes
     -----
     A tree by itself learns nothing from a stand: how borers aim, how arcs are read and how trees grew near the
@@ -83,6 +89,9 @@ def date_tree(
     """
     first = {**values, "widths_mm": widths_mm}
     ages = one_tree([first, *cores], seedlings=seedlings, height=height, settings=settings, prob=prob)
+    for row in ages.notes.to_dict("records"):
+        if row["file"] in ("trees", "cores"):
+            warnings.warn(_as_argument(row, 1 + len(cores)).line(), TreeageWarning, stacklevel=3)
     return ages.tree_ages[0]
 
 
