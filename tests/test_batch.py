@@ -3,6 +3,7 @@
 import contextlib
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -190,8 +191,22 @@ def test_a_bad_stand_costs_only_itself(own, capsys):
     (place / "north" / "cores.csv").write_bytes(good)
     (place / "nothing").rmdir()
     assert main(["batch", str(place), "--out", str(out), "--draws", str(DRAWS), "--workers", "1"]) == 0
-    assert "2 stands were finished before" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    took, rate = re.search(r"^([\d,]+) s, ([\d,]+) trees a second$", said, re.MULTILINE).groups()
+    assert "2 stands were finished before" in said
+    assert int(rate) * (int(took) - 0.5) <= 4  # of the stand that was run, not of all twelve trees
     assert len(pd.read_csv(out / "faults.csv")) == 0
+    assert main(["batch", str(place), "--out", str(out), "--draws", str(DRAWS), "--workers", "1"]) == 0
+    assert "a second" not in capsys.readouterr().out  # nothing was dated
+
+
+def test_the_rate_is_that_of_this_run(own):
+    """Trees of stands that were finished before are not counted."""
+    place, out = own
+    told = []
+    (out / "answers" / "east.parquet").unlink()
+    run(place, out, tick=lambda *each: told.append(each))
+    assert [trees for *_, trees in sorted(told)][-1] == 4
 
 
 def test_an_error_of_the_program_costs_one_stand(own, monkeypatch):

@@ -176,7 +176,7 @@ def estimate_sites(
     scheduler : str, optional
         Address of a Dask scheduler, whose workers must see the same folders and have treeage installed.
     tick : callable, optional
-        Called after each stand with stands done, stands in all, and trees done.
+        Called after each stand with stands done, stands in all, and trees done in this run.
 
     Returns
     -------
@@ -224,7 +224,7 @@ def estimate_sites(
     done, trees = {}, 0
     for outcome in outcomes:
         done[outcome.site] = outcome
-        trees += int(outcome.row.get("trees", 0))
+        trees += 0 if outcome.kept else int(outcome.row.get("trees", 0))
         if tick is not None:
             tick(len(done), len(found), trees)
     return _closed([done[name] for name in sorted(done)], asked)

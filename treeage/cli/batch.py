@@ -80,12 +80,18 @@ def batch(arguments: argparse.Namespace) -> int:
     arguments.goes_on = target
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
-    started = time.monotonic()
+    started, dated = time.monotonic(), 0
     try:
         with _progress() as tick:
+
+            def counting(stands: int, every: int, trees: int) -> None:
+                nonlocal dated
+                dated = trees
+                tick(stands, every, trees)
+
             done = estimate_sites(
                 arguments.sites, target, prob=arguments.prob, seed=arguments.seed, draws=arguments.draws,
-                workers=arguments.workers, scheduler=arguments.scheduler, tick=tick,
+                workers=arguments.workers, scheduler=arguments.scheduler, tick=counting,
             )  # fmt: skip
         write_text(target / "summary.html", page(done, words("caution")["decisions"]))
     except InputError as error:
@@ -103,7 +109,8 @@ def batch(arguments: argparse.Namespace) -> int:
         print(f"{done.kept:,} stands were finished before and were not run again.")
     if done.removed:
         print(filled(f"Removed, because no longer in the input: {', '.join(done.removed)}", rest="  "))
-    print(f"{took:,.0f} s, {trees / max(took, 1e-3):,.0f} trees a second")
+    if dated:  # those that were kept took no time
+        print(f"{took:,.0f} s, {dated / max(took, 1e-3):,.0f} trees a second")
     print(f"\nWritten to {target}: answers, batch.json, faults.csv, summary.csv, summary.html")
     print(filled(words("caution")["decisions"]))
     return NOTHING_USABLE if done.faulty or trees == 0 else DONE
