@@ -745,17 +745,11 @@ def score_answers(ages: pd.DataFrame, draws: pd.DataFrame, truth: pd.DataFrame) 
             ends = {"median": int(middle), "lo": int(low), "hi": int(high), "prob": row["prob"]}
             rows.append(told | ends | {"error": int(middle - year), "inside": bool(low <= year <= high)})
     if not rows:
-        need = "at least one dated tree with a known date"
-        raise InputError(
-            Fault(
-                "no such tree",
-                need,
-                "Check the names of the trees, and that their dates are filled in.",
-                "score_answers",
-                0,
-                "truth",
-            )
+        need, do = (
+            "at least one dated tree with a known date",
+            "Check the names of the trees, and that dates are filled.",
         )
+        raise InputError(Fault("no such tree", need, do, "score_answers", 0, "truth"))
     table = pd.DataFrame(rows)
     joint = draws[table["tree"].tolist()].to_numpy()
     pmfs = [_pmf_of_draws(years) for years in joint.T]

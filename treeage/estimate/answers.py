@@ -5,6 +5,7 @@ Convolutions of mass functions, own derivation; and the account of every row of 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -317,21 +318,15 @@ def _other_tables(field: Field) -> list[list[Any]]:
     rows: list[list[Any]] = []
     for name in ("rings", "arcs", "points", "seedlings", "events"):
         table = getattr(field, name)
+        why = np.full(len(table), "", dtype=object)  # a row moves no date; empty where it does
         if name == "seedlings":
-            used, reason = table["species"].isin(species - silent).to_numpy(), "species not in trees.csv"
-            if table["species"].isin(silent).any():
-                reason = "the height model of the species takes no young trees, or the species is not in trees.csv"
-        elif name == "events":
-            used, reason = np.ones(len(table), dtype=bool), ""
-        else:
-            used = np.array([key in known for key in zip(table["tree"], table["core"], strict=True)], dtype=bool)
-            reason = "core not in cores.csv"
-        for status, count, why in (
-            (Status.USED, int(used.sum()), ""),
-            (Status.NOT_USED, int((~used).sum()), reason),
-        ):
-            if count:
-                rows.append([name, 0, "", "", status, why, count])
+            why[table["species"].isin(silent)] = "the height model of the species takes no young trees"
+            why[~table["species"].isin(species)] = "species not in trees.csv"
+        elif name != "events":
+            found = [key in known for key in zip(table["tree"], table["core"], strict=True)]
+            why[~np.array(found, dtype=bool)] = "core not in cores.csv"
+        for reason, count in sorted(Counter(why.tolist()).items()):
+            rows.append([name, 0, "", "", Status.NOT_USED if reason else Status.USED, reason, count])
     return rows
 
 
