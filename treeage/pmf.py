@@ -653,6 +653,17 @@ class Mass:
         """The same in single precision, of half the size."""
         return Mass(self.start, self.mass.astype(np.float32))
 
+    def sample(self, rows: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+        """One draw of each given row of masses (n_row, n); all are halved at once, so no order of rows is slow."""
+        sums = np.cumsum(self.mass, axis=1, dtype=np.float64)
+        width = 1 << self.size.bit_length()  # more than there are, so that the halves are even
+        flat = np.pad(sums / sums[:, -1:], [(0, 0), (0, width - self.size)], constant_values=2.0).ravel()
+        first, uniform = rows * width - 1, rng.random(rows.size)
+        last = first.copy()  # the last place whose sum is not above the uniform number
+        while width := width // 2:
+            last += width * (flat[last + width] <= uniform)
+        return np.asarray(self.start + last - first)
+
     def on(self, start: int, size: int) -> NDArray[np.float64]:
         """The rows on another stretch, 0 where nothing is stored; what lies outside is left out, not scaled."""
         out = np.zeros((*self.mass.shape[:-1], max(0, size)), dtype=self.mass.dtype)

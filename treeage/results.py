@@ -127,22 +127,9 @@ class SharedParts:
     ) -> NDArray[np.int64]:
         """Draw establishment years before collar years, given the indices of the shared values in each draw."""
         if self.tied:
-            cells = self.added.mass.reshape(-1, self.added.size)
-            steps = _pick(cells, stand * self.added.mass.shape[1] + shared, rng)
-            return self.reference_year - self.added.start - steps
-        added = self.added.start + _pick(self.added.mass, stand, rng)
-        years = self.years.start + _pick(self.years.mass, shared, rng)
-        return self.reference_year - added - years
-
-
-def _pick(mass: Array, rows: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
-    """One draw from the mass function in each given row."""
-    total = np.cumsum(mass, axis=1, dtype=np.float64)
-    total /= total[:, -1:]
-    steps = np.searchsorted(
-        (total + np.arange(len(total))[:, None]).ravel(), rows + rng.random(rows.size), side="right"
-    )
-    return np.asarray(np.minimum(steps - rows * mass.shape[1], mass.shape[1] - 1))
+            cells = Mass(self.added.start, self.added.mass.reshape(-1, self.added.size))
+            return self.reference_year - cells.sample(stand * self.added.mass.shape[1] + shared, rng)
+        return self.reference_year - self.added.sample(stand, rng) - self.years.sample(shared, rng)
 
 
 DISTRIBUTIONS = (
@@ -628,18 +615,17 @@ def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], ND
         return [str(tree) for tree in drawn["tree"].to_numpy()], drawn.to_numpy()[rows]
     _require_some(count, len(ages.tree_ages))
     rng = np.random.default_rng(require_seed("Ages.draws", seed))
-    parts = {answer.tree: answer.parts for answer in ages.tree_ages if answer.parts is not None}
+    told = [(each.tree, each.parts, each.distributions["collar_years"]) for each in ages if each.parts is not None]
     stand = dict.fromkeys(sorted(ages.stand_weights), rng.random(count))  # one state for all: aim and reading
-    level = {group: rng.random(count) for group in sorted({own.height_group for own in parts.values()})}
+    level = {group: rng.random(count) for group in sorted({own.height_group for _, own, _ in told})}
     picked = shared_values(ages, stand, level)
-    years = np.empty((count, len(parts)), dtype=np.int64)
-    for column in sorted(range(len(parts)), key=list(parts).__getitem__):  # by id: the order of trees never matters
-        tree = list(parts)[column]
-        own = parts[tree]
-        collar = ages[tree].distributions["collar_years"].sample(count, rng)
+    years = np.empty((count, len(told)), dtype=np.int64)
+    for column in sorted(range(len(told)), key=lambda at: told[at][0]):  # by id: the order of trees never matters
+        _, own, collar = told[column]
+        least = collar.sample(count, rng)
         growth, height = picked[own.growth_group, own.height_group]
-        years[:, column] = own.sample(growth, height, rng) - collar
-    return list(parts), years
+        years[:, column] = own.sample(growth, height, rng) - least
+    return [tree for tree, _, _ in told], years
 
 
 def shared_values(
