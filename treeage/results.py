@@ -8,6 +8,7 @@ from __future__ import annotations
 import html
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from treeage.display import ADD_UP, Result, in_one_cell, table_html
 from treeage.errors import Fault, InputError, kind_of, require_level, require_seed, show
-from treeage.pmf import Mass, Pmf, freeze_arrays, keeps_tables
+from treeage.pmf import Mass, Pmf, ReadOnlyDict, freeze_arrays, keeps_tables
 from treeage.priors import data_rows
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, Word
 from treeage.tables import CoreTable
@@ -459,12 +460,15 @@ class Ages(Result):
     def __iter__(self) -> Iterator[TreeAge]:
         return iter(self.tree_ages)
 
+    @cached_property
+    def _by_name(self) -> Mapping[str, TreeAge]:
+        return ReadOnlyDict({answer.tree: answer for answer in self.tree_ages})
+
     def __getitem__(self, tree: str) -> TreeAge:
-        for answer in self.tree_ages:
-            if isinstance(tree, str) and answer.tree == tree:
-                return answer
+        if isinstance(tree, str) and tree in self._by_name:
+            return self._by_name[tree]
         known = ", ".join(repr(answer.tree) for answer in self.tree_ages[:5]) + (", ..." if len(self) > 5 else "")
-        do = f"write {str(tree)!r}" if any(answer.tree == str(tree) for answer in self.tree_ages) else "see .trees"
+        do = f"write {str(tree)!r}" if str(tree) in self._by_name else "see .trees"
         raise KeyError(f"Ages: got tree {tree!r}, need one of the {len(self)} trees ({known}); {do}")
 
     @property
