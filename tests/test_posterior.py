@@ -222,6 +222,16 @@ def test_two_heights_against_brute_force():
         assert ours.get(year, 0.0) == pytest.approx(value / total, abs=1e-4)
 
 
+def test_what_two_heights_all_but_exclude_keeps_its_shape():
+    """A shared value with 1e-25 of the evidence has its own years; other trees may speak for it (worked by hand)."""
+    near, far = np.array([[0.25, 0.5, 0.25, *np.zeros(60)]]), 1e-25 * np.array([[*np.zeros(60), 0.1, 0.2, 0.7]])
+    passing = np.array([[[2], [4]], [[5], [8]]])  # 3 and 4 years lie between the heights
+    tie = tie_heights({(0, 3): near, (0, 4): far}, -5, passing, ONE)
+    np.testing.assert_allclose(tie.joint.on(-3, 3)[0, 0], [0.25, 0.5, 0.25], rtol=1e-5)
+    np.testing.assert_allclose(tie.joint.on(59, 3)[0, 1], [0.1, 0.2, 0.7], rtol=1e-5)
+    np.testing.assert_allclose(tie.evidence, [1.0, 1e-25], rtol=1e-5)
+
+
 def test_alignment_leaves_out_what_a_core_cannot_say():
     """Cells outside a core's range are 0, not its edge value (hand sum)."""
     aligned = align_added(Mass(0, np.array([[[1.0, 2.0, 3.0]]])), np.array([1]), 0, 3)

@@ -659,8 +659,9 @@ class Mass:
     def sample(self, rows: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
         """One draw of each given row of masses (n_row, n); all are halved at once, so no order of rows is slow."""
         sums = np.cumsum(self.mass, axis=1, dtype=np.float64)
+        sums /= np.maximum(sums[:, -1:], 1e-300)
         width = 1 << self.size.bit_length()  # more than there are, so that the halves are even
-        flat = np.pad(sums / sums[:, -1:], [(0, 0), (0, width - self.size)], constant_values=2.0).ravel()
+        flat = np.pad(sums, [(0, 0), (0, width - self.size)], constant_values=2.0).ravel()
         first, uniform = rows * width - 1, rng.random(rows.size)
         last = first.copy()  # the last place whose sum is not above the uniform number
         while width := width // 2:

@@ -491,9 +491,11 @@ def tie_heights(
     low, width = int(lead.min()), int(np.ptp(lead)) + 1
     patterns, place = distinct_columns((passing_years - lead).reshape(len(passing_years), -1))
     masses = np.stack([likelihood[tuple(pattern)] for pattern in patterns.T.tolist()])
-    scaled = Mass(start, masses / max(masses.sum(axis=2).max(), 1e-300)).compact()
-    weights = scaled.mass.sum(axis=2) @ nodes.stand_weights
-    size, mass = scaled.size, scaled.mass
+    total = masses.sum(axis=2, keepdims=True)
+    kept = Mass(start, masses / np.maximum(total, 1e-300)).compact()  # the unlikely keep their shape too
+    mass = kept.mass * np.maximum(total / max(total.max(), 1e-300), 1e-30).astype(np.float32)
+    weights = mass.sum(axis=2, dtype=np.float64) @ nodes.stand_weights
+    size = kept.size
     joint = np.zeros((lead.shape[0], masses.shape[1], width - 1 + size), dtype=np.float32)
     years, term = np.zeros((lead.shape[0], width)), np.empty_like(mass[0])
     for own, sums, lag in zip(place.reshape(lead.shape) * width + lead - low, joint, years, strict=True):
@@ -510,7 +512,7 @@ def tie_heights(
     evidence = evidence / top if top > 0 else np.ones(lead.shape[0])
     years /= np.maximum(years.sum(axis=1, keepdims=True), 1e-300)
     joint /= np.where(total > 0, total, 1.0)
-    return HeightTie(Mass(low + scaled.start, joint), Mass(low, years), evidence)
+    return HeightTie(Mass(low + kept.start, joint), Mass(low, years), evidence)
 
 
 @dataclass(frozen=True, eq=False)
