@@ -180,6 +180,7 @@ def test_own_trees_narrow_the_prior_and_hold_the_truth():
     assert np.mean(narrower) < 0.65
 
 
+@pytest.mark.slow
 def test_more_seedlings_never_widen_the_interval():
     """Made-up stands with 0 to 10 seedlings and no named model: the mean log width of the 90 % interval only falls.
 

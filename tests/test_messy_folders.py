@@ -326,6 +326,7 @@ def test_a_species_without_a_dated_tree_is_said_to_be_left_out():
     assert re.search(r"\d+ per ha of species without a dated tree are left out", told)
 
 
+@pytest.mark.slow
 def test_both_readings_of_the_pulses_stand_side_by_side():
     """Where weights leave little evidence; equal weights leave one reading."""
     rng = np.random.default_rng(3)

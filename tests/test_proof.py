@@ -169,6 +169,7 @@ def test_the_command_writes_one_page_and_one_table(tmp_path, capsys):
     assert main(["validate", str(folder), "--out", str(folder)]) == 2
 
 
+@pytest.mark.slow
 def test_sensitivity_is_asked_for_and_stands_everywhere(tmp_path, capsys):
     """The same figures as `sensitivity` on screen, page and in the table; not without the option."""
     trees = pd.DataFrame({"tree": ["A1", "A2"], "species": "Larix decidua", "known_establishment_year": [1925, 1920]})

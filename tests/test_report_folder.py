@@ -29,6 +29,7 @@ def shared(tmp_path):
     return target
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 def test_a_kill_before_any_line_leaves_whole_answers():
     """Some 900 instants; without a file of others what is there is whole at once, else when the next run begins."""

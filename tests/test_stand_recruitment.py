@@ -75,6 +75,7 @@ def _after(dates: np.ndarray, draws: np.ndarray, events: dict[str, int] | None) 
     return after_events(draws, {"fire": 1849}, sharpened=sharp, within_years=(20,)).counts[:, 0, 0]
 
 
+@pytest.mark.slow
 def test_a_cohort_begins_with_its_event() -> None:
     """Told the event, fewer trees of a cohort are spread over the years before it."""
     short = []
