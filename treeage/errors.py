@@ -156,7 +156,8 @@ class _FaultError(ValueError):
         if len(self._faults) == 1:
             return self._faults[0].line()
         files = sorted({fault.file for fault in self._faults if fault.file})
-        head = f"{len(self._faults)} faults in {', '.join(files) or 'the input'}, {self.opening}."
+        mark = "; " if any(", " in file for file in files) else ", "  # of a workbook: file, sheet
+        head = f"{len(self._faults)} faults in {mark.join(files) or 'the input'}{mark}{self.opening}."
         lines = ["  " + line for line in fault_lines(self._faults)]
         if len(lines) > SHOWN_FAULTS:
             rest = f"  ... and {len(lines) - SHOWN_FAULTS} more lines, all faults are in .faults."
@@ -531,6 +532,11 @@ class Findings:
             if place == limit and rows.size > limit + 1:
                 got = f"{got} and {rows.size - limit - 1} more rows of this kind"
             kept.append(Fault(got, need, do, table.file, int(table.lines[row]), column, table.item(row)))
+
+    def at_fault(self, table: TableLines, column: str = "") -> NDArray[np.bool_]:
+        """Rows of a table with a fault told already, in any column or in one."""
+        told = [each.row for each in self.faults if each.file == table.file and column in ("", each.column)]
+        return np.isin(table.lines, told)
 
     def fault(self, file: str, got: str, need: str, do: str, *, row: int = 0, column: str = "", item: str = "") -> None:
         """Add a fault that is not tied to one row of a typed table."""

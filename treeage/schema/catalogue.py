@@ -390,16 +390,22 @@ def nearest(word: str, allowed: Iterable[str]) -> str:
     -------
     str
         The nearest, or an empty text when none has a similarity of at least 0.6 (choice, the usual cut of the
-        standard library's difflib).
+        standard library's difflib), or when one of the two denies and the other does not.
 
     Examples
     --------
     >>> nearest("Cross-dated", ["crossdated", "lab_count"])
     'crossdated'
+    >>> nearest("no pith", ["pith", "rot"])
+    ''
     """
     bare = {_bare(item): item for item in reversed(list(allowed))}
     found = difflib.get_close_matches(_bare(word), bare, n=1)
-    return bare[found[0]] if found else ""
+    return bare[found[0]] if found and _denies(word) == _denies(found[0]) else ""
+
+
+def _denies(word: str) -> bool:
+    return _bare(word).startswith(("no", "un", "without"))
 
 
 def _bare(word: str) -> str:

@@ -203,15 +203,16 @@ def _future(table: TypedTable, column: str, today: int, findings: Findings) -> N
 def _seedlings(table: TypedTable, findings: Findings) -> None:
     """Check that each row of seedlings.csv holds a whole measurement, the right way up, of a growth that trees have."""
     height, age = table.numbers("height_m"), table.numbers("age_years")
+    named = table.given & {*SINGLE_COLUMNS, *PAIR_COLUMNS}
     single, pair = table.filled(*SINGLE_COLUMNS), table.filled(*PAIR_COLUMNS)
     one = np.isnan(height) != np.isnan(age)
     some = np.any([table.filled(name) for name in PAIR_COLUMNS], axis=0) & ~pair
     words = (
         "a row without a whole measurement",
         f"{' and '.join(SINGLE_COLUMNS)}, or all four of {', '.join(PAIR_COLUMNS)}",
-        "Fill the cells or remove the row.",
+        "Fill the cells or remove the row." if named else "Rename the columns that hold them, with the unit they need.",
     )
-    findings.at_rows(table, one | some | ~(single | pair), "", words)
+    findings.at_rows(table, (one | some | ~(single | pair)) & ~findings.at_fault(table), "", words)
     low, low_rings, high, high_rings = (table.numbers(name) for name in PAIR_COLUMNS)
 
     def upside_down(row: int) -> Words:
