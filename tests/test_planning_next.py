@@ -1,5 +1,6 @@
 """What is expected of the next steps: sums done by hand, brute force, and really doing them on virtual trees."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -206,6 +207,38 @@ def test_faults_are_told_at_once(field):
         next_steps(field, goal="after_event")
     with pytest.raises(InputError, match="pulse"):
         next_steps(field, goal="pulse_date", pulse=(1950, 1940))
+
+
+def test_a_field_without_a_dated_tree_has_no_step(tmp_path, capsys):
+    """Every core lost its inner end and has no length: nothing can be ranked, and that is said."""
+    trees = pd.DataFrame({"tree": ["A", "B"], "species": "Picea abies", "dbh_cm": [30.0, 40.0]})
+    cores = pd.DataFrame({"tree": ["A", "B"], "core": "a", "outer_year": 2020, "rings_counted": [80, 90]})
+    cores = cores.assign(dating="lab_count", inner_end="rot", core_height_m=1.0)
+    steps = next_steps(Field.from_frames(trees, cores))
+    assert steps.table.empty and any("treeage check names what was not measured" in note for note in steps.notes)
+    trees.to_csv(tmp_path / "trees.csv", index=False)
+    cores.to_csv(tmp_path / "cores.csv", index=False)
+    for more in ([], ["--minutes", "60"], ["--goal", "mean_date"], ["--goal", "after_event", "--event", "1950"]):
+        assert main(["next", str(tmp_path), *more]) == 1
+        assert "Empty DataFrame" not in capsys.readouterr().out
+    assert main(["aim", str(tmp_path), "Z"]) == 2
+    assert (
+        "treeage aim, TREE: got Z, need a tree with a core in cores.csv. Name one of them: A, B."
+        in capsys.readouterr().err
+    )
+
+
+def test_faults_name_the_options_of_the_command(tmp_path, capsys):
+    """And not the arguments of the call behind it."""
+    demo = str(example_field(tmp_path / "demo", trees=4)[0])
+    for words, told in (
+        (["--goal", "after_event"], "treeage next, --event: got no event, need its ring year. Pass --event 1926, for"),
+        (["--goal", "pulse_date"], "treeage next, --pulse: got nothing, need its first .* Pass --pulse 1926 1960, for"),
+        (["--minutes", "-3"], "treeage next, --minutes: got -3, need finite and above 0. Correct --minutes, or"),
+        (["--cost", "felling=3"], "treeage next, --cost: got felling, need one of one more core"),
+    ):
+        assert main(["next", demo, *words]) == 2
+        assert re.search(told, capsys.readouterr().err)
 
 
 def test_figure_and_words(steps):

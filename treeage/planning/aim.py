@@ -216,8 +216,8 @@ def aim_from(cores: Cores, shared: Shared, field: Field, tree: str, core_width_m
     """The same from a field that is prepared."""
     rows = cores.rows_of.get(str(tree), ())
     if not rows:
-        known = ", ".join(sorted(cores.rows_of)[:5])
-        fault = Fault(show(tree), "a tree with a core in cores.csv", f"Name one of them: {known}, ...",
+        known = ", ".join(sorted(cores.rows_of)[:5]) + ", ..." * (len(cores.rows_of) > 5)
+        fault = Fault(show(tree), "a tree with a core in cores.csv", f"Name one of them: {known}.",
                       "aim_second_core", 0, "tree")  # fmt: skip
         raise InputError(fault)
     rows = _usable(cores, rows)

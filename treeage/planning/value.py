@@ -239,7 +239,7 @@ class _Aim:
         """Movement of every tree's mean date with the states, (n_tree, n_state), and with each height group."""
         answers, shared = self.today.answers, self.today.shared
         states = [_row_means(answers[tree].parts.added) for tree in self.trees]  # type: ignore[union-attr]
-        growth = np.array([own.mean(axis=1) if own.ndim == 2 else own for own in states])
+        growth = np.array([own.mean(axis=1) if own.ndim == 2 else own for own in states] or np.zeros((0, 1)))
         height: dict[str, Array] = {}
         for k, tree in enumerate(self.trees):
             parts = answers[tree].parts
@@ -319,8 +319,8 @@ class _Aim:
             f"a core ended in rot ({', '.join(rotten)}): another core there is taken to be mostly lost too": bool(
                 rotten
             ),
-            f"{counted(left, 'tree')} left out: no dated core, cores at several heights, or cores that exclude each "
-            "other": left > 0,
+            f"{counted(left, 'tree')} left out: no dated core (treeage check names what was not measured), cores at "
+            "several heights, or cores that exclude each other": left > 0,
         }
         return NextSteps(table, chosen, str(self.goal), unit, tuple(words for words, holds in told.items() if holds))
 
