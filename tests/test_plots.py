@@ -15,11 +15,12 @@ from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 
 from treeage.batch import Batch
+from treeage.display import year_text
 from treeage.errors import InputError
 from treeage.plots import ages as plots
 from treeage.plots.style import GROUPS, WARM, group_looks, padded, year_ticks
 from treeage.pmf import Mass, Pmf
-from treeage.results import SHARES, joint_years, year_text
+from treeage.results import SHARES, joint_years
 from treeage.stand import age_structure
 
 mpl.use("Agg")
@@ -121,6 +122,8 @@ def test_minimum_only_trees_point_to_the_past():
     assert arrows[0].xyann[0] == 1930  # hand sum: 2024 - 95 + 1
     assert arrows[0].xy[0] == ax.get_xlim()[0]
     assert "rings counted only: about then or before" in [text.get_text() for text in ax.get_legend().get_texts()]
+    alone = plots.plot_dates(replace(AGES, tree_ages=(minimum_tree("R1", 95),)), ax=empty_axes())
+    assert [text.get_text() for text in alone.get_legend().get_texts()] == ["rings counted only: about then or before"]
 
 
 def test_years_before_the_common_era_are_labelled():
@@ -319,6 +322,11 @@ def test_anatomy_of_a_minimum_shows_the_rings_only():
     ax = plots.plot_anatomy(minimum_tree(), ax=empty_axes())
     assert [label.get_text() for label in ax.get_yticklabels()] == ["counted rings"]
     assert ax.texts[0].get_text() == "95 rings (1930 to 2024)"  # hand sum: 2024 - 95 + 1
+    (bar,) = ax.patches
+    tree, (low, high) = minimum_tree(), ax.get_xlim()
+    assert bar.get_width() == tree.minimum_age  # every ring, and no more
+    assert low < bar.get_x() < bar.get_x() + bar.get_width() < high
+    assert bar.get_x() + bar.get_width() == tree.outer_year + 0.5
 
 
 def test_mass_bars_are_the_mass():

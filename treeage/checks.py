@@ -82,7 +82,7 @@ class PredictiveChecks(Result):
         table = self.table
         left = f" Not checked: {'; '.join(self.left_out)}." if self.left_out else ""
         if not len(table):
-            return f"Nothing could be held against the fitted model.{left}"
+            return f"The fitted model could not be checked: too few cases.{left}"
         limit = FAMILY_LEVEL / len(table)
         if not self.failed:
             least = table.sort_values("p", kind="stable").iloc[0]

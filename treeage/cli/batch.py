@@ -176,8 +176,7 @@ def _which(size: int, noun: str) -> str:
 
 def _short(summary: pd.DataFrame) -> pd.DataFrame:
     """The rows and columns of the summary that fit a page, rounded; years in words."""
-    from treeage.display import in_one_cell
-    from treeage.results import year_text
+    from treeage.display import in_one_cell, year_text
 
     names = ["site", "state", "trees", "estimated", "minimum_only", "cores", "interval_years_median", "cautions"]
     dates = [name for name in summary if str(name).startswith(("mean_date", "oldest_date"))]

@@ -418,7 +418,7 @@ def _how_sure(answer: TreeAge, prob: float) -> tuple[bool, int]:
 
 def _tree_lines(answers: Sequence[TreeAge], ages: Ages) -> list[str]:
     """Dates as lines of words; a star marks dates at coring height where others are establishment years."""
-    from treeage.results import year_text
+    from treeage.display import year_text
     from treeage.schema import CORE_HEIGHT
 
     level = f"{100 * ages.prob:g} %"

@@ -14,8 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.display import is_binomial
-from treeage.results import year_text
+from treeage.display import is_binomial, year_text
 from treeage.stand import dated_events
 
 if TYPE_CHECKING:
@@ -147,6 +146,14 @@ def year_axis(ax: Axes, low: float, high: float, *, label: str, room: float = 1.
     era = " CE" if low < 0 < high else ""
     ax.set_xticks(ticks, [year_text(year) + (era if year > 0 else "") for year in ticks])
     ax.set_xlabel(label)
+
+
+def by_years(ax: Axes) -> Axes:
+    """Tidy a figure that has years along the axis and is drawn whole, and write those before the common era as such."""
+    low, high = ax.get_xlim()
+    if low < 1:
+        year_axis(ax, low, high, label=ax.get_xlabel())
+    return tidy(ax, grid="y")
 
 
 def plain_labels(labels: Iterable[Text]) -> None:

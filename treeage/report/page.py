@@ -17,7 +17,7 @@ import pandas as pd
 
 from treeage import schema
 from treeage.checks import PredictiveChecks
-from treeage.display import ADD_UP, Result, is_binomial
+from treeage.display import ADD_UP, Result, is_binomial, year_text
 from treeage.priors import defaults_table
 from treeage.report.figures import LARGE_STAND, MOST_BYTES, tree_svg
 from treeage.report.tables import SMALLEST, STORY, is_species_column, shown_tables
@@ -33,7 +33,7 @@ from treeage.report.texts import (
     template,
     words,
 )
-from treeage.results import Flag, year_text
+from treeage.results import Flag
 from treeage.schema import CORE_HEIGHT, innermost_year
 
 if TYPE_CHECKING:

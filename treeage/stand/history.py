@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 import pandas as pd
 
-from treeage.display import Result, html_block
+from treeage.display import Result, html_block, year_text
 from treeage.errors import Fault, InputError, ModelWarning, public, require_attributes, require_level, require_seed
 from treeage.pmf import freeze_arrays, keeps_tables
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, column_numbers
@@ -206,7 +206,7 @@ class StandHistory(Result):
             What it rests on, then a line for each sentence, then the assumptions.
         """
         level = f"{100 * self.structure.prob:g} %"
-        head = f"History of {len(self.trees)} dated trees up to {self.survey_year}; {level} intervals."
+        head = f"History of {len(self.trees)} dated trees up to {year_text(self.survey_year)}; {level} intervals."
         above = [f"{self.core_height_note}."] if self.at_core_height else []
         rest = [f"  {note}" for note in self.notes if note != self.core_height_note]
         return "\n".join([head, *self.sentences(), *above, "Assumptions", *rest])

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from treeage.display import Result
+from treeage.display import Result, year_text
 from treeage.errors import Fault, InputError, public, require_positive, require_probability
 from treeage.pmf import freeze_arrays, interval_levels
 from treeage.stand.recruitment import RecruitmentHistory, sharpened_dates
@@ -135,8 +135,8 @@ class PastStand(Result):
         frame = self.totals().set_index("quantity")
         trees, area = frame.loc["trees"], frame.loc["basal area [m2]"]
         return (
-            f"In {self.year}: {trees['median']:.0f} ({trees['lo']:.0f} to {trees['hi']:.0f}) of the trees sampled "
-            f"{self.per}, basal area {area['median']:.2f} ({area['lo']:.2f} to {area['hi']:.2f}) m2. "
+            f"In {year_text(self.year)}: {trees['median']:.0f} ({trees['lo']:.0f} to {trees['hi']:.0f}) of the trees "
+            f"sampled {self.per}, basal area {area['median']:.2f} ({area['lo']:.2f} to {area['hi']:.2f}) m2. "
             f"{' '.join((*self.notes, CAVEAT))}"
         )
 
@@ -330,7 +330,7 @@ class EventResponse(Result):
         for row in self.to_frame().to_dict("records"):
             lag = f", median lag {row['lag_median_median']:.0f} years" if np.isfinite(row["lag_median_median"]) else ""
             parts.append(
-                f"{row['event']} ({row['year']}): {row[name + '_median']:.0f} ({row[name + '_lo']:.0f} to "
+                f"{row['event']} ({year_text(row['year'])}): {row[name + '_median']:.0f} ({row[name + '_lo']:.0f} to "
                 f"{row[name + '_hi']:.0f}) of {len(self.trees)} trees within {self.within_years[-1]} years{lag}"
             )
         return f"{'; '.join(parts)}. Following an event is not proof of being caused by it; survivors only."
@@ -463,7 +463,7 @@ class StandOrigin(Result):
         """Two rows, oldest tree and origin: year (median, lo, hi), bias and the assumption it rests on."""
         import pandas as pd
 
-        steady = f"steady from the origin to about {self.early_until:.0f}"
+        steady = f"steady from the origin to about {year_text(round(self.early_until))}"
         rows = []
         for name, draws, bias in (("oldest tree", self.oldest, self.lateness_years), ("origin", self.origin, 0.0)):
             median, low, high = np.quantile(draws, interval_levels(self.prob))
@@ -473,14 +473,14 @@ class StandOrigin(Result):
 
     def sentence(self) -> str:
         """The bound that can be defended, then the estimate with its assumption."""
-        frame = self.to_frame().set_index("quantity")
-        bound, start = frame.loc["oldest tree"], frame.loc["origin"]
+        years = self.to_frame().set_index("quantity")[["year_median", "year_lo", "year_hi"]]
+        middle, low, high = (year_text(round(float(year))) for year in years.loc["origin"].to_numpy())
+        bound = year_text(int(np.ceil(years.loc["oldest tree"].to_numpy()[-1])))
         return (
-            f"At least one of the {self.trees} trees had established by {np.ceil(bound['year_hi']):.0f}. "
-            f"If establishment was steady from its beginning to about {self.early_until:.0f}, the origin is "
-            f"{start['year_median']:.0f} ({start['year_lo']:.0f} to {start['year_hi']:.0f}), and the oldest tree is "
-            f"expected {self.lateness_years:.1f} years later; after a slow start the origin is earlier. Older trees "
-            "may have died or been missed."
+            f"At least one of the {self.trees} trees had established by {bound}. If establishment was steady "
+            f"from its beginning to about {year_text(round(self.early_until))}, the origin is {middle} ({low} to "
+            f"{high}), and the oldest tree is expected {self.lateness_years:.1f} years later; after a slow start the origin is "
+            "earlier. Older trees may have died or been missed."
         )
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from treeage.display import Result
+from treeage.display import Result, year_text
 from treeage.errors import Fault, InputError, public, require_nonnegative, require_probability
 from treeage.pmf import freeze_arrays, interval_levels
 from treeage.stand.mixture import PulseFits, components, fit_pulses, pulse_quantile, unpack
@@ -129,7 +129,7 @@ class RecruitmentHistory(Result):
         """When half of the living trees had established, and nine tenths, with the caveat."""
         middle = np.median(self.intensity, axis=0)
         cumulative = np.cumsum(middle) / middle.sum()
-        ends = [int(self.years[np.searchsorted(cumulative, level)]) for level in (0.05, 0.5, 0.95)]
+        ends = [year_text(int(self.years[np.searchsorted(cumulative, level)])) for level in (0.05, 0.5, 0.95)]
         return (
             f"{self.trees} living trees: half established by about {ends[1]}, nine tenths between {ends[0]} and "
             f"{ends[2]}.{self._rests_on()} Survivors only."
@@ -139,7 +139,7 @@ class RecruitmentHistory(Result):
         """The events that were taken as possible beginnings."""
         if not self.events:
             return ""
-        told = ", ".join(f"{event} ({year})" for event, year in self.events.items())
+        told = ", ".join(f"{event} ({year_text(year)})" for event, year in self.events.items())
         return f" Establishment was allowed to begin anew after {told}, with probability one half beforehand."
 
 
