@@ -14,16 +14,7 @@ from numpy.typing import NDArray
 
 from treeage import priors
 from treeage.display import Result, counted
-from treeage.errors import (
-    Fault,
-    InputError,
-    public,
-    require_at_most,
-    require_nonnegative,
-    require_positive,
-    require_seed,
-    show,
-)
+from treeage.errors import Fault, InputError, public, require_nonnegative, require_positive, require_seed, show
 from treeage.estimate import Shared, StandStates, date_trees, height_models, prepare, read_cores, share, stand_states
 from treeage.height import HeightModel, height_model
 from treeage.planning.aim import Aim, Way, is_conifer
@@ -41,7 +32,6 @@ Array = NDArray[np.float64]
 TREES = 60  # choice: virtual trees of a plan; the median of the widths then errs by some 8 %
 LOW_HEIGHT_M = 0.3  # choice: the lower height that is compared
 SEEDLINGS = (0, 3, 10)
-MOST_CM, MOST_M, LEAST_BORER_MM = 300.0, 2.5, 100.0  # choice: few stems are wider, borers neither higher nor shorter
 RING_MM = 1.2  # choice: mean ring width where no folder tells one
 PULSE_SD_YEARS = 8.0  # choice: spread of the dates of one wave of establishment, as in the virtual stands
 BACKGROUND_YEARS = 120.0  # choice: the trees that are not of the wave came evenly in these years about the event
@@ -161,13 +151,13 @@ def plan_coring(
     species : str
         Scientific name, or a genus.
     diameter_cm : float
-        Diameter outside bark at the coring height [cm], above 0 and at most 300.
+        Diameter outside bark at the coring height [cm], above 0.
     tilt : tuple of float, default (0, 0)
         Slope of the ground [%] and lean of the stem from upright [degrees], each at least 0.
     core_height_m : float, default 1.0
-        Coring height above the root collar [m], above 0 and at most 2.5.
+        Coring height above the root collar [m], above 0.
     borer_mm : float, default 400
-        Length of the borer [mm], at least 100.
+        Length of the borer [mm], above 0.
     wanted_years : float, default 10
         Wanted width of the 90 % interval of a pulse's date [years], above 0.
     field : Field, optional
@@ -210,11 +200,6 @@ def plan_coring(
     require_positive(where, diameter_cm=diameter_cm, core_height_m=core_height_m, borer_mm=borer_mm,
                      wanted_years=wanted_years)  # fmt: skip
     require_nonnegative(where, tilt=list(tilt))
-    require_at_most(where, MOST_CM, diameter_cm=diameter_cm)
-    require_at_most(where, MOST_M, core_height_m=core_height_m)
-    if borer_mm < LEAST_BORER_MM:
-        do = "Write the length of the borer in mm."
-        raise InputError(Fault(show(borer_mm), f"at least {LEAST_BORER_MM:g} [mm]", do, where, 0, "borer_mm"))
     seed = require_seed(where, seed)
     if field is not None and not isinstance(field, Field):
         raise InputError(Fault(show(field), "a Field", "Pass read_field(folder).", where, 0, "field"))

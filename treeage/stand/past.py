@@ -479,8 +479,8 @@ class StandOrigin(Result):
         return (
             f"At least one of the {self.trees} trees had established by {bound}. If establishment was steady "
             f"from its beginning to about {year_text(round(self.early_until))}, the origin is {middle} ({low} to "
-            f"{high}), and the oldest tree is expected {self.lateness_years:.1f} years later; after a slow start the origin is "
-            "earlier. Older trees may have died or been missed."
+            f"{high}), and the oldest tree is expected {self.lateness_years:.1f} years later; after a slow start the "
+            "origin is earlier. Older trees may have died or been missed."
         )
 
 
