@@ -423,7 +423,10 @@ def public(function: Callable[P, R]) -> Callable[P, R]:
         except (_FaultError, OSError, Warning, MemoryError):
             raise
         except Exception as error:
-            given = signature.bind_partial(*args, **kwargs).arguments.items()  # TypeError: of a wrong name
+            try:
+                given = signature.bind_partial(*args, **kwargs).arguments.items()
+            except TypeError:  # a wrong name, or too many arguments: Python's own words name the function
+                raise error from None
             kinds = {name: str(signature.parameters[name].annotation) for name, _ in given}
             wrong = [_kind_fault(function.__qualname__, name, value, kinds[name]) for name, value in given]
             faults = [fault for fault in wrong if fault is not None]
