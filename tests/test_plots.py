@@ -342,6 +342,19 @@ def test_mass_bars_are_the_mass():
     assert [text.get_text() for text in ax.get_legend().get_texts()] == ["median 12", "90 % interval 11 to 13"]
 
 
+@pytest.mark.parametrize("skew", [1, -1])
+def test_the_key_of_a_mass_stands_over_no_bar(skew):
+    """Nor over the line of the median, on whichever side the tail is."""
+    pmf = Pmf(1780, np.exp(-0.4 * np.arange(40))[::skew])
+    ax = plots.plot_mass(pmf)
+    ax.figure.canvas.draw()
+    key = ax.get_legend().get_window_extent()
+    assert key.y0 >= max(bar.get_window_extent().y1 for bar in ax.patches)
+    (median,) = {line.get_window_extent().x0 for line in ax.lines}
+    assert not key.x0 <= median <= key.x1
+    plt.close("all")
+
+
 def test_mass_of_a_point_can_be_drawn():
     """All mass on one value: one bar of height 1."""
     ax = plots.plot_mass(Pmf.point(0), ax=empty_axes())

@@ -472,10 +472,11 @@ def plot_mass(pmf: Pmf, *, ax: Axes | None = None) -> Axes:
         ax.bar(values[~inside], mass[~inside], width, color=PALE, linewidth=0)
     ax.bar(values[inside], mass[inside], width, color=DEEP, linewidth=0, label=f"90 % interval {low} to {high}")
     ax.axvline(pmf.median(), color=WARM, linewidth=1.2, linestyle=(0, (4, 2)), label=f"median {pmf.median()}")
-    ax.set(xlabel="Whole years or rings", ylabel="Probability", ylim=(0, float(mass.max()) * 1.2))
+    ax.set(xlabel="Whole years or rings", ylabel="Probability", ylim=(0, float(mass.max()) * 1.35))
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     ax.ticklabel_format(axis="x", useOffset=False)
-    ax.legend(fontsize=SMALL, frameon=False, loc="upper right")
+    side = "left" if 2 * pmf.median() > first + last else "right"
+    ax.legend(fontsize=SMALL, frameon=False, loc=f"upper {side}")
     return ax
 
 

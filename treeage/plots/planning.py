@@ -109,7 +109,7 @@ def plot_plan(result: CoringPlan, *, ax: Axes | None = None) -> Axes:
     names = [f"{cores}, {height:g} m, {words[str(dating)]}" for cores, height, dating in keys]
     ax.set_yticks(range(len(keys))[::-1], names)
     ax.set_xlim(0, 1.08 * float(table["width_years"].max()))
-    ax.set_xlabel("90 % width of the establishment date of the median tree [years]")
+    ax.set_xlabel("90 % width of the establishment date\nof the median tree [years]")
     ax.set_title(f"{result.species}, {result.diameter_cm:g} cm", loc="left", fontsize=SMALL + 1, color=INK)
     legend_below(tidy(ax))
     return ax

@@ -288,7 +288,7 @@ def plot_past(result: PastStand, *, ax: Axes | None = None) -> Axes:
     ax.plot(place[sure], median[sure], "o", color=DEEP, markersize=4, label="present, probability 0.5 or more")
     ax.plot(place[~sure], median[~sure], "o", color=WARM, mfc="white", markersize=4, label="less")
     ax.set(xlabel="Tree, by size", ylabel=f"Diameter in {year_text(result.year)} [cm]", ylim=(0, None))
-    _legend(ax)
+    _legend(ax, "upper left")  # the small trees stand there
     return tidy(ax, grid="y")
 
 
@@ -471,8 +471,8 @@ def plot_score(score: Score, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _legend(ax: Axes) -> None:
-    legend = ax.legend(frameon=False, fontsize=SMALL, loc="best")
+def _legend(ax: Axes, place: str = "best") -> None:
+    legend = ax.legend(frameon=False, fontsize=SMALL, loc=place)
     italic_species(legend.get_texts())
     for text in legend.get_texts():
         text.set_color(INK)
