@@ -475,8 +475,8 @@ def plot_mass(pmf: Pmf, *, ax: Axes | None = None) -> Axes:
     ax.set(xlabel="Whole years or rings", ylabel="Probability", ylim=(0, float(mass.max()) * 1.35))
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     ax.ticklabel_format(axis="x", useOffset=False)
-    side = "left" if 2 * pmf.median() > first + last else "right"
-    ax.legend(fontsize=SMALL, frameon=False, loc=f"upper {side}")
+    to_the_right = 2 * pmf.median() > first + last
+    ax.legend(fontsize=SMALL, frameon=False, loc="upper left" if to_the_right else "upper right")
     return ax
 
 

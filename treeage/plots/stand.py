@@ -6,7 +6,7 @@ derivation.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
@@ -471,7 +471,7 @@ def plot_score(score: Score, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _legend(ax: Axes, place: str = "best") -> None:
+def _legend(ax: Axes, place: Literal["best", "upper left"] = "best") -> None:
     legend = ax.legend(frameon=False, fontsize=SMALL, loc=place)
     italic_species(legend.get_texts())
     for text in legend.get_texts():
