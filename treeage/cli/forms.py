@@ -128,7 +128,8 @@ def rings(arguments: argparse.Namespace) -> int:
     print(f"Drafted in {arguments.folder}: {', '.join(f'{name}.csv ({len(rows)})' for name, rows in tables.items())}")
     empty = [item.name for item in columns("cores") if item.required and cores[item.name].isna().any()]
     empty += ["dating"] if not arguments.dating else []
-    needed = (["species (trees.csv)"] if "trees" in tables else []) + list(dict.fromkeys(empty))
+    unnamed = "trees" in tables and bool(tables["trees"]["species"].isna().any())
+    needed = (["species (trees.csv)"] if unnamed else []) + list(dict.fromkeys(empty))
     print(_filled(f"Still to fill in: {', '.join(needed)}. Then: treeage check {arguments.folder}"))
     print(_filled(_caution("rings")))
     return DONE
