@@ -146,6 +146,28 @@ def test_tree_asks_for_what_is_not_given(capsys: pytest.CaptureFixture, monkeypa
     answered(monkeypatch, "Larix decidua", "2020", "100", "lab_count", "arcs", "1", "8", "0.5", "40", "", "", "", "")
     assert main(["tree", "--ask"]) == 0
     assert capsys.readouterr().out == expected
+    slips = (
+        "Larix decidua",
+        "2020",
+        "about 100",
+        "100",
+        "lab",
+        "LAB_COUNT",
+        "arcs",
+        "100 cm",
+        "100",
+        "1",
+        "8",
+        "0,5",
+        "0.5",
+    )
+    answered(monkeypatch, *slips, "40", "", "", "", "")
+    assert main(["tree", "--ask"]) == 0
+    said = capsys.readouterr().out
+    assert said.endswith(expected)  # asked again where an answer could not be, and nothing is lost
+    assert said.count("Got ") == 5
+    for told in ("Write the number alone, in m: 1.", "centimetres: write 1.", "Write 0.5 with a decimal point."):
+        assert told in said
 
 
 def test_tree_leaves_a_report_with_its_figure(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:

@@ -200,7 +200,9 @@ def _as_option(row: Mapping[Any, Any]) -> Fault:
 
 
 def _asked(values: Mapping[str, str]) -> dict[str, str]:
-    """Ask for the columns that are found at a tree; an empty answer leaves one out."""
+    """Ask for the columns that are found at a tree, again where an answer cannot be; an empty one leaves one out."""
+    from treeage.tables import cell_fault
+
     of = {item.name: item for item in _tree_columns()}
     answers: dict[str, str] = {}
     for name in ASKED:
@@ -209,6 +211,9 @@ def _asked(values: Mapping[str, str]) -> dict[str, str]:
             needed = ", needed" if item.required else ""
             told = ", ".join(item.choices) or item.unit or "text"
             answer = _ask(f"{name} ({told}{needed}): ").strip()
+            while answer and (fault := cell_fault(item, answer)):
+                print(_filled(f"Got {fault.got}, need {fault.need}. {fault.do}"))
+                answer = _ask(f"{name}: ").strip()
             answers |= {name: answer} if answer else {}
     return answers
 

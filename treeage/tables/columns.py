@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.display import in_one_cell, table_html
-from treeage.errors import Findings, Words, as_number, show, unprintable
+from treeage.errors import Fault, Findings, Words, as_number, show, unprintable
 from treeage.schema import INPUT_TABLES, SETTINGS_FILE, Column, column_in_other_unit, columns, in_unit, nearest, slip
 from treeage.tables.files import MERGED, UNMERGE, RawColumn, RawTable
 from treeage.tables.settings import Settings
@@ -290,6 +290,14 @@ def _understood(item: Column, cells: RawColumn, shell: TypedTable, findings: Fin
     if item.default:
         values = np.where(np.isnan(values), float(item.default), values)
     return values
+
+
+def cell_fault(item: Column, text: str) -> Fault | None:
+    """What is wrong with one cell by itself; None where nothing is."""
+    findings, lines = Findings(), np.zeros(1, dtype=np.int64)
+    shell = TypedTable(item.table, "", pd.DataFrame(), lines, frozenset((item.name,)))
+    _understood(item, [text], shell, findings)
+    return findings.faults[0] if findings.faults else None
 
 
 def _odd_texts(item: Column, texts: list[str], shell: TypedTable, findings: Findings) -> None:
