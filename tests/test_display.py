@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 import pandas as pd
-from made_up_ages import made_up_ages
+from made_up_ages import made_up_ages, minimum_tree
 
 from treeage.checks import predictive_checks
 from treeage.display import ADD_UP, Result, html_block, in_one_cell
@@ -41,6 +41,13 @@ def test_missing_numbers_stay_empty_and_others_keep_their_form():
 def test_medians_that_do_not_add_up_are_explained_where_they_stand():
     """Below the lines of a tree."""
     assert ADD_UP in made_up_ages(1, minimum=0).tree_ages[0]._repr_html_()
+
+
+def test_nothing_to_show_is_no_empty_table():
+    """A tree without a date, and a result without rows: the sentence stands alone."""
+    page = minimum_tree()._repr_html_()
+    assert minimum_tree().sentence() in page and "<table" not in page and ADD_UP not in page
+    assert "<table" not in html_block(pd.DataFrame({"a": []}), sentence="x")
 
 
 def test_a_result_says_itself_in_a_terminal():

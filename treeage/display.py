@@ -174,7 +174,7 @@ def html_block(
     frame: pd.DataFrame, *, sentence: str, notes: Sequence[str] = (), rows: int = 12, digits: int = 1
 ) -> str:
     """HTML of a sentence, a table rounded for the eye, and notes that fold away."""
-    table = table_html(in_one_cell(frame, digits=digits), rows=rows)
+    table = table_html(in_one_cell(frame, digits=digits), rows=rows) if len(frame) else ""
     items = "".join(f"<li>{escape(note)}</li>" for note in notes)
     folded = f"<details><summary>Assumptions</summary><ul>{items}</ul></details>" if items else ""
     return f"<p>{escape(sentence)}</p>{table}{folded}"

@@ -385,10 +385,9 @@ class TreeAge(Result):
         )
         flags = f"<p>Flags: {html.escape(', '.join(self.flags).replace('_', ' '))}</p>" if self.flags else ""
         head = f"<tr><th></th><th>median</th><th>{100 * self.prob:g} % interval</th></tr>"
-        return (
-            f"<p><b>{html.escape(self.sentence())}</b></p><table>{head}"
-            f"{rows}</table><p>{ADD_UP}</p>{flags}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
-        )
+        steps = f"<table>{head}{rows}</table><p>{ADD_UP}</p>" if rows else ""
+        folded = f"<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
+        return f"<p><b>{html.escape(self.sentence())}</b></p>{steps}{flags}{folded}"
 
 
 def frame_of_rows(rows: list[dict[str, Any]]) -> pd.DataFrame:
