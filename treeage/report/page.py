@@ -126,6 +126,10 @@ def things_to_check(ages: Ages, notes: int) -> list[str]:
     rings = [answer.tree for answer in ages if Flag.RING_ABSENT_OR_FALSE in answer.flags]
     if rings:
         found.append(f"A ring is probably absent or false in {_named(rings)}: the table of rings to check says where.")
+    blind = [each.tree for each in ages if Flag.DISTANCE_UNKNOWN in each.flags and not each.distributions]
+    if blind:
+        told = "an arc, or core length and diameter, would tell how much is missing"
+        found.append(f"Only the rings counted are known of {_named(blind)}: {told}.")
     found += [note for note in (ages.date_note, ages.height_note) if note]
     if notes:
         found.append(f"{notes} note{'s' * (notes > 1)} on the input, at the end of this page.")
