@@ -177,6 +177,8 @@ def _known(key: str, allowed: Sequence[str], section: str, findings: Findings) -
     do = f"Did you mean {near}?" if near else "Remove it or name it as listed."
     if section == "site" and key in default_columns():
         do = "Put it under [defaults]."
+    if not section and key in SITE_KEYS:
+        do = f"Put it under [site]: the line [site] comes before {key}."
     if key == "units":
         do = "Remove it: the unit is part of each column's name, and values are never converted."
     where = f"{section}.{key}" if section else key
@@ -210,6 +212,8 @@ def _height_model(species: str, model: object, findings: Findings) -> bool:
     where = f'height."{species}"'
     if not isinstance(model, Mapping) or "model" not in model:
         do = f'Write [height."{species}"] and below it model = "seedlings" or another model.'
+        if species == "model":
+            do = 'Write [height.default], or [height."Picea abies"] for one species, in place of [height].'
         findings.fault(SETTINGS_FILE, show(model), "a section with the key model", do, column=where)
         return False
     word = model["model"]
