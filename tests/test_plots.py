@@ -18,7 +18,7 @@ from treeage.batch import Batch
 from treeage.display import year_text
 from treeage.errors import InputError
 from treeage.plots import ages as plots
-from treeage.plots.style import GROUPS, WARM, group_looks, padded, year_ticks
+from treeage.plots.style import GROUPS, WARM, group_looks, padded, year_axis, year_ticks
 from treeage.pmf import Mass, Pmf
 from treeage.results import SHARES, joint_years
 from treeage.stand import age_structure
@@ -376,6 +376,14 @@ def test_ticks_are_round_and_inside(low, span, most):
     step = min(np.diff(ticks), default=1)
     if step >= 10:
         assert all(year % 5 == 0 or year == 1 for year in spoken)
+
+
+def test_a_narrow_axis_of_years_has_a_scale():
+    """Two years at least, or nobody can read a third."""
+    for low in np.arange(1500.0, 1800.0, 7.0):
+        ax = Figure(figsize=(1.3, 2.0)).subplots()
+        year_axis(ax, low, low + 190.0, label="Year", room=0.5)
+        assert len(ax.get_xticks()) >= 2
 
 
 @given(st.lists(st.floats(-1e4, 1e4), min_size=1, max_size=5))

@@ -65,6 +65,20 @@ def test_years_before_the_common_era_are_written_so() -> None:
     assert "flood (220 BCE)" in response.sentence() and "flood (220 BCE)" in recruited.sentence()
 
 
+def test_keys_of_a_stand_stand_over_no_data() -> None:
+    """On a page of one column (85 mm), where three lines of words are half as wide as the figure."""
+    draws = np.random.default_rng(1).normal([1860.0] * 4 + [1920.0] * 4, 20.0, (400, 8)).round()
+    recruited = recruitment_history(draws, count=200)
+    for figure, result, tallest in (
+        (plots_stand.plot_structure, age_structure(draws), age_structure(draws).to_frame()["trees_hi"].max()),
+        (plots_stand.plot_recruitment, recruited, recruited.to_frame()["establishment_hi"].max()),
+    ):
+        ax = figure(result, ax=Figure(figsize=(85 / 25.4, 2.6), layout="constrained").subplots())
+        ax.figure.canvas.draw()
+        below = ax.transData.inverted().transform(ax.get_legend().get_window_extent())[0, 1]
+        assert below > tallest
+
+
 def test_counts_of_trees_have_whole_marks() -> None:
     """No half tree beside the bars of one tree each."""
     pulses = find_pulses(np.random.default_rng(1).normal(np.arange(1800.0, 1900.0, 20.0), 8.0, (400, 5)), seed=1)

@@ -60,6 +60,7 @@ MOST_PERIODS = 30  # choice: of trees by date under the pulses
 MOST_BINS = 80  # choice: narrower bars than this show the chance of the draws
 APART = 4.0  # choice: standard deviations between the lines of two cores, so that they do not cross
 NEAR_RINGS = 3  # of the windows of `Alignment.best`
+HEADROOM = 1.4  # choice: room for a key of three lines over the data, on a page of one column too
 SEEN = 0.02  # choice: offsets that never reach this are left out of the axis
 EVENT_MARKS = {"absent_in_a": "v", "absent_in_b": "^", "false_in_a": "x", "false_in_b": "+"}
 
@@ -108,7 +109,7 @@ def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
     top = max(float(frame[f"{name}_hi"].max()), float(naive.max()))
     seen = np.flatnonzero((frame[f"{name}_hi"] > 0) | (naive > 0))
     ax.set_xlim(middle[seen[0]] - 0.7 * width, middle[seen[-1]] + 0.7 * width)  # half a mark of the next is no mark
-    ax.set(xlabel=f"{YEAR} (bins of {width} years)", ylabel=unit, ylim=(0, 1.2 * top))
+    ax.set(xlabel=f"{YEAR} (bins of {width} years)", ylabel=unit, ylim=(0, HEADROOM * top))
     _legend(ax)
     return by_years(ax)
 
@@ -132,7 +133,7 @@ def plot_recruitment(result: RecruitmentHistory, *, ax: Axes | None = None) -> A
     shown = result.years[seen_cells(median, high)]
     ax.set_xlim(shown[0] - wide, shown[-1] + wide)
     top = max(float(np.quantile(high, 0.995)), float(coarse.max()))
-    ax.set(xlabel=YEAR, ylabel=result.unit.capitalize(), ylim=(0, 1.05 * top))
+    ax.set(xlabel=YEAR, ylabel=result.unit.capitalize(), ylim=(0, HEADROOM * top))
     _legend(ax)
     low_year, high_year = ax.get_xlim()
     events = pd.DataFrame({"year": list(result.events.values()), "event": list(result.events)})

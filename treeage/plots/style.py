@@ -142,7 +142,11 @@ def year_ticks(low: float, high: float, *, most: int = 10) -> list[int]:
 def year_axis(ax: Axes, low: float, high: float, *, label: str, room: float = 1.0) -> None:
     """Limits, ticks and label of an axis of years, with BCE where needed; room: share that labels beside it leave."""
     ax.set_xlim(low, high)
-    ticks = year_ticks(low, high, most=int(np.clip(room * width_in(ax) / 0.5, 2, 10)))  # choice: half an inch a year
+    most = int(np.clip(room * width_in(ax) / 0.5, 2, 10))  # choice: half an inch a year
+    ticks = year_ticks(low, high, most=most)
+    if len(ticks) < 2 and low >= 0:  # one year alone is no scale; two with BCE have no room
+        closer = year_ticks(low, high, most=2 * most)
+        ticks = sorted({closer[0], closer[-1]}) if closer else ticks
     era = " CE" if low < 0 < high else ""
     ax.set_xticks(ticks, [year_text(year) + (era if year > 0 else "") for year in ticks])
     ax.set_xlabel(label)
