@@ -135,6 +135,8 @@ def test_faces() -> None:
     assert "may be weather" in found.sentence() and "<table" in found._repr_html_()
     ax = Figure().subplots()
     assert found.plot(ax=ax) is ax and ax.get_ylabel() == "Trees with a release [%]"
+    ax.figure.canvas.draw()
+    assert ax.get_legend().get_window_extent().y1 <= ax.get_window_extent().y0  # over no decade
 
 
 def test_no_series() -> None:

@@ -320,7 +320,9 @@ def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
     depth = frame.groupby("decade")["at_risk"].max()
     twin = ax.twinx()
     twin.fill_between(depth.index + 5, depth.to_numpy(), step="mid", color=PALE, alpha=0.6)
-    twin.set(ylabel="Trees that can show a change (shaded)", ylim=(0, None))
+    twin.set_ylabel("Trees that can show a change (shaded)", fontsize=SMALL, color=INK)
+    twin.set_ylim(0, None)
+    twin.tick_params(labelsize=SMALL)
     ax.set_zorder(twin.get_zorder() + 1)
     ax.patch.set_visible(False)
     names = [criterion.name for criterion in result.criteria]
@@ -328,13 +330,12 @@ def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
         part = frame[frame["criterion"] == name]
         at = part["decade"] + 5 + 1.2 * (position - (len(names) - 1) / 2)
         ends = np.abs(part[["percent_lo", "percent_hi"]].to_numpy().T - part["percent"].to_numpy())
-        tone = (DEEP, WARM)[position % 2]
+        tone, mark = (DEEP, WARM)[position % 2], MARKERS[position % len(MARKERS)]
         face = tone if position < 2 else "white"
-        mark = MARKERS[position % len(MARKERS)]
         ax.errorbar(at, part["percent"], yerr=ends, fmt=mark, color=tone, mfc=face, markersize=4, label=name)
     ax.set(xlabel="Decade", ylabel=f"Trees with a {result.direction} [%]", ylim=(0, None))
-    ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
-    return tidy(ax, grid="y")
+    legend_below(tidy(ax, grid="y"))
+    return ax
 
 
 @draws("OriginTable")
