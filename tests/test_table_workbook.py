@@ -279,6 +279,19 @@ def test_young_trees_in_columns_of_other_names(tmp_path: Path) -> None:
         read_field(tmp_path, today=TODAY)
 
 
+def test_a_workbook_beside_empty_tables_is_named(tmp_path: Path) -> None:
+    """Saved under a name of its own in a folder that was started; the lock of an open one is none."""
+    start_folder(tmp_path / "field")
+    (tmp_path / "field" / "~$larches.xlsx").write_bytes(b"")
+    with pytest.raises(InputError) as caught:
+        read_field(tmp_path / "field", today=TODAY)
+    assert set(caught.value.faults["do"]) == {"Add the rows."}
+    path = workbook(tmp_path / "field" / "larches.xlsx", good_tables())
+    with pytest.raises(InputError, match=r"Add the rows, or name the workbook that holds them: .*larches\.xlsx\."):
+        read_field(tmp_path / "field", today=TODAY)
+    assert len(read_field(path, today=TODAY).trees) == 2
+
+
 def test_names_keep_their_zeros(tmp_path: Path) -> None:
     """Text stays text, a number keeps the zeros that its format shows, and 7.0 is 7."""
     tables = good_tables()
