@@ -565,13 +565,15 @@ def columns_text(table: str = "", *, width: int = 100) -> str:
     """
     tables = INPUT_TABLES + OUTPUT_TABLES
     name = table.removesuffix(".csv")
-    stand = [row for row in data_rows("stand_columns.csv") if row["table"] == name]
+    of_stand = data_rows("stand_columns.csv")
+    stand = [row for row in of_stand if row["table"] == name]
     if stand:
         return "\n".join([f"{name}.csv: {_STAND}", "", *(_stand_line(row, width) for row in stand)])
     if name and name not in tables:
-        near = nearest(name, tables)
+        every = (*tables, *dict.fromkeys(row["table"] for row in of_stand))
+        near = nearest(name, every)
         do = f"Did you mean {near}?" if near else "Name a table, or none for all."
-        raise InputError(Fault(table, f"one of {', '.join(tables)}", do, "treeage columns", 0, "TABLE"))
+        raise InputError(Fault(table, f"one of {', '.join(every)}", do, "treeage columns", 0, "TABLE"))
     chosen = (name,) if name else tables
     parts = [_table_text(each, width) for each in chosen]
     if any(item.defaultable for each in chosen for item in columns(each)):
