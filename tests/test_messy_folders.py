@@ -254,6 +254,18 @@ def test_column_names_that_differ_by_case_and_signs(tmp_path):
     faults(tmp_path, tables, r"Rename Tree to tree, Species to species, DBH \(cm\) to dbh_cm, Bark mm to bark_mm\.")
 
 
+def test_a_species_in_other_letters_is_never_passed_over(tmp_path):
+    """A height model or young tree of a name that differs by case alone would go unused: a note is not enough."""
+    toml = '[site]\nhemisphere = "north"\n[height."larix decidua"]\nmodel = "none"\n'
+    told = r'height."larix decidua": got larix decidua, need Larix decidua, as in the trees table\. Write it the same\.'
+    faults(tmp_path, good_tables(), told, toml)
+    edits = {("seedlings", 0, "species"): "Larix  decidua"}
+    faults(tmp_path, changed(edits), "seedlings.csv, species: got Larix  decidua, need Larix decidua, as in the trees")
+    assert "got Larix kaempferi, need a species of the trees table" in note_text(  # another species may be meant
+        read(tmp_path, changed({("seedlings", 0, "species"): "Larix kaempferi"}))
+    )
+
+
 def test_a_year_without_its_century_is_asked_about(tmp_path):
     """A note, because trees of the first century are possible."""
     told = note_text(read(tmp_path, changed({("cores", 2, "outer_year"): 20})))

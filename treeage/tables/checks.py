@@ -127,10 +127,15 @@ def _alike_species(trees: TypedTable, findings: Findings) -> None:
 
 def _species_without_trees(tables: Tables, settings: Settings, findings: Findings) -> None:
     species = sorted(set(tables["trees"].texts("species")) - {""})
+    alike = {bare_name(each): each for each in species}
 
     def unmatched(file: str, names: Iterable[str]) -> None:
         for name in names:
-            if name and name not in species:
+            if name and name not in species and bare_name(name) in alike:  # else what is said of it passes unused
+                own = alike[bare_name(name)]
+                column = _section(name) if file == SETTINGS_FILE else "species"
+                findings.fault(file, name, f"{own}, as in the trees table", "Write it the same.", column=column)
+            elif name and name not in species:
                 near = nearest(name, species)
                 do = f"Did you mean {near}?" if near else "Nothing, if it is meant; no tree uses it."
                 findings.note(file, name, "a species of the trees table", do, column="species")
