@@ -211,8 +211,10 @@ def _merged(data: bytes, sheet: Any) -> list[tuple[int, int, int, int]]:
     """First column and row, last column and row of the merged cells of a sheet, which the reader leaves out."""
     from openpyxl.utils import range_boundaries
 
+    name = str(getattr(sheet, "_worksheet_path", "")).lstrip("/")  # which a later reader may name otherwise
     with zipfile.ZipFile(io.BytesIO(data)) as parts:
-        found = re.findall(rb'<mergeCell ref="([A-Z]+\d+:[A-Z]+\d+)"', parts.read(sheet._worksheet_path))
+        part = parts.read(name) if name in parts.namelist() else b""
+    found = re.findall(rb'<mergeCell ref="([A-Z]+\d+:[A-Z]+\d+)"', part)
     return [range_boundaries(each.decode()) for each in found]
 
 
