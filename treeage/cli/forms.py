@@ -92,6 +92,9 @@ def start(arguments: argparse.Namespace) -> int:
     """Write an empty field folder, its settings asked for where that is wanted."""
     from treeage.forms import ask_settings, start_folder
 
+    if arguments.species and not arguments.ask:
+        do = "Add --ask, which asks for the height model of each, or leave --species out."
+        raise InputError(Fault(", ".join(arguments.species), "--ask beside it", do, "treeage start", 0, "--species"))
     settings = ask_settings(_ask, arguments.species) if arguments.ask else None
     files = _placed("treeage start", "FOLDER", arguments.folder, lambda: start_folder(arguments.folder, settings))
     print(f"Empty field folder: {arguments.folder} ({', '.join(path.name for path in files)})")

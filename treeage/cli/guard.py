@@ -143,6 +143,8 @@ def _of_command(row: Mapping[Hashable, Any], command: str) -> Fault:
 
     fault = Fault(**{str(name): value for name, value in row.items()})
     option = OPTIONS.get(fault.file, {}).get(fault.column, "")
+    if fault.file == "ring_table" and command:
+        return replace(fault, file=f"treeage {command}", do=fault.do.replace("site_letters", "--site-letters"))
     if not option or not command:
         return fault
     do = fault.do.replace("pulse=(1926, 1960)", "--pulse 1926 1960").replace(f"{fault.column}=", f"{option} ")
