@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from treeage.errors import InputError
-from treeage.growth import ChangeCriterion, CoreWidths, canopy_residence_years, find_changes
+from treeage.growth import ChangeCriterion, CoreWidths, canopy_residence_years, find_changes, growth_history
 from treeage.growth.changes import _peaks, share_interval
 
 RULES = (
@@ -141,3 +141,15 @@ def test_no_series() -> None:
     """Nothing to look at is refused."""
     with pytest.raises(InputError, match="got no series, need at least one tree"):
         find_changes({})
+
+
+def test_criteria_of_one_name_and_other_objects_are_refused() -> None:
+    """Two rules of one name would count every tree at risk twice, and halve the shares."""
+    rule = ChangeCriterion("percent", "percent", 25.0, 50.0, "own choice")
+    with pytest.raises(InputError, match="criteria: got the names percent, percent, need one name for each"):
+        find_changes(_stand([1930]), criteria=[rule, rule])
+    tree = growth_history([CoreWidths(range(1901, 1941), [1.0] * 40)])
+    with pytest.raises(InputError, match=r"series.*got a GrowthHistory, need CoreWidths.*growth.series"):
+        find_changes({"T1": tree})  # type: ignore[dict-item]
+    with pytest.raises(InputError, match="prob: got 2, need between 0 and 1"):
+        find_changes(_stand([1930]), criteria=[rule]).by_decade(prob=2.0)

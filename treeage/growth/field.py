@@ -81,6 +81,7 @@ def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str,
     >>> int(growth["T17"].years[0]), int(growth["T17"].years[-1]), int(growth["T17"].cores.max())
     (1814, 2024, 2)
     """
+    seed = require_seed("field_growth", seed)
     cores, trees = read_cores(field), trees_by_id(field.trees)
     breast = column_numbers(trees, "dbh_height_m", field.settings.breast_height_m)
     of_tree = dict(zip(trees.index, breast, strict=True))
@@ -135,6 +136,7 @@ def _one_tree(
 ) -> GrowthHistory:
     """Growth of one section, with the errors of its stem and its count."""
     rng = np.random.default_rng([seed, rows[0]])
+    seed = int(np.random.default_rng([seed, rows[0], 1]).integers(2**32))  # of its own: trees err independently
     series = [_core(cores, row, measured, rng) for row in rows]
     mean = RadiusMean.ARITHMETIC if len(series) < 3 else RadiusMean.QUADRATIC
     open_end = [cores.outer_end[row] == OuterEnd.LOST and not cores.outer_lost[row] > 0 for row in rows]
