@@ -276,3 +276,21 @@ def test_a_criterion_of_one_class_has_no_major_events() -> None:
     rule = ChangeCriterion("absolute", "absolute", 0.5, None, "test")
     core = CoreWidths(np.arange(1901, 1941), np.r_[np.ones(20), np.full(20, 2.0)])
     assert find_changes({"T": core}, criteria=(rule,)).events["class"].tolist() == ["moderate"]
+
+
+def test_trees_that_are_not_placed_are_told_why() -> None:
+    """A dead tree with a diameter is not without one, and a living one beside too few cored trees neither."""
+    field = field_of({}, {"tree": "B2"}, tree=BARE)
+    more = field.trees.iloc[[0]]
+    trees = pd.concat([field.trees, more.assign(tree="D", status="dead"), more.assign(tree="U")], ignore_index=True)
+    ages = estimate_ages(replace(field, trees=trees, lines={**field.lines, "trees": np.arange(len(trees)) + 2}))
+    told = past_trees(ages, 1980).sentence()
+    assert "neither core nor usable diameter" not in told
+    assert "2 tree(s) of the table cannot be placed" in told and "fewer than 5 living cored trees" in told
+
+
+def test_a_dead_tree_of_unknown_last_year_is_told() -> None:
+    """Nobody knows how many outer rings are lost: that it was gone after its last ring is not known either."""
+    lost = {"outer_year": 1960, "outer_end": "lost"}
+    ages = estimate_ages(with_trees(field_of(lost, {"tree": "B2"}, tree=STEM), status=["dead", "live"]))
+    assert "1 dead tree(s) lost outer rings, their number unknown" in past_trees(ages, 1970).sentence()

@@ -116,3 +116,54 @@ def test_too_few_trees() -> None:
     """Fewer than five dated trees tell no history."""
     with pytest.raises(InputError, match="got 3 dated trees, need at least 5"):
         stand_history(made_up_ages(3))
+
+
+class _WithDead(_Ages):
+    """The same with some trees that were dead when they were cored."""
+
+    def __init__(self, draws: np.ndarray, dead: int, weights: list[float] | None = None) -> None:
+        super().__init__(draws, weights)
+        status = ["dead"] * dead + ["live"] * (draws.shape[1] - dead) + ["live"]
+        self.tree_table = self.tree_table.assign(status=status)
+
+
+def test_the_dead_are_no_part_of_what_tells_of_living_trees() -> None:
+    """Ages of static models and of the line on diameter run to the survey, which dead trees did not see."""
+    rng = np.random.default_rng(4)
+    draws = joint_draws(rng.uniform(1800, 1980, 40), rng, size=200)
+    history = stand_history(_WithDead(draws, 10), most_pulses=0, bin_years=20)
+    living = stand_history(_Ages(draws[:, 10:]), most_pulses=0, bin_years=20)
+    assert history.diameter is not None and living.diameter is not None
+    assert history.diameter.cored_age.tolist() == living.diameter.cored_age.tolist()
+    assert history.static is not None and living.static is not None
+    assert history.static.counts.tolist() == living.static.counts.tolist()
+    assert history.structure.counts.sum(axis=1).tolist() == [40.0] * 200  # they did establish
+    assert "40 trees, 10 of them dead: half established" in history.recruitment.sentence()
+    assert any("10 of the 40 dated trees were dead when cored" in note for note in history.notes)
+    assert "30 living trees" in living.recruitment.sentence()
+    assert not any("dead when cored" in note for note in living.notes)
+    all_dead = stand_history(_WithDead(draws, 40), most_pulses=0, bin_years=20)
+    assert all_dead.static is None and all_dead.diameter is None
+
+
+def test_a_plantation_of_one_diameter_has_a_history() -> None:
+    """Where diameters tell no age that part is left out, and said, not the whole history."""
+    rng = np.random.default_rng(5)
+    ages = _Ages(joint_draws(rng.uniform(1890, 1900, 14), rng, size=200))
+    for sizes in (30.0, np.linspace(30.0, 30.4, 15)):
+        ages.tree_table = ages.tree_table.assign(dbh_cm=sizes, species="larch")
+        history = stand_history(ages, most_pulses=0)
+        assert history.diameter is None and history.uncored.empty
+        assert any("hardly differ" in note for note in history.notes)
+
+
+def test_undated_trees_without_weight_are_not_said_to_be_stood_for() -> None:
+    """Dated trees stand for others per hectare only where these have a weight and their species a date."""
+    rng = np.random.default_rng(6)
+    ages = _Ages(joint_draws(rng.uniform(1890, 1950, 12), rng, size=200), [20.0] * 12)
+    more = ages.tree_table.iloc[[-1]]
+    oak = more.assign(tree="U3", trees_per_ha=50.0, species="oak")
+    ages.tree_table = pd.concat([ages.tree_table, more.assign(tree="U2", trees_per_ha=50.0), oak], ignore_index=True)
+    notes = stand_history(ages, most_pulses=0).notes
+    assert any(note.startswith("1 trees of the field have no date; in figures per hectare") for note in notes)  # U2
+    assert any(note.startswith("2 trees of the field have no date and are left out") for note in notes)  # U1, U3

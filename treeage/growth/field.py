@@ -326,11 +326,21 @@ def _dates(
             f"{len(bounded)} tree(s) are known only since their innermost ring; before it they are given the dates of "
             "older trees of this stand."
         )
+    open_ends = sum(answer.open_end for answer in ages if answer.tree in dead)
+    if open_ends:
+        notes.append(
+            f"{open_ends} dead tree(s) lost outer rings, their number unknown: they are taken to have died at their "
+            "last ring."
+        )
     if asked:
         notes.append(f"{len(asked)} tree(s) without cores are given the dates of cored trees of like diameter.")
     if len(asked) < len(without):
         left = len(without) - len(asked)
-        notes.append(f"{left} tree(s) of the table have neither core nor usable diameter and are not counted.")
+        few = "" if known.sum() >= FEWEST_CORED else f", as fewer than {FEWEST_CORED} living cored trees have one,"
+        notes.append(
+            f"{left} tree(s) of the table cannot be placed and are not counted: without a date, and dead or without a "
+            f"diameter that tells one{few}."
+        )
     return draws, last, notes
 
 
