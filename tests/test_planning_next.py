@@ -208,6 +208,34 @@ def test_faults_are_told_at_once(field):
         next_steps(field, goal="pulse_date", pulse=(1950, 1940))
 
 
+@pytest.mark.parametrize(
+    ("options", "match"),
+    [
+        ({"goal": "after_event", "event": float("nan")}, "event: got nan, need a ring year, whole"),
+        ({"goal": "pulse_date", "pulse": (1900,)}, "pulse: got .1900,., need its first and last ring year"),
+        ({"goal": "pulse_date", "pulse": ("a", "b")}, "pulse: got .*need its first and last ring year"),
+        ({"goal": "pulse_date", "pulse": (float("nan"), 1950)}, "pulse: got .*need its first and last ring year"),
+        ({"goal": "pulse_date", "pulse": (2500, 2600)}, "pulse: got 0 trees from 2500 to 2600, need at least one tree"),
+        ({"minutes_of": {"crossdate": "x"}}, "minutes_of: got .*need numbers"),
+    ],
+)
+def test_odd_goals_are_refused(field, options, match):
+    """They fell over, or told an sd of 0.0 years of a pulse or an event that is none."""
+    with pytest.raises(InputError, match=match):
+        next_steps(field, **options)
+
+
+@pytest.mark.parametrize("options", [{}, {"goal": "mean_date"}, {"goal": "pulse_date", "pulse": (1900, 1950)}])
+def test_a_field_without_a_dated_tree_has_no_steps(options):
+    """A tree known as a minimum only is no traceback, and the sentence says why there is nothing."""
+    core = {"tree": "A", "core": "a", "outer_year": 2020, "rings_counted": 80, "dating": "crossdated",
+            "inner_end": "rot", "core_height_m": 1.0}  # fmt: skip
+    trees = pd.DataFrame({"tree": ["A"], "species": ["Larix decidua"]})
+    steps = next_steps(Field.from_frames(trees, pd.DataFrame([core])), minutes=60.0, **options)
+    assert steps.table.empty and steps.chosen.empty
+    assert "1 tree left out: no dated core" in steps.sentence()
+
+
 def test_figure_and_words(steps):
     """The best tree stands first, and the sentence says what the minutes buy."""
     ax = steps.plot()

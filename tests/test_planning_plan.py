@@ -108,12 +108,19 @@ def test_the_folder_replaces_the_priors():
     assert len(known.young) == 24
 
 
-def test_faults_are_told():
+def test_faults_are_told(plan):
     """Numbers out of range, and something that is no field."""
     with pytest.raises(InputError, match="diameter_cm"):
         plan_coring("Larix", 0.0)
     with pytest.raises(InputError, match="read_field"):
         plan_coring("Larix", 30.0, field="folder")
+    with pytest.raises(InputError, match=r"tilt: got \(1.0,\), need slope"):
+        plan_coring("Larix", 30.0, tilt=(1.0,))
+    with pytest.raises(InputError, match="plan_coring, diameter_cm: got 30 cm, cored at 20 m.*core_height_m") as caught:
+        plan_coring("Larix decidua", 30.0, core_height_m=20.0)
+    assert len(caught.value.faults) == 1  # not the rows of virtual tables that nobody wrote
+    with pytest.raises(InputError, match="got three cores, crossdated, 0 seedlings, need a row of widths"):
+        plan.width("three cores")
 
 
 def test_the_figure_names_every_plan(plan):

@@ -94,7 +94,11 @@ class CoringPlan(Result):
         table = self.widths
         height = table["core_height_m"].min() if low else table["core_height_m"].max()
         chosen = table[(table["cores"] == cores) & (table["dating"] == dating) & (table["seedlings"] == seedlings)]
-        return float(chosen.loc[chosen["core_height_m"] == height, "width_years"].iloc[0])
+        found = chosen.loc[chosen["core_height_m"] == height, "width_years"]
+        if not len(found):
+            got = f"{show(cores)}, {show(dating)}, {show(seedlings)} seedlings"
+            raise InputError(Fault(got, "a row of widths", "See CoringPlan.widths.", "CoringPlan.width", 0, "cores"))
+        return float(found.iloc[0])
 
     def sentence(self) -> str:
         """Depth and chances, what narrows the date most, and how many trees."""
@@ -173,7 +177,8 @@ def plan_coring(
     Raises
     ------
     InputError
-        If a number is out of its range, or field is not a Field.
+        If a number is out of its range, field is not a Field, or virtual trees of the kind are beyond the limits of the
+        tables.
     ModelError
         If no height model reaches the coring height.
 
@@ -200,10 +205,22 @@ def plan_coring(
     require_positive(where, diameter_cm=diameter_cm, core_height_m=core_height_m, borer_mm=borer_mm,
                      wanted_years=wanted_years)  # fmt: skip
     require_nonnegative(where, tilt=list(tilt))
+    if len(tilt) != 2:
+        do = "Pass tilt=(30, 5), for example."
+        raise InputError(Fault(show(tilt), "slope [%] and lean [degrees]", do, where, 0, "tilt"))
     seed = require_seed(where, seed)
     if field is not None and not isinstance(field, Field):
         raise InputError(Fault(show(field), "a Field", "Pass read_field(folder).", where, 0, "field"))
-    return plan_of(_Kind(species, diameter_cm, tilt, core_height_m, borer_mm, field), wanted_years, seed, TREES)
+    try:
+        return plan_of(_Kind(species, diameter_cm, tilt, core_height_m, borer_mm, field), wanted_years, seed, TREES)
+    except InputError as error:
+        faults = error.faults[error.faults["file"].isin(["trees", "cores", "rings"])].to_dict("records")
+        if not faults or not str(species).strip():
+            raise
+        got = f"{diameter_cm:g} cm, cored at {core_height_m:g} m by a borer of {borer_mm:g} mm"
+        told = "{column} of a virtual one: got {got}, need {need}".format_map(faults[0])
+        need = f"a kind of tree that tables can hold ({told})"
+        raise InputError(Fault(got, need, "Check the units.", where, 0, "diameter_cm")) from error
 
 
 # ------------------------------------------------------------------ the kind of tree

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from treeage.display import Result, counted
-from treeage.errors import Fault, InputError, public, require_field, require_positive, require_seed, show
+from treeage.errors import Fault, InputError, kind_of, public, require_field, require_positive, require_seed, show
 from treeage.planning.actions import Action, Gain, Today, date_today, seedling_actions, tree_actions
 from treeage.pmf import Mass, Pmf, keeps_tables
 from treeage.schema import InnerEnd, Word
@@ -37,6 +37,8 @@ class Goal(Word):
     PULSE_DATE = "pulse_date"
 
 
+LATEST_YEAR = 10_000  # choice: years beyond, on either side of 0, are slips
+FEWEST_OF_PULSE = 0.5  # choice: with fewer trees expected between its years there is no pulse to date
 _GOAL_WORDS: Mapping[str, str] = {
     Goal.TREES: "all dates",
     Goal.MEAN_DATE: "the mean date",
@@ -85,7 +87,7 @@ class NextSteps(Result):
     def sentence(self) -> str:
         """The best step, and what the budget buys."""
         if self.table.empty:
-            return "Nothing that is known of would make the dates surer."
+            return f"No step is known that would make {_GOAL_WORDS[self.goal]} surer: {self.notes[-1]}."
         best = self.table.iloc[0]
         on = f"on tree {best['tree']}" if best["tree"] else f"of {best['species']}"
         of, ends, unit = "the date", ("sd_now", "sd_after"), "years"
@@ -148,7 +150,7 @@ def next_steps(
     Raises
     ------
     InputError
-        If an argument is not one of these, or a goal lacks its years.
+        If an argument is not one of these, a goal lacks its years, or no tree is of the pulse.
     ModelError
         As from `estimate_ages`.
 
@@ -184,8 +186,9 @@ def next_steps(
     faults = _faults(goal, event, pulse, minutes_of or {})
     if faults:
         raise InputError(faults)
-    costs = {str(action): float((minutes_of or {}).get(action, MINUTES[action])) for action in Action}
-    require_positive(where, minutes=1.0 if minutes is None else minutes, minutes_of=list(costs.values()))
+    asked = {str(action): (minutes_of or {}).get(action, MINUTES[action]) for action in Action}
+    require_positive(where, minutes=1.0 if minutes is None else minutes, minutes_of=list(asked.values()))
+    costs = {action: float(cost) for action, cost in asked.items()}
     today = date_today(field, event if goal == Goal.AFTER_EVENT else None)
     found = [*tree_actions(today, seed), *seedling_actions(today, seed)]
     aim = _Aim(today, Goal(goal), pulse)
@@ -201,13 +204,26 @@ def _faults(
         faults.append(Fault(show(goal), f"one of {', '.join(Goal)}", "Use one of them.", where, 0, "goal"))
     if goal == Goal.AFTER_EVENT and event is None:
         faults.append(Fault("no event", "its ring year", "Pass event=1926, for example.", where, 0, "event"))
-    if goal == Goal.PULSE_DATE and (pulse is None or pulse[0] > pulse[1]):
+    if event is not None and not _is_year(event):
+        do = "Pass event=1926, for example."
+        faults.append(Fault(kind_of(event), "a ring year, whole", do, where, 0, "event"))
+    if goal == Goal.PULSE_DATE and not _are_years(pulse):
         do = "Pass pulse=(1926, 1960), for example."
         faults.append(Fault(show(pulse), "its first and last ring year", do, where, 0, "pulse"))
     for name in minutes_of:
         if name not in list(Action):
             faults.append(Fault(show(name), f"one of {', '.join(Action)}", "Use these words.", where, 0, "minutes_of"))
     return faults
+
+
+def _is_year(value: object) -> bool:
+    return isinstance(value, (int, np.integer)) and not isinstance(value, bool) and abs(int(value)) <= LATEST_YEAR
+
+
+def _are_years(pulse: object) -> bool:
+    """Whether these are the first and the last year of something."""
+    pair = isinstance(pulse, (tuple, list)) and len(pulse) == 2 and all(map(_is_year, pulse))
+    return pair and pulse[0] <= pulse[1]  # type: ignore[index]
 
 
 # ------------------------------------------------------------------ goals and ranks
@@ -231,6 +247,9 @@ class _Aim:
         if self.goal == Goal.PULSE_DATE and self.pulse is not None:
             low, high = self.pulse
             member = np.array([sum(date.on(low, high - low + 1)) for date in dates])
+            if dates and member.sum() < FEWEST_OF_PULSE:
+                got, need = f"{member.sum():.2g} trees from {low} to {high}", "at least one tree of the pulse"
+                raise InputError(Fault(got, need, "Look at the dates, and widen the years.", "next_steps", 0, "pulse"))
             self.weight = member / max(member.sum(), 1e-9)
         self.chance = np.array([_later_than(date, self.today.event) for date in dates])
         self.growth, self.height = self._shared()
@@ -238,6 +257,8 @@ class _Aim:
     def _shared(self) -> tuple[Array, dict[str, Array]]:
         """Movement of every tree's mean date with the states, (n_tree, n_state), and with each height group."""
         answers, shared = self.today.answers, self.today.shared
+        if not self.trees:
+            return np.zeros((0, 1)), {}
         states = [_row_means(answers[tree].parts.added) for tree in self.trees]  # type: ignore[union-attr]
         growth = np.array([own.mean(axis=1) if own.ndim == 2 else own for own in states])
         height: dict[str, Array] = {}
