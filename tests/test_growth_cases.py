@@ -294,3 +294,19 @@ def test_a_dead_tree_of_unknown_last_year_is_told() -> None:
     lost = {"outer_year": 1960, "outer_end": "lost"}
     ages = estimate_ages(with_trees(field_of(lost, {"tree": "B2"}, tree=STEM), status=["dead", "live"]))
     assert "1 dead tree(s) lost outer rings, their number unknown" in past_trees(ages, 1970).sentence()
+
+
+def test_the_order_of_trees_does_not_matter() -> None:
+    """Dated, dead and uncored trees, their rows turned round: the same stand of then."""
+    cores = [{"tree": f"T{k}", "core": "a", "widths": np.ones(50 + 10 * k)} for k in range(5)]
+    lost = {"tree": "D", "outer_year": 1990, "outer_end": "lost", "outer_lost": 10.0, "outer_lost_sd": 5.0}
+    field = field_of(*cores, lost)
+    trees = field.trees.assign(dbh_cm=np.linspace(12.0, 30.0, 6), status=["live"] * 5 + ["dead"])
+    trees = pd.concat([trees, trees.iloc[:2].assign(tree=["U", "V"], dbh_cm=[17.0, 25.0])], ignore_index=True)
+    found = []
+    for rows in (trees, trees.iloc[::-1].reset_index(drop=True)):
+        lines = {**field.lines, "trees": np.arange(len(rows)) + 2}
+        own = replace(field, trees=rows, lines=lines)
+        stand = past_trees(estimate_ages(own), 1980, growth=field_growth(own), count=200)
+        found.append((stand.to_frame().sort_values("tree").reset_index(drop=True), stand.totals()))
+    assert found[0][0].equals(found[1][0]) and found[0][1].equals(found[1][1])

@@ -296,25 +296,27 @@ def _dates(
 ) -> tuple[dict[str, Array], dict[str, Array], list[str]]:
     """Draws (count,) of establishment and last year of every tree that can be placed; what to say."""
     joint = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
-    draws = dict(zip(list(ages.trees), joint.T, strict=True))
+    joint = joint[:, sorted(range(joint.shape[1]), key=list(ages.trees).__getitem__)]
+    answers = sorted(ages, key=lambda answer: answer.tree)  # the order of trees never matters
+    draws = dict(zip(sorted(ages.trees), joint.T, strict=True))
     survey = max(int(answer.outer_year) for answer in ages)
     dead = {str(name) for name, word in table.get("status", pd.Series(dtype=object)).items() if word == TreeStatus.DEAD}
     last = {}
-    for answer in ages:
+    for answer in answers:
         ends = np.full(count, float(survey))
         if answer.tree in dead:
             ends = float(answer.outer_year) + answer.outer_lost.sample(count, rng)
         last[answer.tree] = ends
     lenders = _lenders(ages, table, joint, np.stack([last[name] for name in draws], axis=1), dead, rng)
-    bounded = {a.tree: int(a.outer_year) - int(a.minimum_age) + 1 for a in ages if a.status == Status.MINIMUM_ONLY}
+    bounded = {a.tree: int(a.outer_year) - int(a.minimum_age) + 1 for a in answers if a.status == Status.MINIMUM_ONLY}
     for name, innermost in bounded.items():
         size, species = np.log(_breast_diameter(ages, table, name)), str(table.loc[name, "species"])
         teach = lenders.alive | (name in dead)
         draws[name] = lenders.first_years(size, species, last[name], teach, rng, innermost=innermost)
     answered = {answer.tree for answer in ages}
-    without = [str(name) for name in table.index if str(name) not in answered]
+    without = sorted(str(name) for name in table.index if str(name) not in answered)
     dbh = dict(zip(map(str, table.index), column_numbers(table, "dbh_cm"), strict=True))
-    known = lenders.alive & np.array([dbh[name] > 0 for name in ages.trees])
+    known = lenders.alive & np.array([dbh[name] > 0 for name in sorted(ages.trees)])
     asked = [name for name in without if name not in dead and dbh[name] > 0 and known.sum() >= FEWEST_CORED]
     for name in asked:
         last[name] = np.full(count, float(survey))
@@ -388,15 +390,15 @@ class _Lenders:
 def _lenders(
     ages: Ages, table: pd.DataFrame, joint: Array, last: Array, dead: set[str], rng: np.random.Generator
 ) -> _Lenders:
-    """The dated trees as lenders of dates; the slope is within species."""
-    names = list(ages.trees)
+    """The dated trees, sorted, as lenders of dates; the slope is within species."""
+    names = sorted(ages.trees)
     species = table["species"].astype(str)[names].to_numpy(dtype=str)
     alive = np.array([name not in dead for name in names])
     size = np.log(np.array([_breast_diameter(ages, table, name) for name in names]))
     log_age, chance = np.log(np.maximum(last - joint + 1, 1.0)), rng.standard_exponential(joint.shape)
     weight = chance * (alive & np.isfinite(size))
     apart, older = np.broadcast_to(np.nan_to_num(size), joint.shape).copy(), log_age.copy()
-    for one in set(species.tolist()):
+    for one in sorted(set(species.tolist())):
         part = weight * (species == one)
         for values in (apart, older):
             mean = (part * values).sum(axis=1) / np.maximum(part.sum(axis=1), 1e-12)

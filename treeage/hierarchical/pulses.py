@@ -260,6 +260,6 @@ def _joint_draws(ages: Ages, first: int, priors: Array, seed: int) -> Any:
             column[draw] = max(start, first) + int(np.searchsorted(total, rng.random() * total[-1]))
         drawn[answer.tree] = column
     trees = [answer.tree for answer in ages if answer.tree in drawn]
-    years = np.column_stack([drawn[tree] for tree in trees])
+    dates = np.column_stack([drawn[tree] for tree in trees])
     coords = {"draw": np.arange(size), "tree": trees}
-    return xarray.DataArray(years, dims=("draw", "tree"), coords=coords, name="establishment_year")
+    return xarray.DataArray(dates, dims=("draw", "tree"), coords=coords, name="establishment_year")

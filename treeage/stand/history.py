@@ -103,7 +103,7 @@ class StandHistory(Result):
     dates : numpy.ndarray, shape (draws, n)
         Joint dates of the trees given the history (`sharpened_dates`): for counts, extremes and lags of the stand.
     trees : tuple of str
-        Ids of the dated trees.
+        Ids of the dated trees, sorted: the order of rows never reaches a number.
     survey_year : int
         Last ring of the field.
     notes : tuple of str
@@ -302,12 +302,13 @@ def stand_history(
     )
     require_attributes("stand_history", "ages", ages, ("trees", "draws", "tree_table"), advice)
     seed = require_seed("stand_history", seed)
-    names = list(ages.trees)
+    names = sorted(ages.trees)
     if len(names) < FEWEST_TREES:
         got, need = f"{len(names)} dated trees", f"at least {FEWEST_TREES}"
         raise InputError(Fault(got, need, "Date more trees.", "stand_history", 0, "ages"))
     level = require_level("stand_history", "prob", ages.prob if prob is None else prob)
     draws = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
+    draws = draws[:, sorted(range(len(names)), key=list(ages.trees).__getitem__)]
     survey = max(int(ages[name].last_year) for name in names)
     table = trees_by_id(ages.tree_table)
     weights, notes = _weights(table, names)
@@ -388,7 +389,7 @@ def _covering(table: pd.DataFrame, names: Sequence[str], weights: Array) -> tupl
     In each class of `_strata` the weights are raised to the sum of all its trees: right where dated trees are a fair
     sample of the class (post-stratification, Cochran 1977, Sampling Techniques; from memory).
     """
-    others = [name for name in table.index if name not in set(names)]
+    others = sorted(set(table.index) - set(names))
     every = [*names, *others]
     stands, size = _numbers(table, "trees_per_ha", every), _numbers(table, "dbh_cm", every)
     stands = np.where(stands > 0, stands, 0.0)
@@ -545,7 +546,7 @@ def _diameters(
         )
     except ModelError:
         return None, pd.DataFrame(), ["Diameters of the dated trees hardly differ, so that none tells an age."]
-    others = table.index.difference(pd.Index(list(names)), sort=False)
+    others = pd.Index(sorted(set(table.index) - set(names)))
     other_size = _numbers(table, "dbh_cm", list(others))
     left = others[np.isfinite(other_size) & (other_size > 0)]
     if not len(left):
