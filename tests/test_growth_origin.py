@@ -89,6 +89,8 @@ def test_odd_spans_and_levels_are_refused_and_the_order_of_trees_is_nothing() ->
     for span in (-1, 0, 2.5):
         with pytest.raises(InputError, match="span_years: got .*need a whole number of at least 1"):
             early_growth(core, span_years=span)  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="got no series, need at least one tree"):
+        classify_origins({}, CALIBRATION)
     with pytest.raises(InputError, match="sure: got 2, need between 0 and 1"):
         classify_origins({"a": core}, CALIBRATION, sure=2.0)
     wavy = CoreWidths(range(1900, 1940), 1 + 0.5 * np.sin(np.arange(40)), pith_distance_mm=8.0, pith_distance_sd_mm=4.0)

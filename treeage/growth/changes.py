@@ -512,8 +512,9 @@ class GrowthChanges(Result):
                 low, high = share_interval(trees, int(depth), prob=prob) if depth else (np.nan, np.nan)
                 percent = 100.0 * trees / depth if depth else np.nan
                 rows.append((criterion, decade, int(depth), trees, percent, 100 * low, 100 * high))
-        names = ["criterion", "decade", "at_risk", "trees", "percent", "percent_lo", "percent_hi"]
-        return pd.DataFrame(rows, columns=names)
+        kinds = {"criterion": str, "decade": int, "at_risk": int, "trees": int}
+        kinds |= dict.fromkeys(("percent", "percent_lo", "percent_hi"), float)
+        return pd.DataFrame(rows, columns=list(kinds)).astype({name: kinds[name] for name in list(kinds)[1:]})
 
     def sentence(self) -> str:
         """Events by criterion and the number in common years."""
@@ -556,8 +557,8 @@ def find_changes(
     Raises
     ------
     InputError
-        If there is no series or one is no CoreWidths, the direction is unknown, two criteria have one name, or no
-        series is long enough for the default criteria.
+        If there is no series or one is no CoreWidths, the direction is unknown, there are no criteria or two have one
+        name, or no series is long enough for the default criteria.
 
     Notes
     -----
@@ -582,6 +583,8 @@ def find_changes(
             got, do = kind_of(core), "Pass growth.series() of a GrowthHistory."
             raise InputError(Fault(got, "CoreWidths", do, "find_changes", 0, "series", f"tree {tree}"))
     rules = tuple(criteria) if criteria is not None else common_criteria([core.widths_mm for core in series.values()])
+    if not rules:
+        raise InputError(Fault("no criterion", "at least one", "Leave criteria out.", "find_changes", 0, "criteria"))
     names = [rule.name for rule in rules]
     if len(set(names)) < len(names):
         got, do = f"the names {', '.join(names)}", "Rename one: trees at risk are counted by name."
@@ -902,7 +905,8 @@ def classify_origins(
     Raises
     ------
     InputError
-        If the diameter is not above 0, the span is not a whole number of at least 1, or sure is not between 0 and 1.
+        If there is no series, the diameter is not above 0, the span is not a whole number of at least 1, or sure is not
+        between 0 and 1.
 
     Notes
     -----
@@ -915,6 +919,8 @@ def classify_origins(
     >>> classify_origins(series, calibration).to_frame()["origin"].tolist()
     ['gap', 'suppressed']
     """
+    if not series:
+        raise InputError(Fault("no series", "at least one tree", "Pass ring widths.", "classify_origins", 0, "series"))
     require_level("classify_origins", "sure", sure)
     seed = require_seed("classify_origins", seed)
     place = {tree: at for at, tree in enumerate(sorted(series, key=str))}  # the order of trees never matters

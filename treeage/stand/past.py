@@ -367,7 +367,7 @@ def after_events(
     draws : array-like, shape (draws, n)
         Establishment years with shared error included; one column a tree.
     events : mapping of str to int
-        Name and year of each event.
+        Name and ring year of each event (southern hemisphere: the year in which that growing season began).
     sharpened : array-like, shape (draws, n), optional
         Dates given the stand's history (`sharpened_dates`); counts and lags use them, since raw dates
         scatter too much.
