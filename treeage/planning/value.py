@@ -22,6 +22,7 @@ from treeage.schema import InnerEnd, Word
 if TYPE_CHECKING:
     import pandas as pd
 
+    from treeage.results import TreeAge
     from treeage.tables import Field
 
 Array = NDArray[np.float64]
@@ -255,22 +256,43 @@ class _Aim:
         self.growth, self.height = self._shared()
 
     def _shared(self) -> tuple[Array, dict[str, Array]]:
-        """Movement of every tree's mean date with the states, (n_tree, n_state), and with each height group."""
+        """Movement of every tree's mean date with the states, (n_tree, n_state), and with each height group.
+
+        For the number after an event, that of its chance to be after it.
+        """
         answers, shared = self.today.answers, self.today.shared
         if not self.trees:
             return np.zeros((0, 1)), {}
-        states = [_row_means(answers[tree].parts.added) for tree in self.trees]  # type: ignore[union-attr]
-        growth = np.array([own.mean(axis=1) if own.ndim == 2 else own for own in states])
+        moves = [self._moves(answers[tree]) for tree in self.trees]
+        states = [own for own, _ in moves]
+        weights = [shared.weights(answers[tree].species) for tree in self.trees]
+        growth = np.array([own @ weights[k] if own.ndim == 2 else own for k, own in enumerate(states)])
         height: dict[str, Array] = {}
         for k, tree in enumerate(self.trees):
             parts = answers[tree].parts
-            if parts is None or (parts.tied or parts.years.mass.shape[0] == 1):
+            if parts is None or parts.shared_values == 1:
                 continue
-            moved = height.setdefault(parts.height_group, np.zeros((len(self.trees), parts.years.mass.shape[0])))
-            weights = shared.weights(answers[tree].species)
-            mean = _row_means(parts.years)
-            moved[k] = (mean - weights @ mean) * np.sqrt(weights * weights.size)
+            moved = height.setdefault(parts.height_group, np.zeros((len(self.trees), parts.shared_values)))
+            mean = states[k].mean(axis=0) if parts.tied else moves[k][1]
+            moved[k] = (mean - weights[k] @ mean) * np.sqrt(weights[k] * weights[k].size)
         return growth - growth.mean(axis=1, keepdims=True), height
+
+    def _moves(self, answer: TreeAge) -> tuple[Array, Array]:
+        """Years before the date, or chance to be after the event, by state (and shared height) and by height."""
+        parts = answer.parts
+        assert parts is not None
+        if self.goal != Goal.AFTER_EVENT or self.today.event is None:
+            return _row_means(parts.added), _row_means(parts.years)
+        limit = (
+            parts.reference_year - self.today.event - 1
+        )  # the date is after it where so many years or fewer are added
+        collar = answer.distributions["collar_years"]
+        if parts.tied:
+            return _at_most(collar, parts.added, limit), np.zeros(0)
+        weights = self.today.shared.weights(answer.species)
+        other = Pmf(parts.years.start, weights @ parts.years.mass).convolve(collar)
+        rings = Pmf(parts.added.start, parts.added.mass.mean(axis=0)).convolve(collar)
+        return _at_most(other, parts.added, limit), _at_most(rings, parts.years, limit)
 
     def value(self, sd: Array, own: Array, learned: Array, shared: Mapping[str, float]) -> float:
         """The goal where these factors are left of the trees' sd and own variance, and of the shared heights."""
@@ -281,9 +303,8 @@ class _Aim:
         alone = np.maximum(self.variance - both, 0.0)
         weight = self.weight
         if self.goal == Goal.AFTER_EVENT:
-            density = np.array([_density(self.today.answers[tree].date, self.today.event) for tree in self.trees])
-            weight = density  # a shared move of one year moves so many trees across the event
-            mine = np.maximum(self.chance * (1 - self.chance) - density**2 * both, 0.0)
+            weight = np.ones(len(self.trees))
+            mine = np.maximum(self.chance * (1 - self.chance) - both, 0.0)
             separate = float(np.maximum(mine - learned, 0.0).sum())
         else:
             separate = float((weight**2 * np.maximum(alone - self.variance * (1 - own), 0.0)).sum())
@@ -394,6 +415,8 @@ def _later_than(date: Pmf, event: int | None) -> float:
     return 0.0 if event is None else float(date.mass[max(0, event + 1 - date.start) :].sum())
 
 
-def _density(date: Pmf, event: int | None) -> float:
-    """Probability per year of a date about an event."""
-    return 0.0 if event is None else float(np.mean(date.on(event - 1, 4)))
+def _at_most(one: Pmf, rows: Mass, limit: int) -> Array:
+    """Probability that a number and that of each row together are at most a limit, (...)."""
+    total = np.concatenate([[0.0], np.cumsum(one.mass)])
+    left = limit - rows.start - np.arange(rows.mass.shape[-1]) - one.start + 1
+    return np.asarray(rows.mass @ total[np.clip(left, 0, total.size - 1)])
