@@ -113,7 +113,7 @@ def test_precise_dates_are_moved_least(unsampled):
     assert min(moved) < 0.5
 
 
-@pytest.mark.parametrize("pulses", [0, 7])
+@pytest.mark.parametrize("pulses", [0, 7, 1.5])
 def test_number_of_pulses_is_checked(pulses):
     """The range of pulses is named."""
     with pytest.raises(InputError, match=f"got {pulses}, need 1 to 6 pulses"):

@@ -62,7 +62,7 @@ def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str,
     Raises
     ------
     InputError
-        If prob is not between 0 and 1.
+        If prob is not between 0 and 1, or seed is not a whole number of at least 0.
 
     Notes
     -----

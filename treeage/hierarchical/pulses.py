@@ -163,7 +163,7 @@ def with_pulses(ages: Ages, *, pulses: int = 2, seed: int = 0) -> Ages:
 def _check(pulses: int, trees: int) -> None:
     """Refuse numbers of pulses out of range and stands too small to teach a prior."""
     faults = []
-    if not 1 <= pulses <= MOST_PULSES:
+    if pulses not in range(1, MOST_PULSES + 1):
         do = "Ask for fewer pulses."
         faults.append(Fault(str(pulses), f"1 to {MOST_PULSES} pulses", do, "with_pulses", 0, "pulses"))
     if trees < 5:
