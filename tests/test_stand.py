@@ -88,6 +88,17 @@ def test_on_ages_of_the_package() -> None:
     assert any("Every tree counts once" in note for note in history.notes)
 
 
+def test_windows_that_are_not_over_are_told() -> None:
+    """Of an event of 2000 the survey of 2024 saw 24 of 50 years; of one of 1845 all of them."""
+    rng = np.random.default_rng(8)
+    ages = _Ages(joint_draws(rng.uniform(1850, 1950, 12), rng, size=200))
+    assert not any("had passed since" in note for note in stand_history(ages, most_pulses=0).notes)
+    ages.events = pd.DataFrame({"year": [1845.0, 2000.0], "event": ["fire", "storm"]})
+    history = stand_history(ages, most_pulses=0)
+    assert any("Fewer than 50 years had passed since storm (2000): " in note for note in history.notes)
+    assert any("too small to be cored" in note for note in history.notes)
+
+
 def test_static_models_take_the_weights() -> None:
     """Trees per hectare reach the static models, and a note says which parts count each tree once."""
     rng = np.random.default_rng(3)

@@ -49,6 +49,10 @@ CLASS_TREES = 3  # choice: dated trees of a diameter class that stand for the ot
 EVEN = (
     0.9  # choice: below this share of effective trees both readings of the pulses, with weights and without, are told
 )
+TOO_SMALL = (
+    "Trees too small to be cored are missing as well: few dates in the last decades do not mean that no young trees "
+    "came."
+)
 ONCE = "Each dated tree counted once instead:"
 WEIGHTED = (
     "Each tree is weighted by its trees_per_ha in the age structure, recruitment, pulses and static models. Trees "
@@ -330,7 +334,9 @@ def stand_history(
         once = told_pulses(fits, prob=level, seed=seed)
     diameter, uncored, told = _diameters(draws, table, names, survey, diameter_sd_cm, level)
     above = sum(getattr(ages[name], "date_refers_to", ROOT_COLLAR) == CORE_HEIGHT for name in names)
-    notes = [SURVIVORS, CAVEAT, *_dead_told(dead), *notes, *told, *_left_out(table, names, covered=bool(coverage))]
+    short = _still_open(events, survey, max(response.within_years)) if response is not None else []
+    notes = [SURVIVORS, TOO_SMALL, CAVEAT, *_dead_told(dead), *short, *notes, *told]
+    notes += _left_out(table, names, covered=bool(coverage))
     living = None if weights is None else weights[~dead]
     history = StandHistory(
         structure, recruitment, pulses, stand_origin(split, recruitment, prob=level, seed=seed), response,
@@ -488,6 +494,14 @@ def _left_out(table: pd.DataFrame, names: Sequence[str], *, covered: bool) -> li
             "large they may be the oldest, and the history is then too young."
         )
     return told
+
+
+def _still_open(events: dict[str, int], survey: int, longest: int) -> list[str]:
+    """Events whose longest window runs beyond the survey."""
+    late = [f"{event} ({year})" for event, year in events.items() if year + longest > survey]
+    if not late:
+        return []
+    return [f"Fewer than {longest} years had passed since {', '.join(late)}: trees after that are not all there yet."]
 
 
 def _dead(table: pd.DataFrame, names: Sequence[str]) -> Flags:
