@@ -132,13 +132,13 @@ def test_a_stand_without_a_date_is_told_and_read_with_the_others(own):
 def test_what_is_finished_is_not_run_again(own, monkeypatch):
     """Not one estimate; a changed stand is run, other settings run all, and damaged answers are made again."""
     place, out = own
-    ran, estimate = [], batch.estimate_ages
+    ran, estimate = [], batch.dated_field
 
-    def noted(field, **asked):
+    def noted(field, *asked):
         ran.append(field.folder.name)
-        return estimate(field, **asked)
+        return estimate(field, *asked)
 
-    monkeypatch.setattr(batch, "estimate_ages", noted)
+    monkeypatch.setattr(batch, "dated_field", noted)
     before = contents(out)
     assert run(place, out).kept == 3
     assert ran == []
@@ -213,7 +213,7 @@ def test_an_error_of_the_program_costs_one_stand(own, monkeypatch):
     """Whatever is raised becomes a fault of that stand; a full disk ends the run."""
     place, out = own
     (place / "north" / "events.csv").write_text("year,event\n1900,fire\n")
-    monkeypatch.setattr(batch, "estimate_ages", lambda *_given, **_named: 1 / 0)
+    monkeypatch.setattr(batch, "dated_field", lambda *_given, **_named: 1 / 0)
     after = run(place, out)
     assert after.faulty == ("north",)
     assert "ZeroDivisionError" in after.faults["got"][0]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from treeage.errors import InputError, ModelError
-from treeage.pmf import Pmf
+from treeage.pmf import Mass, Pmf
 
 masses = st.lists(st.floats(0.001, 1.0), min_size=1, max_size=30)
 starts = st.integers(-2000, 3000)
@@ -151,3 +151,19 @@ def test_faces_of_a_distribution():
     assert frame["prob"].to_numpy() == pytest.approx(pmf.mass)
     assert "Median 5" in pmf._repr_html_()
     assert pickle.loads(pickle.dumps(pmf)) == pmf
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_a_compact_mass_leaves_out_next_to_nothing(seed):
+    """Its ends are those that hold at most 1e-7 in every row (brute force); what is kept stays where it was."""
+    rng = np.random.default_rng(seed)
+    places = np.arange(int(rng.integers(1, 90)))
+    centre, spread = rng.uniform(0, places.size, (3, 2, 1)), rng.uniform(0.2, 20, (3, 2, 1))
+    mass = np.exp(-np.abs(places - centre) / spread)
+    whole = Mass(-4, mass / mass.sum(axis=2, keepdims=True))
+    kept = whole.compact()
+    low = next(k for k in places if (whole.mass[..., : k + 1].sum(axis=2) > 1e-7).any())
+    high = next(k for k in places[::-1] if (whole.mass[..., k:].sum(axis=2) > 1e-7).any())
+    assert (kept.start, kept.stop) == (low - 4, high - 4)
+    np.testing.assert_allclose(kept.mass, whole.mass[..., low : high + 1], rtol=1e-6, atol=1e-30)
+    assert kept.mass.dtype == np.float32

@@ -292,6 +292,30 @@ def test_short_faces_name_the_answer():
     assert ages[ages.trees[0]].to_frame().shape == (1, len(columns("ages")))
 
 
+@pytest.mark.parametrize("tied", [False, True])
+def test_a_draw_is_the_inverse_of_the_sums_of_its_row(tied):
+    """Every draw is where NumPy's own search puts the uniform number among the sums of that row; empty places never."""
+    rng = np.random.default_rng(5)
+    added, years = (rng.dirichlet(np.full(size, 0.3), 6) * (rng.random(size) < 0.7) for size in (23, 16))
+    if tied:
+        added = np.stack([added, added[::-1]], axis=1)
+    parts = SharedParts(1900, Mass(-2, added), Mass(1, years))
+    stand, shared = rng.integers(0, 6, 500), rng.integers(0, parts.shared_values, 500)
+    drawn = parts.sample(stand, shared, np.random.default_rng(8))
+
+    def searched(mass, rows):
+        sums = np.cumsum(mass, axis=1) / mass.sum(axis=1, keepdims=True)
+        uniform = source.random(rows.size)
+        return np.array([np.searchsorted(sums[row], u, side="right") for row, u in zip(rows, uniform, strict=True)])
+
+    source = np.random.default_rng(8)
+    if tied:
+        expected = searched(added.reshape(12, -1), 2 * stand + shared) - 2
+    else:
+        expected = searched(added, stand) - 2 + searched(years, shared) + 1
+    np.testing.assert_array_equal(drawn, 1900 - expected)
+
+
 def test_replacing_draws_keep_the_face():
     """Sampled draws from elsewhere are handed out by the same method."""
     import xarray

@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 from treeage import errors
 from treeage.display import VERSION, Result
 from treeage.errors import Fault, Findings, InputError, ModelError, place_fault, show
-from treeage.estimate import estimate_ages
+from treeage.estimate import dated_field
 from treeage.pmf import keeps_tables
 from treeage.results import MOST_DRAWN, Ages, Status, joint_years
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, columns
@@ -356,7 +356,7 @@ def date_site(site: Site, asked: Asked) -> Outcome:
             return Outcome(site.name, record["row"], kept=True)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", errors.TreeageWarning)  # what they say stands in the flags of the trees
-            ages = estimate_ages(_field_of(site, tables), prob=asked.prob, seed=asked.seed)
+            ages, _, _ = dated_field(_field_of(site, tables), asked.prob, asked.seed)
         trees, years = joint_years(ages, asked.draws, seed=asked.seed)
         row = _summary_row(ages, years, asked.prob)
         content = _parquet(site.name, ages.to_frame(), dict(zip(trees, years.T, strict=True)), key, row)
@@ -483,7 +483,7 @@ def _summary_row(ages: Ages, years: NDArray[np.int64], prob: float) -> dict[str,
         for name, drawn in zip(_QUANTITIES, (years.mean(axis=1), years.min(axis=1)), strict=True):
             found = np.quantile(drawn, ends).tolist()
             row |= {f"{name}_{end}": value for end, value in zip(_ENDS, found, strict=True)}
-        spans = [high - low for low, high in (ages[tree].date.interval(prob) for tree in ages.trees)]
+        spans = [np.ptp(each.date.interval(prob)) for each in ages if each.status == Status.ESTIMATED]
         row["interval_years_median"] = float(np.median(spans))
     return row | {"prob": prob, "notes": len(ages.notes), "cautions": " ".join(ages.cautions)}
 

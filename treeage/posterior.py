@@ -578,7 +578,7 @@ def adrift(posterior: TreePosterior, drift: Pmf) -> TreePosterior:
     moved = [np.convolve(own, piece) for own, piece in zip(posterior.added.mass, each, strict=True)]
     return replace(
         posterior,
-        added=Mass(posterior.added.start + drift.start, np.stack(moved)).single(),
+        added=Mass(posterior.added.start + drift.start, np.stack(moved)).compact(),
         alone=tuple(own.convolve(drift.negate()) for own in posterior.alone),
         counts=tuple(own.convolve(drift) for own in posterior.counts),
         variance=posterior.variance + np.array([drift.var() / len(posterior.informs), 0.0, 0.0]),

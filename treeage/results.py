@@ -8,6 +8,7 @@ from __future__ import annotations
 import html
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from treeage.display import ADD_UP, Result, in_one_cell, table_html
 from treeage.errors import Fault, InputError, kind_of, require_level, require_seed, show
-from treeage.pmf import Mass, Pmf, freeze_arrays, keeps_tables
+from treeage.pmf import Mass, Pmf, ReadOnlyDict, freeze_arrays, keeps_tables
 from treeage.priors import data_rows
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, Word
 from treeage.tables import CoreTable
@@ -127,22 +128,9 @@ class SharedParts:
     ) -> NDArray[np.int64]:
         """Draw establishment years before collar years, given the indices of the shared values in each draw."""
         if self.tied:
-            cells = self.added.mass.reshape(-1, self.added.size)
-            steps = _pick(cells, stand * self.added.mass.shape[1] + shared, rng)
-            return self.reference_year - self.added.start - steps
-        added = self.added.start + _pick(self.added.mass, stand, rng)
-        years = self.years.start + _pick(self.years.mass, shared, rng)
-        return self.reference_year - added - years
-
-
-def _pick(mass: Array, rows: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
-    """One draw from the mass function in each given row."""
-    total = np.cumsum(mass, axis=1, dtype=np.float64)
-    total /= total[:, -1:]
-    steps = np.searchsorted(
-        (total + np.arange(len(total))[:, None]).ravel(), rows + rng.random(rows.size), side="right"
-    )
-    return np.asarray(np.minimum(steps - rows * mass.shape[1], mass.shape[1] - 1))
+            cells = Mass(self.added.start, self.added.mass.reshape(-1, self.added.size))
+            return self.reference_year - cells.sample(stand * self.added.mass.shape[1] + shared, rng)
+        return self.reference_year - self.added.sample(stand, rng) - self.years.sample(shared, rng)
 
 
 DISTRIBUTIONS = (
@@ -472,12 +460,15 @@ class Ages(Result):
     def __iter__(self) -> Iterator[TreeAge]:
         return iter(self.tree_ages)
 
+    @cached_property
+    def _by_name(self) -> Mapping[str, TreeAge]:
+        return ReadOnlyDict({answer.tree: answer for answer in self.tree_ages})
+
     def __getitem__(self, tree: str) -> TreeAge:
-        for answer in self.tree_ages:
-            if isinstance(tree, str) and answer.tree == tree:
-                return answer
+        if isinstance(tree, str) and tree in self._by_name:
+            return self._by_name[tree]
         known = ", ".join(repr(answer.tree) for answer in self.tree_ages[:5]) + (", ..." if len(self) > 5 else "")
-        do = f"write {str(tree)!r}" if any(answer.tree == str(tree) for answer in self.tree_ages) else "see .trees"
+        do = f"write {str(tree)!r}" if str(tree) in self._by_name else "see .trees"
         raise KeyError(f"Ages: got tree {tree!r}, need one of the {len(self)} trees ({known}); {do}")
 
     @property
@@ -628,18 +619,17 @@ def joint_years(ages: Ages, count: int, *, seed: int = 0) -> tuple[list[str], ND
         return [str(tree) for tree in drawn["tree"].to_numpy()], drawn.to_numpy()[rows]
     _require_some(count, len(ages.tree_ages))
     rng = np.random.default_rng(require_seed("Ages.draws", seed))
-    parts = {answer.tree: answer.parts for answer in ages.tree_ages if answer.parts is not None}
+    told = [(each.tree, each.parts, each.distributions["collar_years"]) for each in ages if each.parts is not None]
     stand = dict.fromkeys(sorted(ages.stand_weights), rng.random(count))  # one state for all: aim and reading
-    level = {group: rng.random(count) for group in sorted({own.height_group for own in parts.values()})}
+    level = {group: rng.random(count) for group in sorted({own.height_group for _, own, _ in told})}
     picked = shared_values(ages, stand, level)
-    years = np.empty((count, len(parts)), dtype=np.int64)
-    for column in sorted(range(len(parts)), key=list(parts).__getitem__):  # by id: the order of trees never matters
-        tree = list(parts)[column]
-        own = parts[tree]
-        collar = ages[tree].distributions["collar_years"].sample(count, rng)
+    years = np.empty((count, len(told)), dtype=np.int64)
+    for column in sorted(range(len(told)), key=lambda at: told[at][0]):  # by id: the order of trees never matters
+        _, own, collar = told[column]
+        least = collar.sample(count, rng)
         growth, height = picked[own.growth_group, own.height_group]
-        years[:, column] = own.sample(growth, height, rng) - collar
-    return list(parts), years
+        years[:, column] = own.sample(growth, height, rng) - least
+    return [tree for tree, _, _ in told], years
 
 
 def shared_values(

@@ -8,6 +8,7 @@ No model of its own: cores, trees, heights and collar are put together as in DEV
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -36,7 +37,7 @@ from treeage.results import Ages
 if TYPE_CHECKING:
     from treeage.tables import Field
 
-__all__ = ["crossdate_field", "estimate_ages", "prepare", "record_settings"]
+__all__ = ["crossdate_field", "dated_field", "estimate_ages", "prepare", "record_settings"]
 
 
 def prepare(
@@ -119,6 +120,21 @@ def estimate_ages(
     """
     require_field("estimate_ages", field)
     prob, seed = require_level("estimate_ages", "prob", prob), require_seed("estimate_ages", seed)
+    ages, cores, shared = dated_field(field, prob, seed, from_stand=from_stand, from_pairs=from_pairs, tick=tick)
+    told = {"rule_comparison": rule_comparison(cores), "seen": what_was_seen(cores, shared)}
+    return replace(ages, extras={**ages.extras, **told, **open_data_tables(field, shared, prob)})
+
+
+def dated_field(
+    field: Field,
+    prob: float,
+    seed: int,
+    *,
+    from_stand: bool = True,
+    from_pairs: bool = True,
+    tick: Callable[[int], object] | None = None,
+) -> tuple[Ages, Cores, Shared]:
+    """The ages of `estimate_ages`, without the tables for checks and report, and what they were made of."""
     cores, shared, counted = prepare(field, from_stand=from_stand, from_pairs=from_pairs)
     posteriors = date_trees(cores, shared, tick=tick)
     shared = weigh_heights(shared, posteriors.values())
@@ -133,7 +149,7 @@ def estimate_ages(
         for tree in (str(name) for name in field.trees["tree"])
         if tree in cores.rows_of
     ]
-    return Ages(
+    ages = Ages(
         tree_ages=tuple(answers),
         prob=prob,
         accounting=account_rows(field, answers, cores),
@@ -144,13 +160,9 @@ def estimate_ages(
         stand_weights=shared.stand_weights,
         settings=record_settings(field, seed),
         height_weights=dict(shared.height_weights),
-        extras={
-            **counted,
-            "rule_comparison": rule_comparison(cores),
-            "seen": what_was_seen(cores, shared),
-            **open_data_tables(field, shared, prob),
-        },
+        extras=counted,
     )
+    return ages, cores, shared
 
 
 def record_settings(field: Field, seed: int) -> dict[str, Any]:

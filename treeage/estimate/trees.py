@@ -154,7 +154,7 @@ def _posterior(
         cores=rows,
         lead=lead,
         reference_year=joint.reference_year,
-        added=joint.added.since(joint.reference_year - int(cores.outer_year[list(rows)].max())).single(),
+        added=joint.added.since(joint.reference_year - int(cores.outer_year[list(rows)].max())).compact(),
         evidence=joint.evidence,
         informs=informs,
         alone=years,
@@ -354,7 +354,7 @@ def _tied(
     order = [lead, *(k for k in range(len(years)) if k != lead)]
     patterns = {tuple(key[k] for k in order): mass for key, mass in likelihood.items()}
     tie = tie_heights(patterns, axis.low, years[order], nodes)
-    return replace(tie, joint=tie.joint.single())
+    return replace(tie, joint=tie.joint.compact())
 
 
 def _conflict(aligned: list[Array], axis: _Axis, nodes: GrowthNodes) -> float:

@@ -470,7 +470,7 @@ def moved_heights(model: HeightModel, spread: float, level: float) -> HeightMode
     return replace(model, **moved, siblings=siblings)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=64)
 def _passing_years(model: HeightModel, height_m: float) -> Ints:
     if model.is_none or height_m <= 0:
         years = np.zeros((len(model.forms), TIED_NODES), dtype=np.int64)
@@ -482,7 +482,7 @@ def _passing_years(model: HeightModel, height_m: float) -> Ints:
     return years
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=256)
 def _years_table(model: HeightModel, height_m: float) -> Mass:
     """Mass of Y for each shared node; kept because many trees are cored at one height."""
     if model.is_none or height_m <= 0:
