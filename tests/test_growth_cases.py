@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from test_conventions_growth import STEM, field_of, growth_of, table
 
-from treeage import estimate_ages, priors
+from treeage import InputError, estimate_ages, priors
 from treeage.growth import ChangeCriterion, CoreWidths, field_growth, find_changes, growth_history, past_trees
 from treeage.results import Flag, Status
 from treeage.tables import Field
@@ -310,3 +310,10 @@ def test_the_order_of_trees_does_not_matter() -> None:
         stand = past_trees(estimate_ages(own), 1980, growth=field_growth(own), count=200)
         found.append((stand.to_frame().sort_values("tree").reset_index(drop=True), stand.totals()))
     assert found[0][0].equals(found[1][0]) and found[0][1].equals(found[1][1])
+
+
+@pytest.mark.parametrize("growth", [[1], {"A1": 5}])
+def test_growth_of_another_kind_is_refused(growth: Any) -> None:
+    """A list was taken for no growth at all, and said nothing."""
+    with pytest.raises(InputError, match="past_trees, .*growth: got .*, need a"):
+        past_trees(estimate_ages(field_of({}, {"tree": "B2"}, tree=BARE)), 1980, growth=growth)

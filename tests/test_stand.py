@@ -123,6 +123,14 @@ def test_partial_weights_warn() -> None:
     assert history.structure.per_ha is None
 
 
+@pytest.mark.parametrize("pulses", [-1, 1.5])
+def test_a_number_of_pulses_that_is_none_is_named_and_not_the_ages(cohort: _Ages, pulses: float) -> None:
+    """The ages are sound."""
+    with pytest.raises(InputError, match=f"most_pulses: got {pulses}, need a whole number of at least 0") as caught:
+        stand_history(cohort, most_pulses=pulses)  # type: ignore[arg-type]
+    assert caught.value.faults["column"].tolist() == ["most_pulses"]
+
+
 def test_too_few_trees() -> None:
     """Fewer than five dated trees tell no history."""
     with pytest.raises(InputError, match="got 3 dated trees, need at least 5"):

@@ -393,6 +393,7 @@ _KINDS: Mapping[str, tuple[str, Callable[[Any], object]]] = {  # by annotation: 
     "Path": ("a Path", lambda value: isinstance(value, os.PathLike)),
     "Sequence": ("a list", lambda value: isinstance(value, (Sequence, np.ndarray)) and _is_list(value)),
     "Iterable": ("a list", lambda value: np.iterable(value) and _is_list(value)),
+    "DatedTrees": ("the answer of estimate_ages or fit_hierarchical", lambda value: hasattr(value, "draws")),
     "Mapping": ("a dict", lambda value: isinstance(value, Mapping)),
     "Callable": ("a function", callable),
     "None": ("nothing", lambda value: value is None),

@@ -15,7 +15,16 @@ from numpy.typing import NDArray
 
 from treeage import priors
 from treeage.distance import DistanceSource, draw_distances, draw_misses, radial_length
-from treeage.errors import Fault, InputError, public, require_attributes, require_level, require_seed, require_whole
+from treeage.errors import (
+    Fault,
+    InputError,
+    kind_of,
+    public,
+    require_attributes,
+    require_level,
+    require_seed,
+    require_whole,
+)
 from treeage.estimate import Cores, read_cores
 from treeage.growth.history import Array, CoreWidths, GrowthHistory, Ints, RadiusMean, growth_history
 from treeage.growth.section import AHEAD_SD, NEAR_RINGS
@@ -232,7 +241,7 @@ def past_trees(
     Raises
     ------
     InputError
-        If no tree is dated, or the year is not before the last ring.
+        If no tree is dated, the year is not before the last ring, or growth is no mapping of GrowthHistory.
 
     Notes
     -----
@@ -266,6 +275,10 @@ def past_trees(
     seed, year = require_seed("past_trees", seed), require_whole("past_trees", "year", year, -10_000, 10_000)
     if prob is not None:
         require_level("past_trees", "prob", prob)
+    for name, own in (growth or {}).items():
+        if not isinstance(own, GrowthHistory):
+            do = "Pass field_growth(field)."
+            raise InputError(Fault(kind_of(own), "a GrowthHistory", do, "past_trees", 0, "growth", f"tree {name}"))
     if not list(ages.trees):
         raise InputError(Fault("no dated tree", "at least one", "Date some trees.", "past_trees", 0, "ages"))
     rng = np.random.default_rng([seed, 1])
@@ -431,7 +444,7 @@ def _breast_diameter(ages: Ages, table: pd.DataFrame, name: str) -> float:
     if np.isfinite(dbh) or not np.isfinite(cored):
         return dbh
     breast = float(column_numbers(row, "dbh_height_m", float(ages.settings["breast_height_m"]))[0])
-    height = next(float(answer.facts["core_height_m"]) for answer in ages if answer.tree == name)
+    height = float(ages[name].facts["core_height_m"])
     return max(cored - priors.TAPER.value * (breast - height), 0.1 * cored)
 
 

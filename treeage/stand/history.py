@@ -23,6 +23,7 @@ from treeage.errors import (
     require_attributes,
     require_level,
     require_seed,
+    require_whole,
 )
 from treeage.pmf import freeze_arrays, keeps_tables
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, TreeStatus, column_numbers
@@ -275,8 +276,8 @@ def stand_history(
     Raises
     ------
     InputError
-        If fewer than 5 trees are dated, ages is not an answer of these two, prob is not between 0 and 1, or seed is
-        not a whole number of at least 0.
+        If fewer than 5 trees are dated, ages is not an answer of these two, prob is not between 0 and 1, or seed or
+        most_pulses is not a whole number of at least 0.
 
     Warns
     -----
@@ -306,6 +307,7 @@ def stand_history(
     )
     require_attributes("stand_history", "ages", ages, ("trees", "draws", "tree_table"), advice)
     seed = require_seed("stand_history", seed)
+    require_whole("stand_history", "most_pulses", most_pulses, 0)
     names = sorted(ages.trees)
     if len(names) < FEWEST_TREES:
         got, need = f"{len(names)} dated trees", f"at least {FEWEST_TREES}"
