@@ -353,6 +353,8 @@ def test_a_name_that_is_no_default_is_refused():
         sensitivity(cored_at_a_metre(), names=["aim"])
     with pytest.raises(InputError, match="sensitivity"):
         sensitivity("folder")
+    with pytest.raises(InputError, match=r"names: got the text 'aim_mm', need a list of names. Pass \['aim_mm'\]"):
+        sensitivity(cored_at_a_metre(), names="aim_mm")  # a text was taken letter by letter
 
 
 def test_a_field_without_dates_moves_nothing():

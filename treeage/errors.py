@@ -384,6 +384,7 @@ def _is_number(text: str) -> bool:
 
 # ------------------------------------------------------------------ arguments of another kind
 
+_DRAWS = ("draws", "sharpened", "diameter_then_cm", "survey_year")  # arguments that are tables: draws by trees
 _KINDS: Mapping[str, tuple[str, Callable[[Any], object]]] = {  # by annotation: words, and whether a value is one
     "float": ("one finite number", lambda value: np.ndim(value) == 0 and _is_row(value)),
     "int": ("a whole number", lambda value: isinstance(value, (int, np.integer)) and abs(int(value)) < 10**9),
@@ -393,6 +394,7 @@ _KINDS: Mapping[str, tuple[str, Callable[[Any], object]]] = {  # by annotation: 
     "Path": ("a Path", lambda value: isinstance(value, os.PathLike)),
     "Sequence": ("a list", lambda value: isinstance(value, (Sequence, np.ndarray)) and _is_list(value)),
     "Iterable": ("a list", lambda value: np.iterable(value) and _is_list(value)),
+    "DatedTrees": ("the answer of estimate_ages or fit_hierarchical", lambda value: hasattr(value, "draws")),
     "Mapping": ("a dict", lambda value: isinstance(value, Mapping)),
     "Callable": ("a function", callable),
     "None": ("nothing", lambda value: value is None),
@@ -442,6 +444,8 @@ def public(function: Callable[P, R]) -> Callable[P, R]:
 def _kind_fault(where: str, name: str, value: Any, annotation: str) -> Fault | None:
     """The fault of an argument that is none of the kinds of its annotation; None too for kinds that are not known."""
     if "<" in annotation or "Literal" in annotation:  # not a text: no annotation
+        return None
+    if name in _DRAWS and np.ndim(value) == 2 and _is_row(value):
         return None
     needs = []
     for part in re.split(r"\|(?![^\[]*\])", annotation):  # not within brackets

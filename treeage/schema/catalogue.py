@@ -557,7 +557,8 @@ def columns_text(table: str = "", *, width: int = 100) -> str:
     events.csv: one row a known event (the file is optional)
     <BLANKLINE>
       year    needed: a whole number from -10000 to 10000 [year]; usual 1000 to 2100
-              Year of the event.
+              Ring year of the event: in the southern hemisphere the year in which
+              that growing season began, so that a fire of February 1940 is of 1939.
       event   needed: text
               Name of the event, short enough for a figure.
       note    text
