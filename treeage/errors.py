@@ -445,8 +445,6 @@ def _kind_fault(where: str, name: str, value: Any, annotation: str) -> Fault | N
     """The fault of an argument that is none of the kinds of its annotation; None too for kinds that are not known."""
     if "<" in annotation or "Literal" in annotation:  # not a text: no annotation
         return None
-    if name in _DRAWS and np.ndim(value) == 2 and _is_row(value):
-        return None
     needs = []
     for part in re.split(r"\|(?![^\[]*\])", annotation):  # not within brackets
         kind, _, inner = part.strip().removesuffix("]").partition("[")
@@ -456,6 +454,7 @@ def _kind_fault(where: str, name: str, value: Any, annotation: str) -> Fault | N
         words += f", each {of}" if of else ""
         try:
             right = fits(value) if fits else kind in (each.__name__ for each in type(value).__mro__)
+            right = right or (name in _DRAWS and np.ndim(value) == 2 and _is_row(value))
             if right and (each_fits is None or all(each_fits(item) for item in value)):
                 return None
         except (TypeError, ValueError):  # rows of unequal length have no dimension

@@ -309,7 +309,7 @@ def _dates(
 ) -> tuple[dict[str, Array], dict[str, Array], list[str]]:
     """Draws (count,) of establishment and last year of every tree that can be placed; what to say."""
     joint = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
-    joint = joint[:, sorted(range(joint.shape[1]), key=list(ages.trees).__getitem__)]
+    joint = np.ascontiguousarray(joint[:, sorted(range(joint.shape[1]), key=list(ages.trees).__getitem__)])
     answers = sorted(ages, key=lambda answer: answer.tree)  # the order of trees never matters
     draws = dict(zip(sorted(ages.trees), joint.T, strict=True))
     survey = max(int(answer.outer_year) for answer in ages)

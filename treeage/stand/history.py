@@ -314,7 +314,7 @@ def stand_history(
         raise InputError(Fault(got, need, "Date more trees.", "stand_history", 0, "ages"))
     level = require_level("stand_history", "prob", ages.prob if prob is None else prob)
     draws = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
-    draws = draws[:, sorted(range(len(names)), key=list(ages.trees).__getitem__)]
+    draws = np.ascontiguousarray(draws[:, sorted(range(len(names)), key=list(ages.trees).__getitem__)])
     survey = max(int(ages[name].last_year) for name in names)
     table = trees_by_id(ages.tree_table)
     weights, notes = _weights(table, names)
