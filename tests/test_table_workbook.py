@@ -96,7 +96,10 @@ def test_heads_may_stand_in_the_first_row(tmp_path: Path) -> None:
             cell("cores", 4, "dating", "guess"),
             "field.xlsx, sheet cores, row 4, .*column dating: got guess, need one of",
         ),
-        (cell("trees", 4, "dbh_cm", "40,5"), "sheet trees, row 4, tree A17, column dbh_cm: got 40,5, .*Write 40.5"),
+        (
+            cell("trees", 4, "dbh_cm", "40,5"),
+            "sheet trees, row 4, tree A17, column dbh_cm: got 40,5, .*Write 40.5 as a number, in",
+        ),
         (cell("trees", 4, "dbh_cm", datetime.datetime(2026, 5, 4)), "got 2026-05-04, .*Write a number, not a date"),
         (
             cell("trees", 4, "slope_percent", 0.35, "0%"),

@@ -361,7 +361,10 @@ def _numbers(item: Column, cells: RawColumn, shell: TypedTable, findings: Findin
         values, bad = _parsed(texts)
 
         def no_number(row: int) -> Words:
-            return show(texts[row]), item.need, number_advice(item, texts[row])
+            do = number_advice(item, texts[row])
+            if ", sheet " in shell.file:  # where a point or a comma is the program's affair
+                do = do.replace("with a decimal point", "as a number, in a cell that is not set to text")
+            return show(texts[row]), item.need, do
 
         findings.at_rows(shell, bad, item.name, no_number)
         marked = sum(texts.count(word) for word in NA_WORDS) if np.isnan(values).any() else 0
