@@ -14,6 +14,7 @@ from treeage.posterior import (
     added_rings,
     align_added,
     combine_cores,
+    distinct_columns,
     few_parts,
     growth_nodes,
     tie_heights,
@@ -316,3 +317,12 @@ def test_states_weigh_and_draw_the_growth():
     nodes = growth_nodes(0.2, 0.15, step=0.03).at(np.array([-0.1, 0.3]))
     assert nodes.stand_weights.tolist() == [0.5, 0.5]
     assert nodes.given_stand @ nodes.shifts == pytest.approx([-0.1, 0.3], abs=1e-3)
+
+
+def test_columns_are_told_apart_as_numpy_does():
+    """Different columns, their order and which is which: numpy.unique along an axis."""
+    table = np.random.default_rng(7).integers(-2, 3, (3, 200))
+    columns, place = distinct_columns(table)
+    expected, inverse = np.unique(table, axis=1, return_inverse=True)
+    np.testing.assert_array_equal(columns, expected)
+    np.testing.assert_array_equal(place, inverse.ravel())

@@ -652,9 +652,8 @@ class Mass:
 
     def compact(self) -> Mass:
         """The same in single precision, without ends that hold next to nothing in every row: a third of its size."""
-        rows = self.mass.reshape(-1, self.size)
-        sums = (np.cumsum(side, axis=1).max(axis=0, initial=0.0) for side in (rows, rows[:, ::-1]))
-        first, last = (int((total <= _NEXT_TO_NOTHING).sum()) % self.size for total in sums)
+        most = self.mass.reshape(-1, self.size).max(axis=0)
+        first, last = (int((np.cumsum(side) <= _NEXT_TO_NOTHING).sum()) % self.size for side in (most, most[::-1]))
         return Mass(self.start + first, self.mass[..., first : self.size - last].astype(np.float32))
 
     def sample(self, rows: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:

@@ -333,14 +333,10 @@ def single_cores(added: Mass, innermost_year: Ints, rows: Ints) -> PithPosterior
 
 def over_shifts(nodes: GrowthNodes, product: Array) -> Array:
     """Likelihoods (n_tree, n_node or 1, n_shift, n) with the tree's part of the growth summed out, by state."""
-    given = nodes.given_stand.astype(product.dtype)
-    if nodes.place is None or product.shape[1] == 1:
-        return np.asarray(np.matmul(given[:, None, :], product)[:, :, 0], dtype=np.float64)
-    out = np.empty((product.shape[0], nodes.place.size, product.shape[3]))
-    for node in range(product.shape[1]):
-        here = np.flatnonzero(nodes.place == node)
-        out[:, here] = given[here] @ product[:, node]
-    return out
+    given, place = nodes.given_stand.astype(product.dtype), nodes.place
+    if place is not None and product.shape[1] > 1 and not np.array_equal(place, np.arange(product.shape[1])):
+        product = product[:, place]
+    return np.asarray(np.matmul(given[:, None, :], product)[:, :, 0], dtype=np.float64)
 
 
 def with_gross_error(mass: Array, astray: Array, wrong: float) -> Array:
@@ -448,6 +444,15 @@ class HeightTie:
         freeze_arrays(self)
 
 
+def distinct_columns(table: Ints) -> tuple[Ints, Ints]:
+    """The different columns of a table in the order of their numbers, and which of them each column is."""
+    order = np.lexsort(table[::-1])
+    new = np.append(True, (np.diff(table[:, order], axis=1) != 0).any(axis=0))
+    place = np.empty(order.size, dtype=np.int64)
+    place[order] = np.cumsum(new) - 1
+    return table[:, order[new]], place
+
+
 def tie_heights(
     likelihood: Mapping[tuple[int, ...], Array], start: int, passing_years: Ints, nodes: GrowthNodes
 ) -> HeightTie:
@@ -484,24 +489,28 @@ def tie_heights(
     """
     lead = passing_years[0]
     low, width = int(lead.min()), int(np.ptp(lead)) + 1
-    size = next(iter(likelihood.values())).shape[-1]
-    joint = np.zeros((nodes.stand_weights.size, lead.shape[0], width - 1 + size))
-    years = np.zeros((lead.shape[0], width))
-    extra = passing_years - lead[None]
-    for pattern, mass in likelihood.items():
-        weight = float(nodes.stand_weights @ mass.sum(axis=1))
-        match = np.all(extra == np.asarray(pattern)[:, None, None], axis=0)
-        shared_of, node_of = np.nonzero(match)
-        cells, times = np.unique(shared_of * width + lead[shared_of, node_of] - low, return_counts=True)
-        for (shared, at), often in zip(zip(*np.divmod(cells, width), strict=True), times, strict=True):
-            joint[:, shared, at : at + size] += often * mass
-            years[shared, at] += often * weight
-    total = joint.sum(axis=2, keepdims=True)
+    patterns, place = distinct_columns((passing_years - lead).reshape(len(passing_years), -1))
+    masses = np.stack([likelihood[tuple(pattern)] for pattern in patterns.T.tolist()])
+    scaled = Mass(start, masses / max(masses.sum(axis=2).max(), 1e-300)).compact()
+    weights = scaled.mass.sum(axis=2) @ nodes.stand_weights
+    size, mass = scaled.size, scaled.mass
+    joint = np.zeros((lead.shape[0], masses.shape[1], width - 1 + size), dtype=np.float32)
+    years, term = np.zeros((lead.shape[0], width)), np.empty_like(mass[0])
+    for own, sums, lag in zip(place.reshape(lead.shape) * width + lead - low, joint, years, strict=True):
+        cells, times = np.unique(own, return_counts=True)
+        patterns_at, places = np.divmod(cells, width)
+        lag[:] = np.bincount(places, times * weights[patterns_at], width)
+        for pattern, at, often in zip(patterns_at.tolist(), places.tolist(), times.tolist(), strict=True):
+            np.multiply(mass[pattern], often, out=term)
+            sums[:, at : at + size] += term
+    joint = joint.swapaxes(0, 1)
+    total = joint.sum(axis=2, keepdims=True, dtype=np.float64)
     evidence = nodes.stand_weights @ total[:, :, 0]
     top = evidence.max()
     evidence = evidence / top if top > 0 else np.ones(lead.shape[0])
     years /= np.maximum(years.sum(axis=1, keepdims=True), 1e-300)
-    return HeightTie(Mass(low + start, joint / np.where(total > 0, total, 1.0)), Mass(low, years), evidence)
+    joint /= np.where(total > 0, total, 1.0)
+    return HeightTie(Mass(low + scaled.start, joint), Mass(low, years), evidence)
 
 
 @dataclass(frozen=True, eq=False)

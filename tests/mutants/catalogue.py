@@ -168,8 +168,8 @@ CHAIN = _of(
      "collar_years_are_subtracted",
      "establishment = pith year - years to height - collar years"),
     ("collar years added in draws", "results.py",
-     "height, rng) - collar",
-     "height, rng) + collar",
+     "height, rng) - least",
+     "height, rng) + least",
      "collar_years_are_subtracted",
      "draws subtract the collar years too"),
     ("collar years half a year off", "estimate/answers.py",
@@ -326,13 +326,13 @@ CHAIN = _of(
      "the_growth_rate_of_the_stand_is_drawn_once",
      "draws take one b for all trees of a species"),
     ("draws add the missed rings", "results.py",
-     "return self.reference_year - added - years",
-     "return self.reference_year + added - years",
+     "return self.reference_year - self.added.sample(stand",
+     "return self.reference_year + self.added.sample(stand",
      "draws_have_the_mass_functions",
      "draws follow the mass functions"),
     ("draws of two heights one year off", "results.py",
-     "return self.reference_year - self.added.start - steps",
-     "return self.reference_year - self.added.start - steps - 1",
+     "return self.reference_year - cells.sample(",
+     "return self.reference_year - 1 - cells.sample(",
      "two_heights_learn_how_fast_trees_are",
      "draws of a tree cored at two heights follow its mass function"),
     ("intervals of one tail each", "pmf.py",
@@ -1305,5 +1305,21 @@ FORMS = _of(
     ),
 )
 
+KEPT = _of(
+    "results",
+    ("draws one place early", "pmf.py",
+     "first, uniform = rows * width - 1,",
+     "first, uniform = rows * width,",
+     "a_draw_is_the_inverse_of_the_sums_of_its_row",
+     "a draw is the inverse of the sums"),
+) + _of(
+    "pmf",
+    ("ends of what is kept cut at a hundredth", "pmf.py",
+     "_NEXT_TO_NOTHING = 1e-7",
+     "_NEXT_TO_NOTHING = 1e-2",
+     "a_compact_mass_leaves_out_next_to_nothing",
+     "what is kept for draws has its tails"),
+)  # fmt: skip
+
 MUTANTS = CHAIN + DISTANCE + PAIRS + TRIOS + COUNTED + GROWTH + PAST + STAND + PAGES
-MUTANTS += OUTPUTS + WRONG_CORES + ENDS + STATES + LEVELS + FORMS
+MUTANTS += OUTPUTS + WRONG_CORES + ENDS + STATES + LEVELS + FORMS + KEPT

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import reduce
 
 import numpy as np
 
@@ -33,6 +34,7 @@ from treeage.posterior import (
     adrift,
     allowed_share,
     combine_cores,
+    distinct_columns,
     exclude_each_other,
     gone_astray,
     over_shifts,
@@ -274,20 +276,23 @@ def _dependent_tree(cores: Cores, tree: str, chunk: Chunk, told: _Told, lead: in
     lead = _lead(cores, rows, alone.mass) if lead is None else lead
     years = np.stack([own.height_of(cores, row).passing_years(float(cores.height_m[row])) for row in rows])
     axis = _axis(cores, rows, lead, whole, years)
+    near = replace(axis, low=whole.start, size=whole.size)  # where the lead core has mass: no product is elsewhere
     mean = [Mass(mass.start, np.einsum("s,sck->ck", nodes.node_weights, mass.mass)) for mass in masses]
     lost = [Mass(mass.start, gone_astray(nodes.weights @ mass.mass)) for mass in mean]
     pair, block = _joint_block(cores, tree, chunk, masses, lost)
+    factors = [
+        Mass(mass.start, with_gross_error(mass.mass, other.mass, cores.wrong))
+        for mass, other in zip(masses, lost, strict=True)
+    ]
 
     def summed(chosen: list[int]) -> tuple[dict[tuple[int, ...], Array], Array]:
         """Likelihood by state of some of the cores for every pattern of years between the heights, and their mean."""
         joint = pair if set(pair) <= set(chosen) else ()
-        by_pattern, total = {}, np.zeros((len(nodes.given_stand), axis.size))
+        by_pattern, total = {}, np.zeros((len(nodes.given_stand), near.size))
         for column, times in enumerate(axis.frequency):
-            product = block(axis, column) if joint else np.ones((1, 1, 1))
-            for k in (k for k in chosen if k not in joint):
-                astray = axis.on(lost[k], k, column)
-                product = product * with_gross_error(axis.on(masses[k], k, column), astray, cores.wrong)
-            mass = over_shifts(nodes, product[None])[0]
+            likely = [block(near, column)] if joint else []
+            likely += [near.on(factors[k], k, column) for k in chosen if k not in joint]
+            mass = over_shifts(nodes, reduce(np.multiply, likely)[None])[0]
             by_pattern[tuple(int(value) for value in axis.patterns[:, column])] = mass
             total += times * mass
         return by_pattern, total / axis.frequency.sum()
@@ -302,18 +307,18 @@ def _dependent_tree(cores: Cores, tree: str, chunk: Chunk, told: _Told, lead: in
     contradiction = len(informs) > 1 and bool(exclude_each_other(*each, nodes.weights, cores.wrong)[0])
     if len(informs) < len(rows):
         unbound = summed(informs)
-        allowed = _allowed(middle, informs, nodes.stand_weights @ unbound[1])
+        allowed = _allowed(middle, informs, Mass(near.low, nodes.stand_weights @ unbound[1]).on(axis.low, axis.size))
         if allowed < 1 - 1e-6:
             conflict = float(np.fmin(conflict, allowed))
         if allowed < CONTRADICTS:
             (likelihood, given), contradiction = unbound, True
     tie = None
     if np.ptp(cores.height_m[list(rows)]) > HEIGHT_APART_M:
-        tie = _tied(likelihood, axis, years, rows.index(lead), nodes)
+        tie = _tied(likelihood, near.low, years, rows.index(lead), nodes)
     evidence = given.sum(axis=1)
     joint = _Joint(
         int(cores.innermost_year[lead]),
-        Mass(axis.low, given / evidence[:, None]),
+        Mass(near.low, given / evidence[:, None]),
         evidence,
         conflict,
         bool(contradiction),
@@ -342,18 +347,18 @@ def _axis(cores: Cores, rows: Rows, lead: int, added: Mass, years: Ints) -> _Axi
     span = int(np.ptp(innermost)) + int(np.ptp(extra)) + 1
     flat = extra.reshape(len(rows), -1)
     apart = bool(np.ptp(cores.height_m[list(rows)]) > HEIGHT_APART_M)  # else no years lie between the cores
-    patterns, frequency = np.unique(flat if apart else 0 * flat[:, :1], axis=1, return_counts=True)
+    patterns, place = distinct_columns(flat if apart else 0 * flat[:, :1])
     ahead = (innermost - cores.innermost_year[lead])[:, None] - patterns
-    return _Axis(added.start - span, added.size + 2 * span, patterns, ahead, frequency)
+    return _Axis(added.start - span, added.size + 2 * span, patterns, ahead, np.bincount(place))
 
 
 def _tied(
-    likelihood: Mapping[tuple[int, ...], Array], axis: _Axis, years: Ints, lead: int, nodes: GrowthNodes
+    likelihood: Mapping[tuple[int, ...], Array], low: int, years: Ints, lead: int, nodes: GrowthNodes
 ) -> HeightTie:
     """Rings and years together, the lead core put first as `tie_heights` wants it."""
     order = [lead, *(k for k in range(len(years)) if k != lead)]
     patterns = {tuple(key[k] for k in order): mass for key, mass in likelihood.items()}
-    tie = tie_heights(patterns, axis.low, years[order], nodes)
+    tie = tie_heights(patterns, low, years[order], nodes)
     return replace(tie, joint=tie.joint.compact())
 
 
