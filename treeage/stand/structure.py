@@ -531,7 +531,7 @@ def effective_trees(weights: ArrayLike) -> float:
     Raises
     ------
     InputError
-        If a weight is not above 0.
+        If there is no weight, or one is not above 0.
 
     Notes
     -----
@@ -547,6 +547,10 @@ def effective_trees(weights: ArrayLike) -> float:
     (4.0, 1.6)
     """
     (weight,) = require_positive("effective_trees", weights=weights)
+    if not weight.size:
+        raise InputError(
+            Fault("no weight", "at least one", "Pass those of the trees.", "effective_trees", 0, "weights")
+        )
     return float(weight.sum() ** 2 / (weight**2).sum())
 
 
