@@ -198,7 +198,7 @@ def test_a_bad_stand_costs_only_itself(own, capsys):
     said = capsys.readouterr().out
     took, rate = re.search(r"^([\d,]+) s, ([\d,]+) trees a second$", said, re.MULTILINE).groups()
     assert "2 stands were finished before" in said
-    assert (int(rate) - 0.5) * (int(took) - 0.5) <= 4  # both rounded: of the stand that was run, not of all twelve trees
+    assert (int(rate) - 0.5) * (int(took) - 0.5) <= 4  # both rounded: of the stand that was run, not of all
     assert len(pd.read_csv(out / "faults.csv")) == 0
     assert main(["batch", str(place), "--out", str(out), "--draws", str(DRAWS), "--workers", "1"]) == 0
     assert "a second" not in capsys.readouterr().out  # nothing was dated
