@@ -7,12 +7,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import nbinom
 
 from treeage.alignment import AlignmentPrior, align_cores, align_many, align_stand, stand_prior, unseen_rings
 from treeage.alignment.pair import near_sums
 from treeage.alignment.prior import alignment_model, alignment_prior
 from treeage.counting import absent_ring_share, false_ring_share
 from treeage.errors import InputError
+from treeage.priors import ring_rate
 
 
 def two_cores(seed, rings=100, shared=0.35, own=0.15):
@@ -270,8 +272,20 @@ def test_rings_absent_in_both_cores():
     mean = 300 * 0.001895 * 0.47  # archive: rings times rate times the share that all cores of a tree lack
     assert unseen_rings(300).mean() == pytest.approx(mean, rel=0.02)
     assert unseen_rings(0).prob_at(0) == 1
-    with pytest.raises(InputError, match="got -1, need at least 0"):
-        unseen_rings(-1)
+    for rings in (-1, 2.5, 10**6):
+        with pytest.raises(InputError, match=f"rings_counted: got {rings}, need a whole number, 0 to 10000"):
+            unseen_rings(rings)
+
+
+@pytest.mark.parametrize("rings", [200, 500, 1000])
+def test_many_rings_absent_in_both_cores_are_not_cut_off(rings):
+    """A suppressed pine lacks rings in both cores by the dozen; at 63 of them half of the mean was lost (SciPy)."""
+    rate = ring_rate("absent", "Pinus")
+    mean = rings * alignment_prior(genus="Pinus", crown_class="suppressed").absent_share_a * rate.in_all_cores
+    law = nbinom(rate.shape, rate.shape / (rate.shape + mean))
+    found = unseen_rings(rings, genus="Pinus", crown_class="suppressed")
+    assert found.mean() == pytest.approx(mean, rel=1e-3)
+    assert abs(found.quantile(0.95) - law.ppf(0.95)) <= 1
 
 
 @pytest.mark.parametrize(
@@ -295,6 +309,10 @@ def test_bad_widths_are_refused(a, text):
         ({"absent_share_a": 0.5}, r"absent_share_a: got 0.5, need a share of rings from 0 to 0.2"),
         ({"narrow_share": 2.0}, r"narrow_share: got 2, need a share from 0 to 1"),
         ({"max_shift": 0}, r"max_shift: got 0, need 1 to 60 rings"),
+        ({"max_shift": 2.5}, r"max_shift: got 2.5, need 1 to 60 rings, whole"),
+        ({"outer_shifts": {0.5: 1.0}}, r"outer_shifts: got .*need probabilities of at least 0 by whole shifts"),
+        ({"outer_shifts": {0: float("nan")}}, r"outer_shifts: got .*need probabilities"),
+        ({"correlation_weights": (float("nan"),) * 5}, r"correlation_weights: got .*need 5 weights"),
         ({"correlation_weights": (1.0,)}, r"correlation_weights: .* need 5 weights"),
         ({"outer_shifts": {}}, r"outer_shifts: .* need probabilities of at least 0"),
     ],

@@ -226,7 +226,7 @@ def test_what_cannot_be_checked_is_said():
     assert len(few.to_frame()) == 0 and few.failed == []
     assert "kinds of inner ends of cores with a diameter and a length (4 cases)" in few.sentence()
     none = predictive_checks(made_up_ages(3))
-    assert "Nothing could be held against the fitted model." in none.sentence()
+    assert "The fitted model could not be checked: too few cases." in none.sentence()
     assert with_checks(made_up_ages(3)).extras == {}
     with pytest.raises(InputError, match="estimate_ages"):
         predictive_checks(3)
@@ -353,6 +353,8 @@ def test_a_name_that_is_no_default_is_refused():
         sensitivity(cored_at_a_metre(), names=["aim"])
     with pytest.raises(InputError, match="sensitivity"):
         sensitivity("folder")
+    with pytest.raises(InputError, match=r"names: got the text 'aim_mm', need a list of names. Pass \['aim_mm'\]"):
+        sensitivity(cored_at_a_metre(), names="aim_mm")  # a text was taken letter by letter
 
 
 def test_a_field_without_dates_moves_nothing():

@@ -180,6 +180,39 @@ def test_bad_input_writes_nothing(tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
+def test_faults_name_the_command_and_its_options(small, tmp_path, capsys):
+    """The command that was typed, and what it took for an option."""
+    (tmp_path / "few").mkdir()
+    (tmp_path / "few" / "trees.csv").write_text("tree,species\nA1,Larix decidua\n")
+    (tmp_path / "few" / "cores.csv").write_text(
+        "tree,core,outer_year,rings_counted,dating,inner_end,core_height_m\nA1,a,2024,90,crossdated,pith,1.0\n"
+    )
+    for words, told in (
+        (["stand", str(small), "--prob", "2"], "treeage stand, --prob: got 2"),
+        (["estimate", str(small), "--formats", "gif"], "treeage estimate, --formats: got gif"),
+        (
+            ["stand", str(tmp_path / "few")],
+            "treeage stand, FOLDER: got 1 dated trees, need at least 5. Date more trees. The",
+        ),
+    ):
+        assert cli.main([*words, "--out", str(tmp_path / "out")]) == 2
+        assert told in capsys.readouterr().err
+
+
+def test_help_tells_of_workbooks_and_every_way_to_end(capsys):
+    """A folder may be a workbook, and 1 is not only an estimate without a date."""
+    for words, told in (
+        (["--help"], "tree could be dated or scored, nothing could be held against the truth, or stands of a batch"),
+        *(
+            ([command, "--help"], "or a workbook")
+            for command in ("check", "estimate", "stand", "validate", "aim", "next")
+        ),
+    ):
+        with pytest.raises(SystemExit):
+            cli.main(words)
+        assert told in " ".join(capsys.readouterr().out.split())
+
+
 def test_the_input_folder_is_not_an_output_folder(small, capsys):
     """Answers among the tables would be read as tables."""
     assert cli.main(["estimate", str(small), "--out", str(small)]) == 2

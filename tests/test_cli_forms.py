@@ -74,6 +74,17 @@ def test_start_asks(tmp_path: Path, capsys: pytest.CaptureFixture, monkeypatch: 
     told = capsys.readouterr().err
     assert "(empty: decide later): got the end" in told and "two_heights" not in told  # the question, not its choices
     assert not (tmp_path / "b").exists()
+    assert main(["start", str(tmp_path / "c"), "--species", "Larix decidua"]) == 2  # and not passed over in silence
+    assert "treeage start, --species: got Larix decidua, need --ask beside it." in capsys.readouterr().err
+    assert not (tmp_path / "c").exists()
+
+
+def test_faults_of_names_in_ring_files_name_the_option(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    """And the command that was typed."""
+    (tmp_path / "site.rwl").write_text("ABC01A  1998   120    85   999\n")
+    assert main(["rings", str(tmp_path / "site.rwl"), "--folder", str(tmp_path / "f"), "--site-letters", "6"]) == 2
+    assert "treeage rings, row 1, column name: got ABC01A, need at least 8 letters" in (said := capsys.readouterr().err)
+    assert "Set --site-letters or rename it." in said
 
 
 def test_cards_of_the_demo(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
@@ -146,6 +157,28 @@ def test_tree_asks_for_what_is_not_given(capsys: pytest.CaptureFixture, monkeypa
     answered(monkeypatch, "Larix decidua", "2020", "100", "lab_count", "arcs", "1", "8", "0.5", "40", "", "", "", "")
     assert main(["tree", "--ask"]) == 0
     assert capsys.readouterr().out == expected
+    slips = (
+        "Larix decidua",
+        "2020",
+        "about 100",
+        "100",
+        "lab",
+        "LAB_COUNT",
+        "arcs",
+        "100 cm",
+        "100",
+        "1",
+        "8",
+        "0,5",
+        "0.5",
+    )
+    answered(monkeypatch, *slips, "40", "", "", "", "")
+    assert main(["tree", "--ask"]) == 0
+    said = capsys.readouterr().out
+    assert said.endswith(expected)  # asked again where an answer could not be, and nothing is lost
+    assert said.count("Got ") == 5
+    for told in ("Write the number alone, in m: 1.", "centimetres: write 1.", "Write 0.5 with a decimal point."):
+        assert told in said
 
 
 def test_tree_leaves_a_report_with_its_figure(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:

@@ -26,6 +26,17 @@ def stand(seed=0, trees=6, cores=("A", "B"), rings=90, own_sd=0.12):
     return out
 
 
+def test_widths_may_be_a_list():
+    """As every other call takes them; the caller's list is not the core's."""
+    rows = [core.widths_mm.tolist() for core in stand(trees=3)]
+    cores = [DatedCore(str(at), "A", 2020, row) for at, row in enumerate(rows)]  # type: ignore[arg-type]
+    assert crossdate_stand(cores).agreement["rings"].tolist() == [90] * 6
+    rows[0][0] = -1.0
+    assert cores[0].widths_mm[0] > 0
+    with pytest.raises(InputError, match="got nan, need at least 3 years"):
+        critical_correlation(float("nan"))  # type: ignore[arg-type]
+
+
 def changed(core, widths=None, outer_year=None):
     """A core with other widths or another stated year."""
     return DatedCore(

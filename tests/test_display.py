@@ -2,10 +2,13 @@
 
 import re
 
+import numpy as np
 import pandas as pd
-from made_up_ages import made_up_ages
+from made_up_ages import made_up_ages, minimum_tree
 
-from treeage.display import ADD_UP, html_block, in_one_cell
+from treeage.checks import predictive_checks
+from treeage.display import ADD_UP, Result, html_block, in_one_cell
+from treeage.stand import age_structure
 
 
 def test_block_escapes_rounds_and_folds() -> None:
@@ -38,3 +41,23 @@ def test_missing_numbers_stay_empty_and_others_keep_their_form():
 def test_medians_that_do_not_add_up_are_explained_where_they_stand():
     """Below the lines of a tree."""
     assert ADD_UP in made_up_ages(1, minimum=0).tree_ages[0]._repr_html_()
+
+
+def test_nothing_to_show_is_no_empty_table():
+    """A tree without a date, and a result without rows: the sentence stands alone."""
+    page = minimum_tree()._repr_html_()
+    assert minimum_tree().sentence() in page and "<table" not in page and ADD_UP not in page
+    assert "<table" not in html_block(pd.DataFrame({"a": []}), sentence="x")
+
+
+def test_a_result_says_itself_in_a_terminal():
+    """Its sentence and no arrays; results with a form of their own keep it, one thing is one."""
+    structure = age_structure(np.full((50, 6), 1900.0))
+    assert repr(structure) == f"AgeStructure: {structure.sentence()}"
+    checks = predictive_checks(made_up_ages(3))
+    assert repr(checks) == f"PredictiveChecks: {checks.sentence()}"
+    assert repr(Result()).startswith("<treeage.display.Result")
+    one = made_up_ages(1, minimum=0)
+    assert repr(one).startswith("Ages(1 tree dated, 0 minimum only")
+    assert one.summary().startswith("1 tree dated,")
+    assert " cores)" in repr(one.tree_ages[0]) or repr(one.tree_ages[0]).endswith(" 1 core)")

@@ -171,3 +171,16 @@ def test_checks_alone():
     require_field("here", small_field())
     require_series("here", "series", [[1.0], (1.0, 2.0), np.ones(3)])
     assert require_seed("here", np.int64(3)) == 3
+
+
+@pytest.mark.parametrize(
+    ("call", "match"),
+    [
+        (lambda: treeage.arc_radius(1.0, 2.0, 3.0), r"arc_radius\(\) takes 2 positional arguments but 3 were given"),
+        (lambda: treeage.arc_radius(chord=1.0, rise_mm=2.0), r"arc_radius\(\) got an unexpected keyword .*'chord'"),
+    ],
+)
+def test_arguments_that_do_not_exist_keep_the_words_of_python(call, match):
+    """Which name the function."""
+    with pytest.raises(TypeError, match=match):
+        call()

@@ -80,3 +80,21 @@ def test_series_feed_the_release_methods() -> None:
     assert np.asarray(series["A"].widths_mm) == pytest.approx(1.0)  # steady growth of 1 mm
     jumpy = {**series, "A": field_growth(_field())["A"].series()}
     assert len(find_changes(jumpy).events.query("criterion == 'percent'")) == 0
+
+
+def test_trees_err_independently() -> None:
+    """One radius against its stem is a matter of each tree: the draws of two trees with like rings do not go together.
+
+    Of 400 independent draws the correlation has a standard deviation of 1/20.
+    """
+    core = {"core": "1", "outer_year": 2024, "rings_counted": 60, "dating": "crossdated", "inner_end": "pith"}
+    cores = pd.DataFrame([core | {"tree": tree, "core_height_m": 0.0} for tree in "AB"])
+    trees = pd.DataFrame({"tree": list("AB"), "species": "Larix decidua", "dbh_cm": [20.0, 21.0]})
+    rings = pd.DataFrame([(tree, "1", ring, 1.5) for tree in "AB" for ring in range(1, 61)],
+                         columns=["tree", "core", "ring", "width_mm"])  # fmt: skip
+    growth = field_growth(Field.from_frames(trees, cores, rings))
+    radii = [growth[tree].radius_mm[:, 30] for tree in "AB"]
+    assert abs(np.corrcoef(radii)[0, 1]) < 0.25
+    assert np.array_equal(field_growth(Field.from_frames(trees, cores, rings))["A"].radius_mm, growth["A"].radius_mm)
+    with pytest.raises(InputError, match="seed: got -1"):
+        field_growth(Field.from_frames(trees, cores, rings), seed=-1)

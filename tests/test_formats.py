@@ -105,6 +105,11 @@ def test_what_was_written_is_read(widths, first_year, stop):
         ("abc01a  1998   1x0   999\nabc01b  1998   100   999", 1, ""),
         ("abc01b  1998   100   999\nabc01a  1998   1x0   999", 2, "need a name in columns 1 to 8"),
         ("abc01b  1998   100   999\nabc01a\t1998\t100\t999", 2, "Replace the tabs by spaces"),
+        (
+            "abc01a  1998   100   999\n1999,1.2,0.8",
+            2,
+            "Write a table that a spreadsheet saved as rings.csv: tree, core",
+        ),
         ("abc01a  1998 20000   999", 1, "got a ring of 200 mm, need widths up to 100"),
         ("", 0, "got no line of data"),
     ],
@@ -136,6 +141,13 @@ def test_xml_units(unit, expected):
     one = standard_series(xml(unit=unit))[0]
     assert one.widths_mm.tolist() == [pytest.approx(expected), 0.0]  # by hand
     assert (one.tree, one.core, one.name) == ("7", "A", "7A")
+
+
+def test_an_unknown_unit_is_the_only_fault():
+    """Of widths without a unit nobody can say that they are too wide."""
+    with pytest.raises(InputError, match="Name the unit") as caught:
+        standard_series(xml(unit="1/100th mm", value="250"))
+    assert len(caught.value.faults) == 1
 
 
 @pytest.mark.parametrize(("suffix", "year", "first"), [("AD", "1999", 1999), ("BC", "1", 0), ("BP", "50", 1900)])

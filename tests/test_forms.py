@@ -165,6 +165,28 @@ def test_drafts_from_ring_files(tmp_path: Path) -> None:
     assert read_field(tmp_path / "field").ring_widths()["01", "B"].tolist() == [0.95, 0.9]
 
 
+def test_drafts_take_the_species_that_a_file_names(tmp_path: Path) -> None:
+    """The taxon of an element of the XML standard is that of all its cores, and of no other element."""
+
+    def element(tree: str, taxon: str, cores: str) -> str:
+        parts = [
+            f"<sample><title>{core}</title><radius><measurementSeries><title>{tree}{core}</title><interpretation>"
+            '<firstYear suffix="AD">1999</firstYear></interpretation><values><variable normalTridas="ring width"/>'
+            '<unit normalTridas="1/100th millimetres"/><value value="80"/><value value="90"/></values>'
+            "</measurementSeries></radius></sample>"
+            for core in cores
+        ]
+        return f"<element><title>{tree}</title>{taxon}{''.join(parts)}</element>"
+
+    larch = element("7", "<taxon>Larix decidua</taxon>", "AB")
+    text = f"<tridas><object>{larch}{element('8', '', 'A')}</object></tridas>"
+    (tmp_path / "site.xml").write_text(text)
+    (tmp_path / "site.rwl").write_text(RINGS)
+    trees = draft_ring_tables([tmp_path / "site.rwl", tmp_path / "site.xml"], tmp_path / "field")["trees"]
+    assert trees["tree"].tolist() == ["01", "7", "8"]
+    assert trees["species"].fillna("").tolist() == ["", "Larix decidua", ""]
+
+
 def test_drafts_never_replace_rows(tmp_path: Path) -> None:
     """A table that somebody filled in stays; all is refused before anything is written."""
     (tmp_path / "site.rwl").write_text(RINGS)

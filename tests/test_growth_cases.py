@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from test_conventions_growth import STEM, field_of, growth_of, table
 
-from treeage import estimate_ages, priors
+from treeage import InputError, estimate_ages, priors
 from treeage.growth import ChangeCriterion, CoreWidths, field_growth, find_changes, growth_history, past_trees
 from treeage.results import Flag, Status
 from treeage.tables import Field
@@ -276,3 +276,44 @@ def test_a_criterion_of_one_class_has_no_major_events() -> None:
     rule = ChangeCriterion("absolute", "absolute", 0.5, None, "test")
     core = CoreWidths(np.arange(1901, 1941), np.r_[np.ones(20), np.full(20, 2.0)])
     assert find_changes({"T": core}, criteria=(rule,)).events["class"].tolist() == ["moderate"]
+
+
+def test_trees_that_are_not_placed_are_told_why() -> None:
+    """A dead tree with a diameter is not without one, and a living one beside too few cored trees neither."""
+    field = field_of({}, {"tree": "B2"}, tree=BARE)
+    more = field.trees.iloc[[0]]
+    trees = pd.concat([field.trees, more.assign(tree="D", status="dead"), more.assign(tree="U")], ignore_index=True)
+    ages = estimate_ages(replace(field, trees=trees, lines={**field.lines, "trees": np.arange(len(trees)) + 2}))
+    told = past_trees(ages, 1980).sentence()
+    assert "neither core nor usable diameter" not in told
+    assert "2 tree(s) of the table cannot be placed" in told and "fewer than 5 living cored trees" in told
+
+
+def test_a_dead_tree_of_unknown_last_year_is_told() -> None:
+    """Nobody knows how many outer rings are lost: that it was gone after its last ring is not known either."""
+    lost = {"outer_year": 1960, "outer_end": "lost"}
+    ages = estimate_ages(with_trees(field_of(lost, {"tree": "B2"}, tree=STEM), status=["dead", "live"]))
+    assert "1 dead tree(s) lost outer rings, their number unknown" in past_trees(ages, 1970).sentence()
+
+
+def test_the_order_of_trees_does_not_matter() -> None:
+    """Dated, dead and uncored trees, their rows turned round: the same stand of then."""
+    cores = [{"tree": f"T{k}", "core": "a", "widths": np.ones(50 + 10 * k)} for k in range(5)]
+    lost = {"tree": "D", "outer_year": 1990, "outer_end": "lost", "outer_lost": 10.0, "outer_lost_sd": 5.0}
+    field = field_of(*cores, lost)
+    trees = field.trees.assign(dbh_cm=np.linspace(12.0, 30.0, 6), status=["live"] * 5 + ["dead"])
+    trees = pd.concat([trees, trees.iloc[:2].assign(tree=["U", "V"], dbh_cm=[17.0, 25.0])], ignore_index=True)
+    found = []
+    for rows in (trees, trees.iloc[::-1].reset_index(drop=True)):
+        lines = {**field.lines, "trees": np.arange(len(rows)) + 2}
+        own = replace(field, trees=rows, lines=lines)
+        stand = past_trees(estimate_ages(own), 1980, growth=field_growth(own), count=200)
+        found.append((stand.to_frame().sort_values("tree").reset_index(drop=True), stand.totals()))
+    assert found[0][0].equals(found[1][0]) and found[0][1].equals(found[1][1])
+
+
+@pytest.mark.parametrize("growth", [[1], {"A1": 5}])
+def test_growth_of_another_kind_is_refused(growth: Any) -> None:
+    """A list was taken for no growth at all, and said nothing."""
+    with pytest.raises(InputError, match="past_trees, .*growth: got .*, need a"):
+        past_trees(estimate_ages(field_of({}, {"tree": "B2"}, tree=BARE)), 1980, growth=growth)

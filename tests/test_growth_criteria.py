@@ -44,6 +44,8 @@ def test_methods_disagree_on_the_worked_example() -> None:
             lambda: ChangeCriterion("a", "boundary", 20.0, 50.0, ""),
             "got no boundary line, need one for the species",
         ),
+        (lambda: ChangeCriterion("a", "percent", 25.0, 50.0, "", 2.5), "window_years: got 2.5, need a whole number"),
+        (lambda: ChangeCriterion("a", "percent", 25.0, 50.0, "", 0), "window_years: got 0, need a whole number"),
         (lambda: absolute_threshold([[1.0] * 10]), "got 0 changes, need series of at least 21 rings"),
     ],
 )

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from treeage.errors import InputError
-from treeage.growth import ChangeCriterion, CoreWidths, canopy_residence_years, find_changes
+from treeage.growth import ChangeCriterion, CoreWidths, canopy_residence_years, find_changes, growth_history
 from treeage.growth.changes import _peaks, share_interval
 
 RULES = (
@@ -135,9 +135,35 @@ def test_faces() -> None:
     assert "may be weather" in found.sentence() and "<table" in found._repr_html_()
     ax = Figure().subplots()
     assert found.plot(ax=ax) is ax and ax.get_ylabel() == "Trees with a release [%]"
+    ax.figure.canvas.draw()
+    assert ax.get_legend().get_window_extent().y1 <= ax.get_window_extent().y0  # over no decade
 
 
 def test_no_series() -> None:
     """Nothing to look at is refused."""
     with pytest.raises(InputError, match="got no series, need at least one tree"):
         find_changes({})
+
+
+def test_criteria_of_one_name_and_other_objects_are_refused() -> None:
+    """Two rules of one name would count every tree at risk twice, and halve the shares."""
+    rule = ChangeCriterion("percent", "percent", 25.0, 50.0, "own choice")
+    with pytest.raises(InputError, match="criteria: got the names percent, percent, need one name for each"):
+        find_changes(_stand([1930]), criteria=[rule, rule])
+    with pytest.raises(InputError, match="criteria: got no criterion, need at least one"):
+        find_changes(_stand([1930]), criteria=[])
+    tree = growth_history([CoreWidths(range(1901, 1941), [1.0] * 40)])
+    with pytest.raises(InputError, match=r"series.*got a GrowthHistory, need CoreWidths.*growth.series"):
+        find_changes({"T1": tree})  # type: ignore[dict-item]
+    with pytest.raises(InputError, match="prob: got 2, need between 0 and 1"):
+        find_changes(_stand([1930]), criteria=[rule]).by_decade(prob=2.0)
+
+
+def test_series_that_are_too_short_to_show_a_change_have_a_figure() -> None:
+    """No tree at risk: an empty table of numbers, and axes without a bar."""
+    from matplotlib import pyplot as plt
+
+    found = find_changes({"T1": CoreWidths([1900, 1901], [1.0, 1.0])}, criteria=RULES)
+    assert found.by_decade().empty and found.by_decade()["percent_lo"].dtype == float
+    assert found.plot().get_ylabel() == "Trees with a release [%]"
+    plt.close("all")

@@ -170,9 +170,30 @@ def test_faces() -> None:
         ),
         (lambda: growth_history([_core(2000, [1.0])], mean="geometric"), "got geometric, need arithmetic"),
         (lambda: growth_history([_core(2000, [1.0])], prob=1.0), "got 1, need between 0 and 1"),
+        (lambda: growth_history([_core(2000, [1.0])], count=0), "count: got 0, need a whole number, 1 to"),
+        (lambda: growth_history([_core(2000, [1.0])], seed=-1), "seed: got -1, need a whole number of at least 0"),
+        (lambda: growth_history([_core(2000, [0.0, 0.0])]), "got no width above 0, need some wood"),
+        (lambda: CoreWidths([2000.5, 2001.5], [1.0, 1.0]), "got 2000.5, need whole years"),
+        (lambda: CoreWidths([np.nan, 2001.0], [1.0, 1.0]), "years: got nan"),
+        (lambda: CoreWidths([2000], [1.0], pith_distance_mm=[]), r"got shape \(0,\), need one value or a row of draws"),
+        (lambda: CoreWidths([2000], [1.0], pith_distance_mm=[[1.0, 2.0]]), r"got shape \(1, 2\), need one value"),
+        (lambda: CoreWidths([2000], [1.0], beyond_rings=-1), "beyond_rings: got -1, need a whole number"),
     ],
 )
 def test_refusals(make, match: str) -> None:  # type: ignore[no-untyped-def]
     """Each fault names the value, the need and the unit."""
     with pytest.raises(InputError, match=match):
         make()
+
+
+def test_cores_that_share_no_year_give_the_rings_after_the_gap() -> None:
+    """1900-1929 and 1950-1989: the series is that of 1951-1989; a list with a gap is no series of consecutive years."""
+    inner, outer = _core(1900, [2.0] * 30), _core(1950, [1.0] * 40, pith_distance_mm=80.0)
+    series = growth_history([inner, outer]).series()
+    assert np.asarray(series.years).tolist() == list(range(1951, 1990))  # by hand
+    assert np.asarray(series.widths_mm) == pytest.approx(1.0)
+
+
+def test_the_mean_ring_of_one_ring_is_that_ring() -> None:
+    """One ring of 1.2 mm has a mean of 1.2 mm, not of 0."""
+    assert "mean ring 1.20 mm" in growth_history([_core(2000, [1.2])]).sentence()  # by hand

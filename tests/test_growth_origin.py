@@ -81,3 +81,19 @@ def test_refusals(gap: list[float], low: list[float], match: str) -> None:
     """Each fault names the values and the unit."""
     with pytest.raises(InputError, match=match):
         calibrate_origin(gap, low, source="test")
+
+
+def test_odd_spans_and_levels_are_refused_and_the_order_of_trees_is_nothing() -> None:
+    """A span backwards would give a growth; the draws of a tree are its own wherever it stands."""
+    core = CoreWidths(range(1900, 1940), [1.0] * 40, pith_distance_mm=8.0, pith_distance_sd_mm=4.0)
+    for span in (-1, 0, 2.5):
+        with pytest.raises(InputError, match="span_years: got .*need a whole number of at least 1"):
+            early_growth(core, span_years=span)  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="got no series, need at least one tree"):
+        classify_origins({}, CALIBRATION)
+    with pytest.raises(InputError, match="sure: got 2, need between 0 and 1"):
+        classify_origins({"a": core}, CALIBRATION, sure=2.0)
+    wavy = CoreWidths(range(1900, 1940), 1 + 0.5 * np.sin(np.arange(40)), pith_distance_mm=8.0, pith_distance_sd_mm=4.0)
+    one, other = {"a": core, "b": wavy}, {"b": wavy, "a": core}
+    tables = [classify_origins(series, CALIBRATION).frame.set_index("tree").loc[["a", "b"]] for series in (one, other)]
+    assert tables[0].equals(tables[1])

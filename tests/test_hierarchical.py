@@ -450,6 +450,18 @@ def test_priors_have_sources():
     assert prior_table(wide).loc["own_log_sd", "value"] == 0.5
 
 
+@pytest.mark.parametrize(
+    ("options", "match"),
+    [({"draws": 0}, "draws: got 0, need a whole"), ({"prob": 2.0}, "prob: got 2"), ({"seed": -1}, "seed: got -1")],
+)
+def test_odd_questions_of_the_priors_are_refused(options, match):
+    """They ended in errors of NumPy."""
+    with pytest.raises(InputError, match=match):
+        prior_predictive(stand()[0], **options)
+    with pytest.raises(InputError, match="got 100.5, need at least 20, whole"):
+        fit_hierarchical(stand()[0], sampling=Sampling(draws=100.5))
+
+
 def test_prior_predictive_is_where_it_should_be():
     """Prior medians of factors are 1; missed rings of a tree within a factor of two at 90 %."""
     table = prior_predictive(stand()[0], draws=800).set_index("parameter")

@@ -67,6 +67,20 @@ def test_likelihood_against_scipy():
     assert (weight.tolist(), centre.tolist(), spread.tolist()) == ([0.5, 0.5], [50.0], [SPREAD_YEARS])
 
 
+def test_the_order_of_trees_does_not_matter(unsampled):
+    """Each tree has the same mass and the same draws, wherever its row stands."""
+    from dataclasses import replace
+
+    flat = dated(6)
+    turned = replace(flat, tree_ages=flat.tree_ages[::-1])
+    one, other = (with_pulses(ages, pulses=1) for ages in (flat, turned))
+    assert other.trees == one.trees[::-1]
+    for tree in one.trees:
+        assert one[tree].date.mass.tolist() == other[tree].date.mass.tolist()
+        draws = [ages.draws(200, seed=1).sel(tree=tree).values.tolist() for ages in (one, other)]
+        assert draws[0] == draws[1]
+
+
 def test_centres_are_ordered():
     """Pulses cannot swap places."""
     kernel = PulseKernel(np.ones((1, 200)), 4)
@@ -99,7 +113,7 @@ def test_precise_dates_are_moved_least(unsampled):
     assert min(moved) < 0.5
 
 
-@pytest.mark.parametrize("pulses", [0, 7])
+@pytest.mark.parametrize("pulses", [0, 7, 1.5])
 def test_number_of_pulses_is_checked(pulses):
     """The range of pulses is named."""
     with pytest.raises(InputError, match=f"got {pulses}, need 1 to 6 pulses"):

@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
-from field_cases import faults, good_tables, note_text, read, write
+from field_cases import changed, faults, good_tables, note_text, read, write
 
 import treeage
 from treeage.cli import main
@@ -197,9 +197,88 @@ def test_a_file_in_use_is_never_offered(tmp_path):
 
 
 def test_a_broken_toml_file_keeps_its_line(tmp_path):
-    """Line 3 is named as row 3."""
+    """Line 3 is named as row 3, and shown."""
     found = faults(tmp_path, good_tables(), "field.toml, row 3", '[site]\nname = "A"\nhemisphere = north\n')
     assert found["row"].tolist() == [3]
+    assert found["got"][0].startswith("hemisphere = north (")
+
+
+@pytest.mark.parametrize(
+    ("core", "match"),
+    [
+        ({"inner_end": "no pith"}, r"got no pith, need one of .*\. Choose one of the list"),  # never the opposite
+        ({"dating": "not crossdated"}, r"got not crossdated, need one of .*\. Choose one of the list"),
+        ({"dating": "crossdatd"}, r"Did you mean crossdated\?"),
+    ],
+)
+def test_a_denial_is_never_taken_for_what_it_denies(tmp_path, core, match):
+    """A word that begins with no or not is not near the word without it."""
+    faults(tmp_path, changed({("cores", 0, name): word for name, word in core.items()}), match)
+
+
+def test_a_cell_at_fault_is_told_once(tmp_path):
+    """What is missing only because it could not be read is no second fault."""
+    tables = changed({("cores", 0, "rise_mm"): "0,4", ("seedlings", 0, "height_m"): "20 cm"})
+    found = faults(tmp_path, tables, "Write the number alone, in m: 0.2")
+    assert found["column"].tolist() == ["rise_mm", "height_m"]
+
+
+def test_a_remark_below_the_table_is_one_fault(tmp_path):
+    """And the sum of a column, where most of the row is empty."""
+    tables = good_tables()
+    tables["cores"] = pd.concat([tables["cores"], pd.DataFrame({"tree": ["B02"], "core": ["all good"]})])
+    found = faults(tmp_path, tables, r"row 5, tree B02, core all good: got a row without outer_year, .* a remark\.")
+    assert len(found) == 1
+
+
+@pytest.mark.parametrize(
+    ("name", "factor", "advice"),
+    [
+        ("height_cm", 100, "Multiply height_cm by 0.01 and name it core_height_m"),
+        ("Height (cm)", 100, "Multiply Height (cm) by 0.01 and name it core_height_m"),
+        ("height", 1, "Rename height to core_height_m"),
+    ],
+)
+def test_a_needed_column_in_another_unit_is_never_only_renamed(tmp_path, name, factor, advice):
+    """One step that leads to the right number."""
+    tables = good_tables()
+    tables["cores"] = tables["cores"].rename(columns={"core_height_m": name})
+    tables["cores"][name] *= factor
+    faults(tmp_path, tables, re.escape(advice))
+
+
+def test_column_names_that_differ_by_case_and_signs(tmp_path):
+    """All names of a header at once; young trees in columns of other names are told once what to do."""
+    tables = good_tables()
+    tables["trees"] = tables["trees"].set_axis(["Tree", "Species", "DBH (cm)", "Bark mm"], axis=1)
+    faults(tmp_path, tables, r"Rename Tree to tree, Species to species, DBH \(cm\) to dbh_cm, Bark mm to bark_mm\.")
+
+
+def test_a_species_in_other_letters_is_never_passed_over(tmp_path):
+    """A height model or young tree of a name that differs by case alone would go unused: a note is not enough."""
+    toml = '[site]\nhemisphere = "north"\n[height."larix decidua"]\nmodel = "none"\n'
+    told = r'height."larix decidua": got larix decidua, need Larix decidua, as in the trees table\. Write it the same\.'
+    faults(tmp_path, good_tables(), told, toml)
+    edits = {("seedlings", 0, "species"): "Larix  decidua"}
+    faults(tmp_path, changed(edits), "seedlings.csv, species: got Larix  decidua, need Larix decidua, as in the trees")
+    assert "got Larix kaempferi, need a species of the trees table" in note_text(  # another species may be meant
+        read(tmp_path, changed({("seedlings", 0, "species"): "Larix kaempferi"}))
+    )
+
+
+def test_a_year_without_its_century_is_asked_about(tmp_path):
+    """A note, because trees of the first century are possible."""
+    told = note_text(read(tmp_path, changed({("cores", 2, "outer_year"): 20})))
+    assert "got 20, need mostly 1000 to 2100 [year]. Write the century too" in told
+
+
+@pytest.mark.parametrize(("column", "lacks"), [("core_length_mm", "core length"), ("dbh_cm", "diameter")])
+def test_what_a_lost_inner_end_lacks_is_named(tmp_path, column, lacks):
+    """Only what is missing: the other was measured."""
+    table = "trees" if column == "dbh_cm" else "cores"
+    edits = {(table, -1, column): "", ("cores", 2, "inner_end"): "rot", ("trees", -1, "bark_mm"): ""}
+    tables = {name: frame for name, frame in changed(edits).items() if name in ("trees", "cores")}
+    assert f"got rot without {lacks}, need" in note_text(read(tmp_path, tables))
 
 
 @pytest.mark.parametrize(

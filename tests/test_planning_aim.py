@@ -152,6 +152,28 @@ def test_faults_say_what_to_do():
         aim_second_core(field, "A1", core_width_mm=0.0)
 
 
+def test_cores_that_are_left_out_are_told():
+    """A core of unknown direction has a hole somewhere, and one at another height is of another section."""
+    unknown = aim_second_core(one_tree({"inner_end": "no_arcs"}, {"inner_end": "no_arcs", "azimuth_deg": np.nan}), "A1")
+    assert list(unknown.entries_deg) == ["a"]
+    assert any("at 1 m, where core a is; left out: core b" in note for note in unknown.notes)
+    low = {"inner_end": "no_arcs", "core_height_m": 0.1, "azimuth_deg": 180.0}
+    assert any("left out: core a" in note for note in aim_second_core(one_tree(ARC, low), "A1").notes)
+    both = aim_second_core(one_tree(ARC, ARC | {"azimuth_deg": 90.0}), "A1")
+    assert not any("left out: core" in note for note in both.notes)
+
+
+def test_where_cores_stand_all_round_the_next_goes_between_them():
+    """Nine cores every 40 degrees: the places furthest from them lie 20 degrees away; none is 45, and core a's is 0."""
+    usual = {"tree": "A1", "outer_year": 2024, "rings_counted": 120, "dating": "crossdated", "core_height_m": 1.0,
+             "core_length_mm": 120.0, "inner_end": "no_arcs"}  # fmt: skip
+    cores = [usual | {"core": "abcdefghi"[at], "azimuth_deg": 40.0 * at} for at in range(9)]
+    found = aim_second_core(Field.from_frames(pd.DataFrame([TREE]), pd.DataFrame(cores)), "A1")
+    apart = min(abs((found.best.entry_deg - each + 180) % 360 - 180) for each in found.entries_deg.values())
+    assert apart == pytest.approx(20.0)  # by hand
+    assert any("no place is 45 degrees" in note for note in found.notes)
+
+
 def test_faces_of_the_result():
     """Table with a row a way, words with the numbers of the best, a figure."""
     found = aim_second_core(one_tree(ARC | {"arc_side": "right"}), "A1")
@@ -160,6 +182,8 @@ def test_faces_of_the_result():
     assert table["chance_hit"].idxmax() == AIMED
     assert (table["chance_arcs"] >= table["chance_hit"]).all()
     assert f"{100 * found.best.chance_hit:.0f} %" in found.sentence()
+    with pytest.raises(KeyError, match="need one of aimed, straight opposite"):
+        found["upside down"]
     ax = found.plot()
     assert "core a" in {text.get_text() for text in ax.texts}
     ax.figure.draw_without_rendering()

@@ -1,5 +1,6 @@
 """What is expected of the next steps: sums done by hand, brute force, and really doing them on virtual trees."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,7 @@ from scipy.stats import spearmanr
 
 from treeage.cli.commands import main
 from treeage.errors import InputError
-from treeage.estimate import date_trees, minimum_answer, prepare, tree_answer
+from treeage.estimate import date_trees, estimate_ages, minimum_answer, prepare, tree_answer
 from treeage.planning import MINUTES, Action, aim_second_core, next_steps
 from treeage.planning.outcomes import (
     Added,
@@ -206,6 +207,90 @@ def test_faults_are_told_at_once(field):
         next_steps(field, goal="after_event")
     with pytest.raises(InputError, match="pulse"):
         next_steps(field, goal="pulse_date", pulse=(1950, 1940))
+
+
+def test_a_field_without_a_dated_tree_has_no_step(tmp_path, capsys):
+    """Every core lost its inner end and has no length: nothing can be ranked, and that is said."""
+    trees = pd.DataFrame({"tree": ["A", "B"], "species": "Picea abies", "dbh_cm": [30.0, 40.0]})
+    cores = pd.DataFrame({"tree": ["A", "B"], "core": "a", "outer_year": 2020, "rings_counted": [80, 90]})
+    cores = cores.assign(dating="lab_count", inner_end="rot", core_height_m=1.0)
+    steps = next_steps(Field.from_frames(trees, cores))
+    assert steps.table.empty and any("treeage check names what was not measured" in note for note in steps.notes)
+    trees.to_csv(tmp_path / "trees.csv", index=False)
+    cores.to_csv(tmp_path / "cores.csv", index=False)
+    for more in ([], ["--minutes", "60"], ["--goal", "mean_date"], ["--goal", "after_event", "--event", "1950"]):
+        assert main(["next", str(tmp_path), *more]) == 1
+        assert "Empty DataFrame" not in capsys.readouterr().out
+    assert main(["aim", str(tmp_path), "Z"]) == 2
+    assert (
+        "treeage aim, TREE: got Z, need a tree with a core in cores.csv. Name one of them: A, B."
+        in capsys.readouterr().err
+    )
+
+
+def test_faults_name_the_options_of_the_command(tmp_path, capsys):
+    """And not the arguments of the call behind it."""
+    demo = str(example_field(tmp_path / "demo", trees=4)[0])
+    for words, told in (
+        (["--goal", "after_event"], "treeage next, --event: got no event, need its ring year. Pass --event 1926, for"),
+        (["--goal", "pulse_date"], "treeage next, --pulse: got nothing, need its first .* Pass --pulse 1926 1960, for"),
+        (["--minutes", "-3"], "treeage next, --minutes: got -3, need finite and above 0. Correct --minutes, or"),
+        (["--cost", "felling=3"], "treeage next, --cost: got felling, need one of one more core"),
+    ):
+        assert main(["next", demo, *words]) == 2
+        assert re.search(told, capsys.readouterr().err)
+
+
+@pytest.mark.parametrize(
+    ("options", "match"),
+    [
+        ({"goal": "after_event", "event": float("nan")}, "event: got nan, need a ring year, whole"),
+        ({"goal": "pulse_date", "pulse": (1900,)}, "pulse: got .1900,., need its first and last ring year"),
+        ({"goal": "pulse_date", "pulse": ("a", "b")}, "pulse: got .*need its first and last ring year"),
+        ({"goal": "pulse_date", "pulse": (float("nan"), 1950)}, "pulse: got .*need its first and last ring year"),
+        ({"goal": "pulse_date", "pulse": (2500, 2600)}, "pulse: got 0 trees from 2500 to 2600, need at least one tree"),
+        ({"minutes_of": {"crossdate": "x"}}, "minutes_of: got .*need numbers"),
+    ],
+)
+def test_odd_goals_are_refused(field, options, match):
+    """They fell over, or told an sd of 0.0 years of a pulse or an event that is none."""
+    with pytest.raises(InputError, match=match):
+        next_steps(field, **options)
+
+
+def spread_of(field, goal, event):
+    """Standard deviation of the goal by joint draws, and as the table tells it today."""
+    draws = estimate_ages(field).draws(20_000, seed=1).to_numpy()
+    told = next_steps(field, goal=goal, event=event).table["goal_now"].iloc[0]
+    drawn = draws.mean(axis=1) if goal == "mean_date" else (draws > event).sum(axis=1)
+    return float(drawn.std()), float(told)
+
+
+@pytest.mark.parametrize("goal", ["mean_date", "after_event"])
+@pytest.mark.parametrize("heights", [(1.0,), (1.0, 0.1)])
+@pytest.mark.parametrize("trees", [1, 4])
+def test_what_is_known_today_is_the_spread_of_joint_draws(goal, heights, trees):
+    """Trees to the pith, cored at a metre or at two heights: what they share of the height model stays shared.
+
+    The number after an event of one tree is 0 or 1, so its sd is at most .5. 20,000 draws tell an sd to 0.5 %.
+    """
+    core = {"outer_year": 2020, "dating": "crossdated", "inner_end": "pith"}
+    rows = [core | {"tree": tree, "core": "ab"[at], "core_height_m": height, "rings_counted": 80 + 6 * at}
+            for tree in "ABCD"[:trees] for at, height in enumerate(heights)]  # fmt: skip
+    table = pd.DataFrame({"tree": list("ABCD"[:trees]), "species": "Larix decidua", "dbh_cm": 30.0})
+    drawn, told = spread_of(Field.from_frames(table, pd.DataFrame(rows)), goal, 1930)
+    assert told == pytest.approx(drawn, rel=0.05)
+
+
+@pytest.mark.parametrize("options", [{}, {"goal": "mean_date"}, {"goal": "pulse_date", "pulse": (1900, 1950)}])
+def test_a_field_without_a_dated_tree_has_no_steps(options):
+    """A tree known as a minimum only is no traceback, and the sentence says why there is nothing."""
+    core = {"tree": "A", "core": "a", "outer_year": 2020, "rings_counted": 80, "dating": "crossdated",
+            "inner_end": "rot", "core_height_m": 1.0}  # fmt: skip
+    trees = pd.DataFrame({"tree": ["A"], "species": ["Larix decidua"]})
+    steps = next_steps(Field.from_frames(trees, pd.DataFrame([core])), minutes=60.0, **options)
+    assert steps.table.empty and steps.chosen.empty
+    assert "1 tree left out: no dated core" in steps.sentence()
 
 
 def test_figure_and_words(steps):

@@ -17,6 +17,7 @@ from treeage.planning.plan import (
     _Kind,
     _known,
     _needed,
+    _piths,
     _reach,
     _stand_table,
     field_of,
@@ -83,11 +84,21 @@ def test_trees_of_a_pulse_by_the_law_of_a_mean():
     assert PULSE_SD_YEARS == 8
     assert _needed([own], {0: exact}, 10.0) == {0: 11}
     assert _needed([own], {0: loose}, 10.0) == {0: np.inf}  # a shared error of 20 years: no number of trees helps
+    assert _needed([own], {0: exact}, 10.0, 2.0) == {0: 19}  # 2 of the 6 shared: (64 + 36 - 4) / (3.04**2 - 4) = 18.3
     table = _stand_table([own], {0: exact}, np.random.default_rng(1)).set_index("trees")
     assert list(table.index) == list(STAND_SIZES)
     for trees in (10, 40):
         assert table.loc[trees, "pulse_date_years"] == pytest.approx(3.29 * 10 / np.sqrt(trees), rel=0.08)
     assert table.loc[160, "share_after_event_percent"] == pytest.approx(3.29 * 100 * np.sqrt(0.19 / 160), rel=0.15)
+
+
+def test_growth_near_the_pith_moves_all_trees_together(known):
+    """Where the width of a pulse rests on the growth alone, many trees do not make it as narrow as none shared."""
+    piths, moved = _piths(virtual_trees(LARCH, known, 12, 1), "A", Dating.LAB_COUNT, known)
+    assert 0.2 < moved < np.sqrt(np.median([pith.var() for pith in piths]))
+    exact = {0: [Mass(5, np.ones((4, 1)))]}
+    wide = [_stand_table(piths, exact, np.random.default_rng(1), own).set_index("trees") for own in (0.0, moved)]
+    assert wide[1].loc[160, "pulse_date_years"] > max(wide[0].loc[160, "pulse_date_years"], 3.29 * moved * 0.95)
 
 
 def test_the_same_seed_gives_the_same_plan():
@@ -108,12 +119,26 @@ def test_the_folder_replaces_the_priors():
     assert len(known.young) == 24
 
 
-def test_faults_are_told():
+def test_faults_are_told(plan):
     """Numbers out of range, and something that is no field."""
     with pytest.raises(InputError, match="diameter_cm"):
         plan_coring("Larix", 0.0)
     with pytest.raises(InputError, match="read_field"):
         plan_coring("Larix", 30.0, field="folder")
+    with pytest.raises(InputError, match=r"tilt: got \(1.0,\), need slope"):
+        plan_coring("Larix", 30.0, tilt=(1.0,))
+    with pytest.raises(InputError, match="plan_coring, diameter_cm: got 30 cm, cored at 20 m.*core_height_m") as caught:
+        plan_coring("Larix decidua", 30.0, core_height_m=20.0)
+    assert len(caught.value.faults) == 1  # not the rows of virtual tables that nobody wrote
+    with pytest.raises(InputError, match="got three cores, crossdated, 0 seedlings, need a row of widths"):
+        plan.width("three cores")
+
+
+@pytest.mark.parametrize(("diameter_cm", "borer_mm", "height_m"), [(300.0, 50.0, 2.5), (3.0, 100.0, 0.05)])
+def test_short_cores_are_planned(diameter_cm, borer_mm, height_m):
+    """Cores of fewer than ten rings have a mean of those they have."""
+    kind = _Kind("Picea abies", diameter_cm, (0.0, 0.0), height_m, borer_mm, None)
+    assert (plan_of(kind, 10.0, 1, 8).widths["width_years"] > 0).all()
 
 
 def test_the_figure_names_every_plan(plan):

@@ -15,11 +15,12 @@ from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 
 from treeage.batch import Batch
+from treeage.display import year_text
 from treeage.errors import InputError
 from treeage.plots import ages as plots
-from treeage.plots.style import GROUPS, WARM, group_looks, padded, year_ticks
+from treeage.plots.style import GROUPS, WARM, group_looks, padded, year_axis, year_ticks
 from treeage.pmf import Mass, Pmf
-from treeage.results import SHARES, joint_years, year_text
+from treeage.results import SHARES, joint_years
 from treeage.stand import age_structure
 
 mpl.use("Agg")
@@ -121,6 +122,8 @@ def test_minimum_only_trees_point_to_the_past():
     assert arrows[0].xyann[0] == 1930  # hand sum: 2024 - 95 + 1
     assert arrows[0].xy[0] == ax.get_xlim()[0]
     assert "rings counted only: about then or before" in [text.get_text() for text in ax.get_legend().get_texts()]
+    alone = plots.plot_dates(replace(AGES, tree_ages=(minimum_tree("R1", 95),)), ax=empty_axes())
+    assert [text.get_text() for text in alone.get_legend().get_texts()] == ["rings counted only: about then or before"]
 
 
 def test_years_before_the_common_era_are_labelled():
@@ -319,6 +322,11 @@ def test_anatomy_of_a_minimum_shows_the_rings_only():
     ax = plots.plot_anatomy(minimum_tree(), ax=empty_axes())
     assert [label.get_text() for label in ax.get_yticklabels()] == ["counted rings"]
     assert ax.texts[0].get_text() == "95 rings (1930 to 2024)"  # hand sum: 2024 - 95 + 1
+    (bar,) = ax.patches
+    tree, (low, high) = minimum_tree(), ax.get_xlim()
+    assert bar.get_width() == tree.minimum_age  # every ring, and no more
+    assert low < bar.get_x() < bar.get_x() + bar.get_width() < high
+    assert bar.get_x() + bar.get_width() == tree.outer_year + 0.5
 
 
 def test_mass_bars_are_the_mass():
@@ -332,6 +340,19 @@ def test_mass_bars_are_the_mass():
     dark = {at for at, bar in bars.items() if luminance(bar.get_facecolor()) < 0.4}
     assert dark == {11, 12, 13}  # closed form: 5 % and 95 % quantiles of the mass above
     assert [text.get_text() for text in ax.get_legend().get_texts()] == ["median 12", "90 % interval 11 to 13"]
+
+
+@pytest.mark.parametrize("skew", [1, -1])
+def test_the_key_of_a_mass_stands_over_no_bar(skew):
+    """Nor over the line of the median, on whichever side the tail is."""
+    pmf = Pmf(1780, np.exp(-0.4 * np.arange(40))[::skew])
+    ax = plots.plot_mass(pmf)
+    ax.figure.canvas.draw()
+    key = ax.get_legend().get_window_extent()
+    assert key.y0 >= max(bar.get_window_extent().y1 for bar in ax.patches)
+    (median,) = {line.get_window_extent().x0 for line in ax.lines}
+    assert not key.x0 <= median <= key.x1
+    plt.close("all")
 
 
 def test_mass_of_a_point_can_be_drawn():
@@ -355,6 +376,14 @@ def test_ticks_are_round_and_inside(low, span, most):
     step = min(np.diff(ticks), default=1)
     if step >= 10:
         assert all(year % 5 == 0 or year == 1 for year in spoken)
+
+
+def test_a_narrow_axis_of_years_has_a_scale():
+    """Two years at least, or nobody can read a third."""
+    for low in np.arange(1500.0, 1800.0, 7.0):
+        ax = Figure(figsize=(1.3, 2.0)).subplots()
+        year_axis(ax, low, low + 190.0, label="Year", room=0.5)
+        assert len(ax.get_xticks()) >= 2
 
 
 @given(st.lists(st.floats(-1e4, 1e4), min_size=1, max_size=5))

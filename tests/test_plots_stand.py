@@ -1,16 +1,29 @@
 """Tests of the figures of stand and growth: axes given are used, labels carry units, colours differ in grey print."""
 
 import inspect
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_up_ages import made_up_ages
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
+from treeage.checks import predictive_checks
 from treeage.plots import stand as plots_stand
 from treeage.plots.style import DEEP, PALE, WARM
-from treeage.stand import PulseHistory, StandOrigin, age_from_diameter, age_structure, recruitment_history
+from treeage.stand import (
+    PulseHistory,
+    StandOrigin,
+    after_events,
+    age_from_diameter,
+    age_structure,
+    find_pulses,
+    recruitment_history,
+    split_shared,
+    stand_origin,
+)
 
 
 def test_every_plot_takes_and_returns_axes() -> None:
@@ -28,6 +41,55 @@ def test_colours_differ_in_grey() -> None:
     """The three main colours are far apart in lightness."""
     grey = sorted(np.dot([0.299, 0.587, 0.114], to_rgb(color)) for color in (DEEP, WARM, PALE))  # luma, ITU-R BT.601
     assert np.diff(grey).min() > 0.2
+
+
+def test_years_before_the_common_era_are_written_so() -> None:
+    """In every figure of a stand that has years along its axis, and in every sentence; no negative year."""
+    rng = np.random.default_rng(1)
+    draws = rng.normal([-219.0] * 7 + [-100.0] * 7, 8.0, (400, 14)).round()
+    split = split_shared(draws)
+    recruited = recruitment_history(draws, split=split, count=100, events={"flood": -219})
+    origin = stand_origin(split, recruited, seed=1)
+    pulses = find_pulses(draws, split=split, seed=1)
+    response = after_events(draws, {"flood": -219})
+    for figure, result in (
+        (plots_stand.plot_structure, age_structure(draws)), (plots_stand.plot_recruitment, recruited),
+        (plots_stand.plot_pulses, pulses), (plots_stand.plot_origin, origin), (plots_stand.plot_events, response),
+    ):  # fmt: skip
+        ax = figure(result, ax=Figure().subplots())
+        ax.figure.canvas.draw()
+        words = [label.get_text() for label in ax.get_xticklabels()]
+        assert words and all("BCE" in each for each in words)
+        assert not any("-" in text.get_text() for text in ax.texts if "%" in text.get_text())
+        assert not re.search(r"-\d", result.sentence().replace("-year", ""))
+    assert "flood (220 BCE)" in response.sentence() and "flood (220 BCE)" in recruited.sentence()
+
+
+def test_keys_of_a_stand_stand_over_no_data() -> None:
+    """On a page of one column (85 mm), where three lines of words are half as wide as the figure."""
+    draws = np.random.default_rng(1).normal([1860.0] * 4 + [1920.0] * 4, 20.0, (400, 8)).round()
+    recruited = recruitment_history(draws, count=200)
+    for figure, result, tallest in (
+        (plots_stand.plot_structure, age_structure(draws), age_structure(draws).to_frame()["trees_hi"].max()),
+        (plots_stand.plot_recruitment, recruited, recruited.to_frame()["establishment_hi"].max()),
+    ):
+        ax = figure(result, ax=Figure(figsize=(85 / 25.4, 2.6), layout="constrained").subplots())
+        ax.figure.canvas.draw()
+        below = ax.transData.inverted().transform(ax.get_legend().get_window_extent())[0, 1]
+        assert below > tallest
+
+
+def test_counts_of_trees_have_whole_marks() -> None:
+    """No half tree beside the bars of one tree each."""
+    pulses = find_pulses(np.random.default_rng(1).normal(np.arange(1800.0, 1900.0, 20.0), 8.0, (400, 5)), seed=1)
+    ax = plots_stand.plot_pulses(pulses, ax=Figure().subplots())
+    assert all(float(tick).is_integer() for tick in ax.get_yticks())
+
+
+def test_a_figure_without_checks_says_so() -> None:
+    """And is no empty box."""
+    ax = plots_stand.plot_checks(predictive_checks(made_up_ages(3)), ax=Figure().subplots())
+    assert [text.get_text() for text in ax.texts] == ["too few cases for any check"]
 
 
 def test_periods_are_drawn_whole() -> None:

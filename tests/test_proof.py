@@ -200,3 +200,18 @@ def test_what_was_found_is_not_said_to_be_beyond_so_few_trees(covered, tellable)
     row = {"part": proof.YOUNG, "trees": 70, "inside": 65, "cases": 70, "covered": covered, "band_low": 0.8}
     said = proof._verdict(row | {"band_high": 0.97}, 0.9)
     assert ("cannot tell" not in said) == tellable == ("as promised" not in said)
+
+
+def test_every_proof_has_a_figure(proved, tmp_path):
+    """A dot a part at its share, also where nothing could be predicted, as every result has one."""
+    from matplotlib import pyplot as plt
+
+    ax = proved.plot()
+    dots = next(line for line in ax.lines if line.get_marker() == "o")
+    assert np.allclose(dots.get_xdata(), 100 * proved.parts["covered"])
+    assert [text.get_text().split(" (")[0] for text in ax.get_yticklabels()] == proved.parts["part"].tolist()
+    empty = replace(proved, cases=proved.cases[:0], parts=proved.parts[:0]).plot()
+    empty.figure.draw_without_rendering()
+    assert "Nothing is known" in empty.texts[0].get_text()
+    ax.figure.savefig(tmp_path / "proof.png")
+    plt.close("all")

@@ -12,12 +12,12 @@ from field_cases import SURE
 from treeage import estimate_ages
 from treeage.alignment.prior import alignment_prior
 from treeage.counting import absent_ring_share
+from treeage.display import year_text
 from treeage.errors import ModelError
 from treeage.estimate.answers import collar_mass
 from treeage.growth import basal_area_increment, canopy_residence_years, inside_bark_diameter
 from treeage.height import early_heights, from_published
 from treeage.pmf import Pmf
-from treeage.results import year_text
 from treeage.rings.missing import constant_basal_area_rings
 from treeage.tables import Field, Settings
 

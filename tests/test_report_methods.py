@@ -126,7 +126,7 @@ def test_checks_that_could_not_be_made_are_not_called_made():
     """One tree: nothing is held against replicates, and the text does not say so."""
     field = treeage_field([{"inner_end": "pith"}])
     text = methods_text(with_checks(estimate_ages(field)), version="1")
-    assert "Nothing could be held against the fitted model." in text
+    assert "The fitted model could not be checked: too few cases." in text
     assert "were held against replicates" not in text
 
 

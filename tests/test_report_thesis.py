@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from docx import Document
-from made_up_ages import made_up_ages
+from made_up_ages import made_up_ages, minimum_tree
 from matplotlib import pyplot as plt
 from matplotlib.text import Text
 
@@ -218,6 +218,18 @@ def test_what_is_wrong_is_said_first():
     wrong = replace(AGES.tree_ages[0], flags=(Flag.MORE_HIDDEN_THAN_SEEN,))
     ages = replace(AGES, tree_ages=(wrong, *AGES.tree_ages[1:]))
     assert things_to_check(ages, 4)[0].startswith(f"1 tree ({wrong.tree}): more is hidden than was seen")
+
+
+def test_what_would_date_a_blind_tree_is_said_first():
+    """Of trees of which only the rings are known because nothing bounds what is missing; no other minimum."""
+    blind = replace(minimum_tree("R9", 95), flags=(Flag.DISTANCE_UNKNOWN,))
+    told = things_to_check(replace(AGES, tree_ages=(*AGES.tree_ages[:3], blind)), 4)
+    assert any(
+        line.startswith("Only the rings counted are known of 1 tree (R9): an arc, or core length") for line in told
+    )
+    for other in (replace(blind, flags=()), replace(AGES.tree_ages[3], flags=(Flag.DISTANCE_UNKNOWN,))):
+        told = things_to_check(replace(AGES, tree_ages=(*AGES.tree_ages[:3], other)), 4)
+        assert not any("Only the rings counted" in line for line in told)
 
 
 def test_every_tree_folds_out_of_one_block():

@@ -17,10 +17,11 @@ from matplotlib.figure import Figure
 from scipy import stats
 
 import treeage
+from treeage.display import year_text
 from treeage.errors import InputError
 from treeage.growth import field_growth
 from treeage.pmf import Mass, Pmf, ReadOnlyDict
-from treeage.results import DISTRIBUTIONS, SHARES, Ages, SharedParts, TreeAge, year_text
+from treeage.results import DISTRIBUTIONS, SHARES, Ages, SharedParts, TreeAge
 from treeage.rings import ring_model
 from treeage.schema import INPUT_TABLES, columns
 from treeage.simulate import scenario, simulate_stand

@@ -41,6 +41,8 @@ def test_a_file_name_is_a_table_and_a_wrong_one_is_named():
     assert columns_text("cores.csv") == columns_text("cores")
     with pytest.raises(InputError, match=r"treeage columns, TABLE: got core, need one of trees, .* Did you mean cores"):
         columns_text("core")
+    with pytest.raises(InputError, match=r"need one of trees, .*, stand_events, .* Did you mean stand_events\?"):
+        columns_text("stand_event")
 
 
 def test_the_command_prints_it(capsys):

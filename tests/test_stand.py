@@ -57,7 +57,7 @@ def test_all_parts_of_a_cohort(cohort: _Ages) -> None:
     assert history.structure.per_ha is not None and history.recruitment.unit == "trees per ha and year"
     tables = history.tables()
     assert set(tables) >= {"age_structure", "recruitment", "pulses", "origin", "events", "age_from_diameter"}
-    assert tables["pulse_membership"]["tree"].tolist() == cohort.trees
+    assert tables["pulse_membership"]["tree"].tolist() == sorted(cohort.trees)
     assert tables["uncored_trees"]["tree"].tolist() == ["U1"]
     assert list(history.events.events) == ["fire"]  # type: ignore[union-attr]
     assert history.to_frame().equals(tables["age_structure"])
@@ -88,6 +88,17 @@ def test_on_ages_of_the_package() -> None:
     assert any("Every tree counts once" in note for note in history.notes)
 
 
+def test_windows_that_are_not_over_are_told() -> None:
+    """Of an event of 2000 the survey of 2024 saw 24 of 50 years; of one of 1845 all of them."""
+    rng = np.random.default_rng(8)
+    ages = _Ages(joint_draws(rng.uniform(1850, 1950, 12), rng, size=200))
+    assert not any("had passed since" in note for note in stand_history(ages, most_pulses=0).notes)
+    ages.events = pd.DataFrame({"year": [1845.0, 2000.0], "event": ["fire", "storm"]})
+    history = stand_history(ages, most_pulses=0)
+    assert any("Fewer than 50 years had passed since storm (2000): " in note for note in history.notes)
+    assert any("too small to be cored" in note for note in history.notes)
+
+
 def test_static_models_take_the_weights() -> None:
     """Trees per hectare reach the static models, and a note says which parts count each tree once."""
     rng = np.random.default_rng(3)
@@ -112,7 +123,79 @@ def test_partial_weights_warn() -> None:
     assert history.structure.per_ha is None
 
 
+@pytest.mark.parametrize("pulses", [-1, 1.5])
+def test_a_number_of_pulses_that_is_none_is_named_and_not_the_ages(cohort: _Ages, pulses: float) -> None:
+    """The ages are sound."""
+    with pytest.raises(InputError, match=f"most_pulses: got {pulses}, need a whole number of at least 0") as caught:
+        stand_history(cohort, most_pulses=pulses)  # type: ignore[arg-type]
+    assert caught.value.faults["column"].tolist() == ["most_pulses"]
+
+
 def test_too_few_trees() -> None:
     """Fewer than five dated trees tell no history."""
     with pytest.raises(InputError, match="got 3 dated trees, need at least 5"):
         stand_history(made_up_ages(3))
+
+
+class _WithDead(_Ages):
+    """The same with some trees that were dead when they were cored."""
+
+    def __init__(self, draws: np.ndarray, dead: int, weights: list[float] | None = None) -> None:
+        super().__init__(draws, weights)
+        status = ["dead"] * dead + ["live"] * (draws.shape[1] - dead) + ["live"]
+        self.tree_table = self.tree_table.assign(status=status)
+
+
+def test_the_dead_are_no_part_of_what_tells_of_living_trees() -> None:
+    """Ages of static models and of the line on diameter run to the survey, which dead trees did not see."""
+    rng = np.random.default_rng(4)
+    draws = joint_draws(rng.uniform(1800, 1980, 40), rng, size=200)
+    history = stand_history(_WithDead(draws, 10), most_pulses=0, bin_years=20)
+    living = stand_history(_Ages(draws[:, 10:]), most_pulses=0, bin_years=20)
+    assert history.diameter is not None and living.diameter is not None
+    assert sorted(history.diameter.cored_age) == sorted(living.diameter.cored_age)
+    assert history.static is not None and living.static is not None
+    assert history.static.counts.tolist() == living.static.counts.tolist()
+    assert history.structure.counts.sum(axis=1).tolist() == [40.0] * 200  # they did establish
+    assert "40 trees, 10 of them dead: half established" in history.recruitment.sentence()
+    assert any("10 of the 40 dated trees were dead when cored" in note for note in history.notes)
+    assert "30 living trees" in living.recruitment.sentence()
+    assert not any("dead when cored" in note for note in living.notes)
+    all_dead = stand_history(_WithDead(draws, 40), most_pulses=0, bin_years=20)
+    assert all_dead.static is None and all_dead.diameter is None
+
+
+def test_a_plantation_of_one_diameter_has_a_history() -> None:
+    """Where diameters tell no age that part is left out, and said, not the whole history."""
+    rng = np.random.default_rng(5)
+    ages = _Ages(joint_draws(rng.uniform(1890, 1900, 14), rng, size=200))
+    for sizes in (30.0, np.linspace(30.0, 30.4, 15)):
+        ages.tree_table = ages.tree_table.assign(dbh_cm=sizes, species="larch")
+        history = stand_history(ages, most_pulses=0)
+        assert history.diameter is None and history.uncored.empty
+        assert any("hardly differ" in note for note in history.notes)
+
+
+def test_undated_trees_without_weight_are_not_said_to_be_stood_for() -> None:
+    """Dated trees stand for others per hectare only where these have a weight and their species a date."""
+    rng = np.random.default_rng(6)
+    ages = _Ages(joint_draws(rng.uniform(1890, 1950, 12), rng, size=200), [20.0] * 12)
+    more = ages.tree_table.iloc[[-1]]
+    oak = more.assign(tree="U3", trees_per_ha=50.0, species="oak")
+    ages.tree_table = pd.concat([ages.tree_table, more.assign(tree="U2", trees_per_ha=50.0), oak], ignore_index=True)
+    notes = stand_history(ages, most_pulses=0).notes
+    assert any(note.startswith("1 trees of the field have no date; in figures per hectare") for note in notes)  # U2
+    assert any(note.startswith("2 trees of the field have no date and are left out") for note in notes)  # U1, U3
+
+
+def test_the_order_of_trees_does_not_matter() -> None:
+    """The same trees with their rows turned round: every table to the last digit."""
+    rng = np.random.default_rng(7)
+    draws = joint_draws(rng.uniform(1850, 1950, 12), rng, size=200)
+    ages, turned = (_Ages(draws, [20.0, 50.0, 30.0] * 4) for _ in range(2))
+    turned.trees, turned._draws = ages.trees[::-1], ages._draws[:, ::-1]
+    more = ages.tree_table.iloc[[-1]].assign(tree="U2", dbh_cm=20.0, trees_per_ha=40.0)
+    ages.tree_table = pd.concat([ages.tree_table, more], ignore_index=True)
+    turned.tree_table = ages.tree_table.iloc[::-1].reset_index(drop=True)
+    one, other = (stand_history(each, most_pulses=1) for each in (ages, turned))
+    assert all(other.tables()[name].equals(table) for name, table in one.tables().items())

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from treeage.errors import InputError
+from treeage.errors import InputError, ModelError
 from treeage.stand import age_from_diameter
 
 
@@ -119,3 +119,18 @@ def test_refusals_of_sizes() -> None:
         age_from_diameter(draws[:, :4], size[:4], survey_year=2024)
     with pytest.raises(InputError, match="got 1 groups, need one for each of 2 diameters"):
         age_from_diameter(draws, size, survey_year=2024).draws([20.0, 30.0], ["a"])
+
+
+def test_diameters_that_do_not_differ_are_named() -> None:
+    """Twelve trees of 30 cm, or two species of one diameter each, tell no line; nobody blames the draws."""
+    draws = np.random.default_rng(1).normal(1900.0, 10.0, (50, 12))
+    with pytest.raises(ModelError, match="got diameters that do not differ, need a range of diameters in a group"):
+        age_from_diameter(draws, [30.0] * 12, survey_year=2000)
+    with pytest.raises(ModelError, match="got diameters that do not differ"):
+        age_from_diameter(draws, [30.0] * 6 + [20.0] * 6, survey_year=2000, groups=["a"] * 6 + ["b"] * 6)
+    with pytest.raises(ModelError, match="got 0 % true variance"):
+        age_from_diameter(draws, np.linspace(30.0, 30.1, 12), survey_year=2000, diameter_sd_cm=0.3)
+    with pytest.raises(InputError, match="diameter_sd_cm: got -1, need finite and at least 0"):
+        age_from_diameter(draws, np.linspace(20.0, 40.0, 12), survey_year=2000, diameter_sd_cm=-1.0)
+    model = age_from_diameter(draws, np.linspace(20.0, 40.0, 12), survey_year=2000)
+    assert model.predict([]).empty and model.draws([]).shape == (50, 0)

@@ -25,10 +25,10 @@ def test_lags_end_at_the_next_event() -> None:
 
 def test_probability_after_is_the_share_of_draws() -> None:
     """P(after) of a tree is the upper tail of its date."""
-    draws = np.random.default_rng(1).normal(1850, 5, (400, 100))
+    draws = np.rint(np.random.default_rng(1).normal(1850, 5, (400, 100)))  # whole years, as those of ages
     response = after_events(draws, {"fire": 1845})
     assert response.after[:, 0] == pytest.approx((draws > 1845).mean(axis=0))  # definition
-    assert response.after[:, 0].mean() == pytest.approx(0.841, abs=0.01)  # normal table: one standard deviation
+    assert response.after[:, 0].mean() == pytest.approx(0.816, abs=0.01)  # normal table: .9 sd
 
 
 def test_shared_error_widens_the_number_within_a_window() -> None:
@@ -104,3 +104,29 @@ def test_windows_are_whole_years_of_at_least_one(windows):
     """What is no length of time is a fault, not a count of none (a complex one was found by fuzzing)."""
     with pytest.raises(InputError, match="within_years"):
         after_events([[1850, 1861], [1852, 1863]], {"fire": 1845}, within_years=windows)
+
+
+def test_dates_between_years_belong_to_the_nearest_for_single_trees_too() -> None:
+    """Dates of uncored trees lie between years: 1845.3 is the year of the event and not after it, 1845.7 is 1846."""
+    response = after_events([[1845.3, 1845.7]], {"fire": 1845})
+    assert response.after[:, 0].tolist() == [0.0, 1.0]  # by hand, as the counts do
+    assert response.counts[:, 0, 0].tolist() == [1.0]
+
+
+@pytest.mark.parametrize(
+    ("options", "match"),
+    [
+        ({"events": {"fire": float("nan")}}, "events: got nan at position 0, need at most 10000"),
+        ({"events": {"fire": "1845"}}, "events: got .*1845.*need numbers"),
+        ({"events": {"fire": 1845.5}}, "events: got 1845.5, need whole years"),
+        ({"within_years": (0.5,)}, "within_years: got 0.5, need whole years"),
+        ({"sharpened": [[1850.0]]}, "sharpened: got dates of 1 trees, need one for each of 2 trees"),
+        ({"trees": ["A"]}, "trees: got 1 ids, need one for each of 2 trees"),
+    ],
+)
+def test_what_is_wrong_is_named_and_not_the_draws(options, match):
+    """A table of draws that is sound is not blamed for another argument."""
+    full = {"events": {"fire": 1845}, **options}
+    with pytest.raises(InputError, match=match) as caught:
+        after_events([[1850, 1861], [1852, 1863]], **full)
+    assert "draws" not in caught.value.faults["column"].tolist()

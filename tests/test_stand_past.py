@@ -90,3 +90,33 @@ def test_refusals(options: dict[str, object], match: str) -> None:
     full = {"year": 1950, "survey_year": 2000, "diameter_now_cm": [10.0, 20.0], **options}
     with pytest.raises(InputError, match=match):
         past_stand(np.full((3, 2), 1900.0), **full)  # type: ignore[arg-type]
+
+
+def test_a_date_before_all_trees_has_no_mean_diameter() -> None:
+    """No tree has no size, which is not 0 cm; where a tree is there in half of the draws, its size is that of these."""
+    none = past_stand(np.full((4, 2), 1900), 1850, survey_year=1999, diameter_now_cm=[40.0, 20.0])
+    assert none.totals().set_index("quantity").loc["quadratic diameter [cm]", ["median", "lo", "hi"]].isna().all()
+    half = past_stand([[1900], [1960]], 1949, survey_year=1999, diameter_now_cm=[40.0])
+    diameter = half.totals().set_index("quantity").loc["quadratic diameter [cm]"]
+    assert [diameter["lo"], diameter["hi"]] == [20.0, 20.0]  # by hand: half of 40 cm after half of the years
+
+
+def test_trees_without_a_diameter_are_told() -> None:
+    """The sentence says what its basal area leaves out."""
+    stand = past_stand(np.full((3, 2), 1900), 1950, survey_year=2000, diameter_now_cm=[20.0, np.nan])
+    assert "1 tree(s) without a diameter are not in the basal area." in stand.sentence()
+
+
+@pytest.mark.parametrize(
+    ("options", "match"),
+    [
+        ({"survey_year": float("nan")}, "survey_year: got a missing year, need finite years"),
+        ({"diameter_now_cm": [10.0, -20.0]}, "diameter_now_cm: got -20 at position 1, need finite and above 0"),
+        ({"trees": ["A"]}, "trees: got 1 ids, need one for each of 2 trees"),
+    ],
+)
+def test_more_refusals(options: dict[str, object], match: str) -> None:
+    """They gave a stand without trees, a basal area, and a table that fell over."""
+    full = {"year": 1950, "survey_year": 2000, "diameter_now_cm": [10.0, 20.0], **options}
+    with pytest.raises(InputError, match=match):
+        past_stand(np.full((3, 2), 1900.0), **full)  # type: ignore[arg-type]

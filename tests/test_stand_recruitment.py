@@ -190,3 +190,9 @@ def test_bands_cover_the_truth(kind: str, count: int, least: float) -> None:
         inside = (history.years > 1708) & (history.years < 1892)
         covered.append(np.mean((low <= truth) & (truth <= high), where=inside))
     assert np.mean(covered) >= least
+
+
+def test_no_draws_of_the_history_are_refused() -> None:
+    """A count of 0 fell over with a warning of NumPy."""
+    with pytest.raises(InputError, match="count: got 0, need a whole number of at least 1"):
+        recruitment_history(np.full((50, 6), 1900.0), count=0)

@@ -214,3 +214,22 @@ def test_refusals(make, match: str) -> None:  # type: ignore[no-untyped-def]
     """Each fault names the value and the need."""
     with pytest.raises(InputError, match=match):
         make()
+
+
+def test_the_share_that_dies_in_a_year_goes_with_the_survival() -> None:
+    """A rate of 0.2 a year leaves exp(-0.2) = 81.9 % (Sheil, Burslem and Alder 1995, from memory), so 18.1 % die."""
+    counts = np.round(1000 * np.exp(-0.2 * np.arange(5, 45, 10)))
+    draws = 2001 - np.repeat(np.arange(5, 45, 10), counts.astype(int))[None]
+    models = static_models(draws, survey_year=2000, bin_years=10)
+    table = models.to_frame().set_index("model")
+    died = 100 * (1 - table.loc["exponential", "survival_per_year"])
+    assert died == pytest.approx(18.1, abs=0.3)  # closed form
+    assert f"Constant mortality: {died:.2f} % a year" in models.sentence()
+
+
+@pytest.mark.parametrize(("option", "value"), [("bin_years", 2.5), ("bin_years", 0), ("count", 0)])
+def test_classes_are_of_whole_years(option: str, value: float) -> None:
+    """Ages are whole years: a class of two and a half would hold two and three of them in turn."""
+    full = {"survey_year": 2024, "bin_years": 20, option: value}
+    with pytest.raises(InputError, match=f"{option}: got {value:g}, need a whole number of at least 1"):
+        static_models(_stand(2), **full)

@@ -112,3 +112,14 @@ def test_refusals(options: dict[str, object], match: str) -> None:
     """Each fault names the value and the need."""
     with pytest.raises(InputError, match=match):
         age_structure(np.full((5, 3), 1850.0), **options)  # type: ignore[arg-type]
+
+
+def test_odd_periods_are_refused() -> None:
+    """Half years were cut off, and a slip of the years asked for all the memory there is."""
+    for width in (10.7, 0.5):
+        with pytest.raises(InputError, match=f"bin_years: got {width:g}, need at least 1 .years., whole"):
+            age_structure([[1900, 1950]], bin_years=width)  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="bin_years: got .* periods of 1 years, need at most 10000"):
+        age_structure([[0, 10**9]], bin_years=1)
+    with pytest.raises(InputError, match="seed: got -1"):
+        age_structure([[1900, 1950]], seed=-1)

@@ -63,6 +63,8 @@ def test_effective_trees_is_at_most_their_number(weights: list[float]) -> None:
         (lambda: expansion_fixed_area(5.0, share_cored=2.0), "got 2, need at most 1"),
         (lambda: expansion_nearest_trees(5.0, 1), "got 1, need a whole number of at least 2"),
         (lambda: chance_to_meet(1.0, 3), "got 1, need between 0 and 1"),
+        (lambda: chance_to_meet(0.1, -5), "trees: got -5, need a whole number of at least 0"),  # told -0.69
+        (lambda: effective_trees([]), "got no weight, need at least one"),
     ],
 )
 def test_refusals(make, match: str) -> None:  # type: ignore[no-untyped-def]

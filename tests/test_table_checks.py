@@ -371,7 +371,7 @@ NOTES: dict[str, tuple[Edits, str]] = {
     "other outer year": ({("cores", 1, "outer_year"): 2019}, r"outer_year: got 2019, need 2020 as in row 2"),
     "minimum only": (
         {("cores", 2, "inner_end"): "rot", ("cores", 2, "core_length_mm"): ""},
-        r"inner_end: got rot without diameter or length, need .* only the rings counted are known",
+        r"inner_end: got rot without core length, need .* only the rings counted are known",
     ),
     "thin bark": (
         {("trees", 0, "bark_mm"): 1.0},

@@ -92,6 +92,8 @@ def test_without_a_file_the_assumptions_are_noted(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("toml", "match"),
     [
+        ('name = "x"\n', r"name: got the unknown key name, need one of site, .*\. Put it under \[site\]"),
+        ('[height]\nmodel = "none"\n', r"Write \[height\.default\], or .* in place of \[height\]"),
         (
             "[site]\nhemispher = 'north'",
             r"site.hemispher: got the unknown key hemispher, need one of name, .* Did you mean hemisphere",

@@ -101,10 +101,18 @@ def test_column_in_other_unit(name: str, names: list[str], text: str) -> None:
         ("trees.bark_mm", "0,125", "Write 0.125 with a decimal point."),  # nobody writes thousands with a zero
         ("cores.rings_counted", "1,024", "Write 1024 without a comma."),
         ("cores.inner_width_rings", "9,5", "Write one whole number, or leave the cell empty if it was not measured."),
-        ("cores.outer_year", "2020-09-14", "Write a number, not a date; of a date, the year alone."),
-        ("events.year", "14.9.2020", "Write a number, not a date; of a date, the year alone."),
-        ("trees.dbh_cm", "14.9.2020", "Write a number, not a date."),
-        ("cores.distance_mm", "12mm", "Write the number alone, in mm."),
+        (
+            "cores.outer_year",
+            "2020-09-14",
+            "Write a number, not a date; of a date, the year alone. In a spreadsheet set the cell to numbers first.",
+        ),
+        (
+            "events.year",
+            "14.9.2020",
+            "Write a number, not a date; of a date, the year alone. In a spreadsheet set the cell to numbers first.",
+        ),
+        ("trees.dbh_cm", "14.9.2020", "Write a number, not a date. In a spreadsheet set the cell to numbers first."),
+        ("cores.distance_mm", "12mm", "Write the number alone, in mm: 12."),
         ("cores.distance_mm", "8–12", "Write the middle of the range and put half of its width into distance_sd_mm."),
         ("cores.outer_lost", "3 to 5", "Write the middle of the range and put half of its width into outer_lost_sd."),
         (
@@ -112,6 +120,9 @@ def test_column_in_other_unit(name: str, names: list[str], text: str) -> None:
             "9-11",
             "Write the middle of the range and put half of its width into ray_angle_sd_deg.",
         ),
+        ("cores.core_height_m", "100 cm", "Write the number alone, in m: 1."),
+        ("trees.dbh_cm", "38,5cm", "Write the number alone, in cm: 38.5."),
+        ("trees.dbh_cm", "12 ells", "Write the number alone, in cm."),
         ("trees.dbh_cm", "40-42", "Write one number from the middle of the range."),
         ("cores.rings_counted", "98-101", "Write one whole number from the middle of the range."),
         ("trees.dbh_cm", "~12", "Write one number, or leave the cell empty if it was not measured."),

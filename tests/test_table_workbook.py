@@ -96,7 +96,10 @@ def test_heads_may_stand_in_the_first_row(tmp_path: Path) -> None:
             cell("cores", 4, "dating", "guess"),
             "field.xlsx, sheet cores, row 4, .*column dating: got guess, need one of",
         ),
-        (cell("trees", 4, "dbh_cm", "40,5"), "sheet trees, row 4, tree A17, column dbh_cm: got 40,5, .*Write 40.5"),
+        (
+            cell("trees", 4, "dbh_cm", "40,5"),
+            "sheet trees, row 4, tree A17, column dbh_cm: got 40,5, .*Write 40.5 as a number, in",
+        ),
         (cell("trees", 4, "dbh_cm", datetime.datetime(2026, 5, 4)), "got 2026-05-04, .*Write a number, not a date"),
         (
             cell("trees", 4, "slope_percent", 0.35, "0%"),
@@ -220,6 +223,76 @@ def test_workbooks_that_are_not_read_are_named(tmp_path: Path) -> None:
     (tmp_path / "old" / "field.ods").write_bytes(b"PK\x03\x04")
     with pytest.raises(InputError, match="Save field.ods as a workbook .* alone in its folder, or its sheets as CSV"):
         read_field(tmp_path / "old", today=TODAY)
+
+
+@pytest.mark.parametrize(
+    ("sheets", "advice"),
+    [
+        ({"Tabelle1": ["trees"], "Tabelle2": ["cores"]}, ["Rename the sheet Tabelle1 to trees.", "Tabelle2 to cores."]),
+        ({"Sheet1": ["trees", "cores"]}, ["Part the sheet Sheet1 in two: trees with a row for each tree, cores"] * 2),
+        ({"Sheet1": []}, ["Add a sheet with the name trees.", "Add a sheet with the name cores."]),
+    ],
+)
+def test_sheets_under_other_names_are_known_by_their_columns(
+    tmp_path: Path, sheets: dict[str, list[str]], advice: list[str]
+) -> None:
+    """The names that spreadsheet programs give, and all in one sheet."""
+    with pd.ExcelWriter(tmp_path / "own.xlsx") as file:
+        for name, tables in sheets.items():
+            frames = [good_tables()[table].iloc[:2] for table in tables] or [pd.DataFrame({"a": [1]})]
+            frame = pd.concat(frames, axis=1)
+            frame.loc[:, ~frame.columns.duplicated()].to_excel(file, sheet_name=name, index=False)
+    with pytest.raises(InputError) as caught:
+        read_field(tmp_path, today=TODAY)
+    assert all(text in do for text, do in zip(advice, caught.value.faults["do"], strict=True))
+
+
+def test_merged_cells_are_named(tmp_path: Path) -> None:
+    """A program keeps the value in the first cell alone; a title merged above the heads matters nothing."""
+
+    def merge(book: openpyxl.Workbook) -> None:
+        for each in ("A1:F1", "B4:B5"):
+            book["trees"].merge_cells(each)
+        book["cores"].merge_cells("C4:C6")
+
+    workbook(tmp_path / "field.xlsx", good_tables(), edit=merge)
+    with pytest.raises(InputError) as caught:
+        read_field(tmp_path, today=TODAY)
+    found = caught.value.faults
+    assert found["row"].tolist() == [5, 5, 6]
+    assert found["column"].tolist() == ["species", "outer_year", "outer_year"]
+    assert set(found["do"]) == {"Undo the merge and fill each cell."}
+
+
+def test_empty_settings_of_a_workbook_are_asked_for_there(tmp_path: Path) -> None:
+    """No file is needed beside a workbook."""
+    workbook(tmp_path / "field.xlsx", good_tables(), [])
+    assert "Fill in the sheet field of the workbook." in note_text(read_field(tmp_path, today=TODAY))
+
+
+def test_young_trees_in_columns_of_other_names(tmp_path: Path) -> None:
+    """One known name is enough for a head; then the columns are at fault and not the cells."""
+    tables = {name: good_tables()[name] for name in ("trees", "cores")}
+    with pd.ExcelWriter(tmp_path / "own.xlsx") as file:
+        for name, frame in tables.items():
+            frame.to_excel(file, sheet_name=name, index=False)
+        young = pd.DataFrame({"species": ["Larix decidua"], "height_cm": [40], "age": [7]})
+        young.to_excel(file, sheet_name="seedlings", index=False)
+    with pytest.raises(InputError, match="sheet seedlings, row 2: got a row without .* Rename the columns that hold"):
+        read_field(tmp_path, today=TODAY)
+
+
+def test_a_workbook_beside_empty_tables_is_named(tmp_path: Path) -> None:
+    """Saved under a name of its own in a folder that was started; the lock of an open one is none."""
+    start_folder(tmp_path / "field")
+    (tmp_path / "field" / "~$larches.xlsx").write_bytes(b"")
+    with pytest.raises(InputError) as caught:
+        read_field(tmp_path / "field", today=TODAY)
+    assert set(caught.value.faults["do"]) == {"Add the rows."}
+    path = workbook(tmp_path / "field" / "larches.xlsx", good_tables())
+    with pytest.raises(InputError, match=r"Add the rows, or name the workbook that holds them: .*larches\.xlsx\."):
+        read_field(tmp_path / "field", today=TODAY)
+    assert len(read_field(path, today=TODAY).trees) == 2
 
 
 def test_names_keep_their_zeros(tmp_path: Path) -> None:

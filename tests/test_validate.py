@@ -69,6 +69,23 @@ def test_truth_without_the_column_or_the_trees_is_named() -> None:
         score_against_truth(ages, {"elsewhere": 1900})
 
 
+def test_a_truth_may_have_empty_cells() -> None:
+    """Of three trees the second is not known: the others are scored. A year that is none is named."""
+    stand = simulate_stand(replace(scenario("pith"), trees=3), seed=4)
+    ages, truth = estimate_ages(stand.field()), stand.truth["trees"][["tree", "establishment_year"]]
+    names, years = truth["tree"].tolist(), truth["establishment_year"].tolist()
+    for told in (truth.assign(establishment_year=[years[0], np.nan, years[2]]),
+                 dict(zip(names, [years[0], float("nan"), years[2]], strict=True)),
+                 pd.DataFrame({"tree": names, "establishment_year": [str(years[0]), "", str(years[2])]})):  # fmt: skip
+        table = score_against_truth(ages, told)
+        assert table["tree"].tolist() == [names[0], names[2]]
+        assert table["establishment_year_true"].tolist() == [years[0], years[2]]
+    with pytest.raises(InputError, match=f"truth.*{names[1]}.*got 1900.5, need a whole year"):
+        score_against_truth(ages, {names[0]: years[0], names[1]: 1900.5})
+    with pytest.raises(InputError, match="got unknown, need a whole year"):
+        score_against_truth(ages, {names[0]: "unknown"})  # type: ignore[dict-item]
+
+
 def test_no_stands_are_refused() -> None:
     """Nothing to validate is a fault."""
     with pytest.raises(InputError, match="got nothing, need at least one stand"):

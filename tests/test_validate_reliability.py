@@ -27,7 +27,13 @@ def test_boasting_is_found():
 
 @pytest.mark.parametrize(
     ("stated", "happened", "text"),
-    [([0.5], [True, False], "one outcome for each"), ([], [], "at least one"), ([30.0], [True], "shares, not percent")],
+    [
+        ([0.5], [True, False], "one outcome for each"),
+        ([], [], "at least one"),
+        ([30.0], [True], "shares, not percent"),
+        ([0.5, 0.5], [True, np.nan], "happened: got nan, need True or False"),  # counted as happened before
+        ([0.5], ["no"], "happened: got no, need True or False"),
+    ],
 )
 def test_wrong_input_is_refused(stated, happened, text):
     """Lengths and ranges are checked."""

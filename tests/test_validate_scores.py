@@ -156,6 +156,7 @@ def test_ranked_score_of_points_is_the_absolute_error() -> None:
         ([], [], "got nothing, need at least one mass function"),
         ([Pmf.point(1)], [1, 2], "got 2 truths for 1 mass functions, need one truth for each"),
         ([Pmf.point(1)], [1.5], "got 1.5 at position 0, need whole numbers"),
+        ([Pmf.point(1)], [np.inf], "got inf at position 0, need whole numbers"),
     ],
 )
 def test_bad_input_is_named(pmfs: list[Pmf], truths: list[float], message: str) -> None:
@@ -170,3 +171,7 @@ def test_bad_probability_and_bins_are_named() -> None:
         coverage([Pmf.point(1)], [1], probs=[1.0])
     with pytest.raises(InputError, match="got 1, need at least 2"):
         rank_statistics([Pmf.point(1)], [1], bins=1)
+    with pytest.raises(InputError, match="got 2.5, need at least 2, whole"):
+        rank_statistics([Pmf.point(1)], [1], bins=2.5)  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="count: got 0, need a whole number of at least 1"):
+        binomial_band(0, 0.9)

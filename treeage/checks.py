@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from treeage import priors
 from treeage.display import Result, counted
 from treeage.distance import AimErrors, DistanceSource, InnerEnds
-from treeage.errors import Fault, InputError, public, require_attributes, require_field, require_seed
+from treeage.errors import Fault, InputError, kind_of, public, require_attributes, require_field, require_seed
 from treeage.estimate import Seen, draw_arc_radii, draw_ends, estimate_ages, read_radius
 from treeage.pmf import keeps_tables
 from treeage.results import Status
@@ -82,7 +82,7 @@ class PredictiveChecks(Result):
         table = self.table
         left = f" Not checked: {'; '.join(self.left_out)}." if self.left_out else ""
         if not len(table):
-            return f"Nothing could be held against the fitted model.{left}"
+            return f"The fitted model could not be checked: too few cases.{left}"
         limit = FAMILY_LEVEL / len(table)
         if not self.failed:
             least = table.sort_values("p", kind="stable").iloc[0]
@@ -408,6 +408,9 @@ def sensitivity(
     """
     require_field("sensitivity", field)
     known = priors.entries()
+    if isinstance(names, str):
+        do = f"Pass [{names!r}]."
+        raise InputError(Fault(kind_of(names), "a list of names", do, "sensitivity", 0, "names"))
     asked = set(known) if names is None else set(names)
     if asked - set(known):
         need = f"one of {', '.join(known)}"

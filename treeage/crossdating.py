@@ -50,6 +50,7 @@ class DatedCore:
     widths_mm: Array
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "widths_mm", real_numbers(self.widths_mm))
         freeze_arrays(self)
 
 
@@ -458,7 +459,7 @@ def critical_correlation(years: int, *, prob: float = 0.99) -> float:
     (0.3281, 0.2324)
     """
     require_probability("critical_correlation", prob=prob)
-    if years < 3:
+    if not years >= 3:
         raise InputError(Fault(show(years), "at least 3 years", "Compare more.", "critical_correlation", 0, "years"))
     from scipy.special import stdtrit
 

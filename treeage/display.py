@@ -37,6 +37,15 @@ def counted(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
+def year_text(year: int) -> str:
+    """An astronomical year for people: the BCE year for 0 and below.
+
+    >>> year_text(1892), year_text(0), year_text(-274)
+    ('1892', '1 BCE', '275 BCE')
+    """
+    return str(year) if year > 0 else f"{1 - year} BCE"
+
+
 class Result:
     """Base of every result: `.plot()`, `.sentence()`, `.to_frame()`, and how a notebook shows it.
 
@@ -51,6 +60,15 @@ class Result:
     _digits: ClassVar[int] = 1  # decimals shown in a notebook; frames stay unrounded
     _rows: ClassVar[int] = 12  # rows shown before the middle is left out
     _caveats: ClassVar[tuple[str, ...]] = ()  # assumptions, folded away in a notebook
+
+    def __init_subclass__(cls) -> None:
+        """Let a result say itself in a terminal too, before a dataclass would print its arrays."""
+        if cls.__repr__ in (object.__repr__, Result.__repr__):
+            cls.__repr__ = Result.__repr__  # type: ignore[method-assign]
+
+    def __repr__(self) -> str:
+        own = type(self).sentence is not Result.sentence
+        return f"{type(self).__name__}: {self.sentence()}" if own else super().__repr__()
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the result: the figure of `treeage.plots` that is made for it.
@@ -156,7 +174,7 @@ def html_block(
     frame: pd.DataFrame, *, sentence: str, notes: Sequence[str] = (), rows: int = 12, digits: int = 1
 ) -> str:
     """HTML of a sentence, a table rounded for the eye, and notes that fold away."""
-    table = table_html(in_one_cell(frame, digits=digits), rows=rows)
+    table = table_html(in_one_cell(frame, digits=digits), rows=rows) if len(frame) else ""
     items = "".join(f"<li>{escape(note)}</li>" for note in notes)
     folded = f"<details><summary>Assumptions</summary><ul>{items}</ul></details>" if items else ""
     return f"<p>{escape(sentence)}</p>{table}{folded}"

@@ -156,7 +156,8 @@ class _FaultError(ValueError):
         if len(self._faults) == 1:
             return self._faults[0].line()
         files = sorted({fault.file for fault in self._faults if fault.file})
-        head = f"{len(self._faults)} faults in {', '.join(files) or 'the input'}, {self.opening}."
+        mark = "; " if any(", " in file for file in files) else ", "  # of a workbook: file, sheet
+        head = f"{len(self._faults)} faults in {mark.join(files) or 'the input'}{mark}{self.opening}."
         lines = ["  " + line for line in fault_lines(self._faults)]
         if len(lines) > SHOWN_FAULTS:
             rest = f"  ... and {len(lines) - SHOWN_FAULTS} more lines, all faults are in .faults."
@@ -383,6 +384,7 @@ def _is_number(text: str) -> bool:
 
 # ------------------------------------------------------------------ arguments of another kind
 
+_DRAWS = ("draws", "sharpened", "diameter_then_cm", "survey_year")  # arguments that are tables: draws by trees
 _KINDS: Mapping[str, tuple[str, Callable[[Any], object]]] = {  # by annotation: words, and whether a value is one
     "float": ("one finite number", lambda value: np.ndim(value) == 0 and _is_row(value)),
     "int": ("a whole number", lambda value: isinstance(value, (int, np.integer)) and abs(int(value)) < 10**9),
@@ -392,6 +394,7 @@ _KINDS: Mapping[str, tuple[str, Callable[[Any], object]]] = {  # by annotation: 
     "Path": ("a Path", lambda value: isinstance(value, os.PathLike)),
     "Sequence": ("a list", lambda value: isinstance(value, (Sequence, np.ndarray)) and _is_list(value)),
     "Iterable": ("a list", lambda value: np.iterable(value) and _is_list(value)),
+    "DatedTrees": ("the answer of estimate_ages or fit_hierarchical", lambda value: hasattr(value, "draws")),
     "Mapping": ("a dict", lambda value: isinstance(value, Mapping)),
     "Callable": ("a function", callable),
     "None": ("nothing", lambda value: value is None),
@@ -422,7 +425,10 @@ def public(function: Callable[P, R]) -> Callable[P, R]:
         except (_FaultError, OSError, Warning, MemoryError):
             raise
         except Exception as error:
-            given = signature.bind_partial(*args, **kwargs).arguments.items()  # TypeError: of a wrong name
+            try:
+                given = signature.bind_partial(*args, **kwargs).arguments.items()
+            except TypeError:  # a wrong name, or too many arguments: Python's own words name the function
+                raise error from None
             kinds = {name: str(signature.parameters[name].annotation) for name, _ in given}
             wrong = [_kind_fault(function.__qualname__, name, value, kinds[name]) for name, value in given]
             faults = [fault for fault in wrong if fault is not None]
@@ -448,6 +454,7 @@ def _kind_fault(where: str, name: str, value: Any, annotation: str) -> Fault | N
         words += f", each {of}" if of else ""
         try:
             right = fits(value) if fits else kind in (each.__name__ for each in type(value).__mro__)
+            right = right or (name in _DRAWS and np.ndim(value) == 2 and _is_row(value))
             if right and (each_fits is None or all(each_fits(item) for item in value)):
                 return None
         except (TypeError, ValueError):  # rows of unequal length have no dimension
@@ -531,6 +538,11 @@ class Findings:
             if place == limit and rows.size > limit + 1:
                 got = f"{got} and {rows.size - limit - 1} more rows of this kind"
             kept.append(Fault(got, need, do, table.file, int(table.lines[row]), column, table.item(row)))
+
+    def at_fault(self, table: TableLines, column: str = "") -> NDArray[np.bool_]:
+        """Rows of a table with a fault told already, in any column or in one."""
+        told = [each.row for each in self.faults if each.file == table.file and column in ("", each.column)]
+        return np.isin(table.lines, told)
 
     def fault(self, file: str, got: str, need: str, do: str, *, row: int = 0, column: str = "", item: str = "") -> None:
         """Add a fault that is not tied to one row of a typed table."""

@@ -63,6 +63,8 @@ class RingSeries:
         Line of the file on which the series starts.
     dated : bool, default True
         Whether the years are calendar years (the XML standard also holds relative ones).
+    species : str
+        Taxon of the tree if the file names it, otherwise empty.
 
     Examples
     --------
@@ -77,6 +79,7 @@ class RingSeries:
     core: str = ""
     line: int = 0
     dated: bool = True
+    species: str = ""
 
     def __post_init__(self) -> None:
         widths = np.array(self.widths_mm, dtype=np.float64)
@@ -301,6 +304,8 @@ def _split_line(line: str) -> tuple[str, int, list[int]] | str:
     try:
         return words[0], _whole(words[1]), [_whole(word) for word in words[2:]]
     except (ValueError, IndexError):
+        if line.count(",") > 1 or ";" in line:
+            return "Write a table that a spreadsheet saved as rings.csv: tree, core, year, width_mm."
         return "Correct the line, or move it to the head of the file if it describes the site."
 
 
@@ -445,7 +450,7 @@ class _Reader:
             got, need = f"{len(self.path)} elements inside each other", f"at most {_DEEPEST}"
             raise InputError(Fault(got, need, "Export the file again.", self.file, line, "line"))
         if tag in _HOLDERS:
-            for holder in _HOLDERS[_HOLDERS.index(tag) :]:
+            for holder in _HOLDERS[_HOLDERS.index(tag) :] + (("taxon",) if tag in _HOLDERS[:2] else ()):
                 self.titles.pop(holder, None)
         if tag == "measurementSeries":
             self.series.append(_Series(line, self.titles))
@@ -476,6 +481,8 @@ class _Reader:
             self.titles[parent] = text
             if parent == "measurementSeries":
                 self.series[-1].titles = dict(self.titles)
+        elif tag == "taxon" and parent == "element":
+            self.titles[tag] = text
         elif tag == "firstYear" and self.series:
             self.series[-1].first_year = text
         elif tag in ("variable", "unit") and self.series and self.series[-1].blocks and text:
@@ -560,7 +567,7 @@ def _convert(one: _Series, block: _Values, file: str, faults: list[Fault]) -> Ri
     widths = np.zeros(len(block.items))
     for at, (line, value) in enumerate(block.items):
         text = value.strip()
-        widths[at] = np.nan if text == "" else (float(text) * (unit or 1.0) if _NUMBER.fullmatch(text) else -1.0)
+        widths[at] = np.nan if text == "" else (float(text) * (unit or 0.0) if _NUMBER.fullmatch(text) else -1.0)
         if widths[at] < 0 or widths[at] > _WIDEST_MM:
             need, do = "a width of at least 0, or empty if not measured", "Correct it."
             if widths[at] > 0:
@@ -581,6 +588,7 @@ def _convert(one: _Series, block: _Values, file: str, faults: list[Fault]) -> Ri
         core=core,
         line=one.line,
         dated=one.suffix.strip().lower() != "relative",
+        species=one.titles.get("taxon", ""),
     )
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.display import ADD_UP, Result, in_one_cell, table_html
+from treeage.display import ADD_UP, Result, counted, in_one_cell, table_html, year_text
 from treeage.errors import Fault, InputError, kind_of, require_level, require_seed, show
 from treeage.pmf import Mass, Pmf, ReadOnlyDict, freeze_arrays, keeps_tables
 from treeage.priors import data_rows
@@ -150,15 +150,6 @@ CONVENTIONS = (
     "is one less). The last year is the outer year and the rings lost outside it. "
     "Southern ring years are the year in which growth began. Years are astronomical; year 0 is 1 BCE."
 )
-
-
-def year_text(year: int) -> str:
-    """An astronomical year for people: the BCE year for 0 and below.
-
-    >>> year_text(1892), year_text(0), year_text(-274)
-    ('1892', '1 BCE', '275 BCE')
-    """
-    return str(year) if year > 0 else f"{1 - year} BCE"
 
 
 @dataclass(frozen=True)
@@ -370,8 +361,8 @@ class TreeAge(Result):
         if self.date_refers_to == CORE_HEIGHT:
             low, high = self.date.interval(self.prob)
             return f"TreeAge({self.tree!r}, year at coring height {self.date.median()}, {level} {low}-{high})"
-        low, high = self.age.interval(self.prob)
-        return f"TreeAge({self.tree!r}, {self.age.median()} yr, {level} {low}-{high}, {self.facts.get('cores')} cores)"
+        (low, high), cores = self.age.interval(self.prob), counted(int(self.facts.get("cores") or 0), "core")
+        return f"TreeAge({self.tree!r}, {self.age.median()} yr, {level} {low}-{high}, {cores})"
 
     def _repr_html_(self) -> str:
         rows = "".join(
@@ -382,10 +373,9 @@ class TreeAge(Result):
         )
         flags = f"<p>Flags: {html.escape(', '.join(self.flags).replace('_', ' '))}</p>" if self.flags else ""
         head = f"<tr><th></th><th>median</th><th>{100 * self.prob:g} % interval</th></tr>"
-        return (
-            f"<p><b>{html.escape(self.sentence())}</b></p><table>{head}"
-            f"{rows}</table><p>{ADD_UP}</p>{flags}<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
-        )
+        steps = f"<table>{head}{rows}</table><p>{ADD_UP}</p>" if rows else ""
+        folded = f"<details><summary>Conventions</summary>{html.escape(CONVENTIONS)}</details>"
+        return f"<p><b>{html.escape(self.sentence())}</b></p>{steps}{flags}{folded}"
 
 
 def frame_of_rows(rows: list[dict[str, Any]]) -> pd.DataFrame:
@@ -582,7 +572,7 @@ class Ages(Result):
             Counts of rows by status, median spread, warnings.
         """
         counts = self.accounting.groupby(["table", "status"], sort=False)["rows"].sum().reset_index()
-        lines = [f"{len(self.trees)} trees dated, {len(self) - len(self.trees)} as a minimum only."]
+        lines = [f"{counted(len(self.trees), 'tree')} dated, {len(self) - len(self.trees)} as a minimum only."]
         columns = (counts[name] for name in ("table", "status", "rows"))
         lines += [f"  {table}: {status} {count}" for table, status, count in zip(*columns, strict=True)]
         level = f"Intervals: {100 * self.prob:g} %, equal-tailed."
@@ -592,9 +582,9 @@ class Ages(Result):
         return "\n".join(filter(None, (*lines, *self.cautions, self.date_note, self.height_note, level)))
 
     def __repr__(self) -> str:
-        dated = len(self.trees)
+        dated, level = len(self.trees), f"{100 * self.prob:g} % intervals"
         above = f" ({len(self.at_core_height)} at coring height)" if self.at_core_height else ""
-        return f"Ages({dated} trees dated{above}, {len(self) - dated} minimum only, {100 * self.prob:g} % intervals)"
+        return f"Ages({counted(dated, 'tree')} dated{above}, {len(self) - dated} minimum only, {level})"
 
     def _repr_html_(self) -> str:
         above = ["date_refers_to", "pith_year"] * bool(self.at_core_height)

@@ -7,7 +7,7 @@ memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, public, require_nonnegative, require_probability, show
+from treeage.errors import Fault, InputError, public, require_nonnegative, require_probability, require_whole, show
 from treeage.pmf import Pmf, freeze_arrays, interval_levels, keeps_tables
 from treeage.schema import CORE_HEIGHT, column_numbers
 
@@ -148,8 +148,8 @@ def rank_statistics(pmfs: Sequence[Pmf], truths: ArrayLike, *, bins: int = 10, b
     import pandas as pd
 
     values = _checked("rank_statistics", pmfs, truths)
-    if bins < 2:
-        raise InputError(Fault(show(bins), "at least 2", "Ask for more bins.", "rank_statistics", 0, "bins"))
+    if bins < 2 or bins != int(bins):
+        raise InputError(Fault(show(bins), "at least 2, whole", "Ask for more bins.", "rank_statistics", 0, "bins"))
     below, up_to = rank_interval(pmfs, values)
     edges = np.linspace(0, 1, bins + 1)
     band_low, band_high = binomial_band(values.size, 1 / bins, band=band)
@@ -322,7 +322,7 @@ def binomial_band(count: int, prob: float, *, band: float = BAND) -> tuple[float
     Raises
     ------
     InputError
-        If prob or band is not between 0 and 1.
+        If count is not a whole number of at least 1, or prob or band is not between 0 and 1.
 
     Examples
     --------
@@ -333,6 +333,7 @@ def binomial_band(count: int, prob: float, *, band: float = BAND) -> tuple[float
     from scipy.stats import binom
 
     require_probability("binomial_band", prob=prob, band=band)
+    require_whole("binomial_band", "count", count, 1)
     tail = (1 - band) / 2
     return float(binom.ppf(tail, count, prob)) / count, float(binom.ppf(1 - tail, count, prob)) / count
 
@@ -346,8 +347,8 @@ def _checked(where: str, pmfs: Sequence[Pmf], truths: ArrayLike) -> Ints:
     if values.shape != (len(pmfs),):
         got = f"{values.size} truths for {len(pmfs)} mass functions"
         faults.append(Fault(got, "one truth for each", "Pass arrays of one length.", where, 0, "truths"))
-    elif np.any(values != np.round(values)):
-        first = int(np.argmax(values != np.round(values)))
+    elif np.any(broken := (values != np.round(values)) | ~np.isfinite(values)):
+        first = int(np.argmax(broken))
         got = f"{show(float(values[first]))} at position {first}"
         faults.append(Fault(got, "whole numbers", "Pass whole years or rings.", where, 0, "truths"))
     if faults:
@@ -422,8 +423,12 @@ def reliability(stated: ArrayLike, happened: ArrayLike, *, bins: int = 10, band:
 
     where = "reliability"
     probs = np.atleast_1d(require_nonnegative(where, stated=stated)[0])
-    true = np.atleast_1d(np.asarray(happened, dtype=bool))
+    told = np.atleast_1d(np.asarray(happened))
+    true = np.isin(told, (1, True))
     faults = []
+    if not np.all(true | np.isin(told, (0, False))):
+        got = show(told[~(true | np.isin(told, (0, False)))][0])
+        faults.append(Fault(got, "True or False", "Leave out what is not known.", where, 0, "happened"))
     if probs.shape != true.shape or not probs.size:
         got = f"{probs.size} probabilities and {true.size} outcomes"
         faults.append(Fault(got, "one outcome for each, at least one", "Pass both in one order.", where, 0, "stated"))
@@ -469,12 +474,13 @@ def score_against_truth(ages: Ages, truth: pd.DataFrame | Mapping[str, int]) -> 
     Raises
     ------
     InputError
-        If the truth has no column establishment_year or shares no tree with the ages.
+        If the truth has no column establishment_year, a year in it is not whole, or it shares no tree with the ages.
 
     Notes
     -----
-    Trees dated as a minimum only or at coring height are left out. `coverage`, `rank_statistics` and `bias` take
-    `[ages[tree].establishment_year for tree in table["tree"]]` and the column of truths.
+    Trees dated as a minimum only or at coring height are left out, and those whose truth is missing. `coverage`,
+    `rank_statistics` and `bias` take `[ages[tree].establishment_year for tree in table["tree"]]` and the column of
+    truths.
 
     Examples
     --------
@@ -518,13 +524,30 @@ def score_against_truth(ages: Ages, truth: pd.DataFrame | Mapping[str, int]) -> 
 def _truth_by_tree(truth: pd.DataFrame | Mapping[str, int]) -> dict[str, int]:
     """Establishment years by tree."""
     if isinstance(truth, Mapping):
-        return {str(tree): int(year) for tree, year in truth.items()}
+        return _whole_years(truth.items())
     missing = [name for name in ("tree", "establishment_year") if name not in truth.columns]
     if missing:
         got = "columns " + ", ".join(str(name) for name in truth.columns)
         need = "the columns tree and establishment_year"
         raise InputError(Fault(got, need, f"Add {missing[0]}.", "score_against_truth", 0, "truth"))
-    return {str(tree): int(year) for tree, year in zip(truth["tree"], truth["establishment_year"], strict=True)}
+    return _whole_years(zip(truth["tree"], truth["establishment_year"], strict=True))
+
+
+def _whole_years(pairs: Iterable[tuple[Any, Any]]) -> dict[str, int]:
+    """Years by tree, without those that are missing."""
+    import pandas as pd
+
+    known, faults = {}, []
+    for tree, year in pairs:
+        number = pd.to_numeric(year, errors="coerce") if not pd.isna(year) and str(year).strip() else None
+        if number is not None and number == np.floor(number):
+            known[str(tree)] = int(number)
+        elif number is not None:
+            item = f"tree {tree}"
+            faults.append(Fault(show(year), "a whole year", "Correct it.", "score_against_truth", 0, "truth", item))
+    if faults:
+        raise InputError(faults)
+    return known
 
 
 class KnownStand(Protocol):
@@ -662,7 +685,7 @@ class Score(Result):
     mean_date : mapping of str to float
         The mean date of these trees: known, and median, lo and hi of the joint draws.
     without : int
-        Trees with a known date and no dated answer.
+        Trees with a known date and no dated answer for it.
     """
 
     trees: pd.DataFrame
@@ -690,7 +713,7 @@ class Score(Result):
         verdict = "too few trees to judge" if count < FEWEST_JUDGED else verdict
         late = "late" if size["mean_error"] > 0 else "early"
         inside = "holds" if mean["lo"] <= mean["known"] <= mean["hi"] else "does not hold"
-        out = "" if not self.without else f" {self.without} more with a known date have no dated answer."
+        out = "" if not self.without else f" {self.without} more with a known date have no dated answer for it."
         parts = (
             f"{count} tree{' has' if count == 1 else 's have'} an answer and a known date.{out}",
             f"Their {100 * prob:g} % intervals, as printed, hold {held} of the dates ({100 * held / count:.0f} %).",

@@ -15,10 +15,11 @@ from typing import Any
 import numpy as np
 
 from treeage.alignment.lattice import Array, EventFactors, Signals
-from treeage.errors import Fault, InputError, show
+from treeage.errors import Fault, InputError, require_whole, show
 from treeage.pmf import Pmf, ReadOnlyDict
 from treeage.priors import data_text, ring_rate, ring_rate_factor
 
+MOST_RINGS = 10_000  # as in the column rings_counted
 HIGHEST_SHARE = 0.05  # choice: bristlecone pine, up to 5 % absent on a radius, is about the worst there is
 
 
@@ -91,15 +92,16 @@ class AlignmentPrior:
         for name in ("absent_share_a", "absent_share_b", "false_share_a", "false_share_b", "both_share"):
             faults += _outside(name, getattr(self, name), 0.0, 0.2, "a share of rings from 0 to 0.2")
         faults += _outside("narrow_share", self.narrow_share, 0.0, 1.0, "a share from 0 to 1")
-        faults += _outside("max_shift", self.max_shift, 1, 60, "1 to 60 rings")
+        faults += _outside("max_shift", self.max_shift, 1, 60, "1 to 60 rings, whole", whole=True)
         nodes = len(alignment_model()["correlation_nodes"])
         weights = self.correlation_weights
-        if len(weights) != nodes or min(weights) < 0 or sum(weights) <= 0:
+        if len(weights) != nodes or not (min(weights) >= 0 and 0 < sum(weights) < np.inf):
             need = f"{nodes} weights of at least 0, one of them above 0"
             faults.append(_fault("correlation_weights", show(weights), need))
         shifts = self.outer_shifts
-        if not shifts or min(shifts.values()) < 0 or sum(shifts.values()) <= 0:
-            need = "probabilities of at least 0, one of them above 0"
+        whole = all(isinstance(shift, (int, np.integer)) for shift in shifts)
+        if not shifts or not whole or not (min(shifts.values()) >= 0 and 0 < sum(shifts.values()) < np.inf):
+            need = "probabilities of at least 0 by whole shifts, one of them above 0"
             faults.append(_fault("outer_shifts", show(dict(shifts)), need))
         if faults:
             raise InputError(faults)
@@ -200,7 +202,7 @@ def unseen_rings(rings_counted: int, *, genus: str | None = None, crown_class: s
     Raises
     ------
     InputError
-        If the number of rings is negative.
+        If the number of rings is not a whole number from 0 to 10,000.
 
     Notes
     -----
@@ -214,12 +216,11 @@ def unseen_rings(rings_counted: int, *, genus: str | None = None, crown_class: s
     >>> unseen_rings(200, genus="Pinus").prob_at(0) < unseen_rings(200, genus="Quercus").prob_at(0)
     True
     """
-    if rings_counted < 0:
-        do = "Pass a number of rings."
-        raise InputError(Fault(show(rings_counted), "at least 0", do, "unseen_rings", 0, "rings_counted"))
+    require_whole("unseen_rings", "rings_counted", rings_counted, 0, MOST_RINGS)
     rate, share = ring_rate("absent", genus), alignment_prior(genus=genus, crown_class=crown_class).absent_share_a
     mean, size = rings_counted * share * rate.in_all_cores, rate.shape
-    mass = np.zeros(64)  # choice: room far beyond any mean of the default shares; the tail is cut at 1e-9
+    room = int(mean + 16 * mean / size) + 10  # choice: sixteen times the scale of the gamma leave out less than 1e-6
+    mass = np.zeros(max(64, room))
     mass[0] = (size / (size + mean)) ** size
     for count in range(1, mass.size):
         mass[count] = mass[count - 1] * (count - 1 + size) / count * mean / (size + mean)
@@ -230,6 +231,7 @@ def _fault(name: str, got: str, need: str) -> Fault:
     return Fault(got, need, f"Correct or leave out {name}.", "AlignmentPrior", 0, name)
 
 
-def _outside(name: str, value: float, low: float, high: float, need: str) -> list[Fault]:
-    good = isinstance(value, (int, float, np.integer, np.floating)) and low <= value <= high
+def _outside(name: str, value: float, low: float, high: float, need: str, *, whole: bool = False) -> list[Fault]:
+    kinds = (int, np.integer) if whole else (int, float, np.integer, np.floating)
+    good = isinstance(value, kinds) and low <= value <= high
     return [] if good else [_fault(name, show(value), need)]

@@ -14,6 +14,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from treeage.cli.guard import DONE, NOTHING_USABLE, filled, place, say
+from treeage.display import counted
 from treeage.errors import Fault, InputError, place_fault
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
-SHOWN_FAULTS = 8  # choice: faults on the screen; all of them are in faults.csv
+SHOWN_FAULTS = 8  # choice: stands on the screen that were left out, each with its first fault; all are in faults.csv
 SHOWN_STANDS = 100  # choice: rows of a table on the page; all of them are in its file
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")  # the workers share the cores already
 SAYS_EVERY_S = 60.0  # choice: between two lines of progress where there is no terminal
@@ -42,14 +43,15 @@ body {{ font: 15px/1.5 "Segoe UI", "Helvetica Neue", Arial, sans-serif; max-widt
 h1 {{ font-size: 1.6rem }} h2 {{ font-size: 1.25rem; border-bottom: 2px solid #1b3a57 }}
 .key {{ font-size: 1.05rem; padding: .6rem 1rem; background: #f1f5f8; border-left: 4px solid #1b3a57 }}
 table {{ border-collapse: collapse; font-size: 12.5px }} th, td {{ padding: .18rem .55rem; text-align: right;
-  vertical-align: top }} th:first-child, td:first-child, .faults td, .faults th {{ text-align: left }}
+  vertical-align: top }} th:first-child, td:first-child, .faults td, .faults th, .stands td:nth-child(2),
+  .stands th:nth-child(2), .stands td:last-child, .stands th:last-child {{ text-align: left }}
 tbody tr:nth-child(even) {{ background: #f5f8fa }} figure img {{ width: 100% }} .wide {{ overflow-x: auto }}
 </style></head><body><h1>Many stands</h1><p class="key">{told}</p>
 <figure><img alt="Mean date of the trees of each stand with its interval" src="data:image/png;base64,{figure}"></figure>
 <h2>Trees accounted for</h2>{account}
 <h2>Stands</h2><p>Dates: medians with {level:g} % intervals, from joint draws in which errors that trees share stay
 shared. {which_stands} <a href="summary.csv">summary.csv</a>; the ages of all trees and their draws are in the Parquet
-data set <code>answers</code>.</p><div class="wide">{stands}</div>
+data set <code>answers</code>.</p><div class="wide stands">{stands}</div>
 <h2>Stands left out</h2><p>{which_faults} <a href="faults.csv">faults.csv</a>.</p>
 <div class="wide faults">{faults}</div>
 <p>{caution}</p></body></html>
@@ -100,11 +102,13 @@ def batch(arguments: argparse.Namespace) -> int:
         raise InputError(place_fault(error, "treeage batch", f"--out {target}")) from error
     took, trees = time.monotonic() - started, int(done.summary["trees"].sum())
     print(filled(done.sentence()))
-    shown = done.faults.head(SHOWN_FAULTS)
-    for site, fault in zip(shown["site"], _faults(shown.drop(columns="site")), strict=True):
-        say(filled(f"{site}: {fault.line()}", "  ", "    "))
-    if len(done.faults) > SHOWN_FAULTS:
-        say(f"  and {len(done.faults) - SHOWN_FAULTS:,} more, see faults.csv")
+    of_stands = list(done.faults.groupby("site", sort=False))
+    for site, rows in of_stands[:SHOWN_FAULTS]:
+        first, *others = _faults(rows.drop(columns="site"))
+        more = f" And {counted(len(others), 'more fault')}, see faults.csv." if others else ""
+        say(filled(f"{site}: {first.line()}{more}", "  ", "    "))
+    if len(of_stands) > SHOWN_FAULTS:
+        say(f"  and {counted(len(of_stands) - SHOWN_FAULTS, 'more stand')}, see faults.csv")
     if done.kept:
         print(f"{done.kept:,} stands were finished before and were not run again.")
     if done.removed:
@@ -156,6 +160,7 @@ def page(done: Batch, caution: str) -> str:
     from treeage.plots import plot_sites
     from treeage.report import render
 
+    faults = done.faults.assign(row=done.faults["row"].astype(str).replace("0", ""))
     good = done.summary[done.summary["state"] != "faulty"]
     whole = good.select_dtypes("Int64").drop(columns="notes")
     account = whole.sum().to_frame().T
@@ -164,7 +169,7 @@ def page(done: Batch, caution: str) -> str:
     return PAGE.format(
         told=escape(done.sentence()), figure=b64encode(drawn).decode("ascii"), account=_html(account),
         level=100 * done.prob, which_stands=_which(len(done.summary), "stands"), stands=_html(_short(done.summary)),
-        which_faults=_which(len(done.faults), "faults"), faults=_html(done.faults), caution=escape(caution),
+        which_faults=_which(len(done.faults), "faults"), faults=_html(faults), caution=escape(caution),
     )  # fmt: skip
 
 
@@ -176,8 +181,7 @@ def _which(size: int, noun: str) -> str:
 
 def _short(summary: pd.DataFrame) -> pd.DataFrame:
     """The rows and columns of the summary that fit a page, rounded; years in words."""
-    from treeage.display import in_one_cell
-    from treeage.results import year_text
+    from treeage.display import in_one_cell, year_text
 
     names = ["site", "state", "trees", "estimated", "minimum_only", "cores", "interval_years_median", "cautions"]
     dates = [name for name in summary if str(name).startswith(("mean_date", "oldest_date"))]

@@ -85,7 +85,8 @@ def command_parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="treeage",
         description="Ages and establishment dates of cored trees, with honest intervals.",
-        epilog="Exit codes: 0 done; 1 ran, but no tree could be dated; 2 bad input, nothing written; 130 stopped.",
+        epilog="Exit codes: 0 done; 1 ran, but without an answer: no tree could be dated or scored, nothing could be "
+        "held against the truth, or stands of a batch were left out; 2 bad input, nothing written; 130 stopped.",
     )
     parser.add_argument("--version", action="version", version=f"treeage {VERSION}")
     commands: Commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND", dest="command")
@@ -103,7 +104,7 @@ def command_parser() -> argparse.ArgumentParser:
 
 def _add_check(commands: Commands) -> None:
     command = commands.add_parser("check", help="read a field folder and say what is wrong or odd")
-    command.add_argument("folder", type=place, help="field folder with trees.csv and cores.csv")
+    command.add_argument("folder", type=place, help="field folder with trees.csv and cores.csv, or a workbook")
     command.add_argument("--crossdating", action="store_true", help="also read every core against the other trees")
     command.set_defaults(run=check)
 
@@ -121,7 +122,7 @@ def _add_stand(commands: Commands) -> None:
 
 
 def _add_answers(command: argparse.ArgumentParser) -> None:
-    command.add_argument("folder", type=place, help="field folder with trees.csv and cores.csv")
+    command.add_argument("folder", type=place, help="field folder with trees.csv and cores.csv, or a workbook")
     command.add_argument("--out", type=place, help="folder for the answers (default: FOLDER_ages beside FOLDER)")
     command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
     command.add_argument("--seed", type=int, default=0, help="seed of the joint draws (default 0)")
@@ -156,16 +157,16 @@ def _add_example(commands: Commands) -> None:
 
 
 def _require_arguments(arguments: argparse.Namespace) -> None:
-    faults = []
+    faults, command = [], f"treeage {arguments.command}"
     if not 0 < arguments.prob < 1:
         do = "Write for example --prob 0.95."
-        faults.append(Fault(f"{arguments.prob:g}", "between 0 and 1", do, "treeage estimate", 0, "--prob"))
+        faults.append(Fault(f"{arguments.prob:g}", "between 0 and 1", do, command, 0, "--prob"))
     if not 1 <= arguments.draws <= MOST_DRAWS:
         do, need = "Write for example --draws 4000.", f"at least 1 and at most {MOST_DRAWS}"
-        faults.append(Fault(show(arguments.draws), need, do, "treeage estimate", 0, "--draws"))
+        faults.append(Fault(show(arguments.draws), need, do, command, 0, "--draws"))
     if arguments.seed < 0:
         do = "Write for example --seed 1."
-        faults.append(Fault(str(arguments.seed), "at least 0", do, "treeage estimate", 0, "--seed"))
+        faults.append(Fault(str(arguments.seed), "at least 0", do, command, 0, "--seed"))
     if faults:
         raise InputError(faults)
 
@@ -212,7 +213,7 @@ def estimate(arguments: argparse.Namespace) -> int:
                 tick=lambda steps: tick(10 * steps),
             )  # fmt: skip
         except OSError as error:
-            raise InputError(place_fault(error, "treeage estimate", f"--out {target}")) from error
+            raise InputError(place_fault(error, f"treeage {arguments.command}", f"--out {target}")) from error
     print(ages_lines(ages))
     for line in _told(ages):
         print("", filled(line), sep="\n")
@@ -242,17 +243,17 @@ def _steps(field: Field, arguments: argparse.Namespace) -> int:
 
 def _target(arguments: argparse.Namespace) -> Path:
     """Folder of the answers; never that of the input."""
-    folder = arguments.folder.resolve()
+    folder, command = arguments.folder.resolve(), f"treeage {arguments.command}"
     if arguments.out is None and not folder.name:
         need, do = "a folder with a name of its own", "Name the folder of the answers: --out answers."
-        raise InputError(Fault(str(folder), need, do, "treeage estimate", 0, "FOLDER"))
+        raise InputError(Fault(str(folder), need, do, command, 0, "FOLDER"))
     target: Path = arguments.out or folder.with_name((folder.stem if folder.is_file() else folder.name) + "_ages")
     if target.exists() and target.resolve() == folder:
         do = "Name another folder; the input stays as it is."
-        raise InputError(Fault(str(target), "a folder other than the input", do, "treeage estimate", 0, "--out"))
+        raise InputError(Fault(str(target), "a folder other than the input", do, command, 0, "--out"))
     from treeage.report import check_place
 
-    check_place(target, "treeage estimate", "--out")
+    check_place(target, command, "--out")
     answers_go_to(arguments, target)
     return target
 
@@ -417,7 +418,7 @@ def _how_sure(answer: TreeAge, prob: float) -> tuple[bool, int]:
 
 def _tree_lines(answers: Sequence[TreeAge], ages: Ages) -> list[str]:
     """Dates as lines of words; a star marks dates at coring height where others are establishment years."""
-    from treeage.results import year_text
+    from treeage.display import year_text
     from treeage.schema import CORE_HEIGHT
 
     level = f"{100 * ages.prob:g} %"

@@ -92,6 +92,9 @@ def start(arguments: argparse.Namespace) -> int:
     """Write an empty field folder, its settings asked for where that is wanted."""
     from treeage.forms import ask_settings, start_folder
 
+    if arguments.species and not arguments.ask:
+        do = "Add --ask, which asks for the height model of each, or leave --species out."
+        raise InputError(Fault(", ".join(arguments.species), "--ask beside it", do, "treeage start", 0, "--species"))
     settings = ask_settings(_ask, arguments.species) if arguments.ask else None
     files = _placed("treeage start", "FOLDER", arguments.folder, lambda: start_folder(arguments.folder, settings))
     print(f"Empty field folder: {arguments.folder} ({', '.join(path.name for path in files)})")
@@ -128,7 +131,8 @@ def rings(arguments: argparse.Namespace) -> int:
     print(f"Drafted in {arguments.folder}: {', '.join(f'{name}.csv ({len(rows)})' for name, rows in tables.items())}")
     empty = [item.name for item in columns("cores") if item.required and cores[item.name].isna().any()]
     empty += ["dating"] if not arguments.dating else []
-    needed = (["species (trees.csv)"] if "trees" in tables else []) + list(dict.fromkeys(empty))
+    unnamed = "trees" in tables and bool(tables["trees"]["species"].isna().any())
+    needed = (["species (trees.csv)"] if unnamed else []) + list(dict.fromkeys(empty))
     print(_filled(f"Still to fill in: {', '.join(needed)}. Then: treeage check {arguments.folder}"))
     print(_filled(_caution("rings")))
     return DONE
@@ -199,7 +203,9 @@ def _as_option(row: Mapping[Any, Any]) -> Fault:
 
 
 def _asked(values: Mapping[str, str]) -> dict[str, str]:
-    """Ask for the columns that are found at a tree; an empty answer leaves one out."""
+    """Ask for the columns that are found at a tree, again where an answer cannot be; an empty one leaves one out."""
+    from treeage.tables import cell_fault
+
     of = {item.name: item for item in _tree_columns()}
     answers: dict[str, str] = {}
     for name in ASKED:
@@ -208,6 +214,9 @@ def _asked(values: Mapping[str, str]) -> dict[str, str]:
             needed = ", needed" if item.required else ""
             told = ", ".join(item.choices) or item.unit or "text"
             answer = _ask(f"{name} ({told}{needed}): ").strip()
+            while answer and (fault := cell_fault(item, answer)):
+                print(_filled(f"Got {fault.got}, need {fault.need}. {fault.do}"))
+                answer = _ask(f"{name}: ").strip()
             answers |= {name: answer} if answer else {}
     return answers
 

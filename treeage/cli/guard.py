@@ -7,17 +7,34 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import signal
 import sys
 import textwrap
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from treeage.errors import Fault
 
 WIDTH = 100  # choice: characters of a line on the screen
 QUIET_SECONDS = 1.5  # choice: a shorter run shows no progress bar
 DONE, NOTHING_USABLE, BAD_INPUT, STOPPED, NO_READER = 0, 1, 2, 130, 141
+OPTIONS = {  # of the commands, by the call and the argument that they stand for
+    "plan_coring": {"diameter_cm": "--diameter", "core_height_m": "--height", "borer_mm": "--borer"}
+    | {"wanted_years": "--width", "tilt": "--slope, --lean", "seed": "--seed"},
+    "aim_second_core": {"tree": "TREE", "core_width_mm": "--core-width"},
+    "next_steps": {"goal": "--goal", "event": "--event", "pulse": "--pulse", "minutes": "--minutes", "seed": "--seed"}
+    | {"minutes_of": "--cost"},
+    "write_outputs": {"figures": "--figures", "formats": "--formats"},
+    "stand_history": {"ages": "FOLDER"},
+    "validate_field": {"prob": "--prob", "seed": "--seed"},
+}
+MORE = {"stand_history": " The dates alone: treeage estimate."}
 # 130 and 141 are what a shell states of programs that the signals SIGINT (2) and SIGPIPE (13) ended (POSIX)
 
 
@@ -107,7 +124,8 @@ def _said(error: Exception, arguments: argparse.Namespace) -> int:
     from treeage.errors import InputError, ModelError, place_fault
 
     if isinstance(error, (InputError, ModelError)):
-        say(str(error))
+        command = getattr(arguments, "command", "")
+        say(str(type(error)([_of_command(row, command) for row in error.faults.to_dict("records")])))
         return BAD_INPUT
     if not isinstance(error, OSError):
         raise error
@@ -117,6 +135,21 @@ def _said(error: Exception, arguments: argparse.Namespace) -> int:
         return NOTHING_USABLE
     say(place_fault(error, str(error.filename or "treeage")).line())
     return BAD_INPUT
+
+
+def _of_command(row: Mapping[Hashable, Any], command: str) -> Fault:
+    """A fault, of an argument of a call as one of the option that was written."""
+    from treeage.errors import Fault
+
+    fault = Fault(**{str(name): value for name, value in row.items()})
+    option = OPTIONS.get(fault.file, {}).get(fault.column, "")
+    if fault.file == "ring_table" and command:
+        return replace(fault, file=f"treeage {command}", do=fault.do.replace("site_letters", "--site-letters"))
+    if not option or not command:
+        return fault
+    do = fault.do.replace("pulse=(1926, 1960)", "--pulse 1926 1960").replace(f"{fault.column}=", f"{option} ")
+    do = re.sub(rf"^Correct {fault.column}, or", f"Correct {option}, or", do)
+    return replace(fault, file=f"treeage {command}", column=option, do=do + MORE.get(fault.file, ""))
 
 
 def _outcome(arguments: argparse.Namespace) -> str:

@@ -43,13 +43,13 @@ def add_planning_commands(commands: Commands) -> None:
     _add_common(command)
     command.set_defaults(run=plan)
     command = commands.add_parser("aim", help="say where to set the borer for the next core of a tree")
-    command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv")
+    command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv, or a workbook")
     command.add_argument("tree", help="the tree, as in trees.csv")
     command.add_argument("--core-width", type=float, metavar="MM", help="width of the cores (default 5)")
     _add_common(command, seed=False)
     command.set_defaults(run=aim)
     command = commands.add_parser("next", help="say which core, count or seedlings would help most")
-    command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv")
+    command.add_argument("folder", type=Path, help="field folder with trees.csv and cores.csv, or a workbook")
     command.add_argument(
         "--goal",
         default="trees",
@@ -138,9 +138,9 @@ def next_step(arguments: argparse.Namespace) -> int:
     )
     _say(found.sentence())
     shown = ["rank", "action", "tree", "species", "minutes", "sd_now", "sd_after", "gain", "gain_per_hour"]
-    if found.chosen.empty:
+    if found.chosen.empty and len(found.table):
         print("\n" + found.table[shown].head(SHOWN_STEPS).round(2).to_string(index=False))
-    else:
+    elif len(found.chosen):
         steps = ["step", *shown[1:], "minutes_total", "goal_after"]
         print("\n" + found.chosen[steps].round(2).to_string(index=False))
     for note in found.notes:

@@ -41,7 +41,7 @@ MOST_SHOWN = 20  # rows of the sensitivity on the page, two a default; all of th
 def add_validate(commands: Commands) -> None:
     """The command and its options."""
     command = commands.add_parser("validate", help="predict what is known of a field without it, and score that")
-    command.add_argument("folder", type=place, help="field folder with trees.csv and cores.csv")
+    command.add_argument("folder", type=place, help="field folder with trees.csv and cores.csv, or a workbook")
     command.add_argument("--out", type=place, help="folder for the page and the table (default: FOLDER_validation)")
     command.add_argument("--prob", type=float, default=0.9, help="probability of the intervals (default 0.9)")
     command.add_argument("--seed", type=int, default=0, help="seed of the predictive checks (default 0)")

@@ -180,8 +180,8 @@ def draft_ring_tables(
     Returns
     -------
     dict of str to pandas.DataFrame
-        The tables written: trees (names only, where that table has no rows yet), cores and rings. What a ring file
-        does not say is empty.
+        The tables written: trees (names and, where the file names it, species; where that table has no rows yet),
+        cores and rings. What a ring file does not say is empty.
 
     Raises
     ------
@@ -209,14 +209,15 @@ def draft_ring_tables(
         raise InputError(faults)
     series = [one for file in files for one in read_ring_file(file)]
     rings = ring_table(series, site_letters=site_letters)
-    named = rings.drop_duplicates(["tree", "core"])[["tree", "core"]]
-    cores = _frame("cores", named.reset_index(drop=True), _core_columns(series, dating))
+    named = rings.drop_duplicates(["tree", "core"])[["tree", "core"]].reset_index(drop=True)  # one a series
+    cores = _frame("cores", named, _core_columns(series, dating))
     dated = [one.dated for one in series for _ in range(one.widths_mm.size)]
     rings = rings.assign(ring=rings.groupby(["tree", "core"], sort=False).cumcount() + 1)
     rings["year"] = rings["year"].where(pd.Series(dated, dtype=bool), None).astype("Int64")
     tables = {"cores": cores, "rings": _frame("rings", rings, {})}
     if not _rows(target / "trees.csv"):
-        names = named[["tree"]].drop_duplicates().reset_index(drop=True)
+        names = named[["tree"]].assign(species=pd.Series([one.species or None for one in series], dtype="str"))
+        names = names.drop_duplicates("tree").reset_index(drop=True)
         tables = {"trees": _frame("trees", names, {}), **tables}
     for table, frame in tables.items():
         write_table(frame, target / f"{table}.csv")

@@ -16,7 +16,19 @@ from numpy.typing import ArrayLike
 from scipy.special import betaincinv, expit, ndtr
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, ModelWarning, public, require_nonnegative, require_positive, show
+from treeage.errors import (
+    Fault,
+    InputError,
+    ModelWarning,
+    kind_of,
+    public,
+    require_level,
+    require_nonnegative,
+    require_positive,
+    require_seed,
+    require_whole,
+    show,
+)
 from treeage.growth.history import Array, CoreWidths
 from treeage.pmf import interval_levels, keeps_tables
 from treeage.schema import Word
@@ -294,7 +306,8 @@ class ChangeCriterion:
     Raises
     ------
     InputError
-        If the kind is unknown, a threshold is not above 0, major is below moderate or the line is missing.
+        If the kind is unknown, a threshold is not above 0, major is below moderate, the window is not a whole number of
+        at least 1 year or the line is missing.
 
     Examples
     --------
@@ -315,6 +328,7 @@ class ChangeCriterion:
         where = "ChangeCriterion"
         major = self.moderate if self.major is None else self.major
         require_positive(where, moderate=self.moderate, major=major)
+        require_whole(where, "window_years", self.window_years, 1)
         if self.kind not in list(ChangeKind):
             need = f"one of {', '.join(ChangeKind)}"
             raise InputError(Fault(show(self.kind), need, "Choose one.", where, 0, "kind"))
@@ -498,8 +512,9 @@ class GrowthChanges(Result):
                 low, high = share_interval(trees, int(depth), prob=prob) if depth else (np.nan, np.nan)
                 percent = 100.0 * trees / depth if depth else np.nan
                 rows.append((criterion, decade, int(depth), trees, percent, 100 * low, 100 * high))
-        names = ["criterion", "decade", "at_risk", "trees", "percent", "percent_lo", "percent_hi"]
-        return pd.DataFrame(rows, columns=names)
+        kinds = {"criterion": str, "decade": int, "at_risk": int, "trees": int}
+        kinds |= dict.fromkeys(("percent", "percent_lo", "percent_hi"), float)
+        return pd.DataFrame(rows, columns=list(kinds)).astype({name: kinds[name] for name in list(kinds)[1:]})
 
     def sentence(self) -> str:
         """Events by criterion and the number in common years."""
@@ -542,7 +557,8 @@ def find_changes(
     Raises
     ------
     InputError
-        If there is no series, the direction is unknown, or no series is long enough for the default criteria.
+        If there is no series or one is no CoreWidths, the direction is unknown, there are no criteria or two have one
+        name, or no series is long enough for the default criteria.
 
     Notes
     -----
@@ -562,7 +578,18 @@ def find_changes(
     """
     if not series:
         raise InputError(Fault("no series", "at least one tree", "Pass ring widths.", "find_changes", 0, "series"))
+    for tree, core in series.items():
+        if not isinstance(core, CoreWidths):
+            got, do = kind_of(core), "Pass growth.series() of a GrowthHistory."
+            raise InputError(Fault(got, "CoreWidths", do, "find_changes", 0, "series", f"tree {tree}"))
     rules = tuple(criteria) if criteria is not None else common_criteria([core.widths_mm for core in series.values()])
+    if not rules:
+        raise InputError(Fault("no criterion", "at least one", "Leave criteria out.", "find_changes", 0, "criteria"))
+    names = [rule.name for rule in rules]
+    if len(set(names)) < len(names):
+        got, do = f"the names {', '.join(names)}", "Rename one: trees at risk are counted by name."
+        raise InputError(Fault(got, "one name for each criterion", do, "find_changes", 0, "criteria"))
+    require_positive("find_changes", common_share=common_share)
     rows: list[tuple[object, ...]] = []
     risk: dict[str, list[int]] = {rule.name: [] for rule in rules}
     decades: dict[str, list[int]] = {rule.name: [] for rule in rules}
@@ -617,7 +644,7 @@ def _mark(events: pd.DataFrame, at_risk: pd.DataFrame, common_share: float) -> p
 def share_interval(successes: int, trials: int, *, prob: float = 0.9) -> tuple[float, float]:
     """Jeffreys interval for a share of at least one trial: beta quantiles; 0 and 1 at the extremes."""
     first, second = successes + 0.5, trials - successes + 0.5
-    _, low, high = interval_levels(prob)
+    _, low, high = interval_levels(require_level("share_interval", "prob", prob))
     return (
         0.0 if successes == 0 else float(betaincinv(first, second, low)),
         1.0 if successes == trials else float(betaincinv(first, second, high)),
@@ -784,7 +811,7 @@ def early_growth(
     Raises
     ------
     InputError
-        If the diameter is not above 0.
+        If the diameter is not above 0, or span or count is not a whole number of at least 1.
 
     References
     ----------
@@ -798,9 +825,11 @@ def early_growth(
     [2.0]
     """
     require_positive("early_growth", diameter_cm=diameter_cm)
+    require_whole("early_growth", "span_years", span_years, 1)
+    require_whole("early_growth", "count", count, 1)
     widths = np.asarray(core.widths_mm)
     sums = np.concatenate([[0.0], np.cumsum(widths)])
-    distance = core.distance_draws(count, np.random.default_rng(seed))
+    distance = core.distance_draws(count, np.random.default_rng(require_seed("early_growth", seed)))
     start = np.searchsorted(sums, 5.0 * diameter_cm - distance, side="left")
     known = (distance <= 5.0 * diameter_cm) & (start + span_years < sums.size)
     at = np.where(known, start, 0)
@@ -876,7 +905,8 @@ def classify_origins(
     Raises
     ------
     InputError
-        If the diameter is not above 0.
+        If there is no series, the diameter is not above 0, the span is not a whole number of at least 1, or sure is not
+        between 0 and 1.
 
     Notes
     -----
@@ -889,9 +919,14 @@ def classify_origins(
     >>> classify_origins(series, calibration).to_frame()["origin"].tolist()
     ['gap', 'suppressed']
     """
+    if not series:
+        raise InputError(Fault("no series", "at least one tree", "Pass ring widths.", "classify_origins", 0, "series"))
+    require_level("classify_origins", "sure", sure)
+    seed = require_seed("classify_origins", seed)
+    place = {tree: at for at, tree in enumerate(sorted(series, key=str))}  # the order of trees never matters
     rows = []
-    for position, (tree, core) in enumerate(series.items()):
-        growth = early_growth(core, diameter_cm=diameter_cm, span_years=span_years, seed=seed + position)
+    for tree, core in series.items():
+        growth = early_growth(core, diameter_cm=diameter_cm, span_years=span_years, seed=seed + place[tree])
         seen = np.isfinite(growth)
         share = float(seen.mean())
         chance = float(calibration.gap_probability(growth[seen]).mean()) if seen.any() else float("nan")

@@ -15,7 +15,16 @@ from numpy.typing import NDArray
 
 from treeage import priors
 from treeage.distance import DistanceSource, draw_distances, draw_misses, radial_length
-from treeage.errors import Fault, InputError, public, require_attributes, require_level, require_seed, require_whole
+from treeage.errors import (
+    Fault,
+    InputError,
+    kind_of,
+    public,
+    require_attributes,
+    require_level,
+    require_seed,
+    require_whole,
+)
 from treeage.estimate import Cores, read_cores
 from treeage.growth.history import Array, CoreWidths, GrowthHistory, Ints, RadiusMean, growth_history
 from treeage.growth.section import AHEAD_SD, NEAR_RINGS
@@ -62,7 +71,7 @@ def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str,
     Raises
     ------
     InputError
-        If prob is not between 0 and 1.
+        If prob is not between 0 and 1, or seed is not a whole number of at least 0.
 
     Notes
     -----
@@ -81,6 +90,7 @@ def field_growth(field: Field, *, prob: float = 0.9, seed: int = 0) -> dict[str,
     >>> int(growth["T17"].years[0]), int(growth["T17"].years[-1]), int(growth["T17"].cores.max())
     (1814, 2024, 2)
     """
+    seed = require_seed("field_growth", seed)
     cores, trees = read_cores(field), trees_by_id(field.trees)
     breast = column_numbers(trees, "dbh_height_m", field.settings.breast_height_m)
     of_tree = dict(zip(trees.index, breast, strict=True))
@@ -135,6 +145,7 @@ def _one_tree(
 ) -> GrowthHistory:
     """Growth of one section, with the errors of its stem and its count."""
     rng = np.random.default_rng([seed, rows[0]])
+    seed = int(np.random.default_rng([seed, rows[0], 1]).integers(2**32))  # of its own: trees err independently
     series = [_core(cores, row, measured, rng) for row in rows]
     mean = RadiusMean.ARITHMETIC if len(series) < 3 else RadiusMean.QUADRATIC
     open_end = [cores.outer_end[row] == OuterEnd.LOST and not cores.outer_lost[row] > 0 for row in rows]
@@ -230,7 +241,7 @@ def past_trees(
     Raises
     ------
     InputError
-        If no tree is dated, or the year is not before the last ring.
+        If no tree is dated, the year is not before the last ring, or growth is no mapping of GrowthHistory.
 
     Notes
     -----
@@ -264,6 +275,10 @@ def past_trees(
     seed, year = require_seed("past_trees", seed), require_whole("past_trees", "year", year, -10_000, 10_000)
     if prob is not None:
         require_level("past_trees", "prob", prob)
+    for name, own in (growth or {}).items():
+        if not isinstance(own, GrowthHistory):
+            do = "Pass field_growth(field)."
+            raise InputError(Fault(kind_of(own), "a GrowthHistory", do, "past_trees", 0, "growth", f"tree {name}"))
     if not list(ages.trees):
         raise InputError(Fault("no dated tree", "at least one", "Date some trees.", "past_trees", 0, "ages"))
     rng = np.random.default_rng([seed, 1])
@@ -294,25 +309,27 @@ def _dates(
 ) -> tuple[dict[str, Array], dict[str, Array], list[str]]:
     """Draws (count,) of establishment and last year of every tree that can be placed; what to say."""
     joint = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
-    draws = dict(zip(list(ages.trees), joint.T, strict=True))
+    joint = np.ascontiguousarray(joint[:, sorted(range(joint.shape[1]), key=list(ages.trees).__getitem__)])
+    answers = sorted(ages, key=lambda answer: answer.tree)  # the order of trees never matters
+    draws = dict(zip(sorted(ages.trees), joint.T, strict=True))
     survey = max(int(answer.outer_year) for answer in ages)
     dead = {str(name) for name, word in table.get("status", pd.Series(dtype=object)).items() if word == TreeStatus.DEAD}
     last = {}
-    for answer in ages:
+    for answer in answers:
         ends = np.full(count, float(survey))
         if answer.tree in dead:
             ends = float(answer.outer_year) + answer.outer_lost.sample(count, rng)
         last[answer.tree] = ends
     lenders = _lenders(ages, table, joint, np.stack([last[name] for name in draws], axis=1), dead, rng)
-    bounded = {a.tree: int(a.outer_year) - int(a.minimum_age) + 1 for a in ages if a.status == Status.MINIMUM_ONLY}
+    bounded = {a.tree: int(a.outer_year) - int(a.minimum_age) + 1 for a in answers if a.status == Status.MINIMUM_ONLY}
     for name, innermost in bounded.items():
         size, species = np.log(_breast_diameter(ages, table, name)), str(table.loc[name, "species"])
         teach = lenders.alive | (name in dead)
         draws[name] = lenders.first_years(size, species, last[name], teach, rng, innermost=innermost)
     answered = {answer.tree for answer in ages}
-    without = [str(name) for name in table.index if str(name) not in answered]
+    without = sorted(str(name) for name in table.index if str(name) not in answered)
     dbh = dict(zip(map(str, table.index), column_numbers(table, "dbh_cm"), strict=True))
-    known = lenders.alive & np.array([dbh[name] > 0 for name in ages.trees])
+    known = lenders.alive & np.array([dbh[name] > 0 for name in sorted(ages.trees)])
     asked = [name for name in without if name not in dead and dbh[name] > 0 and known.sum() >= FEWEST_CORED]
     for name in asked:
         last[name] = np.full(count, float(survey))
@@ -324,11 +341,21 @@ def _dates(
             f"{len(bounded)} tree(s) are known only since their innermost ring; before it they are given the dates of "
             "older trees of this stand."
         )
+    open_ends = sum(answer.open_end for answer in ages if answer.tree in dead)
+    if open_ends:
+        notes.append(
+            f"{open_ends} dead tree(s) lost outer rings, their number unknown: they are taken to have died at their "
+            "last ring."
+        )
     if asked:
         notes.append(f"{len(asked)} tree(s) without cores are given the dates of cored trees of like diameter.")
     if len(asked) < len(without):
         left = len(without) - len(asked)
-        notes.append(f"{left} tree(s) of the table have neither core nor usable diameter and are not counted.")
+        few = "" if known.sum() >= FEWEST_CORED else f", as fewer than {FEWEST_CORED} living cored trees have one,"
+        notes.append(
+            f"{left} tree(s) of the table cannot be placed and are not counted: without a date, and dead or without a "
+            f"diameter that tells one{few}."
+        )
     return draws, last, notes
 
 
@@ -376,15 +403,15 @@ class _Lenders:
 def _lenders(
     ages: Ages, table: pd.DataFrame, joint: Array, last: Array, dead: set[str], rng: np.random.Generator
 ) -> _Lenders:
-    """The dated trees as lenders of dates; the slope is within species."""
-    names = list(ages.trees)
+    """The dated trees, sorted, as lenders of dates; the slope is within species."""
+    names = sorted(ages.trees)
     species = table["species"].astype(str)[names].to_numpy(dtype=str)
     alive = np.array([name not in dead for name in names])
     size = np.log(np.array([_breast_diameter(ages, table, name) for name in names]))
     log_age, chance = np.log(np.maximum(last - joint + 1, 1.0)), rng.standard_exponential(joint.shape)
     weight = chance * (alive & np.isfinite(size))
     apart, older = np.broadcast_to(np.nan_to_num(size), joint.shape).copy(), log_age.copy()
-    for one in set(species.tolist()):
+    for one in sorted(set(species.tolist())):
         part = weight * (species == one)
         for values in (apart, older):
             mean = (part * values).sum(axis=1) / np.maximum(part.sum(axis=1), 1e-12)
@@ -417,7 +444,7 @@ def _breast_diameter(ages: Ages, table: pd.DataFrame, name: str) -> float:
     if np.isfinite(dbh) or not np.isfinite(cored):
         return dbh
     breast = float(column_numbers(row, "dbh_height_m", float(ages.settings["breast_height_m"]))[0])
-    height = next(float(answer.facts["core_height_m"]) for answer in ages if answer.tree == name)
+    height = float(ages[name].facts["core_height_m"])
     return max(cored - priors.TAPER.value * (breast - height), 0.1 * cored)
 
 

@@ -15,7 +15,18 @@ from numpy.typing import ArrayLike, NDArray
 from treeage import priors
 from treeage.display import Result
 from treeage.distance import turned_to_pith
-from treeage.errors import Fault, InputError, public, require_nonnegative, require_positive, require_probability, show
+from treeage.errors import (
+    Fault,
+    InputError,
+    public,
+    require_at_most,
+    require_nonnegative,
+    require_positive,
+    require_probability,
+    require_seed,
+    require_whole,
+    show,
+)
 from treeage.growth.section import (
     CoreRadii,
     agreeing_draws,
@@ -30,6 +41,8 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 THICKEST_BARK = 0.9  # choice: no draw of the bark takes more of the radius
+MOST_DRAWS = 100_000  # choice: draws of one tree, for the memory
+LATEST_YEAR = 10_000  # choice: years beyond, on either side of 0, are slips
 MORE_DRAWS = 5  # choice: distances drawn for each one kept, so that those that agree with the other cores are enough
 HIDDEN_LIKE = 10  # choice: the hidden wood of a core is to its section as its first rings are
 
@@ -359,7 +372,8 @@ class CoreWidths:
     Raises
     ------
     InputError
-        If the years are not consecutive, the lengths differ, or a value is negative.
+        If the years are not whole or not consecutive, the lengths differ, there are no draws in an array of them, or a
+        value is negative.
 
     Examples
     --------
@@ -378,7 +392,12 @@ class CoreWidths:
     genus: str | None = None
 
     def __post_init__(self) -> None:
-        years = np.asarray(self.years, dtype=np.int64)
+        (given,) = require_at_most("CoreWidths", LATEST_YEAR, years=self.years)
+        if np.any((given != np.round(given)) | (given < -LATEST_YEAR)):
+            got, do = show(float(given[(given != np.round(given)) | (given < -LATEST_YEAR)][0])), "Correct the years."
+            raise InputError(Fault(got, "whole years", do, "CoreWidths", 0, "years"))
+        years = given.astype(np.int64)
+        require_whole("CoreWidths", "beyond_rings", self.beyond_rings, 0)
         names = ("widths_mm", "pith_distance_mm", "pith_distance_sd_mm", "miss_mm", "beyond_mm")
         values = require_nonnegative("CoreWidths", **{name: getattr(self, name) for name in names})
         if years.ndim != 1 or years.shape != values[0].shape or years.size == 0:
@@ -389,6 +408,10 @@ class CoreWidths:
             got = f"{years[step]} followed by {years[step + 1]}"
             do = "Enter an absent ring as width 0."
             raise InputError(Fault(got, "consecutive years", do, "CoreWidths", 0, "years"))
+        for name, value in zip(names[1:], values[1:], strict=True):
+            if value.ndim > 1 or not value.size:
+                got, do = f"shape {value.shape}", "Pass a number, or one row of draws."
+                raise InputError(Fault(got, "one value or a row of draws [mm]", do, "CoreWidths", 0, name))
         object.__setattr__(self, "years", years)
         for name, value in zip(names, values, strict=True):
             if name != "pith_distance_sd_mm":
@@ -559,7 +582,13 @@ class GrowthHistory(Result):
         CoreWidths
             Typical ring of the cores by year [mm] from the second year on, with draws of the distance to the pith. A
             core that comes in later makes no step: what it adds to the level is taken back. Years are those of the
-            rings as counted; `calendar_years` has the error of the count.
+            rings as counted; `calendar_years` has the error of the count. Where no core shows some years in between,
+            the rings after them.
+
+        Raises
+        ------
+        InputError
+            If fewer than two rings in a row are shown.
 
         Examples
         --------
@@ -567,11 +596,13 @@ class GrowthHistory(Result):
         >>> np.asarray(tree.series().widths_mm).tolist()
         [2.0, 1.0]
         """
-        shown = self.cores > 0
-        if shown.sum() < 2:
-            got, need = f"{shown.sum()} ring(s)", "at least 2 rings"
+        shown = np.flatnonzero(self.cores > 0)
+        shown = shown[np.flatnonzero(np.diff(shown, prepend=-2) > 1)[-1] :] if shown.size else shown
+        if shown.size < 2:
+            got, need = f"{shown.size} ring(s)", "at least 2 rings"
             raise InputError(Fault(got, need, "Leave this tree out.", "GrowthHistory.series", 0, "years"))
-        return CoreWidths(self.years[shown][1:], self.ring_mm[shown][1:], pith_distance_mm=self.radius_mm[:, 0])
+        start = self.radius_mm[:, shown[0]]
+        return CoreWidths(self.years[shown[1:]], self.ring_mm[shown[1:]], pith_distance_mm=start)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a year: cores that show it, then median, lo and hi of each quantity, unit in the name."""
@@ -590,6 +621,7 @@ class GrowthHistory(Result):
     def sentence(self) -> str:
         """Span, cores, present diameter and mean radial growth."""
         growth = np.median(self.radius_mm[:, -1] - self.radius_mm[:, 0]) / max(1, self.years.size - 1)
+        growth = growth if self.years.size > 1 else self.ring_mm[0]
         return (
             f"{self.years[0]}-{self.years[-1]}, {self.cores.max()} core(s): diameter inside the bark "
             f"{np.median(self.diameter_cm[:, -1]):.1f} cm at the end, mean ring {growth:.2f} mm."
@@ -638,7 +670,7 @@ def growth_history(
     Raises
     ------
     InputError
-        If there is no core, the bark is thicker than the stem, or a value is out of range.
+        If there is no core or no width in them, the bark is thicker than the stem, or a value is out of range.
 
     Notes
     -----
@@ -660,7 +692,8 @@ def growth_history(
     if mean not in (RadiusMean.ARITHMETIC, RadiusMean.QUADRATIC):
         raise InputError(Fault(show(mean), "arithmetic or quadratic", "Choose one.", "growth_history", 0, "mean"))
     require_probability("growth_history", prob=prob)
-    rng = np.random.default_rng(seed)
+    require_whole("growth_history", "count", count, 1, MOST_DRAWS)
+    rng = np.random.default_rng(require_seed("growth_history", seed))
     parts, extra, missed = _radii(cores, count, rng)
     found = section_curve(parts, quadratic=mean == RadiusMean.QUADRATIC)
     kept = _kept(cores)
@@ -672,6 +705,9 @@ def growth_history(
     start = found.start_mm * factor[:, :HIDDEN_LIKE].mean(axis=1)
     ends = start[:, None] + np.cumsum(rings, axis=1)
     now = ends[:, -1] + extra
+    if np.any(now <= 0):
+        got, need = "no width above 0", "some wood between the pith and the bark"
+        raise InputError(Fault(got, need, "Leave this tree out.", "growth_history", 0, "cores"))
     inside, outside, bark = now / 5.0, np.full(count, np.nan), np.full(count, np.nan)  # twice the radius in cm
     subtractive, scale = np.full(ends.shape, np.nan), float("nan")
     if diameter_cm is not None:

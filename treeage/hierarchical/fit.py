@@ -23,6 +23,7 @@ from treeage.errors import (
     require_field,
     require_level,
     require_seed,
+    require_whole,
 )
 from treeage.estimate import (
     account_rows,
@@ -105,7 +106,17 @@ def prior_predictive(
     pandas.DataFrame
         parameter, of, lo, median, hi, meaning; the last rows are predictions: the factor on the number of
         missed rings of a tree, and the seasons to the middle height of the young trees.
+
+    Raises
+    ------
+    InputError
+        If field is not a Field, draws is not a whole number of at least 1, prob is not between 0 and 1, or seed is not
+        a whole number of at least 0.
     """
+    where = "prior_predictive"
+    require_field(where, field)
+    require_whole(where, "draws", draws, 1)
+    prob, seed = require_level(where, "prob", prob), require_seed(where, seed)
     used = priors or LearningPriors()
     data = stand_data(field, *prepare(field)[:2])
     parameters = ParameterMap(data, used)
@@ -292,9 +303,9 @@ def fit_hierarchical(
 def _check_sampling(chosen: Sampling) -> None:
     """Refuse settings of the sampler that are too small to judge it by."""
     faults = [
-        Fault(str(value), f"at least {least}", "Raise it.", "fit_hierarchical", 0, f"sampling.{name}")
+        Fault(str(value), f"at least {least}, whole", "Change it.", "fit_hierarchical", 0, f"sampling.{name}")
         for name, value, least in (("draws", chosen.draws, 20), ("tune", chosen.tune, 20), ("chains", chosen.chains, 2))
-        if value < least
+        if value < least or not isinstance(value, (int, np.integer))
     ]
     if faults:
         raise InputError(faults)

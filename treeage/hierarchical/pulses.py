@@ -21,6 +21,7 @@ from treeage.results import Ages, Flag, TreeAge, shared_values
 from treeage.schema import ROOT_COLLAR
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 SPREAD_YEARS: Final = 8.0  # choice: median standard deviation of a pulse
 SPREAD_LOG_SD: Final = 0.4  # choice: 5 to 12 years within one standard deviation
@@ -137,7 +138,7 @@ def with_pulses(ages: Ages, *, pulses: int = 2, seed: int = 0) -> Ages:
     ----------
     .. [1] Own derivation; mixtures: Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., chapter 22 (from memory).
     """
-    dated = [answer for answer in ages if answer.parts is not None]
+    dated = sorted((answer for answer in ages if answer.parts is not None), key=lambda answer: answer.tree)
     _check(pulses, len(dated))
     first = min(answer.date.quantile(_TAIL) for answer in dated)
     size = max(answer.date.quantile(1 - _TAIL) for answer in dated) - first + 1
@@ -162,7 +163,7 @@ def with_pulses(ages: Ages, *, pulses: int = 2, seed: int = 0) -> Ages:
 def _check(pulses: int, trees: int) -> None:
     """Refuse numbers of pulses out of range and stands too small to teach a prior."""
     faults = []
-    if not 1 <= pulses <= MOST_PULSES:
+    if pulses not in range(1, MOST_PULSES + 1):
         do = "Ask for fewer pulses."
         faults.append(Fault(str(pulses), f"1 to {MOST_PULSES} pulses", do, "with_pulses", 0, "pulses"))
     if trees < 5:
@@ -242,8 +243,8 @@ def _joint_draws(ages: Ages, first: int, priors: Array, seed: int) -> Any:
     levels = {group: rng.random(size) for group in sorted({a.parts.height_group for a in ages if a.parts is not None})}
     stand_draws = dict.fromkeys(ages.stand_weights, rng.random(size))
     picked = shared_values(ages, stand_draws, levels, together=ages.sampled is not None)
-    trees, columns = [], []
-    for answer in ages:
+    drawn: dict[str, Ints] = {}
+    for answer in sorted(ages, key=lambda answer: answer.tree):  # the order of trees never matters
         if answer.parts is None:
             continue
         stand, shared = picked[answer.parts.growth_group, answer.parts.height_group]
@@ -257,7 +258,8 @@ def _joint_draws(ages: Ages, first: int, priors: Array, seed: int) -> Any:
             weight = mass[cut] * priors[pulse[draw]][max(start, first) - first :][: len(mass[cut])]
             total = np.cumsum(weight)
             column[draw] = max(start, first) + int(np.searchsorted(total, rng.random() * total[-1]))
-        trees.append(answer.tree)
-        columns.append(column)
+        drawn[answer.tree] = column
+    trees = [answer.tree for answer in ages if answer.tree in drawn]
+    dates = np.column_stack([drawn[tree] for tree in trees])
     coords = {"draw": np.arange(size), "tree": trees}
-    return xarray.DataArray(np.column_stack(columns), dims=("draw", "tree"), coords=coords, name="establishment_year")
+    return xarray.DataArray(dates, dims=("draw", "tree"), coords=coords, name="establishment_year")

@@ -101,7 +101,10 @@ class SecondCore(Result):
         freeze_arrays(self)
 
     def __getitem__(self, name: str) -> Way:
-        return next(way for way in self.ways if way.name == name)
+        for way in self.ways:
+            if way.name == name:
+                return way
+        raise KeyError(f"SecondCore: got {name!r}, need one of {', '.join(way.name for way in self.ways)}")
 
     @property
     def best(self) -> Way:
@@ -185,7 +188,9 @@ def aim_second_core(field: Field, tree: str, *, core_width_mm: float | None = No
     probability of what it shows: its length against the radius, pith, arcs or none, readings of arcs, and, where they
     are written down, the side on which the pith lies (`arc_side`) and the arc's axis (`arc_angle_deg`). A borer is
     aimed at the centre, with a normal error of its direction of about three degrees. The best way maximises the chance
-    that the pith lies within half the core's width, at least 45 degrees from older cores. Fails where the outline is
+    that the pith lies within half the core's width, at least 45 degrees from older cores, or as far from them as there
+    is room. Cores at another height, or without a direction beside one that has it, are left out, which a note says.
+    Fails where the outline is
     far from round, and where the pith wanders between the heights of the cores.
 
     References
@@ -216,8 +221,8 @@ def aim_from(cores: Cores, shared: Shared, field: Field, tree: str, core_width_m
     """The same from a field that is prepared."""
     rows = cores.rows_of.get(str(tree), ())
     if not rows:
-        known = ", ".join(sorted(cores.rows_of)[:5])
-        fault = Fault(show(tree), "a tree with a core in cores.csv", f"Name one of them: {known}, ...",
+        known = ", ".join(sorted(cores.rows_of)[:5]) + ", ..." * (len(cores.rows_of) > 5)
+        fault = Fault(show(tree), "a tree with a core in cores.csv", f"Name one of them: {known}.",
                       "aim_second_core", 0, "tree")  # fmt: skip
         raise InputError(fault)
     rows = _usable(cores, rows)
@@ -250,6 +255,7 @@ def aim_from(cores: Cores, shared: Shared, field: Field, tree: str, core_width_m
     )
     mixed = np.einsum("k,kxy->xy", weights, masses)
     notes = _notes(cores, rows, relative=relative, shifted=shift.spread < 1, empty=bool((total <= 0).any()))
+    notes += _left(cores, cores.rows_of[str(tree)], rows)
     return SecondCore(str(tree), entries, relative, radius, bark, aim.axis, mixed, ways, core_width_mm, notes)
 
 
@@ -274,6 +280,26 @@ def is_conifer(species: str) -> bool | None:
     """Whether a genus is a conifer; None where it is not known."""
     genus = genus_of(species)
     return next((row["clade"] == "conifer" for row in data_rows("tree_families.csv") if row["genus"] == genus), None)
+
+
+def _left(cores: Cores, every: tuple[int, ...], rows: tuple[int, ...]) -> tuple[str, ...]:
+    """What was left out of the tree's cores, and whether there is room for another, in words."""
+    out = [str(cores.core[row]) for row in every if row not in rows]
+    at = f"{cores.height_m[rows[0]]:g} m"
+    words = (
+        f"this is at {at}, where core {cores.core[rows[0]]} is; left out: core {', '.join(out)}, at another height or "
+        "of unknown direction (azimuth_deg): keep away from its hole"
+    )
+    crowded = _places([float(each) for each in np.nan_to_num(cores.azimuth_deg[list(rows)])])[1].max() < LEAST_APART_DEG
+    return (words,) * bool(out) + (
+        f"no place is {LEAST_APART_DEG:g} degrees from all older cores: the wood may be stained",
+    ) * bool(crowded)
+
+
+def _places(entries: list[float]) -> tuple[Array, Array]:
+    """Entries that are tried round the stem [degrees], and how far each lies from the nearest older core."""
+    places = np.arange(0, 360, _ROUND_DEG) + entries[0] % _ROUND_DEG
+    return places, np.abs((places[:, None] - np.array(entries) + 180) % 360 - 180).min(axis=1)
 
 
 def _notes(cores: Cores, rows: tuple[int, ...], *, relative: bool, shifted: bool, empty: bool) -> tuple[str, ...]:
@@ -314,14 +340,13 @@ class Aim:
         away, half = turns[:, None] - turns[None, :], np.rad2deg(self.width_mm / 2 / self.outside_mm)
         near = ndtr((away + half) / drift) - ndtr((away - half) / drift)
         likely = mixed > _LEAST * mixed.max()
-        for entry in np.arange(0, 360, _ROUND_DEG) + entries[0] % _ROUND_DEG:
-            apart = np.abs((entry - np.array(entries) + 180) % 360 - 180)
-            if apart.min() >= LEAST_APART_DEG - 1e-9:
-                angle, distance = seen_from(float(entry), self.outside_mm, self.axis)
-                wider = mixed[likely] * self.outside_mm / distance[likely]  # a near pith fills more of the error
-                hits = near @ np.histogram(angle[likely], edges, weights=wider)[0]
-                place = int(hits.argmax())
-                found = max(found, (round(float(hits[place]), 6), float(entry) % 360, float(turns[place])))
+        places, apart = _places(entries)
+        for entry in places[apart >= min(LEAST_APART_DEG, float(apart.max())) - 1e-9]:
+            angle, distance = seen_from(float(entry), self.outside_mm, self.axis)
+            wider = mixed[likely] * self.outside_mm / distance[likely]  # a near pith fills more of the error
+            hits = near @ np.histogram(angle[likely], edges, weights=wider)[0]
+            place = int(hits.argmax())
+            found = max(found, (round(float(hits[place]), 6), float(entry) % 360, float(turns[place])))
         return found[1], found[2]
 
     def way(self, name: str, masses: Array, entry_deg: float, turn_deg: float) -> Way:

@@ -94,7 +94,11 @@ class CoringPlan(Result):
         table = self.widths
         height = table["core_height_m"].min() if low else table["core_height_m"].max()
         chosen = table[(table["cores"] == cores) & (table["dating"] == dating) & (table["seedlings"] == seedlings)]
-        return float(chosen.loc[chosen["core_height_m"] == height, "width_years"].iloc[0])
+        found = chosen.loc[chosen["core_height_m"] == height, "width_years"]
+        if not len(found):
+            got = f"{show(cores)}, {show(dating)}, {show(seedlings)} seedlings"
+            raise InputError(Fault(got, "a row of widths", "See CoringPlan.widths.", "CoringPlan.width", 0, "cores"))
+        return float(found.iloc[0])
 
     def sentence(self) -> str:
         """Depth and chances, what narrows the date most, and how many trees."""
@@ -173,7 +177,8 @@ def plan_coring(
     Raises
     ------
     InputError
-        If a number is out of its range, or field is not a Field.
+        If a number is out of its range, field is not a Field, or virtual trees of the kind are beyond the limits of the
+        tables.
     ModelError
         If no height model reaches the coring height.
 
@@ -200,10 +205,22 @@ def plan_coring(
     require_positive(where, diameter_cm=diameter_cm, core_height_m=core_height_m, borer_mm=borer_mm,
                      wanted_years=wanted_years)  # fmt: skip
     require_nonnegative(where, tilt=list(tilt))
+    if len(tilt) != 2:
+        do = "Pass tilt=(30, 5), for example."
+        raise InputError(Fault(show(tilt), "slope [%] and lean [degrees]", do, where, 0, "tilt"))
     seed = require_seed(where, seed)
     if field is not None and not isinstance(field, Field):
         raise InputError(Fault(show(field), "a Field", "Pass read_field(folder).", where, 0, "field"))
-    return plan_of(_Kind(species, diameter_cm, tilt, core_height_m, borer_mm, field), wanted_years, seed, TREES)
+    try:
+        return plan_of(_Kind(species, diameter_cm, tilt, core_height_m, borer_mm, field), wanted_years, seed, TREES)
+    except InputError as error:
+        faults = error.faults[error.faults["file"].isin(["trees", "cores", "rings"])].to_dict("records")
+        if not faults or not str(species).strip():
+            raise
+        got = f"{diameter_cm:g} cm, cored at {core_height_m:g} m by a borer of {borer_mm:g} mm"
+        told = "{column} of a virtual one: got {got}, need {need}".format_map(faults[0])
+        need = f"a kind of tree that tables can hold ({told})"
+        raise InputError(Fault(got, need, "Check the units.", where, 0, "diameter_cm")) from error
 
 
 # ------------------------------------------------------------------ the kind of tree
@@ -242,16 +259,18 @@ def plan_of(kind: _Kind, wanted_years: float, seed: int, trees: int) -> CoringPl
     rng = np.random.default_rng(seed)
     known = _known(kind, seed)
     stand = virtual_trees(kind, known, trees, seed)
-    piths = {
+    told = {
         (which, dating): _piths(stand, which, dating, known)
         for dating in (Dating.CROSSDATED, Dating.LAB_COUNT)
         for which in PLACED
     }
+    piths = {plan: own for plan, (own, _) in told.items()}
     heights = sorted({kind.core_height_m, min(LOW_HEIGHT_M, kind.core_height_m / 2)}, reverse=True)
     years = _years(kind, known, heights, rng)
-    alone = piths["A", Dating.CROSSDATED]
+    alone, moved = told["A", Dating.CROSSDATED]
     missed = stand.truth["cores"].loc[stand.tables["cores"]["core"].to_numpy() == "A", "missed_rings"]
-    table = _stand_table(alone, {number: years[kind.core_height_m, number] for number in SEEDLINGS}, rng)
+    models = {number: years[kind.core_height_m, number] for number in SEEDLINGS}
+    table = _stand_table(alone, models, rng, moved)
     return CoringPlan(
         species=kind.species,
         diameter_cm=kind.diameter_cm,
@@ -263,7 +282,7 @@ def plan_of(kind: _Kind, wanted_years: float, seed: int, trees: int) -> CoringPl
         stand=table,
         from_folder=kind.field is not None,
         wanted_years=wanted_years,
-        trees_needed=_needed(alone, {number: years[kind.core_height_m, number] for number in SEEDLINGS}, wanted_years),
+        trees_needed=_needed(alone, models, wanted_years, moved),
     )
 
 
@@ -313,12 +332,13 @@ def field_of(stand: SimulatedStand, which: str, dating: Dating, seedlings: pd.Da
     inner = rings[rings["width_mm"] > 0].groupby(["tree", "core"], sort=False).head(10)
     mean = inner.groupby(["tree", "core"])["width_mm"].mean().rename("mean").reset_index()
     joined = cores.merge(mean, on=["tree", "core"], how="left")
-    cores = cores.assign(dating=dating.value, inner_width_mm=joined["mean"].round(2).to_numpy(), inner_width_rings=10.0)
+    cores = cores.assign(dating=dating.value, inner_width_mm=joined["mean"].round(2).to_numpy(),
+                         inner_width_rings=np.minimum(10.0, cores["rings_counted"]))  # fmt: skip
     return Field.from_frames(stand.tables["trees"], cores, settings=settings, **more)
 
 
-def _piths(stand: SimulatedStand, which: str, dating: Dating, known: _Known) -> list[Pmf]:
-    """Pith year of every tree that one plan dates."""
+def _piths(stand: SimulatedStand, which: str, dating: Dating, known: _Known) -> tuple[list[Pmf], float]:
+    """Pith year of every tree that one plan dates, and the sd [years] by which all of them move together."""
     cores = read_cores(field_of(stand, which, dating))
     name = str(cores.species[0])
     states = known.states
@@ -329,10 +349,10 @@ def _piths(stand: SimulatedStand, which: str, dating: Dating, known: _Known) -> 
     growth = spread.at(spread.stand_sd * _even_normal(place.size))
     species = {name: replace(own[name], growth=replace(growth, place=place))}
     shared = Shared(species, stand_states(cores, states.aim.take(used), states.level[used], place))
-    return [
-        Pmf(tree.added.start, growth.stand_weights @ tree.added.mass).negate().trim()
-        for tree in date_trees(cores, shared).values()
-    ]
+    dated = list(date_trees(cores, shared).values())
+    means = np.mean([tree.added.mass @ np.arange(tree.added.size) for tree in dated], axis=0)
+    moved = float(np.sqrt(growth.stand_weights @ (means - growth.stand_weights @ means) ** 2))
+    return [Pmf(tree.added.start, growth.stand_weights @ tree.added.mass).negate().trim() for tree in dated], moved
 
 
 def _even_normal(number: int) -> Array:
@@ -426,22 +446,28 @@ def _width_table(piths: Mapping[tuple[str, Dating], list[Pmf]], years: Mapping[t
     return pd.DataFrame(rows, columns=columns)
 
 
-def _spreads(piths: Sequence[Pmf], models: Sequence[Mass]) -> tuple[float, float]:
-    """Standard deviations of a tree's own and of the shared error of its date [years], by the median tree."""
+def _spreads(piths: Sequence[Pmf], models: Sequence[Mass], moved: float) -> tuple[float, float]:
+    """Standard deviations of a tree's own and of the shared error of its date [years], by the median tree.
+
+    moved: what the piths share, which is in their masses too.
+    """
     means = [own.start + own.mass @ np.arange(own.size) for own in models]
     squares = [(own.start + np.arange(own.size)) ** 2 @ own.mass.T for own in models]
     shared = float(np.sqrt(np.mean([mean.var() for mean in means])))
     within = float(np.mean([(square - mean**2).mean() for square, mean in zip(squares, means, strict=True)]))
-    return float(np.sqrt(np.median([pith.var() for pith in piths]) + within)), shared
+    own = max(float(np.median([pith.var() for pith in piths])) - moved**2, 0.0)
+    return float(np.sqrt(own + within)), float(np.hypot(shared, moved))
 
 
-def _stand_table(piths: Sequence[Pmf], years: Mapping[int, list[Mass]], rng: np.random.Generator) -> Any:
+def _stand_table(
+    piths: Sequence[Pmf], years: Mapping[int, list[Mass]], rng: np.random.Generator, together: float = 0.0
+) -> Any:
     """Widths of 90 % intervals of what a stand's trees tell together, by numbers of trees and seedlings."""
     import pandas as pd
 
     rows = []
     for number, models in years.items():
-        own, shared = _spreads(piths, models)
+        own, shared = _spreads(piths, models, together)
         moved = shared * rng.standard_normal((_STANDS, 1))
         shape = 1.5**2  # of the gamma lag after an event (choice: mean one and a half times the spread)
         lag = rng.gamma(shape, PULSE_SD_YEARS / np.sqrt(shape), (_STANDS, max(STAND_SIZES)))
@@ -459,11 +485,13 @@ def _stand_table(piths: Sequence[Pmf], years: Mapping[int, list[Mass]], rng: np.
     return pd.DataFrame(rows, columns=columns)
 
 
-def _needed(piths: Sequence[Pmf], years: Mapping[int, list[Mass]], wanted_years: float) -> dict[int, float]:
+def _needed(
+    piths: Sequence[Pmf], years: Mapping[int, list[Mass]], wanted_years: float, together: float = 0.0
+) -> dict[int, float]:
     """Trees for a width of the pulse's date: (spread squared + own error squared) / (wanted variance less shared)."""
     needed = {}
     for number, models in years.items():
-        own, shared = _spreads(piths, models)
+        own, shared = _spreads(piths, models, together)
         left = (wanted_years / (2 * 1.645)) ** 2 - shared**2
         needed[number] = float(np.ceil((PULSE_SD_YEARS**2 + own**2) / left)) if left > 0 else float("inf")
     return needed

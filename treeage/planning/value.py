@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from treeage.display import Result, counted
-from treeage.errors import Fault, InputError, public, require_field, require_positive, require_seed, show
+from treeage.errors import Fault, InputError, kind_of, public, require_field, require_positive, require_seed, show
 from treeage.planning.actions import Action, Gain, Today, date_today, seedling_actions, tree_actions
 from treeage.pmf import Mass, Pmf, keeps_tables
 from treeage.schema import InnerEnd, Word
@@ -22,6 +22,7 @@ from treeage.schema import InnerEnd, Word
 if TYPE_CHECKING:
     import pandas as pd
 
+    from treeage.results import TreeAge
     from treeage.tables import Field
 
 Array = NDArray[np.float64]
@@ -37,6 +38,8 @@ class Goal(Word):
     PULSE_DATE = "pulse_date"
 
 
+LATEST_YEAR = 10_000  # choice: years beyond, on either side of 0, are slips
+FEWEST_OF_PULSE = 0.5  # choice: with fewer trees expected between its years there is no pulse to date
 _GOAL_WORDS: Mapping[str, str] = {
     Goal.TREES: "all dates",
     Goal.MEAN_DATE: "the mean date",
@@ -85,7 +88,7 @@ class NextSteps(Result):
     def sentence(self) -> str:
         """The best step, and what the budget buys."""
         if self.table.empty:
-            return "Nothing that is known of would make the dates surer."
+            return f"No step is known that would make {_GOAL_WORDS[self.goal]} surer: {self.notes[-1]}."
         best = self.table.iloc[0]
         on = f"on tree {best['tree']}" if best["tree"] else f"of {best['species']}"
         of, ends, unit = "the date", ("sd_now", "sd_after"), "years"
@@ -148,7 +151,7 @@ def next_steps(
     Raises
     ------
     InputError
-        If an argument is not one of these, or a goal lacks its years.
+        If an argument is not one of these, a goal lacks its years, or no tree is of the pulse.
     ModelError
         As from `estimate_ages`.
 
@@ -184,8 +187,9 @@ def next_steps(
     faults = _faults(goal, event, pulse, minutes_of or {})
     if faults:
         raise InputError(faults)
-    costs = {str(action): float((minutes_of or {}).get(action, MINUTES[action])) for action in Action}
-    require_positive(where, minutes=1.0 if minutes is None else minutes, minutes_of=list(costs.values()))
+    asked = {str(action): (minutes_of or {}).get(action, MINUTES[action]) for action in Action}
+    require_positive(where, minutes=1.0 if minutes is None else minutes, minutes_of=list(asked.values()))
+    costs = {action: float(cost) for action, cost in asked.items()}
     today = date_today(field, event if goal == Goal.AFTER_EVENT else None)
     found = [*tree_actions(today, seed), *seedling_actions(today, seed)]
     aim = _Aim(today, Goal(goal), pulse)
@@ -201,13 +205,26 @@ def _faults(
         faults.append(Fault(show(goal), f"one of {', '.join(Goal)}", "Use one of them.", where, 0, "goal"))
     if goal == Goal.AFTER_EVENT and event is None:
         faults.append(Fault("no event", "its ring year", "Pass event=1926, for example.", where, 0, "event"))
-    if goal == Goal.PULSE_DATE and (pulse is None or pulse[0] > pulse[1]):
+    if event is not None and not _is_year(event):
+        do = "Pass event=1926, for example."
+        faults.append(Fault(kind_of(event), "a ring year, whole", do, where, 0, "event"))
+    if goal == Goal.PULSE_DATE and not _are_years(pulse):
         do = "Pass pulse=(1926, 1960), for example."
         faults.append(Fault(show(pulse), "its first and last ring year", do, where, 0, "pulse"))
     for name in minutes_of:
         if name not in list(Action):
             faults.append(Fault(show(name), f"one of {', '.join(Action)}", "Use these words.", where, 0, "minutes_of"))
     return faults
+
+
+def _is_year(value: object) -> bool:
+    return isinstance(value, (int, np.integer)) and not isinstance(value, bool) and abs(int(value)) <= LATEST_YEAR
+
+
+def _are_years(pulse: object) -> bool:
+    """Whether these are the first and the last year of something."""
+    pair = isinstance(pulse, (tuple, list)) and len(pulse) == 2 and all(map(_is_year, pulse))
+    return pair and pulse[0] <= pulse[1]  # type: ignore[index]
 
 
 # ------------------------------------------------------------------ goals and ranks
@@ -231,25 +248,52 @@ class _Aim:
         if self.goal == Goal.PULSE_DATE and self.pulse is not None:
             low, high = self.pulse
             member = np.array([sum(date.on(low, high - low + 1)) for date in dates])
+            if dates and member.sum() < FEWEST_OF_PULSE:
+                got, need = f"{member.sum():.2g} trees from {low} to {high}", "at least one tree of the pulse"
+                raise InputError(Fault(got, need, "Look at the dates, and widen the years.", "next_steps", 0, "pulse"))
             self.weight = member / max(member.sum(), 1e-9)
         self.chance = np.array([_later_than(date, self.today.event) for date in dates])
         self.growth, self.height = self._shared()
 
     def _shared(self) -> tuple[Array, dict[str, Array]]:
-        """Movement of every tree's mean date with the states, (n_tree, n_state), and with each height group."""
+        """Movement of every tree's mean date with the states, (n_tree, n_state), and with each height group.
+
+        For the number after an event, that of its chance to be after it.
+        """
         answers, shared = self.today.answers, self.today.shared
-        states = [_row_means(answers[tree].parts.added) for tree in self.trees]  # type: ignore[union-attr]
-        growth = np.array([own.mean(axis=1) if own.ndim == 2 else own for own in states])
+        if not self.trees:
+            return np.zeros((0, 1)), {}
+        moves = [self._moves(answers[tree]) for tree in self.trees]
+        states = [own for own, _ in moves]
+        weights = [shared.weights(answers[tree].species) for tree in self.trees]
+        growth = np.array([own @ weights[k] if own.ndim == 2 else own for k, own in enumerate(states)])
         height: dict[str, Array] = {}
         for k, tree in enumerate(self.trees):
             parts = answers[tree].parts
-            if parts is None or (parts.tied or parts.years.mass.shape[0] == 1):
+            if parts is None or parts.shared_values == 1:
                 continue
-            moved = height.setdefault(parts.height_group, np.zeros((len(self.trees), parts.years.mass.shape[0])))
-            weights = shared.weights(answers[tree].species)
-            mean = _row_means(parts.years)
-            moved[k] = (mean - weights @ mean) * np.sqrt(weights * weights.size)
+            moved = height.setdefault(parts.height_group, np.zeros((len(self.trees), parts.shared_values)))
+            mean = states[k].mean(axis=0) if parts.tied else moves[k][1]
+            moved[k] = (mean - weights[k] @ mean) * np.sqrt(weights[k] * weights[k].size)
         return growth - growth.mean(axis=1, keepdims=True), height
+
+    def _moves(self, answer: TreeAge) -> tuple[Array, Array]:
+        """Years before the date, or chance to be after the event, by state (and shared height) and by height."""
+        parts = answer.parts
+        if parts is None:  # never: these trees are dated
+            return np.zeros(1), np.zeros(1)
+        if self.goal != Goal.AFTER_EVENT or self.today.event is None:
+            return _row_means(parts.added), _row_means(parts.years)
+        limit = (
+            parts.reference_year - self.today.event - 1
+        )  # the date is after it where so many years or fewer are added
+        collar = answer.distributions["collar_years"]
+        if parts.tied:
+            return _at_most(collar, parts.added, limit), np.zeros(0)
+        weights = self.today.shared.weights(answer.species)
+        other = Pmf(parts.years.start, weights @ parts.years.mass).convolve(collar)
+        rings = Pmf(parts.added.start, parts.added.mass.mean(axis=0)).convolve(collar)
+        return _at_most(other, parts.added, limit), _at_most(rings, parts.years, limit)
 
     def value(self, sd: Array, own: Array, learned: Array, shared: Mapping[str, float]) -> float:
         """The goal where these factors are left of the trees' sd and own variance, and of the shared heights."""
@@ -260,9 +304,8 @@ class _Aim:
         alone = np.maximum(self.variance - both, 0.0)
         weight = self.weight
         if self.goal == Goal.AFTER_EVENT:
-            density = np.array([_density(self.today.answers[tree].date, self.today.event) for tree in self.trees])
-            weight = density  # a shared move of one year moves so many trees across the event
-            mine = np.maximum(self.chance * (1 - self.chance) - density**2 * both, 0.0)
+            weight = np.ones(len(self.trees))
+            mine = np.maximum(self.chance * (1 - self.chance) - both, 0.0)
             separate = float(np.maximum(mine - learned, 0.0).sum())
         else:
             separate = float((weight**2 * np.maximum(alone - self.variance * (1 - own), 0.0)).sum())
@@ -319,8 +362,8 @@ class _Aim:
             f"a core ended in rot ({', '.join(rotten)}): another core there is taken to be mostly lost too": bool(
                 rotten
             ),
-            f"{counted(left, 'tree')} left out: no dated core, cores at several heights, or cores that exclude each "
-            "other": left > 0,
+            f"{counted(left, 'tree')} left out: no dated core (treeage check names what was not measured), cores at "
+            "several heights, or cores that exclude each other": left > 0,
         }
         return NextSteps(table, chosen, str(self.goal), unit, tuple(words for words, holds in told.items() if holds))
 
@@ -373,6 +416,8 @@ def _later_than(date: Pmf, event: int | None) -> float:
     return 0.0 if event is None else float(date.mass[max(0, event + 1 - date.start) :].sum())
 
 
-def _density(date: Pmf, event: int | None) -> float:
-    """Probability per year of a date about an event."""
-    return 0.0 if event is None else float(np.mean(date.on(event - 1, 4)))
+def _at_most(one: Pmf, rows: Mass, limit: int) -> Array:
+    """Probability that a number and that of each row together are at most a limit, (...)."""
+    total = np.concatenate([[0.0], np.cumsum(one.mass)])
+    left = limit - rows.start - np.arange(rows.mass.shape[-1]) - one.start + 1
+    return np.asarray(rows.mass @ total[np.clip(left, 0, total.size - 1)])

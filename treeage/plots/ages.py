@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from treeage.display import draws
+from treeage.display import draws, year_text
 from treeage.errors import Fault, InputError, show
 from treeage.plots.style import (
     DEEP,
@@ -37,7 +37,7 @@ from treeage.plots.style import (
     year_axis,
 )
 from treeage.pmf import Pmf
-from treeage.results import SHARES, Status, TreeAge, joint_years, year_text
+from treeage.results import SHARES, Status, TreeAge, joint_years
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, innermost_year
 from treeage.stand import age_structure
 
@@ -82,12 +82,14 @@ def plot_anatomy(tree_age: TreeAge, *, ax: Axes | None = None) -> Axes:
     tidy(ax)
     first = first_counted(tree_age)
     steps = anatomy_steps(tree_age)
+    last = float(tree_age.outer_year)
     ends = [float(first)] + [float(step.years.quantile(q)) for step in steps for q in (0.002, 0.998)]
+    ends += [] if steps else [last]  # of a tree that has no date, all rings
     low, high = padded(np.array(ends), share=0.06)
     high = max(high, first + 0.25 * (high - low))  # room to show the innermost counted rings
     ax.set_xlim(low, high)
     lines = len(steps)
-    ax.barh(lines, high - (first - 0.5), 0.16, left=first - 0.5, color=DEEP)
+    ax.barh(lines, min(high, last + 0.5) - (first - 0.5), 0.16, left=first - 0.5, color=DEEP)
     counted = tree_age.facts.get("rings_counted", tree_age.minimum_age)
     _words(ax, lines, f"{counted} rings ({year_text(first)} to {year_text(tree_age.outer_year)})")
     for at, step in zip(range(lines - 1, -1, -1), steps, strict=True):
@@ -231,6 +233,8 @@ def plot_dates(ages: Ages, *, ax: Axes | None = None) -> Axes:
         ax.set_ylabel("Tree")
     else:
         ax.set_ylabel("Trees in order of date [number]")
+    drawn = {answer.species for answer in answers if answer.status == Status.ESTIMATED}
+    looks = {species: look for species, look in looks.items() if species in drawn}
     _species_key(ax, looks, any(answer.status != Status.ESTIMATED for answer in answers))
     return ax
 
@@ -468,14 +472,15 @@ def plot_mass(pmf: Pmf, *, ax: Axes | None = None) -> Axes:
         ax.bar(values[~inside], mass[~inside], width, color=PALE, linewidth=0)
     ax.bar(values[inside], mass[inside], width, color=DEEP, linewidth=0, label=f"90 % interval {low} to {high}")
     ax.axvline(pmf.median(), color=WARM, linewidth=1.2, linestyle=(0, (4, 2)), label=f"median {pmf.median()}")
-    ax.set(xlabel="Whole years or rings", ylabel="Probability", ylim=(0, float(mass.max()) * 1.2))
+    ax.set(xlabel="Whole years or rings", ylabel="Probability", ylim=(0, float(mass.max()) * 1.35))
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     ax.ticklabel_format(axis="x", useOffset=False)
-    ax.legend(fontsize=SMALL, frameon=False, loc="upper right")
+    to_the_right = 2 * pmf.median() > first + last
+    ax.legend(fontsize=SMALL, frameon=False, loc="upper left" if to_the_right else "upper right")
     return ax
 
 
 def _nothing(ax: Axes, words: str) -> Axes:
     ax.text(0.5, 0.5, words, transform=ax.transAxes, ha="center", va="center", fontsize=SMALL + 1, color=INK)
-    ax.set(xticks=[], yticks=[], xlabel="Establishment year", ylabel="Trees [number]")
+    ax.set(xticks=[], yticks=[])
     return ax

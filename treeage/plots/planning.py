@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from treeage.batch import Batch
     from treeage.height import YoungTreeEvidence
     from treeage.planning import CoringPlan, NextSteps, SecondCore
+    from treeage.proof import Proof
 
 SHARES = (0.9, 0.5)  # probabilities within the contours
 RIDGE, BELOW = 0.78, 0.09  # choice: height of the tallest ridge, and its interval below it, in lines
@@ -109,7 +110,7 @@ def plot_plan(result: CoringPlan, *, ax: Axes | None = None) -> Axes:
     names = [f"{cores}, {height:g} m, {words[str(dating)]}" for cores, height, dating in keys]
     ax.set_yticks(range(len(keys))[::-1], names)
     ax.set_xlim(0, 1.08 * float(table["width_years"].max()))
-    ax.set_xlabel("90 % width of the establishment date of the median tree [years]")
+    ax.set_xlabel("90 % width of the establishment date\nof the median tree [years]")
     ax.set_title(f"{result.species}, {result.diameter_cm:g} cm", loc="left", fontsize=SMALL + 1, color=INK)
     legend_below(tidy(ax))
     return ax
@@ -182,6 +183,27 @@ def plot_years(years: Mapping[str, Pmf], *, ax: Axes | None = None, prob: float 
     ax.set_xlim(0, max(pmf.quantile(0.99) for pmf in years.values()))
     ax.set_xlabel(f"Years to the height (dot: median; bar: {100 * prob:g} %)")
     plain_labels(ax.get_yticklabels())
+    return ax
+
+
+@draws("Proof")
+@fitted
+def plot_proof(proof: Proof, *, ax: Axes | None = None) -> Axes:
+    """Draw the share of the truths that intervals held, part by part, with what chance allows and what is promised."""
+    table, at = proof.parts, np.arange(len(proof.parts))[::-1]
+    ax = ax if ax is not None else new_axes(6.4, 1.2 + 0.45 * max(len(table), 1))
+    tidy(ax)
+    if not len(table):
+        ax.text(0.5, 0.5, "Nothing is known that could be predicted.", transform=ax.transAxes, ha="center", color=INK)
+    else:
+        ax.hlines(at, 100 * table["band_low"], 100 * table["band_high"], color=PALE, linewidth=7)
+        ax.plot(100 * table["covered"], at, "o", color=DEEP, markersize=5)
+        ax.set_ylim(-0.6, len(table) - 0.4)
+    ax.axvline(100 * proof.prob, color=INK, linewidth=0.8)
+    ax.set_yticks(at, [f"{row['part']} ({row['cases']})" for row in table.to_dict("records")])
+    ax.tick_params(axis="y", length=0)
+    ax.set_xlim(0, 103)
+    ax.set_xlabel(f"Held by {100 * proof.prob:g} % intervals [%] (pale: by chance, of as many trees)")
     return ax
 
 

@@ -6,12 +6,12 @@ derivation.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
 
-from treeage.display import draws
+from treeage.display import draws, year_text
 from treeage.plots.style import (
     DEEP,
     GROUPS,
@@ -21,6 +21,7 @@ from treeage.plots.style import (
     SMALL,
     WARM,
     beside,
+    by_years,
     draw_events,
     fitted,
     italic_species,
@@ -59,6 +60,7 @@ MOST_PERIODS = 30  # choice: of trees by date under the pulses
 MOST_BINS = 80  # choice: narrower bars than this show the chance of the draws
 APART = 4.0  # choice: standard deviations between the lines of two cores, so that they do not cross
 NEAR_RINGS = 3  # of the windows of `Alignment.best`
+HEADROOM = 1.4  # choice: room for a key of three lines over the data, on a page of one column too
 SEEN = 0.02  # choice: offsets that never reach this are left out of the axis
 EVENT_MARKS = {"absent_in_a": "v", "absent_in_b": "^", "false_in_a": "x", "false_in_b": "+"}
 
@@ -107,9 +109,9 @@ def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
     top = max(float(frame[f"{name}_hi"].max()), float(naive.max()))
     seen = np.flatnonzero((frame[f"{name}_hi"] > 0) | (naive > 0))
     ax.set_xlim(middle[seen[0]] - 0.7 * width, middle[seen[-1]] + 0.7 * width)  # half a mark of the next is no mark
-    ax.set(xlabel=f"{YEAR} (bins of {width} years)", ylabel=unit, ylim=(0, 1.2 * top))
+    ax.set(xlabel=f"{YEAR} (bins of {width} years)", ylabel=unit, ylim=(0, HEADROOM * top))
     _legend(ax)
-    return tidy(ax, grid="y")
+    return by_years(ax)
 
 
 @draws("RecruitmentHistory")
@@ -131,12 +133,12 @@ def plot_recruitment(result: RecruitmentHistory, *, ax: Axes | None = None) -> A
     shown = result.years[seen_cells(median, high)]
     ax.set_xlim(shown[0] - wide, shown[-1] + wide)
     top = max(float(np.quantile(high, 0.995)), float(coarse.max()))
-    ax.set(xlabel=YEAR, ylabel=result.unit.capitalize(), ylim=(0, 1.05 * top))
+    ax.set(xlabel=YEAR, ylabel=result.unit.capitalize(), ylim=(0, HEADROOM * top))
     _legend(ax)
     low_year, high_year = ax.get_xlim()
     events = pd.DataFrame({"year": list(result.events.values()), "event": list(result.events)})
     draw_events(ax, events, low_year, high_year)
-    return tidy(ax, grid="y")
+    return by_years(ax)
 
 
 @draws("StandHistory")
@@ -150,6 +152,8 @@ def plot_history(history: StandHistory, *, ax: Axes | None = None) -> Axes:
 @fitted
 def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
     """Draw the pulses over the dates of the trees: median and interval of each above the trees."""
+    from matplotlib.ticker import MaxNLocator
+
     ax = ax if ax is not None else new_axes()
     frame, dates = result.to_frame(), result.tree_dates
     ends = frame[["date_lo", "date_hi"]].to_numpy(dtype=np.float64).ravel()
@@ -164,18 +168,19 @@ def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
         level = top * (1.12 + 0.16 * (at % 2))
         ax.hlines(level, row["date_lo"], row["date_hi"], color=DEEP, linewidth=2.2)
         ax.plot(row["date_median"], level, "o", color=DEEP, markersize=5)
-        words = f"{row['date_median']:.0f}, {100 * row['share_median']:.0f} % of trees"
+        words = f"{year_text(round(row['date_median']))}, {100 * row['share_median']:.0f} % of trees"
         if row["p_sudden"] > 0.5:
-            words += f", from {row['begin_median']:.0f}"
+            words += f", from {year_text(round(row['begin_median']))}"
             ax.plot(row["begin_median"], level, "|", color=WARM, markersize=12)
         ax.annotate(words, (row["date_median"], level), xytext=(0, 8), textcoords="offset points", fontsize=SMALL,
                     color=INK, ha="center")  # fmt: skip
     chances = ", ".join(f"{k}:\u00a0{p:.2f}" for k, p in enumerate(result.chances) if p >= 0.005)
     ax.set_title(f"Probability of each number of pulses: {chances}", fontsize=SMALL, color=INK, loc="left")
     ax.set(xlabel=YEAR, ylabel="Trees", ylim=(0, 1.5 * top), xlim=(edges[0], edges[-1]))
+    ax.yaxis.set_major_locator(MaxNLocator("auto", integer=True))
     if frame.empty:
         ax.text(0.5, 0.9, "no pulse stands out", transform=ax.transAxes, ha="center", color=INK, fontsize=SMALL)
-    return tidy(ax, grid="y")
+    return by_years(ax)
 
 
 @draws("EventResponse")
@@ -191,7 +196,7 @@ def plot_events(result: EventResponse, *, ax: Axes | None = None) -> Axes:
         place, words = np.arange(len(frame)) + 0.18 * (at - middle), f"within {window} years"
         color, mark = GROUPS[at % len(GROUPS)], MARKERS[at % len(MARKERS)]
         ax.errorbar(place, median, yerr=ends, capsize=3, markersize=5, label=words, color=color, fmt=mark)
-    names = [f"{event}\n{year}" for event, year in result.events.items()]
+    names = [f"{event}\n{year_text(year)}" for event, year in result.events.items()]
     for label in ax.set_xticks(range(len(frame)), names):
         label.label1.set_parse_math(False)
     ax.set(ylabel=f"Trees established after it (of {len(result.trees)})", ylim=(0, None))
@@ -217,7 +222,7 @@ def plot_origin(result: StandOrigin, *, ax: Axes | None = None) -> Axes:
     bins = "year" if width == 1 else f"{width} years"
     ax.set(xlabel=f"Year{left}", ylabel=f"Probability per {bins} [%]", xlim=(edges[0], edges[-1]))
     _legend(ax)
-    return tidy(ax, grid="y")
+    return by_years(ax)
 
 
 @draws("StaticModels")
@@ -283,8 +288,8 @@ def plot_past(result: PastStand, *, ax: Axes | None = None) -> Axes:
     ax.vlines(place, median - ends[0], median + ends[1], color=PALE, linewidth=2)
     ax.plot(place[sure], median[sure], "o", color=DEEP, markersize=4, label="present, probability 0.5 or more")
     ax.plot(place[~sure], median[~sure], "o", color=WARM, mfc="white", markersize=4, label="less")
-    ax.set(xlabel="Tree, by size", ylabel=f"Diameter in {result.year} [cm]", ylim=(0, None))
-    _legend(ax)
+    ax.set(xlabel="Tree, by size", ylabel=f"Diameter in {year_text(result.year)} [cm]", ylim=(0, None))
+    _legend(ax, "upper left")  # the small trees stand there
     return tidy(ax, grid="y")
 
 
@@ -303,7 +308,7 @@ def plot_growth(result: GrowthHistory, *, ax: Axes | None = None) -> Axes:
         ax.plot(frame["year"], other, color=WARM, linestyle="--", label="subtractive")
     ax.set(xlabel="Year", ylabel="Diameter inside bark [cm]", ylim=(0, None))
     ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
-    return tidy(ax, grid="y")
+    return by_years(ax)
 
 
 @draws("GrowthChanges")
@@ -315,7 +320,9 @@ def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
     depth = frame.groupby("decade")["at_risk"].max()
     twin = ax.twinx()
     twin.fill_between(depth.index + 5, depth.to_numpy(), step="mid", color=PALE, alpha=0.6)
-    twin.set(ylabel="Trees that can show a change (shaded)", ylim=(0, None))
+    twin.set_ylabel("Trees that can show a change (shaded)", fontsize=SMALL, color=INK)
+    twin.set_ylim(0, None)
+    twin.tick_params(labelsize=SMALL)
     ax.set_zorder(twin.get_zorder() + 1)
     ax.patch.set_visible(False)
     names = [criterion.name for criterion in result.criteria]
@@ -323,13 +330,12 @@ def plot_changes(result: GrowthChanges, *, ax: Axes | None = None) -> Axes:
         part = frame[frame["criterion"] == name]
         at = part["decade"] + 5 + 1.2 * (position - (len(names) - 1) / 2)
         ends = np.abs(part[["percent_lo", "percent_hi"]].to_numpy().T - part["percent"].to_numpy())
-        tone = (DEEP, WARM)[position % 2]
+        tone, mark = (DEEP, WARM)[position % 2], MARKERS[position % len(MARKERS)]
         face = tone if position < 2 else "white"
-        mark = MARKERS[position % len(MARKERS)]
         ax.errorbar(at, part["percent"], yerr=ends, fmt=mark, color=tone, mfc=face, markersize=4, label=name)
     ax.set(xlabel="Decade", ylabel=f"Trees with a {result.direction} [%]", ylim=(0, None))
-    ax.legend(frameon=False, fontsize=SMALL, loc="upper left")
-    return tidy(ax, grid="y")
+    legend_below(tidy(ax, grid="y"))
+    return ax
 
 
 @draws("OriginTable")
@@ -467,8 +473,8 @@ def plot_score(score: Score, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _legend(ax: Axes) -> None:
-    legend = ax.legend(frameon=False, fontsize=SMALL, loc="best")
+def _legend(ax: Axes, place: Literal["best", "upper left"] = "best") -> None:
+    legend = ax.legend(frameon=False, fontsize=SMALL, loc=place)
     italic_species(legend.get_texts())
     for text in legend.get_texts():
         text.set_color(INK)
@@ -496,6 +502,8 @@ def plot_checks(checks: PredictiveChecks, *, ax: Axes | None = None) -> Axes:
     far = max(3.0, float(np.abs(away).max(initial=0.0)) * 1.1)
     ax.set_xlim(-far, far)
     ax.set_xlabel("Seen less expected [standard deviations]")
+    if not len(table):
+        ax.text(0, 0.5, "too few cases for any check", transform=ax.get_xaxis_transform(), ha="center", fontsize=SMALL)
     return ax
 
 

@@ -14,8 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from treeage.display import is_binomial
-from treeage.results import year_text
+from treeage.display import is_binomial, year_text
 from treeage.stand import dated_events
 
 if TYPE_CHECKING:
@@ -143,10 +142,22 @@ def year_ticks(low: float, high: float, *, most: int = 10) -> list[int]:
 def year_axis(ax: Axes, low: float, high: float, *, label: str, room: float = 1.0) -> None:
     """Limits, ticks and label of an axis of years, with BCE where needed; room: share that labels beside it leave."""
     ax.set_xlim(low, high)
-    ticks = year_ticks(low, high, most=int(np.clip(room * width_in(ax) / 0.5, 2, 10)))  # choice: half an inch a year
+    most = int(np.clip(room * width_in(ax) / 0.5, 2, 10))  # choice: half an inch a year
+    ticks = year_ticks(low, high, most=most)
+    if len(ticks) < 2 and low >= 0:  # one year alone is no scale; two with BCE have no room
+        closer = year_ticks(low, high, most=2 * most)
+        ticks = sorted({closer[0], closer[-1]}) if closer else ticks
     era = " CE" if low < 0 < high else ""
     ax.set_xticks(ticks, [year_text(year) + (era if year > 0 else "") for year in ticks])
     ax.set_xlabel(label)
+
+
+def by_years(ax: Axes) -> Axes:
+    """Tidy a figure that has years along the axis and is drawn whole, and write those before the common era as such."""
+    low, high = ax.get_xlim()
+    if low < 1:
+        year_axis(ax, low, high, label=ax.get_xlabel())
+    return tidy(ax, grid="y")
 
 
 def plain_labels(labels: Iterable[Text]) -> None:

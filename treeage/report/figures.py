@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from treeage import plots
-from treeage.display import Result
+from treeage.display import Result, year_text
 from treeage.errors import Fault, InputError
 from treeage.report.texts import ReportFigure, dated_trees, percent, words
-from treeage.results import Status, year_text
+from treeage.results import Status
 from treeage.schema import nearest
 from treeage.stand import dated_events
 

@@ -17,7 +17,7 @@ import pandas as pd
 
 from treeage import schema
 from treeage.checks import PredictiveChecks
-from treeage.display import ADD_UP, Result, is_binomial
+from treeage.display import ADD_UP, Result, is_binomial, year_text
 from treeage.priors import defaults_table
 from treeage.report.figures import LARGE_STAND, MOST_BYTES, tree_svg
 from treeage.report.tables import SMALLEST, STORY, is_species_column, shown_tables
@@ -33,7 +33,7 @@ from treeage.report.texts import (
     template,
     words,
 )
-from treeage.results import Flag, year_text
+from treeage.results import Flag
 from treeage.schema import CORE_HEIGHT, innermost_year
 
 if TYPE_CHECKING:
@@ -126,6 +126,10 @@ def things_to_check(ages: Ages, notes: int) -> list[str]:
     rings = [answer.tree for answer in ages if Flag.RING_ABSENT_OR_FALSE in answer.flags]
     if rings:
         found.append(f"A ring is probably absent or false in {_named(rings)}: the table of rings to check says where.")
+    blind = [each.tree for each in ages if Flag.DISTANCE_UNKNOWN in each.flags and not each.distributions]
+    if blind:
+        told = "an arc, or core length and diameter, would tell how much is missing"
+        found.append(f"Only the rings counted are known of {_named(blind)}: {told}.")
     found += [note for note in (ages.date_note, ages.height_note) if note]
     if notes:
         found.append(f"{notes} note{'s' * (notes > 1)} on the input, at the end of this page.")

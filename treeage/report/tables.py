@@ -19,10 +19,9 @@ import pandas as pd
 from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from treeage.checks import MOST_SAID
-from treeage.display import Result, is_binomial
+from treeage.display import Result, is_binomial, year_text
 from treeage.priors import data_rows
 from treeage.report.texts import percent, words
-from treeage.results import year_text
 from treeage.schema import CORE_HEIGHT
 from treeage.stand import seen_cells
 

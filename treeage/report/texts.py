@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from treeage.display import VERSION, Result, counted
+from treeage.display import VERSION, Result, counted, year_text
 from treeage.errors import Fault
 from treeage.estimate import READ_AGAINST_STAND
 from treeage.priors import Known, data_rows, data_text
-from treeage.results import CONVENTIONS, Flag, Status, Step, year_text
+from treeage.results import CONVENTIONS, Flag, Status, Step
 from treeage.schema import Dating, InnerEnd
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from treeage.schema.catalogue import (
 )
 from treeage.schema.limits import (
     ERA_LOG_SD, FEWEST_POINTS, FEWEST_YOUNG_TREES, FOOT_M, HEIGHT_MODEL_KEYS, MEAN_WIDTH, MOST_YEARS, RING_WIDTH,
-    SEEDLING_REACH, check_distances, check_widths, column_in_other_unit, height_faults, ratio_slip, slip,
+    SEEDLING_REACH, check_distances, check_widths, column_in_other_unit, height_faults, in_unit, ratio_slip, slip,
     unit_named, width_slip, word_of,
 )
 
@@ -22,6 +22,6 @@ __all__ = [
     "SEEDLING_REACH", "SETTINGS_FILE", "SETTINGS_SECTIONS", "SITE_KEYS", "SeedlingSampling", "Tip", "TreeOrigin",
     "TreeStatus", "WidthsTaken", "Word",
     "check_distances", "check_widths", "column", "column_in_other_unit", "column_numbers", "columns",
-    "columns_text", "default_columns", "genus_of", "height_faults", "horizontal_share", "innermost_year", "nearest",
-    "nomenclature", "ratio_slip", "slip", "unit_named", "width_slip", "word_of",
+    "columns_text", "default_columns", "genus_of", "height_faults", "horizontal_share", "in_unit",
+    "innermost_year", "nearest", "nomenclature", "ratio_slip", "slip", "unit_named", "width_slip", "word_of",
 ]

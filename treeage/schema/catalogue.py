@@ -390,16 +390,22 @@ def nearest(word: str, allowed: Iterable[str]) -> str:
     -------
     str
         The nearest, or an empty text when none has a similarity of at least 0.6 (choice, the usual cut of the
-        standard library's difflib).
+        standard library's difflib), or when one of the two denies and the other does not.
 
     Examples
     --------
     >>> nearest("Cross-dated", ["crossdated", "lab_count"])
     'crossdated'
+    >>> nearest("no pith", ["pith", "rot"])
+    ''
     """
     bare = {_bare(item): item for item in reversed(list(allowed))}
     found = difflib.get_close_matches(_bare(word), bare, n=1)
-    return bare[found[0]] if found else ""
+    return bare[found[0]] if found and _denies(word) == _denies(found[0]) else ""
+
+
+def _denies(word: str) -> bool:
+    return _bare(word).startswith(("no", "un", "without"))
 
 
 def _bare(word: str) -> str:
@@ -551,7 +557,8 @@ def columns_text(table: str = "", *, width: int = 100) -> str:
     events.csv: one row a known event (the file is optional)
     <BLANKLINE>
       year    needed: a whole number from -10000 to 10000 [year]; usual 1000 to 2100
-              Year of the event.
+              Ring year of the event: in the southern hemisphere the year in which
+              that growing season began, so that a fire of February 1940 is of 1939.
       event   needed: text
               Name of the event, short enough for a figure.
       note    text
@@ -559,13 +566,15 @@ def columns_text(table: str = "", *, width: int = 100) -> str:
     """
     tables = INPUT_TABLES + OUTPUT_TABLES
     name = table.removesuffix(".csv")
-    stand = [row for row in data_rows("stand_columns.csv") if row["table"] == name]
+    of_stand = data_rows("stand_columns.csv")
+    stand = [row for row in of_stand if row["table"] == name]
     if stand:
         return "\n".join([f"{name}.csv: {_STAND}", "", *(_stand_line(row, width) for row in stand)])
     if name and name not in tables:
-        near = nearest(name, tables)
+        every = (*tables, *dict.fromkeys(row["table"] for row in of_stand))
+        near = nearest(name, every)
         do = f"Did you mean {near}?" if near else "Name a table, or none for all."
-        raise InputError(Fault(table, f"one of {', '.join(tables)}", do, "treeage columns", 0, "TABLE"))
+        raise InputError(Fault(table, f"one of {', '.join(every)}", do, "treeage columns", 0, "TABLE"))
     chosen = (name,) if name else tables
     parts = [_table_text(each, width) for each in chosen]
     if any(item.defaultable for each in chosen for item in columns(each)):

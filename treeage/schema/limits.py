@@ -203,6 +203,18 @@ def column_in_other_unit(name: str, names: Sequence[str]) -> str:
     return ""
 
 
+def in_unit(value: float, unit: str, wanted: str) -> float | None:
+    """A length in another unit, or as it is where the units are one; None where that cannot be said.
+
+    >>> in_unit(100, "cm", "m"), in_unit(35, "%", "%"), in_unit(3, "ells", "m")
+    (1.0, 35, None)
+    """
+    if unit == wanted:
+        return value
+    both = unit.lower() in _METRES and wanted in _METRES
+    return value * _METRES[unit.lower()] / _METRES[wanted] if both else None
+
+
 # ------------------------------------------------------------------ limits on arguments
 
 

@@ -13,7 +13,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, ModelError, public, require_positive, require_probability, show
+from treeage.errors import (
+    Fault,
+    InputError,
+    ModelError,
+    public,
+    require_nonnegative,
+    require_positive,
+    require_probability,
+    require_whole,
+    show,
+)
 from treeage.pmf import freeze_arrays, interval_levels
 from treeage.schema import Word
 from treeage.stand.structure import Array, Flags, check_draws, shared_part
@@ -23,6 +33,7 @@ if TYPE_CHECKING:
 
 FEWEST_CORED = 5  # choice: groups with fewer cored trees use the line of all trees, and say so
 LEAST_RELIABLE = 0.3  # choice: below this share of true variance in the diameters the slope is not to be had
+LATEST_YEAR = 10_000  # choice: years beyond, on either side of 0, are slips
 ALL = "(all trees)"
 
 
@@ -135,7 +146,8 @@ class AgeFromDiameter(Result):
             true = middle + spread * np.sqrt(line.reliability) * rng.standard_normal(line.slope.size)
             value = line.intercept + line.slope * true + line.scatter * rng.standard_normal(line.slope.size)
             columns.append(np.exp(value) if self.form is LineForm.POWER else value)
-        age = np.maximum(np.stack(columns, axis=1), 1.0)
+        every = np.stack(columns, axis=1) if columns else np.empty((self.lines[ALL].slope.size, 0))
+        age = np.maximum(every, 1.0)
         return np.asarray(self.survey_year - age + 1)
 
     def predict(
@@ -260,9 +272,10 @@ def age_from_diameter(
     Raises
     ------
     InputError
-        If fewer than 5 trees are cored, lengths differ, an age is not above 0, or the form is unknown.
+        If fewer than 5 trees are cored, lengths differ, an age or a diameter is not above 0, its error is negative, or
+        the form is unknown.
     ModelError
-        If the diameters are mostly error.
+        If the diameters are mostly error, or do not differ within the groups.
 
     Notes
     -----
@@ -283,6 +296,8 @@ def age_from_diameter(
     where = "age_from_diameter"
     array = check_draws(where, draws)
     (diameter,) = require_positive(where, diameter_cm=diameter_cm)
+    require_nonnegative(where, diameter_sd_cm=diameter_sd_cm)
+    survey_year = require_whole(where, "survey_year", survey_year, -LATEST_YEAR, LATEST_YEAR)
     names = np.array(_group_names(groups, array.shape[1]), dtype=object)
     _check_sizes(array, diameter, names, form)
     scale = LineForm(form)
@@ -353,6 +368,10 @@ def _lines(cored: _Cored, members: dict[str, Flags], rng: np.random.Generator) -
     """Lines with one slope and an intercept for each group, as draws that share the slope and the dating error."""
     value, level = cored.value, cored.level
     design = np.column_stack([*[part.astype(np.float64) for part in members.values()], level])
+    apart = sum(float(level[part].var()) for part in members.values())
+    if apart <= 1e-20 * float((level**2).mean() + 1):
+        got, do = "diameters that do not differ", "Core a wider range of diameters."
+        raise ModelError(Fault(got, "a range of diameters in a group", do, "age_from_diameter", 0, "diameter_cm"))
     error = np.zeros_like(design)
     error[:, -1] = cored.spread**2
     centred = value - value.mean(axis=0)
@@ -434,6 +453,6 @@ def _check_reliable(raw: Array, error: Array) -> None:
     partial = 1.0 / np.diag(np.linalg.inv(raw))
     share = 1.0 - np.diag(error) / partial
     if np.any(share < LEAST_RELIABLE):
-        got, need = f"{100 * float(share.min()):.0f} % true variance in the diameters", "at least 30 %"
+        got, need = f"{100 * max(float(share.min()), 0.0):.0f} % true variance in the diameters", "at least 30 %"
         do = "Measure diameters better, or core a wider range of them."
         raise ModelError(Fault(got, need, do, "age_from_diameter", 0, "diameter_sd_cm"))

@@ -13,10 +13,20 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 import pandas as pd
 
-from treeage.display import Result, html_block
-from treeage.errors import Fault, InputError, ModelWarning, public, require_attributes, require_level, require_seed
+from treeage.display import Result, html_block, year_text
+from treeage.errors import (
+    Fault,
+    InputError,
+    ModelError,
+    ModelWarning,
+    public,
+    require_attributes,
+    require_level,
+    require_seed,
+    require_whole,
+)
 from treeage.pmf import freeze_arrays, keeps_tables
-from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, column_numbers
+from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, TreeStatus, column_numbers
 from treeage.stand.diameter import FEWEST_CORED, AgeFromDiameter, age_from_diameter
 from treeage.stand.mixture import fit_pulses
 from treeage.stand.past import EventResponse, StandOrigin, after_events, stand_origin
@@ -39,6 +49,10 @@ MOST_CLASSES = 8  # choice: finer classes of diameter tell ages no better
 CLASS_TREES = 3  # choice: dated trees of a diameter class that stand for the others in it
 EVEN = (
     0.9  # choice: below this share of effective trees both readings of the pulses, with weights and without, are told
+)
+TOO_SMALL = (
+    "Trees too small to be cored are missing as well: few dates in the last decades do not mean that no young trees "
+    "came."
 )
 ONCE = "Each dated tree counted once instead:"
 WEIGHTED = (
@@ -71,7 +85,7 @@ class DatedTrees(Protocol):
 @keeps_tables
 @dataclass(frozen=True)
 class StandHistory(Result):
-    """History of a stand from the dates of its living trees; from `stand_history`.
+    """History of a stand from the dates of its trees; from `stand_history`.
 
     Parameters
     ----------
@@ -94,7 +108,7 @@ class StandHistory(Result):
     dates : numpy.ndarray, shape (draws, n)
         Joint dates of the trees given the history (`sharpened_dates`): for counts, extremes and lags of the stand.
     trees : tuple of str
-        Ids of the dated trees.
+        Ids of the dated trees, sorted: the order of rows never reaches a number.
     survey_year : int
         Last ring of the field.
     notes : tuple of str
@@ -206,7 +220,7 @@ class StandHistory(Result):
             What it rests on, then a line for each sentence, then the assumptions.
         """
         level = f"{100 * self.structure.prob:g} %"
-        head = f"History of {len(self.trees)} dated trees up to {self.survey_year}; {level} intervals."
+        head = f"History of {len(self.trees)} dated trees up to {year_text(self.survey_year)}; {level} intervals."
         above = [f"{self.core_height_note}."] if self.at_core_height else []
         rest = [f"  {note}" for note in self.notes if note != self.core_height_note]
         return "\n".join([head, *self.sentences(), *above, "Assumptions", *rest])
@@ -262,8 +276,8 @@ def stand_history(
     Raises
     ------
     InputError
-        If fewer than 5 trees are dated, ages is not an answer of these two, prob is not between 0 and 1, or seed is
-        not a whole number of at least 0.
+        If fewer than 5 trees are dated, ages is not an answer of these two, prob is not between 0 and 1, or seed or
+        most_pulses is not a whole number of at least 0.
 
     Warns
     -----
@@ -274,7 +288,8 @@ def stand_history(
     -----
     Every part rests on the same joint draws, so error that the stand shares never averages away. Weights are
     taken from trees_per_ha, for the age structure, recruitment, pulses and static models; trees after events and age
-    from diameter count each dated tree once. The history is that of the trees alive when cored.
+    from diameter count each dated tree once. The history is that of the trees alive when cored, and of the dead ones
+    that are dated; static models and age from diameter are of the living ones, since the others stopped before today.
     Trees without a height model enter with their later years at coring height; `core_height_note` counts them.
 
     Examples
@@ -292,12 +307,14 @@ def stand_history(
     )
     require_attributes("stand_history", "ages", ages, ("trees", "draws", "tree_table"), advice)
     seed = require_seed("stand_history", seed)
-    names = list(ages.trees)
+    require_whole("stand_history", "most_pulses", most_pulses, 0)
+    names = sorted(ages.trees)
     if len(names) < FEWEST_TREES:
         got, need = f"{len(names)} dated trees", f"at least {FEWEST_TREES}"
         raise InputError(Fault(got, need, "Date more trees.", "stand_history", 0, "ages"))
     level = require_level("stand_history", "prob", ages.prob if prob is None else prob)
     draws = np.asarray(ages.draws(count, seed=seed).transpose("draw", "tree").values, dtype=np.float64)
+    draws = np.ascontiguousarray(draws[:, sorted(range(len(names)), key=list(ages.trees).__getitem__)])
     survey = max(int(ages[name].last_year) for name in names)
     table = trees_by_id(ages.tree_table)
     weights, notes = _weights(table, names)
@@ -307,6 +324,8 @@ def stand_history(
     events = _events(ages.events)
     fits = fit_pulses(split, np.ones(len(names)) if weights is None else weights, most_pulses=most_pulses, seed=seed)
     recruitment = told_history(fits, draws, weights, events=events, last_year=survey, prob=level, seed=seed)
+    dead = _dead(table, names)
+    recruitment = replace(recruitment, dead=int(dead.sum()))
     sharpened = sharpened_dates(split, recruitment, seed=seed)
     response = None
     if events:
@@ -315,12 +334,15 @@ def stand_history(
     if not even:
         fits = fit_pulses(split, np.ones(len(names)), most_pulses=most_pulses, seed=seed)
         once = told_pulses(fits, prob=level, seed=seed)
-    diameter, uncored = _diameters(draws, table, names, survey, diameter_sd_cm, level)
+    diameter, uncored, told = _diameters(draws, table, names, survey, diameter_sd_cm, level)
     above = sum(getattr(ages[name], "date_refers_to", ROOT_COLLAR) == CORE_HEIGHT for name in names)
-    notes = [SURVIVORS, CAVEAT, *notes, *_left_out(table, names, covered=bool(coverage))]
+    short = _still_open(events, survey, max(response.within_years)) if response is not None else []
+    notes = [SURVIVORS, TOO_SMALL, CAVEAT, *_dead_told(dead), *short, *notes, *told]
+    notes += _left_out(table, names, covered=bool(coverage))
+    living = None if weights is None else weights[~dead]
     history = StandHistory(
         structure, recruitment, pulses, stand_origin(split, recruitment, prob=level, seed=seed), response,
-        _static(draws, weights, survey, structure, level), diameter, uncored, sharpened, tuple(names), survey,
+        _static(draws[:, ~dead], living, survey, structure, level), diameter, uncored, sharpened, tuple(names), survey,
         tuple(notes), above, coverage, once,
     )  # fmt: skip
     return replace(history, notes=(history.core_height_note, *notes)) if above else history
@@ -375,7 +397,7 @@ def _covering(table: pd.DataFrame, names: Sequence[str], weights: Array) -> tupl
     In each class of `_strata` the weights are raised to the sum of all its trees: right where dated trees are a fair
     sample of the class (post-stratification, Cochran 1977, Sampling Techniques; from memory).
     """
-    others = [name for name in table.index if name not in set(names)]
+    others = sorted(set(table.index) - set(names))
     every = [*names, *others]
     stands, size = _numbers(table, "trees_per_ha", every), _numbers(table, "dbh_cm", every)
     stands = np.where(stands > 0, stands, 0.0)
@@ -456,17 +478,47 @@ def dated_events(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _left_out(table: pd.DataFrame, names: Sequence[str], *, covered: bool) -> list[str]:
-    missing = len(table.index.difference(pd.Index(list(names))))
-    if not missing:
-        return []
+    others = table.loc[table.index.difference(pd.Index(list(names)))]
+    stood = np.zeros(len(others), dtype=bool)
     if covered:
-        return [
-            f"{missing} trees of the field have no date; in figures per hectare dated trees of their species and "
+        stood = column_numbers(others, "trees_per_ha") > 0
+        if "species" in table:
+            stood &= others["species"].astype(str).isin(table.loc[list(names), "species"].astype(str)).to_numpy()
+    told = []
+    if stood.any():
+        told.append(
+            f"{stood.sum()} trees of the field have no date; in figures per hectare dated trees of their species and "
             "size stand for them, right if cored whatever their age; rotten ones may have been the oldest."
-        ]
+        )
+    if not stood.all():
+        told.append(
+            f"{(~stood).sum()} trees of the field have no date and are left out of the history; if they are rotten or "
+            "large they may be the oldest, and the history is then too young."
+        )
+    return told
+
+
+def _still_open(events: dict[str, int], survey: int, longest: int) -> list[str]:
+    """Events whose longest window runs beyond the survey."""
+    late = [f"{event} ({year})" for event, year in events.items() if year + longest > survey]
+    if not late:
+        return []
+    return [f"Fewer than {longest} years had passed since {', '.join(late)}: trees after that are not all there yet."]
+
+
+def _dead(table: pd.DataFrame, names: Sequence[str]) -> Flags:
+    """Whether each dated tree was dead when it was cored."""
+    if "status" not in table:
+        return np.zeros(len(names), dtype=bool)
+    return np.asarray(table["status"].reindex(list(names)).astype(str) == TreeStatus.DEAD, dtype=bool)
+
+
+def _dead_told(dead: Flags) -> list[str]:
+    if not dead.any():
+        return []
     return [
-        f"{missing} trees of the field have no date and are left out of the history; if they are rotten or large they "
-        "may be the oldest, and the history is then too young."
+        f"{dead.sum()} of the {dead.size} dated trees were dead when cored: they count in the age structure, "
+        "recruitment, pulses, origin and after events; static models and age from diameter are of the living ones."
     ]
 
 
@@ -479,6 +531,8 @@ def _static(
 ) -> StaticModels | None:
     """Static models from one age class above the youngest dated tree, where too small trees and blur do not reach."""
     width = structure.bin_years
+    if not draws.shape[1]:
+        return None
     youngest = int((survey - np.median(draws, axis=0).max() + 1) // width * width + width)
     try:
         return static_models(
@@ -490,26 +544,29 @@ def _static(
 
 def _diameters(
     draws: Array, table: pd.DataFrame, names: Sequence[str], survey: int, sd_cm: float, prob: float
-) -> tuple[AgeFromDiameter | None, pd.DataFrame]:
-    """Learn age from diameter on the dated trees, and predict the others that have a diameter."""
+) -> tuple[AgeFromDiameter | None, pd.DataFrame, list[str]]:
+    """Learn age from diameter on the dated living trees, and predict the others that have one; what to say."""
     size = _numbers(table, "dbh_cm", names)
-    usable = np.isfinite(size) & (size > 0)
-    if usable.sum() < 2 * FEWEST_CORED or np.ptp(size[usable]) == 0:
-        return None, pd.DataFrame()
+    usable = np.isfinite(size) & (size > 0) & ~_dead(table, names)
+    if usable.sum() < 2 * FEWEST_CORED:
+        return None, pd.DataFrame(), []
     group = table["species"].astype(str) if "species" in table.columns else pd.Series("", index=table.index)
     cored = [name for name, known in zip(names, usable, strict=True) if known]
-    model = age_from_diameter(
-        draws[:LINE_DRAWS, usable],
-        size[usable],
-        survey_year=survey,
-        groups=group.reindex(cored).tolist(),
-        diameter_sd_cm=sd_cm,
-    )
-    others = table.index.difference(pd.Index(list(names)), sort=False)
+    try:
+        model = age_from_diameter(
+            draws[:LINE_DRAWS, usable],
+            size[usable],
+            survey_year=survey,
+            groups=group.reindex(cored).tolist(),
+            diameter_sd_cm=sd_cm,
+        )
+    except ModelError:
+        return None, pd.DataFrame(), ["Diameters of the dated trees hardly differ, so that none tells an age."]
+    others = pd.Index(sorted(set(table.index) - set(names)))
     other_size = _numbers(table, "dbh_cm", list(others))
     left = others[np.isfinite(other_size) & (other_size > 0)]
     if not len(left):
-        return model, pd.DataFrame()
+        return model, pd.DataFrame(), []
     frame = model.predict(_numbers(table, "dbh_cm", list(left)), group.reindex(left).tolist(), prob=prob)
     frame.insert(0, "tree", list(left))
-    return model, frame
+    return model, frame, []

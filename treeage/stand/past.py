@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from treeage.display import Result
-from treeage.errors import Fault, InputError, public, require_positive, require_probability
+from treeage.display import Result, year_text
+from treeage.errors import Fault, InputError, public, require_at_most, require_positive, require_probability, show
 from treeage.pmf import freeze_arrays, interval_levels
 from treeage.stand.recruitment import RecruitmentHistory, sharpened_dates
 from treeage.stand.structure import (
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LONGEST_LAG = 100  # choice: a tree that comes later is not counted as an answer to the event [years]
+LATEST_YEAR = 10_000  # choice: events beyond, on either side of 0, are slips
 EARLY_TREES = 12.0  # choice: the start is judged on about this many trees, few enough for a steady rate
 EARLY_SDS = 3.0  # choice: and on at least this many standard deviations of a tree's own error
 MOST_EMPTY = 500  # choice: cells before the oldest tree in which the origin is looked for, at most
@@ -115,7 +116,9 @@ class PastStand(Result):
         Returns
         -------
         pandas.DataFrame, shape (3, 6)
-            quantity (trees, basal area [m2], mean quadratic diameter [cm]), median, lo, hi, per, prob.
+            quantity (trees, basal area [m2], mean quadratic diameter [cm]), median, lo, hi, per, prob. Trees whose
+            diameter is not known are in the number alone; the diameter is that of the draws in which a tree of known
+            size was there, NaN if there is none.
         """
         import pandas as pd
 
@@ -123,7 +126,8 @@ class PastStand(Result):
         trees = self.present @ weight
         area = np.nansum(np.where(self.present, self.diameter_cm**2, 0.0) * weight, axis=1) * np.pi / 40_000.0
         sized = (self.present & np.isfinite(self.diameter_cm)) @ weight
-        quadratic = np.sqrt(area * 40_000.0 / np.pi / np.maximum(sized, 1e-12))
+        quadratic = np.sqrt(area[sized > 0] * 40_000.0 / np.pi / sized[sized > 0])
+        quadratic = quadratic if quadratic.size else np.array([np.nan])
         rows = [
             (name, *np.quantile(draws, interval_levels(self.prob)), self.per, self.prob)
             for name, draws in (("trees", trees), ("basal area [m2]", area), ("quadratic diameter [cm]", quadratic))
@@ -131,13 +135,15 @@ class PastStand(Result):
         return pd.DataFrame(rows, columns=["quantity", "median", "lo", "hi", "per", "prob"])
 
     def sentence(self) -> str:
-        """Density, basal area, and the caveat."""
+        """Density, basal area and what is not in it, and the caveat."""
         frame = self.totals().set_index("quantity")
         trees, area = frame.loc["trees"], frame.loc["basal area [m2]"]
+        unknown = self.method.count("unknown")
+        sizes = [f"{unknown} tree(s) without a diameter are not in the basal area."] if unknown else []
         return (
-            f"In {self.year}: {trees['median']:.0f} ({trees['lo']:.0f} to {trees['hi']:.0f}) of the trees sampled "
-            f"{self.per}, basal area {area['median']:.2f} ({area['lo']:.2f} to {area['hi']:.2f}) m2. "
-            f"{' '.join((*self.notes, CAVEAT))}"
+            f"In {year_text(self.year)}: {trees['median']:.0f} ({trees['lo']:.0f} to {trees['hi']:.0f}) of the trees "
+            f"sampled {self.per}, basal area {area['median']:.2f} ({area['lo']:.2f} to {area['hi']:.2f}) m2. "
+            f"{' '.join((*sizes, *self.notes, CAVEAT))}"
         )
 
 
@@ -184,7 +190,7 @@ def past_stand(
     Raises
     ------
     InputError
-        If the year is not before the survey, or shapes differ.
+        If the year is not before the survey, a diameter is not above 0, a survey year is missing, or shapes differ.
 
     Notes
     -----
@@ -206,10 +212,13 @@ def past_stand(
     if last.ndim and last.shape not in ((count,), array.shape):
         got = " x ".join(map(str, last.shape))
         raise InputError(Fault(got, f"one for each of {count} trees", "Align them.", where, 0, "survey_year"))
+    if not np.isfinite(last).all():
+        raise InputError(Fault("a missing year", "finite years", "Fill in the last ring.", where, 0, "survey_year"))
     if year >= last.max():
         need = f"a year before the survey ({last.max():.0f})"
         raise InputError(Fault(str(year), need, "Choose an earlier year.", where, 0, "year"))
     now = _one_each(where, "diameter_now_cm", diameter_now_cm, count)
+    require_positive(where, diameter_now_cm=now[~np.isnan(now)])
     present = (array <= year) & (year <= last)
     age_now, age_then = last - array + 1, year - array + 1
     size = now * np.clip(age_then / np.maximum(age_now, 1), 0.0, 1.0)
@@ -244,7 +253,12 @@ def _one_each(where: str, name: str, values: ArrayLike, count: int) -> Array:
 
 def _names(trees: Sequence[str] | None, count: int) -> tuple[str, ...]:
     """Ids of the trees, numbers from 0 where none are given."""
-    return tuple(map(str, range(count) if trees is None else trees))
+    names = tuple(map(str, range(count) if trees is None else trees))
+    if len(names) != count:
+        raise InputError(
+            Fault(f"{len(names)} ids", f"one for each of {count} trees", "Align them.", "stand", 0, "trees")
+        )
+    return names
 
 
 # ------------------------------------------------------------------ establishment after events
@@ -330,7 +344,7 @@ class EventResponse(Result):
         for row in self.to_frame().to_dict("records"):
             lag = f", median lag {row['lag_median_median']:.0f} years" if np.isfinite(row["lag_median_median"]) else ""
             parts.append(
-                f"{row['event']} ({row['year']}): {row[name + '_median']:.0f} ({row[name + '_lo']:.0f} to "
+                f"{row['event']} ({year_text(row['year'])}): {row[name + '_median']:.0f} ({row[name + '_lo']:.0f} to "
                 f"{row[name + '_hi']:.0f}) of {len(self.trees)} trees within {self.within_years[-1]} years{lag}"
             )
         return f"{'; '.join(parts)}. Following an event is not proof of being caused by it; survivors only."
@@ -353,7 +367,7 @@ def after_events(
     draws : array-like, shape (draws, n)
         Establishment years with shared error included; one column a tree.
     events : mapping of str to int
-        Name and year of each event.
+        Name and ring year of each event (southern hemisphere: the year in which that growing season began).
     sharpened : array-like, shape (draws, n), optional
         Dates given the stand's history (`sharpened_dates`); counts and lags use them, since raw dates
         scatter too much.
@@ -372,13 +386,14 @@ def after_events(
     Raises
     ------
     InputError
-        If the draws are malformed or there is no event.
+        If the draws are malformed or differ in their trees, there is no event or one without a year, or a window is not
+        a whole number of years.
 
     Notes
     -----
     After means at least one growing season later: lag = establishment year - event year, counted from 1. Dates
-    between whole years (`sharpened_dates`) belong to the nearest, so a tree of the event year itself is not after it.
-    Event years are taken as known; the shared dating error moves all lags together.
+    between whole years (`sharpened_dates`, `AgeFromDiameter.draws`) belong to the nearest, so a tree of the event year
+    itself is not after it. Event years are taken as known; the shared dating error moves all lags together.
 
     Examples
     --------
@@ -392,10 +407,15 @@ def after_events(
     require_probability(where, prob=prob)
     if not events:
         raise InputError(Fault("no event", "at least one", "Fill in events.csv.", where, 0, "events"))
-    ordered = dict(sorted(events.items(), key=lambda item: item[1]))
+    if dates.shape[1] != array.shape[1]:
+        got, need = f"dates of {dates.shape[1]} trees", f"one for each of {array.shape[1]} trees"
+        raise InputError(Fault(got, need, "Pass those of these draws.", where, 0, "sharpened"))
+    _whole(where, "events", require_at_most(where, LATEST_YEAR, events=list(events.values()))[0])
+    ordered = {name: int(year) for name, year in sorted(events.items(), key=lambda item: item[1])}
     years = np.array(list(ordered.values()))
-    after = (array[:, :, None] > years).mean(axis=0)
+    after = (np.rint(array)[:, :, None] > years).mean(axis=0)
     (lengths,) = require_positive(where, within_years=within_years)
+    _whole(where, "within_years", lengths)
     windows = tuple(sorted(int(length) for length in np.atleast_1d(lengths)))
     if not windows:
         raise InputError(Fault("none", "at least one", "Write for example (10, 20).", where, 0, "within_years"))
@@ -409,6 +429,13 @@ def after_events(
         limit = min(LONGEST_LAG, int(later[0] - year)) if later.size else LONGEST_LAG
         lags[:, number] = _lag_quantiles(np.where((lag >= 1) & (lag <= limit), lag, np.nan))
     return EventResponse(ordered, after, windows, counts, lags, _names(trees, array.shape[1]), prob)
+
+
+def _whole(where: str, name: str, years: Array) -> None:
+    """Refuse years that are not whole."""
+    broken = np.atleast_1d(years)[np.atleast_1d(years) != np.round(years)]
+    if broken.size:
+        raise InputError(Fault(show(float(broken[0])), "whole years", "Round it.", where, 0, name))
 
 
 def _lag_quantiles(lag: Array) -> Array:
@@ -463,7 +490,7 @@ class StandOrigin(Result):
         """Two rows, oldest tree and origin: year (median, lo, hi), bias and the assumption it rests on."""
         import pandas as pd
 
-        steady = f"steady from the origin to about {self.early_until:.0f}"
+        steady = f"steady from the origin to about {year_text(round(self.early_until))}"
         rows = []
         for name, draws, bias in (("oldest tree", self.oldest, self.lateness_years), ("origin", self.origin, 0.0)):
             median, low, high = np.quantile(draws, interval_levels(self.prob))
@@ -473,14 +500,14 @@ class StandOrigin(Result):
 
     def sentence(self) -> str:
         """The bound that can be defended, then the estimate with its assumption."""
-        frame = self.to_frame().set_index("quantity")
-        bound, start = frame.loc["oldest tree"], frame.loc["origin"]
+        years = self.to_frame().set_index("quantity")[["year_median", "year_lo", "year_hi"]]
+        middle, low, high = (year_text(round(float(year))) for year in years.loc["origin"].to_numpy())
+        bound = year_text(int(np.ceil(years.loc["oldest tree"].to_numpy()[-1])))
         return (
-            f"At least one of the {self.trees} trees had established by {np.ceil(bound['year_hi']):.0f}. "
-            f"If establishment was steady from its beginning to about {self.early_until:.0f}, the origin is "
-            f"{start['year_median']:.0f} ({start['year_lo']:.0f} to {start['year_hi']:.0f}), and the oldest tree is "
-            f"expected {self.lateness_years:.1f} years later; after a slow start the origin is earlier. Older trees "
-            "may have died or been missed."
+            f"At least one of the {self.trees} trees had established by {bound}. If establishment was steady "
+            f"from its beginning to about {year_text(round(self.early_until))}, the origin is {middle} ({low} to "
+            f"{high}), and the oldest tree is expected {self.lateness_years:.1f} years later; after a slow start the "
+            "origin is earlier. Older trees may have died or been missed."
         )
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from treeage.display import Result
+from treeage.display import Result, year_text
 from treeage.errors import Fault, InputError, public, require_nonnegative, require_positive, require_probability, show
 from treeage.pmf import freeze_arrays, interval_levels
 from treeage.stand.mixture import (
@@ -67,7 +67,7 @@ class PulseSet:
 
     def words(self) -> str:
         """The dates in words, or that they lie elsewhere."""
-        years = [f"{date:.0f}" for date in self.dates]
+        years = [year_text(round(date)) for date in self.dates]
         if not years:
             return "elsewhere"
         return years[0] if len(years) == 1 else f"{', '.join(years[:-1])} and {years[-1]}"
@@ -179,15 +179,20 @@ class PulseHistory(Result):
         return first + "".join(f", in {100 * each.part:.0f} % {each.words()}" for each in others[1:]) + " instead."
 
 
+def _years_told(row: Mapping[Hashable, Any], what: str) -> str:
+    """Median and interval of a year, the bracket still open."""
+    median, low, high = (year_text(round(row[f"{what}_{part}"])) for part in ("median", "lo", "hi"))
+    return f"{median} ({low} to {high}"
+
+
 def _told(row: Mapping[Hashable, Any]) -> str:
     """One pulse in words: a cohort with its beginning where it rose suddenly, else its date."""
     share = f"{100 * row['share_median']:.0f} % of trees"
-    date = f"{row['date_median']:.0f} ({row['date_lo']:.0f} to {row['date_hi']:.0f}"
+    date = _years_told(row, "date")
     if row["p_sudden"] <= TOLD_SUDDEN:
         return f"{date}, {share})"
-    begin = f"{row['begin_median']:.0f} ({row['begin_lo']:.0f} to {row['begin_hi']:.0f})"
     sure = f"sudden rise with probability {row['p_sudden']:.2f}"
-    return f"one cohort, beginning in {begin}, {sure}, {share}, half of them come by {date})"
+    return f"one cohort, beginning in {_years_told(row, 'begin')}), {sure}, {share}, half of them come by {date})"
 
 
 @public

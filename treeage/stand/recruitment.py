@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from treeage.display import Result
-from treeage.errors import Fault, InputError, public, require_nonnegative, require_probability
+from treeage.display import Result, year_text
+from treeage.errors import Fault, InputError, public, require_nonnegative, require_probability, require_whole
 from treeage.pmf import freeze_arrays, interval_levels
 from treeage.stand.mixture import PulseFits, components, fit_pulses, pulse_quantile, unpack
 from treeage.stand.structure import (
@@ -84,6 +84,8 @@ class RecruitmentHistory(Result):
         Probability of the bands.
     events : mapping of str to int
         Known events after which establishment was allowed to begin anew.
+    dead : int, default 0
+        Trees that were dead when they were cored, which are among them.
     """
 
     _digits = 2
@@ -102,6 +104,7 @@ class RecruitmentHistory(Result):
     unit: str
     prob: float
     events: Mapping[str, int] = field(default_factory=dict)
+    dead: int = 0
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -129,9 +132,10 @@ class RecruitmentHistory(Result):
         """When half of the living trees had established, and nine tenths, with the caveat."""
         middle = np.median(self.intensity, axis=0)
         cumulative = np.cumsum(middle) / middle.sum()
-        ends = [int(self.years[np.searchsorted(cumulative, level)]) for level in (0.05, 0.5, 0.95)]
+        ends = [year_text(int(self.years[np.searchsorted(cumulative, level)])) for level in (0.05, 0.5, 0.95)]
+        who = f"trees, {self.dead} of them dead" if self.dead else "living trees"
         return (
-            f"{self.trees} living trees: half established by about {ends[1]}, nine tenths between {ends[0]} and "
+            f"{self.trees} {who}: half established by about {ends[1]}, nine tenths between {ends[0]} and "
             f"{ends[2]}.{self._rests_on()} Survivors only."
         )
 
@@ -139,7 +143,7 @@ class RecruitmentHistory(Result):
         """The events that were taken as possible beginnings."""
         if not self.events:
             return ""
-        told = ", ".join(f"{event} ({year})" for event, year in self.events.items())
+        told = ", ".join(f"{event} ({year_text(year)})" for event, year in self.events.items())
         return f" Establishment was allowed to begin anew after {told}, with probability one half beforehand."
 
 
@@ -185,7 +189,8 @@ def recruitment_history(
     Raises
     ------
     InputError
-        If the draws or weights are malformed, an event has no year, or there are fewer than 5 trees.
+        If the draws or weights are malformed, an event has no year, count or seed is not a whole number within its
+        range, or there are fewer than 5 trees.
 
     Notes
     -----
@@ -211,6 +216,7 @@ def recruitment_history(
     array = check_draws(where, draws)
     require_probability(where, prob=prob)
     check_count(where, array)
+    require_whole(where, "count", count, 1)
     weight = check_weights(where, weights, array.shape[1])
     parts = split_shared(array, seed=seed) if split is None else split
     fits = fit_pulses(parts, weight, seed=seed)

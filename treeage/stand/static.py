@@ -14,7 +14,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from treeage.display import Result
-from treeage.errors import Fault, InputError, public, require_nonnegative, require_positive, require_probability, show
+from treeage.errors import (
+    Fault,
+    InputError,
+    public,
+    require_nonnegative,
+    require_positive,
+    require_probability,
+    require_whole,
+    show,
+)
 from treeage.pmf import freeze_arrays
 from treeage.schema import Word
 from treeage.stand.structure import Array, Ints, check_draws, check_weights
@@ -56,7 +65,8 @@ class StaticModels(Result):
         Mean count of each class over the joint draws; trees per hectare if the trees were weighted.
     estimate, sd : mapping of str to numpy.ndarray, shape (2,)
         log N0 and b of each form, and their standard deviations with dating error and overdispersion. N is
-        N0 * exp(-b * age), b being mortality per year (exponential), or N0 * age**(-b) (power).
+        N0 * exp(-b * age), b being the rate of mortality (exponential; a share 1 - exp(-b) dies in a year), or
+        N0 * age**(-b) (power).
     aic, dispersion : mapping of str to float
         Mean Akaike criterion, and the Pearson statistic over its degrees of freedom.
     prob : float
@@ -101,15 +111,16 @@ class StaticModels(Result):
         """Both rates, which form fits better if one does, and the caveat."""
         frame = self.to_frame().set_index("model")
         first, second = frame.loc[StaticForm.EXPONENTIAL], frame.loc[StaticForm.POWER]
+        percent = [-100 * np.expm1(-first[name]) for name in ("b", "b_lo", "b_hi")]  # less than the rate b
         if first["b"] <= 0:
             return (
                 "The living trees do not become fewer with age, so no mortality can be read from their ages "
-                f"(constant form: {100 * first['b']:.2f} % a year). Establishment was not steady."
+                f"(constant form: {percent[0]:.2f} % a year). Establishment was not steady."
             )
         return (
-            f"Constant mortality: {100 * first['b']:.2f} % a year ({100 * first['b_lo']:.2f} to "
-            f"{100 * first['b_hi']:.2f}); declining mortality: exponent {second['b']:.2f} ({second['b_lo']:.2f} to "
-            f"{second['b_hi']:.2f}). Both hold only if establishment was steady. {self._verdict(frame)}"
+            f"Constant mortality: {percent[0]:.2f} % a year ({percent[1]:.2f} to {percent[2]:.2f}); declining "
+            f"mortality: exponent {second['b']:.2f} ({second['b_lo']:.2f} to {second['b_hi']:.2f}). "
+            f"Both hold only if establishment was steady. {self._verdict(frame)}"
         )
 
     def _verdict(self, frame: pd.DataFrame) -> str:
@@ -206,7 +217,8 @@ def static_models(
     where = "static_models"
     array = check_draws(where, draws)
     require_probability(where, prob=prob)
-    require_positive(where, bin_years=bin_years)
+    require_whole(where, "bin_years", bin_years, 1)
+    require_whole(where, "count", count, 1)
     picked = array[np.linspace(0, array.shape[0] - 1, min(count, array.shape[0])).astype(int)]
     youngest = max(1, youngest)
     cell = np.floor((survey_year - np.rint(picked) + 1 - youngest) / bin_years).astype(np.int64)

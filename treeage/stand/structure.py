@@ -40,6 +40,7 @@ NODES = 8  # choice: strata of the shared shift when trees shift by different am
 MOST_CELLS = 250  # choice: cells of the year grid; a longer span gets wider cells
 FAR_TAIL = 0.001  # choice: share of a tree's draws that may lie beyond the grid, counted in its end cells
 CELLS_PER_SD = 4  # choice: cells per standard deviation of a tree's own error, at least
+MOST_PERIODS = 10_000  # choice: more periods are a slip of the years, or of the width
 ROUND_BINS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)  # choice: bins that readers can count with
 SQUARE_METRES = 10_000.0  # one hectare
 
@@ -371,12 +372,16 @@ def age_structure(
     array = check_draws(where, draws)
     require_probability(where, prob=prob)
     honest = smallest_honest_bin(array)
-    width = honest if bin_years is None else int(bin_years)
-    if width < 1:
-        raise InputError(Fault(show(bin_years), "at least 1 [years]", "Use 10.", where, 0, "bin_years"))
+    width = honest if bin_years is None else bin_years
+    if width != int(width) or width < 1:
+        raise InputError(Fault(show(bin_years), "at least 1 [years], whole", "Use 10.", where, 0, "bin_years"))
+    width, seed = int(width), require_seed(where, seed)
     origin = 0 if first_year is None else int(first_year)
     cells = np.floor((array - origin) / width).astype(np.int64)
     low, size = int(cells.min()), int(np.ptp(cells)) + 1
+    if size > MOST_PERIODS:
+        need, do = f"at most {MOST_PERIODS} of them", "Use wider periods, or check the years."
+        raise InputError(Fault(f"{size} periods of {width} years", need, do, where, 0, "bin_years"))
     flat = cells - low + size * np.arange(array.shape[0])[:, None]
     counts = np.bincount(flat.ravel(), minlength=size * array.shape[0]).reshape(-1, size).astype(np.float64)
     middle = np.floor((np.median(array, axis=0) - origin) / width).astype(np.int64) - low
@@ -526,7 +531,7 @@ def effective_trees(weights: ArrayLike) -> float:
     Raises
     ------
     InputError
-        If a weight is not above 0.
+        If there is no weight, or one is not above 0.
 
     Notes
     -----
@@ -542,6 +547,10 @@ def effective_trees(weights: ArrayLike) -> float:
     (4.0, 1.6)
     """
     (weight,) = require_positive("effective_trees", weights=weights)
+    if not weight.size:
+        raise InputError(
+            Fault("no weight", "at least one", "Pass those of the trees.", "effective_trees", 0, "weights")
+        )
     return float(weight.sum() ** 2 / (weight**2).sum())
 
 
@@ -563,7 +572,7 @@ def chance_to_meet(share: float, trees: int) -> float:
     Raises
     ------
     InputError
-        If the share is not between 0 and 1.
+        If the share is not between 0 and 1, or trees not a whole number of at least 0.
 
     Examples
     --------
@@ -571,6 +580,7 @@ def chance_to_meet(share: float, trees: int) -> float:
     0.878
     """
     require_probability("chance_to_meet", share=share)
+    require_whole("chance_to_meet", "trees", trees, 0)
     return float(-np.expm1(trees * np.log1p(-share)))
 
 

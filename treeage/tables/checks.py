@@ -127,10 +127,15 @@ def _alike_species(trees: TypedTable, findings: Findings) -> None:
 
 def _species_without_trees(tables: Tables, settings: Settings, findings: Findings) -> None:
     species = sorted(set(tables["trees"].texts("species")) - {""})
+    alike = {bare_name(each): each for each in species}
 
     def unmatched(file: str, names: Iterable[str]) -> None:
         for name in names:
-            if name and name not in species:
+            if name and name not in species and bare_name(name) in alike:  # else what is said of it passes unused
+                own = alike[bare_name(name)]
+                column = _section(name) if file == SETTINGS_FILE else "species"
+                findings.fault(file, name, f"{own}, as in the trees table", "Write it the same.", column=column)
+            elif name and name not in species:
                 near = nearest(name, species)
                 do = f"Did you mean {near}?" if near else "Nothing, if it is meant; no tree uses it."
                 findings.note(file, name, "a species of the trees table", do, column="species")
@@ -203,15 +208,16 @@ def _future(table: TypedTable, column: str, today: int, findings: Findings) -> N
 def _seedlings(table: TypedTable, findings: Findings) -> None:
     """Check that each row of seedlings.csv holds a whole measurement, the right way up, of a growth that trees have."""
     height, age = table.numbers("height_m"), table.numbers("age_years")
+    named = table.given & {*SINGLE_COLUMNS, *PAIR_COLUMNS}
     single, pair = table.filled(*SINGLE_COLUMNS), table.filled(*PAIR_COLUMNS)
     one = np.isnan(height) != np.isnan(age)
     some = np.any([table.filled(name) for name in PAIR_COLUMNS], axis=0) & ~pair
     words = (
         "a row without a whole measurement",
         f"{' and '.join(SINGLE_COLUMNS)}, or all four of {', '.join(PAIR_COLUMNS)}",
-        "Fill the cells or remove the row.",
+        "Fill the cells or remove the row." if named else "Rename the columns that hold them, with the unit they need.",
     )
-    findings.at_rows(table, one | some | ~(single | pair), "", words)
+    findings.at_rows(table, (one | some | ~(single | pair)) & ~findings.at_fault(table), "", words)
     low, low_rings, high, high_rings = (table.numbers(name) for name in PAIR_COLUMNS)
 
     def upside_down(row: int) -> Words:

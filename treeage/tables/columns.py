@@ -16,9 +16,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from treeage.display import in_one_cell, table_html
-from treeage.errors import Findings, Words, as_number, show, unprintable
-from treeage.schema import INPUT_TABLES, SETTINGS_FILE, Column, column_in_other_unit, columns, nearest, slip
-from treeage.tables.files import RawColumn, RawTable
+from treeage.errors import Fault, Findings, Words, as_number, show, unprintable
+from treeage.schema import INPUT_TABLES, SETTINGS_FILE, Column, column_in_other_unit, columns, in_unit, nearest, slip
+from treeage.tables.files import MERGED, UNMERGE, RawColumn, RawTable
 from treeage.tables.settings import Settings
 
 _TRADE_NAMES = {  # names that field sheets bear for the columns, by common practice
@@ -27,7 +27,7 @@ _TRADE_NAMES = {  # names that field sheets bear for the columns, by common prac
         "girth_cm": "girth circumference circ gbh cbh",
         "dbh_cm": "dbh diameter diam d",
         "distance_mm": "dist_pith pith_dist pith_distance distance_to_pith dist_to_pith pith_offset distance",
-        "rings_counted": "lab lab_count labcount field_count count rings nrings n_rings ring_count",
+        "rings_counted": "lab lab_count labcount field_count count rings nrings n_rings no_rings no_of_rings",
         "core_height_m": "height coring_height core_height ht",
         "core_length_mm": "length core_length len",
         "outer_year": "year sampling_year year_sampled date",
@@ -39,6 +39,8 @@ _TRADE_NAMES = {  # names that field sheets bear for the columns, by common prac
 }
 NA_WORDS = ("NA", "NaN", "nan", "N/A")  # written by common software for an empty cell; read as empty, with a note
 
+EMPTY = "an empty cell"
+FEW_EMPTY = 3  # choice: more empty cells of a row that are needed are told at once
 LONGEST_TEXT = 200  # choice: letters of a name; longer ones fit no figure, and are mostly a slip of quotes
 
 FloatArray = NDArray[np.float64]
@@ -109,8 +111,25 @@ def typed_table(table: str, raw: RawTable, settings: Settings, findings: Finding
         if name not in known:
             filled[name] = _text_series(_texts(raw.columns[name]))
             _unknown(table, name, raw.file, sorted(known - given), findings)
+    _bare_rows(shell, findings)
     frame = pd.DataFrame(filled, index=pd.RangeIndex(len(raw.lines)))
     return TypedTable(table, raw.file, frame, raw.lines, given)
+
+
+def _bare_rows(shell: TypedTable, findings: Findings) -> None:
+    """One fault in place of several for a row in which most of what is needed is empty: often a sum or a remark."""
+    empty: dict[int, list[str]] = {}
+    for fault in findings.faults:
+        if fault.file == shell.file and fault.got == EMPTY:
+            empty.setdefault(fault.row, []).append(fault.column)
+    bare = {row: names for row, names in empty.items() if len(names) > FEW_EMPTY}
+    findings.faults[:] = [
+        each for each in findings.faults if each.file != shell.file or each.got != EMPTY or each.row not in bare
+    ]
+    for row, names in bare.items():
+        at = int(np.flatnonzero(shell.lines == row)[0])
+        do = "Fill them, or remove the row if it is a sum or a remark."
+        findings.at_rows(shell, [at], "", (f"a row without {', '.join(names)}", "all of them", do))
 
 
 def final_types(table: TypedTable) -> pd.DataFrame:
@@ -208,7 +227,7 @@ def _column_advice(item: Column, names: list[str]) -> str:
     free = [name for name in names if name not in known]
     near = nearest(item.name, free) or next((name for name in free if meant_column(name) == item.name), "")
     if near:
-        return f"Rename {near} to {item.name}."
+        return _unit_change(near, item.name) or f"Rename {near} to {item.name}."
     place = f", or give one value for all rows under [defaults] of {SETTINGS_FILE}" if item.defaultable else ""
     return f"{'Fill it in' if item.name in names else 'Add it'}{place}."
 
@@ -219,15 +238,20 @@ def meant_column(name: str) -> str:
     >>> meant_column("Girth_mm"), meant_column("dist_pith"), meant_column("soil")
     ('girth_cm', 'distance_mm', '')
     """
-    bare = re.sub(r"[\s_.-]+", "_", name.strip().lower())
+    bare = re.sub(r"[\s_.()\[\]-]+", "_", name.strip().lower()).strip("_")
     return _TRADE_NAMES.get(bare, "") or _TRADE_NAMES.get(re.sub(r"_(mm|cm|dm|m|in|inch|ft|yr|years?)$", "", bare), "")
+
+
+def _unit_change(name: str, column: str) -> str:
+    """How a column with the unit in its name, as height_cm or Height (cm), is converted; empty where none is named."""
+    as_known = f"{column.rpartition('_')[0]}_{re.split(r'[^a-z]+', name.lower().rstrip(' )].'))[-1]}"
+    return column_in_other_unit(column, [as_known]).replace(as_known, name)
 
 
 def _conversion(name: str, column: str) -> str:
     """How a column with a name of the trade becomes a known one."""
     stem, _, unit = column.rpartition("_")
-    own = name.lower().rpartition("_")[2]
-    do = column_in_other_unit(column, [f"{stem}_{own}"]).replace(f"{stem}_{own}", name)
+    do = _unit_change(name, column)
     if not do:
         do = f"Rename it to {column} if it holds that{f', in {unit}' if unit in ('mm', 'cm', 'm') else ''}."
     if stem == "girth":
@@ -266,6 +290,14 @@ def _understood(item: Column, cells: RawColumn, shell: TypedTable, findings: Fin
     if item.default:
         values = np.where(np.isnan(values), float(item.default), values)
     return values
+
+
+def cell_fault(item: Column, text: str) -> Fault | None:
+    """What is wrong with one cell by itself; None where nothing is."""
+    findings, lines = Findings(), np.zeros(1, dtype=np.int64)
+    shell = TypedTable(item.table, "", pd.DataFrame(), lines, frozenset((item.name,)))
+    _understood(item, [text], shell, findings)
+    return findings.faults[0] if findings.faults else None
 
 
 def _odd_texts(item: Column, texts: list[str], shell: TypedTable, findings: Findings) -> None:
@@ -314,7 +346,8 @@ def _choice_column(item: Column, cells: list[str], shell: TypedTable, findings: 
 
     def wrong_word(row: int) -> Words:
         near = nearest(cells[row], item.choices)
-        return show(cells[row]), item.need, f"Did you mean {near}?" if near else "Choose one of the list."
+        do = UNMERGE if cells[row] == MERGED else "Choose one of the list."
+        return show(cells[row]), item.need, f"Did you mean {near}?" if near else do
 
     findings.at_rows(shell, np.array([cell not in meaning for cell in cells], dtype=bool), item.name, wrong_word)
     _required_cells(item, np.array([meaning.get(cell, "x") == "" for cell in cells], dtype=bool), shell, findings)
@@ -328,7 +361,10 @@ def _numbers(item: Column, cells: RawColumn, shell: TypedTable, findings: Findin
         values, bad = _parsed(texts)
 
         def no_number(row: int) -> Words:
-            return show(texts[row]), item.need, number_advice(item, texts[row])
+            do = number_advice(item, texts[row])
+            if ", sheet " in shell.file:  # where a point or a comma is the program's affair
+                do = do.replace("with a decimal point", "as a number, in a cell that is not set to text")
+            return show(texts[row]), item.need, do
 
         findings.at_rows(shell, bad, item.name, no_number)
         marked = sum(texts.count(word) for word in NA_WORDS) if np.isnan(values).any() else 0
@@ -374,7 +410,7 @@ def _required_cells(item: Column, missing: Flags, shell: TypedTable, findings: F
         do = f"Fill the cell, or leave the column out and put one value under [defaults] of {SETTINGS_FILE}."
     elif item.kind != "text":
         do = f"Fill the cell, or {_without(item)}."
-    findings.at_rows(shell, missing, item.name, ("an empty cell", item.need, do))
+    findings.at_rows(shell, missing, item.name, (EMPTY, item.need, do))
 
 
 def _in_range(item: Column, values: FloatArray, shell: TypedTable, findings: Findings) -> FloatArray:
@@ -398,6 +434,8 @@ def _in_range(item: Column, values: FloatArray, shell: TypedTable, findings: Fin
 
         def implausible(row: int) -> Words:
             do = (slip(item, values[row], instead=instead) if most else "") or "Check it; it is used as written."
+            if item.unit == "year" and 0 <= values[row] < 100:
+                do = "Write the century too, if it was left out; the year is used as written."
             return show(values[row]), f"mostly {usual.text(item.unit)}", do
 
         findings.at_rows(shell, odd, item.name, implausible, note=True)
@@ -428,6 +466,8 @@ def _unknown_if(item: Column) -> str:
 
 def number_advice(item: Column, text: str) -> str:
     """Say what to do with a cell that is not a number."""
+    if text == MERGED:
+        return UNMERGE
     whole = item.kind == "integer"
     plain, point = text.replace(",", ""), text.replace(",", ".")
     thousands = re.fullmatch(r"[-+]?[1-9]\d{0,2}(,\d{3})+", text)
@@ -436,9 +476,12 @@ def number_advice(item: Column, text: str) -> str:
     if re.fullmatch(r"[-+]?\d+,\d+", text) and not whole:
         return f"Write {point} with a decimal point{f', or {plain} without a comma' if thousands else ''}."
     if re.fullmatch(r"\d{4}-\d\d?-\d\d?|\d\d?[./]\d\d?[./]\d{2,4}", text):
-        return f"Write a number, not a date{'; of a date, the year alone' if item.unit == 'year' else ''}."
-    if re.fullmatch(r"([-+]?\d+(?:\.\d+)?)\s*([A-Za-z%°\"']+\.?)", text):
-        return f"Write the number alone, in {item.unit}." if item.unit else "Write the number alone."
+        year = "; of a date, the year alone" if item.unit == "year" else ""
+        return f"Write a number, not a date{year}. In a spreadsheet set the cell to numbers first."
+    if found := re.fullmatch(r"([-+]?\d+(?:[.,]\d+)?)\s*([A-Za-z%°\"']+\.?)", text):
+        alone = in_unit(float(found[1].replace(",", ".")), found[2].rstrip("."), item.unit)
+        same = f": {alone:.6g}" if alone is not None else ""
+        return f"Write the number alone{f', in {item.unit}' if item.unit else ''}{same}."
     number = "one whole number" if whole else "one number"
     if re.fullmatch(r"\d+(?:\.\d+)?\s*(?:-|–|to)\s*\d+(?:\.\d+)?", text):
         spread = _spread_column(item)

@@ -159,7 +159,8 @@ def _half_entry(cores: TypedTable, name: str, partner: str, findings: Findings) 
         got = f"an empty cell beside {name} {show(values[row])}"
         return got, f"{partner} with {name}", f"Fill {partner}, or empty {name}."
 
-    findings.at_rows(cores, cores.filled(name) & ~cores.filled(partner), partner, half)
+    lone = cores.filled(name) & ~cores.filled(partner) & ~findings.at_fault(cores, partner)
+    findings.at_rows(cores, lone, partner, half)
 
 
 def _idle_entry(cores: TypedTable, name: str, partner: str, findings: Findings) -> None:
@@ -334,7 +335,7 @@ def check_sizes(trees: TypedTable, cores: TypedTable, blocks: RingBlocks, marked
     _with_distance(cores, across, radius, findings)
     for name, reading in _distances(cores).items():
         _with_reading(cores, name, reading, (across, radius), findings)
-    _minimum_only(cores, np.isnan(length) | np.isnan(outside), marked, findings)
+    _minimum_only(cores, length, outside, marked, findings)
 
 
 def _mean_widths(cores: TypedTable, length: FloatArray, findings: Findings) -> None:
@@ -482,13 +483,17 @@ def _with_reading(
     findings.at_rows(cores, beyond & ~sure, column, outside, note=True)
 
 
-def _minimum_only(cores: TypedTable, blind: Flags, marked: Flags, findings: Findings) -> None:
+def _minimum_only(
+    cores: TypedTable, length: FloatArray, diameter: FloatArray, marked: Flags, findings: Findings
+) -> None:
     ends = cores.words("inner_end")
     need = "a diameter and a core length, to tell how much is missing"
-    do = "Measure them, or of the tree only the rings counted are known."
+    lacks = {"core length": np.isnan(length), "diameter": np.isnan(diameter)}
 
     def nothing_tells(row: int) -> Words:
-        return f"{ends[row]} without diameter or length", need, do
+        missing = " or ".join(name for name, empty in lacks.items() if empty[row])
+        do = f"Measure the {missing.replace(' or ', ' and the ')}, or of the tree only the rings counted are known."
+        return f"{ends[row]} without {missing}", need, do
 
     open_end = (ends != InnerEnd.PITH) & (ends != "") & ~_has_measure(cores) & ~marked
-    findings.at_rows(cores, open_end & blind, "inner_end", nothing_tells, note=True)
+    findings.at_rows(cores, open_end & (np.isnan(length) | np.isnan(diameter)), "inner_end", nothing_tells, note=True)

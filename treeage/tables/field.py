@@ -24,7 +24,7 @@ from treeage.tables.checks import check_tables
 from treeage.tables.columns import TypedTable, empty_frame, final_types, typed_table
 from treeage.tables.files import RawTable, raw_from_frame
 from treeage.tables.settings import Settings, read_settings
-from treeage.tables.workbook import read_place
+from treeage.tables.workbook import WORKBOOK_FILE, read_place
 
 SHOWN_NOTES = 12  # choice: notes shown in a text or notebook; all of them are in `notes`
 
@@ -326,7 +326,8 @@ def _checked(
         if len(table.lines):
             tables[name] = typed_table(name, table, settings, findings)
         elif name in REQUIRED_TABLES:
-            findings.fault(table.file, "a header without rows", f"one row for each of the {name}", "Add the rows.")
+            do = f"Add the rows{_other_book(folder)}."
+            findings.fault(table.file, "a header without rows", f"one row for each of the {name}", do)
         else:
             findings.note(table.file, "a header without rows", f"rows of {name}", "Remove the file if there are none.")
     tables = check_tables(tables, settings, findings, today)
@@ -344,6 +345,14 @@ def _checked(
         folder=folder,
         lines={name: tuple(tables[name].lines.tolist()) for name in REQUIRED_TABLES},
     )
+
+
+def _other_book(folder: Path | None) -> str:
+    """That a workbook stands in the folder of an empty table, where one does that is not read by itself."""
+    inside = folder.iterdir() if folder is not None and folder.is_dir() else ()
+    books = sorted(each for each in inside if each.suffix.lower() == ".xlsx" and each.name[0] not in "~.")
+    found = next((each for each in books if each.name != WORKBOOK_FILE), None)
+    return f", or name the workbook that holds them: {found}" if found else ""
 
 
 def _unknown(table: str, frame: pd.DataFrame) -> tuple[str, ...]:

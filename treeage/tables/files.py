@@ -12,7 +12,7 @@ import io
 import os
 import re
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,6 +30,7 @@ MOST_ROWS = 20_000_000  # choice: about what a CSV file of the largest size hold
 ENDINGS = (".csv", ".parquet")
 PACKED = (".gz", ".zip", ".bz2", ".xz", ".7z", ".zst")
 SHEETS = (".xlsx", ".xls", ".ods")
+MERGED, UNMERGE = "(merged cells)", "Undo the merge and fill each cell."
 RING_FILES = (".rwl", ".txt", ".dat", ".xml")
 MOST_HEAD = 20_000  # choice: bytes in which the first line of a table ends
 DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
@@ -321,10 +322,18 @@ def _header(file: str, header: list[str], findings: Findings) -> list[str] | Non
     names = [name.strip() or f"unnamed_{position + 1}" for position, name in enumerate(header)]
     known = [item.name for item in columns(Path(file).stem)]
     if not set(known) & set(names):
-        do = f"Put a first line with column names, for example {','.join(known[:3])}."
+        example = f"Put a first line with column names, for example {','.join(known[:3])}."
+        do = rename_advice(names, known) or example
         findings.fault(file, show(",".join(names)), "a header row with known column names", do, row=1)
         return None
     return None if repeated_columns(file, names, 1, findings) else names
+
+
+def rename_advice(names: Iterable[str], known: Iterable[str]) -> str:
+    """What to rename among names that differ from known ones by case, blanks and signs alone."""
+    bare = {re.sub(r"[\W_]", "", name): name for name in known}
+    near = {name: bare.get(re.sub(r"[\W_]", "", name.lower())) for name in names}
+    return f"Rename {', '.join(f'{name} to {one}' for name, one in near.items() if one)}." if any(near.values()) else ""
 
 
 def repeated_columns(file: str, names: list[str], row: int, findings: Findings) -> bool:

@@ -102,6 +102,8 @@ def read_settings(data: bytes | None, findings: Findings, merge: Merge | None = 
         content = merge(content, findings)
     if data is None and not content:
         got, do = "no such file", "Write one to state the site, the hemisphere and the height models."
+        if merge is not None:
+            got, do = "no such file, nor settings in the workbook", "Fill in the sheet field of the workbook."
         findings.note(SETTINGS_FILE, got, "the settings of the site (north assumed)", do)
         return Settings()
     return _checked(content, findings)
@@ -116,17 +118,19 @@ def _parsed(data: bytes, findings: Findings) -> dict[str, Any]:
         findings.fault(SETTINGS_FILE, got, "UTF-8 text", "Save it as UTF-8 text.", row=row)
     except (ValueError, RecursionError) as error:  # no TOML; or a number, or brackets, beyond what Python reads
         row, got = _line_of(str(error), data) if isinstance(error, ValueError) else (0, "brackets nested too deep")
-        findings.fault(SETTINGS_FILE, got, "a TOML file", "Mend that line; texts stand in quotes.", row=row)
+        do = "Mend that line: texts stand in quotes, and so do names of several words in a section's head."
+        findings.fault(SETTINGS_FILE, got, "a TOML file", do, row=row)
     return {}
 
 
 def _line_of(message: str, data: bytes) -> tuple[int, str]:
-    """Line of the file that a message of the reader names, 0 for none, and the rest of the message."""
+    """Line of the file that a message of the reader names, 0 for none, and what stands there with what it says."""
     found = re.search(r"\s*\(at (?:line (\d+), column \d+|end of document)\)", message)
     if found is None:
         return 0, show(message)
     row = int(found[1]) if found[1] else data.rstrip().count(b"\n") + 1
-    return row, show(message.replace(found[0], ""))
+    written = data.decode("utf-8-sig").split("\n")[row - 1 : row]
+    return row, " ".join([*(show(line.strip()) for line in written), f"({show(message.replace(found[0], ''))})"])
 
 
 def _checked(content: Mapping[str, Any], findings: Findings) -> Settings:
@@ -173,6 +177,8 @@ def _known(key: str, allowed: Sequence[str], section: str, findings: Findings) -
     do = f"Did you mean {near}?" if near else "Remove it or name it as listed."
     if section == "site" and key in default_columns():
         do = "Put it under [defaults]."
+    if not section and key in SITE_KEYS:
+        do = f"Put it under [site]: the line [site] comes before {key}."
     if key == "units":
         do = "Remove it: the unit is part of each column's name, and values are never converted."
     where = f"{section}.{key}" if section else key
@@ -206,6 +212,8 @@ def _height_model(species: str, model: object, findings: Findings) -> bool:
     where = f'height."{species}"'
     if not isinstance(model, Mapping) or "model" not in model:
         do = f'Write [height."{species}"] and below it model = "seedlings" or another model.'
+        if species == "model":
+            do = 'Write [height.default], or [height."Picea abies"] for one species, in place of [height].'
         findings.fault(SETTINGS_FILE, show(model), "a section with the key model", do, column=where)
         return False
     word = model["model"]

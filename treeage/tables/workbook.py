@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from treeage.errors import Fault, Findings, show
 from treeage.schema import INPUT_TABLES, REQUIRED_TABLES, SETTINGS_FILE, Column, columns, nearest
-from treeage.tables.files import ENDINGS, RawTable, read_raw_tables, repeated_columns
+from treeage.tables.files import ENDINGS, MERGED, UNMERGE, RawTable, read_raw_tables, rename_advice, repeated_columns
 
 WORKBOOK_FILE = "field.xlsx"
 SETTINGS_SHEET = "field"
@@ -132,8 +132,7 @@ def read_workbook(file: str, data: bytes, findings: Findings) -> Workbook | None
             if raw is not None and (len(raw.lines) or table in REQUIRED_TABLES):
                 tables[table] = raw
         elif table in REQUIRED_TABLES:
-            near = nearest(table, sheets)
-            do = f"Rename the sheet {near} to {table}." if near else f"Add a sheet with the name {table}."
+            do = _missing_sheet(table, sheets)
             findings.fault(sheet_name(file, table), "no such sheet", f"a table of {table}", do)
     known = (*INPUT_TABLES, SETTINGS_SHEET)
     for name, rows in sheets.items():
@@ -143,6 +142,21 @@ def read_workbook(file: str, data: bytes, findings: Findings) -> Workbook | None
             findings.note(sheet_name(file, name), "a sheet that is not read", "the name of a table", do)
     settings, where = _settings(sheet_name(file, SETTINGS_SHEET), sheets.get(SETTINGS_SHEET, []), findings)
     return Workbook(file, tables, settings, where)
+
+
+def _missing_sheet(table: str, sheets: Mapping[str, Cells]) -> str:
+    """What to do about a table without a sheet: there may be one with another name that holds its columns."""
+    needed = {each: {item.name for item in columns(each) if item.required} for each in REQUIRED_TABLES}
+    heads = {}
+    for name, rows in sheets.items():
+        place = _head_place(rows, set().union(*needed.values()))
+        if name not in INPUT_TABLES and place is not None:
+            heads[name] = set(map(_text, rows[place][1]))
+    held = {each: [name for name, head in heads.items() if len(head & needed[each]) > 1] for each in needed}
+    near = nearest(table, sheets) or next(iter(held[table]), "")
+    if near and near in held[table] and all(near in names for names in held.values()):
+        return f"Part the sheet {near} in two: trees with a row for each tree, cores with a row for each core."
+    return f"Rename the sheet {near} to {table}." if near else f"Add a sheet with the name {table}."
 
 
 Cells = list[tuple[int, list[Any]]]  # row number in the sheet, and the cells of that row
@@ -165,7 +179,10 @@ def _sheets(file: str, data: bytes, findings: Findings) -> dict[str, Cells] | No
             warnings.simplefilter("ignore")  # of looks that are not kept; nothing is written back
             book = load_workbook(io.BytesIO(data), data_only=True, read_only=True)
             asked = load_workbook(io.BytesIO(data), read_only=True) if formulas else None
-            return {sheet.title: list(_rows(sheet, asked and asked[sheet.title])) for sheet in book.worksheets}
+            return {
+                sheet.title: _spread(list(_rows(sheet, asked and asked[sheet.title])), _merged(data, sheet))
+                for sheet in book.worksheets
+            }
     except Exception as error:  # a damaged or foreign file raises many kinds
         first = str(error).splitlines()[0] if str(error) else type(error).__name__
         do = "Open it in a spreadsheet program and save it again as a workbook (.xlsx)."
@@ -188,6 +205,26 @@ def _rows(sheet: Any, asked: Any) -> Iterator[tuple[int, list[Any]]]:
                 made[place] = _Odd(text, f"the formula {text} without a result", FORMULA)
         if any(cell != "" for cell in made):
             yield number, made
+
+
+def _merged(data: bytes, sheet: Any) -> list[tuple[int, int, int, int]]:
+    """First column and row, last column and row of the merged cells of a sheet, which the reader leaves out."""
+    from openpyxl.utils import range_boundaries
+
+    name = str(getattr(sheet, "_worksheet_path", "")).lstrip("/")  # which a later reader may name otherwise
+    with zipfile.ZipFile(io.BytesIO(data)) as parts:
+        part = parts.read(name) if name in parts.namelist() else b""
+    found = re.findall(rb'<mergeCell ref="([A-Z]+\d+:[A-Z]+\d+)"', part)
+    return [range_boundaries(each.decode()) for each in found]
+
+
+def _spread(rows: Cells, merged: Sequence[tuple[int, int, int, int]]) -> Cells:
+    """Rows in which the empty cells of merged ones say what they are."""
+    for left, top, right, bottom in merged:
+        for number, cells in rows:
+            for at in range(left - 1, min(right, len(cells))) if top < number <= bottom else ():
+                cells[at] = cells[at] or _Odd(MERGED, "merged cells", UNMERGE)
+    return rows
 
 
 FORMULA = "Open the workbook in a spreadsheet program and save it, or write the text itself."
@@ -236,8 +273,10 @@ def _number(value: float, shown: str) -> str:
 def _table(table: str, file: str, rows: Cells, findings: Findings) -> RawTable | None:
     known = {item.name: item for item in columns(table)}
     place = _head_place(rows, set(known))
+    place = _head_place(rows, set(known), 1) if place is None else place
     if place is None:
-        do = f"Put a row with column names above the data, for example {', '.join(list(known)[:3])}."
+        example = f"Put a row with column names above the data, for example {', '.join(list(known)[:3])}."
+        do = rename_advice(map(_text, rows[0][1]) if rows else (), known) or example
         found = ", ".join(_text(cell) for cell in rows[0][1]) if rows else "an empty sheet"
         findings.fault(file, show(found), "a row with known column names", do, row=rows[0][0] if rows else 0)
         return None
@@ -258,10 +297,10 @@ def _table(table: str, file: str, rows: Cells, findings: Findings) -> RawTable |
     return RawTable(file, texts, lines)
 
 
-def _head_place(rows: Cells, known: set[str]) -> int | None:
-    """Place of the row of column names: the first that holds two of them."""
+def _head_place(rows: Cells, known: set[str], least: int = 2) -> int | None:
+    """Place of the row of column names: the first that holds so many of them."""
     for place, (_, cells) in enumerate(rows[:HEAD_ROWS]):
-        if len({_text(cell) for cell in cells} & known) > 1:
+        if len({_text(cell) for cell in cells} & known) >= least:
             return place
     return None
 
