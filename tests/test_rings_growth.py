@@ -8,7 +8,10 @@ from hypothesis import strategies as st
 from treeage.errors import InputError
 from treeage.rings import inner_growth, inner_growth_from_means
 
-widths_of_a_core = st.lists(st.floats(0.0, 6.0), min_size=1, max_size=90).filter(lambda w: sum(w) > 0.5)
+# widths are read to a thousandth of a millimetre (common practice)
+widths_of_a_core = st.lists(
+    st.integers(0, 6000).map(lambda thousandths: thousandths / 1000), min_size=1, max_size=90
+).filter(lambda w: sum(w) > 0.5)
 
 
 def slow_features(widths):
