@@ -258,3 +258,12 @@ def test_stand_command_says_it(folder, tmp_path, capsys, monkeypatch):
     assert cli.main(["stand", str(folder), "--out", str(tmp_path / "out"), "--draws", "200"]) == 0
     assert NOTE in " ".join(capsys.readouterr().out.split())
     assert NOTE in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+
+
+def test_each_part_of_a_stand_names_its_dates(mixed, alone):
+    """Drawn by themselves or by the report, structure, recruitment and pulses say what their years are."""
+    for ages, words in ((alone, "Year at coring height"), (mixed, "trees year at coring height")):
+        history = stand_history(ages, count=1000)
+        for part in (history.structure, history.recruitment, history.pulses, history):
+            label = part.plot(ax=Figure().subplots()).get_xlabel()
+            assert words in label and label.count("coring height") == 1

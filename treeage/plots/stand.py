@@ -111,7 +111,7 @@ def plot_structure(result: AgeStructure, *, ax: Axes | None = None) -> Axes:
     ax.set_xlim(middle[seen[0]] - 0.7 * width, middle[seen[-1]] + 0.7 * width)  # half a mark of the next is no mark
     ax.set(xlabel=f"{YEAR} (bins of {width} years)", ylabel=unit, ylim=(0, HEADROOM * top))
     _legend(ax)
-    return by_years(ax)
+    return say_core_height(by_years(ax), result.above, int(result.naive.sum()))
 
 
 @draws("RecruitmentHistory")
@@ -138,14 +138,14 @@ def plot_recruitment(result: RecruitmentHistory, *, ax: Axes | None = None) -> A
     low_year, high_year = ax.get_xlim()
     events = pd.DataFrame({"year": list(result.events.values()), "event": list(result.events)})
     draw_events(ax, events, low_year, high_year)
-    return by_years(ax)
+    return say_core_height(by_years(ax), result.above, result.trees)
 
 
 @draws("StandHistory")
 @fitted
 def plot_history(history: StandHistory, *, ax: Axes | None = None) -> Axes:
-    """Draw recruitment by year with its band over the naive histogram, and say which dates are at coring height."""
-    return say_core_height(plot_recruitment(history.recruitment, ax=ax), history.at_core_height, len(history.trees))
+    """Draw recruitment by year with its band over the naive histogram."""
+    return plot_recruitment(history.recruitment, ax=ax)
 
 
 @draws("PulseHistory")
@@ -180,7 +180,7 @@ def plot_pulses(result: PulseHistory, *, ax: Axes | None = None) -> Axes:
     ax.yaxis.set_major_locator(MaxNLocator("auto", integer=True))
     if frame.empty:
         ax.text(0.5, 0.9, "no pulse stands out", transform=ax.transAxes, ha="center", color=INK, fontsize=SMALL)
-    return by_years(ax)
+    return say_core_height(by_years(ax), result.above, result.trees)
 
 
 @draws("EventResponse")

@@ -118,7 +118,7 @@ def stand_figures(history: StandHistory, form: FigureForm, *, tick: Tick | None 
             continue
 
         def draw(ax: Axes, part: object = part, plot: Callable[..., Axes] = plot) -> Axes:
-            return plots.say_core_height(plot(part, ax=ax), history.at_core_height, len(history.trees))
+            return plot(part, ax=ax)
 
         caption = words("figure_caption")[name].format(level=level) + note
         full.append((name, words("figure")[name], caption, HEIGHT_IN[form.width], draw))

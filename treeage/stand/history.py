@@ -341,9 +341,10 @@ def stand_history(
     notes += _left_out(table, names, covered=bool(coverage))
     living = None if weights is None else weights[~dead]
     history = StandHistory(
-        structure, recruitment, pulses, stand_origin(split, recruitment, prob=level, seed=seed), response,
+        replace(structure, above=above), replace(recruitment, above=above), replace(pulses, above=above),
+        stand_origin(split, recruitment, prob=level, seed=seed), response,
         _static(draws[:, ~dead], living, survey, structure, level), diameter, uncored, sharpened, tuple(names), survey,
-        tuple(notes), above, coverage, once,
+        tuple(notes), above, coverage, None if once is None else replace(once, above=above),
     )  # fmt: skip
     return replace(history, notes=(history.core_height_note, *notes)) if above else history
 

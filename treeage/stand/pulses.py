@@ -99,6 +99,8 @@ class PulseHistory(Result):
         Sets of pulses that the draws show, the one told here first, with their parts of all draws.
     tree_dates : numpy.ndarray, shape (n,)
         Mean date of each tree, for the figure [year].
+    above : int, default 0
+        Trees whose date is the year at coring height.
 
     Notes
     -----
@@ -122,6 +124,7 @@ class PulseHistory(Result):
     prob: float
     sets: tuple[PulseSet, ...] = ()
     tree_dates: Array = field(default_factory=lambda: np.zeros(0))
+    above: int = 0
 
     def __post_init__(self) -> None:
         freeze_arrays(self)

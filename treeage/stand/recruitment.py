@@ -86,6 +86,8 @@ class RecruitmentHistory(Result):
         Known events after which establishment was allowed to begin anew.
     dead : int, default 0
         Trees that were dead when they were cored, which are among them.
+    above : int, default 0
+        Trees whose date is the year at coring height.
     """
 
     _digits = 2
@@ -105,6 +107,7 @@ class RecruitmentHistory(Result):
     prob: float
     events: Mapping[str, int] = field(default_factory=dict)
     dead: int = 0
+    above: int = 0
 
     def __post_init__(self) -> None:
         freeze_arrays(self)

@@ -270,6 +270,8 @@ class AgeStructure(Result):
     prob : float
         Probability of the intervals: of the dating error for trees, of that and of which trees were sampled for trees
         per hectare.
+    above : int, default 0
+        Trees whose date is the year at coring height.
     """
 
     _rows = 20
@@ -282,6 +284,7 @@ class AgeStructure(Result):
     typical_sd: float
     honest_bin: int
     prob: float
+    above: int = 0
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
