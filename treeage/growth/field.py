@@ -30,7 +30,7 @@ from treeage.growth.history import Array, CoreWidths, GrowthHistory, Ints, Radiu
 from treeage.growth.section import AHEAD_SD, NEAR_RINGS
 from treeage.height import HEIGHT_APART_M
 from treeage.results import Status
-from treeage.schema import OuterEnd, TreeStatus, column_numbers
+from treeage.schema import LATEST_YEAR, OuterEnd, TreeStatus, column_numbers
 from treeage.stand import FEWEST_CORED, PastStand, past_stand, trees_by_id
 
 if TYPE_CHECKING:
@@ -272,7 +272,7 @@ def past_trees(
     ['trees', 'basal area [m2]', 'quadratic diameter [cm]']
     """
     require_attributes("past_trees", "ages", ages, ("trees", "tree_table"), ("ages", "Pass estimate_ages(field)."))
-    seed, year = require_seed("past_trees", seed), require_whole("past_trees", "year", year, -10_000, 10_000)
+    seed, year = require_seed("past_trees", seed), require_whole("past_trees", "year", year, -LATEST_YEAR, LATEST_YEAR)
     if prob is not None:
         require_level("past_trees", "prob", prob)
     for name, own in (growth or {}).items():

@@ -35,14 +35,13 @@ from treeage.growth.section import (
     stem_factor,
 )
 from treeage.pmf import freeze_arrays, interval_levels
-from treeage.schema import Word
+from treeage.schema import LATEST_YEAR, Word
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 THICKEST_BARK = 0.9  # choice: no draw of the bark takes more of the radius
 MOST_DRAWS = 100_000  # choice: draws of one tree, for the memory
-LATEST_YEAR = 10_000  # choice: years beyond, on either side of 0, are slips
 MORE_DRAWS = 5  # choice: distances drawn for each one kept, so that those that agree with the other cores are enough
 HIDDEN_LIKE = 10  # choice: the hidden wood of a core is to its section as its first rings are
 

@@ -17,7 +17,7 @@ from treeage.display import Result, counted
 from treeage.errors import Fault, InputError, kind_of, public, require_field, require_positive, require_seed, show
 from treeage.planning.actions import Action, Gain, Today, date_today, seedling_actions, tree_actions
 from treeage.pmf import Mass, Pmf, keeps_tables
-from treeage.schema import InnerEnd, Word
+from treeage.schema import LATEST_YEAR, InnerEnd, Word
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +38,6 @@ class Goal(Word):
     PULSE_DATE = "pulse_date"
 
 
-LATEST_YEAR = 10_000  # choice: years beyond, on either side of 0, are slips
 FEWEST_OF_PULSE = 0.5  # choice: with fewer trees expected between its years there is no pulse to date
 _GOAL_WORDS: Mapping[str, str] = {
     Goal.TREES: "all dates",
@@ -284,9 +283,8 @@ class _Aim:
             return np.zeros(1), np.zeros(1)
         if self.goal != Goal.AFTER_EVENT or self.today.event is None:
             return _row_means(parts.added), _row_means(parts.years)
-        limit = (
-            parts.reference_year - self.today.event - 1
-        )  # the date is after it where so many years or fewer are added
+        # the date is after it where so many years or fewer are added
+        limit = parts.reference_year - self.today.event - 1
         collar = answer.distributions["collar_years"]
         if parts.tied:
             return _at_most(collar, parts.added, limit), np.zeros(0)

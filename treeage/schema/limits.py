@@ -322,6 +322,7 @@ SEEDLING_REACH: Final = 3.0  # choice: refused from this many times the height o
 FOOT_M: Final = 0.3048  # exact by definition
 _MOST_QUANTILES: Final = 200  # choice
 _LARGEST: Final = 1e300  # choice: neither infinite nor a whole number that no float can hold
+LATEST_YEAR: Final = 10_000  # choice: years beyond, on either side of 0, are slips
 MOST_YEARS: Final = 2000.0  # choice: no tree needs longer to the height of a core
 _NUMBERS: Final = {  # unit, and the largest number (choice)
     "height_m": ("m", 100.0),

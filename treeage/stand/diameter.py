@@ -25,7 +25,7 @@ from treeage.errors import (
     show,
 )
 from treeage.pmf import freeze_arrays, interval_levels
-from treeage.schema import Word
+from treeage.schema import LATEST_YEAR, Word
 from treeage.stand.structure import Array, Flags, check_draws, shared_part
 
 if TYPE_CHECKING:
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 
 FEWEST_CORED = 5  # choice: groups with fewer cored trees use the line of all trees, and say so
 LEAST_RELIABLE = 0.3  # choice: below this share of true variance in the diameters the slope is not to be had
-LATEST_YEAR = 10_000  # choice: years beyond, on either side of 0, are slips
 ALL = "(all trees)"
 
 

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 from treeage.display import Result, year_text
 from treeage.errors import Fault, InputError, public, require_at_most, require_positive, require_probability, show
 from treeage.pmf import freeze_arrays, interval_levels
+from treeage.schema import LATEST_YEAR
 from treeage.stand.recruitment import RecruitmentHistory, sharpened_dates
 from treeage.stand.structure import (
     Array,
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LONGEST_LAG = 100  # choice: a tree that comes later is not counted as an answer to the event [years]
-LATEST_YEAR = 10_000  # choice: events beyond, on either side of 0, are slips
 EARLY_TREES = 12.0  # choice: the start is judged on about this many trees, few enough for a steady rate
 EARLY_SDS = 3.0  # choice: and on at least this many standard deviations of a tree's own error
 MOST_EMPTY = 500  # choice: cells before the oldest tree in which the origin is looked for, at most
