@@ -600,6 +600,15 @@ def interval_levels(prob: float) -> list[float]:
     return [0.5, tail, 1 - tail]
 
 
+def median_and_interval(pmf: Pmf, prob: float) -> list[int]:
+    """`Pmf.median` and `Pmf.interval` from one sum over the mass; prob is not checked.
+
+    >>> median_and_interval(Pmf(1, [1, 1, 1, 1, 1, 1]), 0.5)
+    [3, 2, 5]
+    """
+    return pmf._quantiles(*interval_levels(prob))
+
+
 @dataclass(frozen=True, eq=False)
 class Mass:
     """Rows of probabilities on whole numbers, all on one stretch that begins at `start`.

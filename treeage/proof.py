@@ -371,7 +371,7 @@ def without_cores(field: Field, gone: set[tuple[str, str]]) -> Field:
     """The field without some cores and what was measured on them."""
 
     def kept(table: pd.DataFrame) -> pd.DataFrame:
-        stays = [(str(tree), str(core)) not in gone for tree, core in zip(table["tree"], table["core"], strict=True)]
+        stays = [each not in gone for each in zip(table["tree"].tolist(), table["core"].tolist(), strict=True)]
         return table[np.array(stays, dtype=bool)].reset_index(drop=True)
 
     return replace(

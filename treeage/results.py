@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from treeage.display import ADD_UP, Result, counted, in_one_cell, table_html, year_text
 from treeage.errors import Fault, InputError, kind_of, require_level, require_seed, show
-from treeage.pmf import Mass, Pmf, ReadOnlyDict, freeze_arrays, keeps_tables
+from treeage.pmf import Mass, Pmf, ReadOnlyDict, freeze_arrays, keeps_tables, median_and_interval
 from treeage.priors import data_rows
 from treeage.schema import CORE_HEIGHT, ROOT_COLLAR, Dating, Word
 from treeage.tables import CoreTable
@@ -297,13 +297,13 @@ class TreeAge(Result):
         dict
             Columns of the ages table; missing values where nothing can be said.
         """
-        level = self.prob if prob is None else prob
+        level = require_level("TreeAge.row", "prob", self.prob if prob is None else prob)
         out: dict[str, Any] = {"tree": self.tree, "species": self.species, "plot": self.plot_id}
         out |= {"date_refers_to": self.date_refers_to} | {key: self.facts.get(key) for key in FACTS}
         for name in DISTRIBUTIONS:
             pmf = self.distributions.get(name)
-            low, high = pmf.interval(level) if pmf else (None, None)
-            out |= {f"{name}_median": pmf.median() if pmf else None, f"{name}_lo": low, f"{name}_hi": high}
+            median, low, high = median_and_interval(pmf, level) if pmf else (None, None, None)
+            out |= {f"{name}_median": median, f"{name}_lo": low, f"{name}_hi": high}
         out |= {"prob": level, "minimum_age": self.minimum_age}
         out |= {name: self.shares.get(name, np.nan) for name in SHARES}
         out |= {"core_conflict_p": self.core_conflict_p, "flags": ";".join(self.flags)}

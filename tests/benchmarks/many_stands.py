@@ -2,9 +2,9 @@
 
     python tests/benchmarks/many_stands.py FOLDER --stands 20000 --workers 2 [--scheduler ADDRESS] [--draws 200]
 
-The stands are varied copies of a few dozen simulated ones (50 trees, two cores each): every copy grew slower or faster,
-was cored up to ten years earlier, stands in another century and has its own small errors of every width. FOLDER gets
-`sites` and `ages`; run it again and it goes on.
+The stands are varied copies of a few dozen simulated ones (50 trees, two cores each) of some kinds: every copy grew
+slower or faster, was cored up to ten years earlier, stands in another century and has its own small errors of every
+width. FOLDER gets `sites` and `ages`; run it again and it goes on.
 """
 
 import argparse
@@ -27,7 +27,15 @@ from pyarrow import parquet
 from treeage.simulate import scenario, simulate_stand
 from treeage.tables import settings_text, write_text
 
-BASES, TREES = 40, 50
+TREES = 50
+KINDS = (  # scenario, whether its rings were measured, and how many stands of ten (choice); --kind takes one alone
+    ("demo", True, 1),
+    ("demo", False, 1),
+    ("arcs", False, 2),
+    ("pith", True, 3),
+    ("pith", False, 3),
+)
+BASES_OF_TEN = 4  # simulated stands for each of those ten
 AT_ONCE = 250  # stands in a row group, so that no worker holds much more than it needs
 LATEST = 10  # years by which a copy may have been cored earlier
 WIDTH_LOG_SD = 0.03  # of a copy's own errors of reading
@@ -38,18 +46,18 @@ LENGTHS = {"trees": ["dbh_cm", "core_diameter_cm"], "cores": ["core_length_mm"]}
 def varied(tables, site, rng):
     """A copy of a stand: shorter by the years since an earlier coring, wider or narrower, and of another century."""
     rate, early, century = rng.lognormal(0, RATE_LOG_SD), int(rng.integers(0, LATEST)), 50 * int(rng.integers(0, 6))
-    trees, cores, rings = (tables[name] for name in ("trees", "cores", "rings"))
+    trees, cores = tables["trees"], tables["cores"]
     size = cores["rings_counted"].to_numpy()
     early = min(early, int(size.min()) - 5)
-    core_of = core_of_ring(tables)
-    kept = rings["ring"].to_numpy() <= (size - early)[core_of]
-    widths = rings["width_mm"].to_numpy()
-    lost = np.bincount(core_of[~kept], widths[~kept], minlength=len(cores))
-    noise = np.exp(WIDTH_LOG_SD * rng.standard_normal(int(kept.sum())))
-    made = dict(tables)
-    made["rings"] = rings[kept].assign(width_mm=np.round(widths[kept] * rate * noise, 2))
-    if "year" in rings:
-        made["rings"] = made["rings"].assign(year=rings["year"][kept] - century)
+    made, lost = dict(tables), np.zeros(len(cores))
+    if "rings" in tables:
+        rings, core_of = tables["rings"], core_of_ring(tables)
+        kept, widths = rings["ring"].to_numpy() <= (size - early)[core_of], rings["width_mm"].to_numpy()
+        lost = np.bincount(core_of[~kept], widths[~kept], minlength=len(cores))
+        noise = np.exp(WIDTH_LOG_SD * rng.standard_normal(int(kept.sum())))
+        made["rings"] = rings[kept].assign(width_mm=np.round(widths[kept] * rate * noise, 2))
+        if "year" in rings:
+            made["rings"] = made["rings"].assign(year=rings["year"][kept] - century)
     length = np.round((cores["core_length_mm"] - lost).clip(lower=1.0) * rate, 1)
     made["cores"] = cores.assign(
         outer_year=cores["outer_year"] - early - century, rings_counted=size - early, core_length_mm=length
@@ -68,24 +76,29 @@ def core_of_ring(tables):
     return keys[0].get_indexer(keys[1])
 
 
-def bases():
+def bases(kind=None):
     """A few dozen simulated stands, without the columns that hold nothing, and what their field.toml says."""
-    stands = [simulate_stand(replace(scenario("demo"), trees=TREES), seed=seed) for seed in range(BASES)]
-    settings = settings_text(stands[0].field_settings())
-    return [
-        {name: table.dropna(axis="columns", how="all") for name, table in stand.tables.items()} for stand in stands
-    ], settings
+    found = []
+    for name, measured, share in KINDS if kind is None else [(kind.rstrip("-"), not kind.endswith("-"), 10)]:
+        for seed in range(BASES_OF_TEN * share):
+            tables = simulate_stand(replace(scenario(name), trees=TREES), seed=seed).tables
+            used = {key: table.dropna(axis="columns", how="all") for key, table in tables.items()}
+            found.append({key: table for key, table in used.items() if measured or key != "rings"})
+    return found, settings_text(simulate_stand(scenario("demo"), seed=0).field_settings())
 
 
-def write_sites(folder, stands, seed=0):
+def write_sites(folder, stands, kind=None, seed=0):
     """The data set: a file and row group of every table for each few hundred stands."""
-    (models, settings), rng = bases(), np.random.default_rng(seed)
+    (models, settings), rng = bases(kind), np.random.default_rng(seed)
     write_text(folder / "field.toml", settings)
     for start in range(0, stands, AT_ONCE):
         names = [f"S{at:06d}" for at in range(start, min(start + AT_ONCE, stands))]
         copies = [varied(models[rng.integers(len(models))], name, rng) for name in names]
         for table in ("trees", "cores", "rings", "seedlings", "events"):
-            rows = pa.Table.from_pandas(pd.concat([copy[table] for copy in copies]), preserve_index=False)
+            some = [copy[table] for copy in copies if table in copy]
+            if not some:
+                continue
+            rows = pa.Table.from_pandas(pd.concat(some), preserve_index=False)
             target = folder / table / f"{start:06d}.parquet"
             target.parent.mkdir(parents=True, exist_ok=True)
             parquet.write_table(rows, target, compression="zstd")
@@ -113,6 +126,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--stands", type=int, default=200)
+    parser.add_argument("--kind", help="a scenario for all stands; with - at its end, without measured rings")
     parser.add_argument("--workers", default="2")
     parser.add_argument("--scheduler")
     parser.add_argument("--draws", default="200")
@@ -120,7 +134,7 @@ def main():
     sites, out = asked.folder / "sites", asked.folder / "ages"
     started = time.monotonic()
     if not sites.exists():
-        write_sites(sites, asked.stands)
+        write_sites(sites, asked.stands, asked.kind)
         print(f"wrote {asked.stands} stands in {time.monotonic() - started:.0f} s", flush=True)
     command = [sys.executable, "-m", "treeage", "batch", str(sites), "--out", str(out), "--draws", asked.draws]
     command += ["--scheduler", asked.scheduler] if asked.scheduler else ["--workers", asked.workers]

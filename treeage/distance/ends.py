@@ -665,6 +665,7 @@ def _ways(ends: InnerEnds, errors: AimErrors, every: int = 1) -> Iterator[_Ways]
     keys = np.stack([errors.aim, errors.eccentricity, errors.square, errors.arc_bias, errors.arc_spread])
     kinds, like = np.unique(keys, axis=1, return_inverse=True)
     inside = ends.beyond_diameter[:, None] | ends.within_stem[:, ::every]
+    inside &= (ends.word != InnerEnd.PITH)[:, None] | _near_pith()[::every]  # farther off nobody asks for a pith seen
     inside = inside[:, : int(inside.any(axis=0).sum())]
     way, read, arcs = [np.nan], [np.nan], dict[float, Array]()
     for kind, key in enumerate(kinds.T.tolist()):

@@ -323,7 +323,7 @@ def _other_tables(field: Field) -> list[list[Any]]:
             why[table["species"].isin(silent)] = "the height model of the species takes no young trees"
             why[~table["species"].isin(species)] = "species not in trees.csv"
         elif name != "events":
-            found = [key in known for key in zip(table["tree"], table["core"], strict=True)]
+            found = [key in known for key in zip(table["tree"].tolist(), table["core"].tolist(), strict=True)]
             why[~np.array(found, dtype=bool)] = "core not in cores.csv"
         for reason, count in sorted(Counter(why.tolist()).items()):
             rows.append([name, 0, "", "", Status.NOT_USED if reason else Status.USED, reason, count])

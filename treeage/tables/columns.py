@@ -6,7 +6,7 @@ What is said of a cell at fault can be done: a cell that must be filled is never
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -315,12 +315,17 @@ def _odd_texts(item: Column, texts: list[str], shell: TypedTable, findings: Find
         do = "Nothing; in the CSV files written a ' stands before it."
         return texts[row], "a name that a spreadsheet does not take for a formula", do
 
-    steer = [row for row, text in enumerate(texts) if not text.isprintable() and unprintable(text)]
+    kinds = set(texts)
+
+    def rows_of(odd: Callable[[str], bool]) -> list[int]:
+        found = {text for text in kinds if odd(text)}
+        return [row for row, text in enumerate(texts) if text in found] if found else []
+
+    steer = rows_of(lambda text: not text.isprintable() and bool(unprintable(text)))
     findings.at_rows(shell, steer, item.name, steering)
-    findings.at_rows(shell, [row for row, text in enumerate(texts) if len(text) > LONGEST_TEXT], item.name, long)
+    findings.at_rows(shell, rows_of(lambda text: len(text) > LONGEST_TEXT), item.name, long)
     if shell.name == ("trees" if item.name == "tree" else "cores"):
-        computed = [row for row, text in enumerate(texts) if is_formula(text)]
-        findings.at_rows(shell, computed, item.name, formula, note=True)
+        findings.at_rows(shell, rows_of(is_formula), item.name, formula, note=True)
 
 
 def is_formula(text: str) -> bool:

@@ -392,7 +392,11 @@ def _raw_column(series: pd.Series) -> RawColumn:
     plain = not pd.api.types.is_bool_dtype(kind) and not pd.api.types.is_complex_dtype(kind)
     if pd.api.types.is_numeric_dtype(kind) and plain:
         return series.to_numpy(dtype=np.float64, na_value=np.nan)
-    return ["" if missing else _as_text(value) for value, missing in zip(series.tolist(), series.isna(), strict=True)]
+    if isinstance(kind, pd.StringDtype):  # a few names stand in many rows
+        place, names = pd.factorize(series)
+        return np.array([*map(_as_text, names.tolist()), ""], dtype=object)[place].tolist()  # -1 where it is missing
+    gone = series.isna().tolist()
+    return ["" if missing else _as_text(value) for value, missing in zip(series.tolist(), gone, strict=True)]
 
 
 def _as_text(value: object) -> str:
