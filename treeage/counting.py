@@ -394,14 +394,21 @@ def _error_pmf(
     if dating is Dating.CROSSDATED:
         return Pmf.point(0)
     misread = _misread_rings(dating, rings, reader)
-    if site is None:
-        absent = absent_rings(absent_share * rings, shape)
-    else:
-        each = [absent_rings(absent_share * rings, shape, score) for score in _scores(site, _SITES)]
-        absent = np.zeros(max(mass.size for mass in each))
-        for mass in each:
-            absent[: mass.size] += mass / _WITHIN
+    absent = _absent_at(absent_share * rings, shape, site)
     return Pmf(-(misread.size // 2), np.convolve(misread, absent)).trim(_TAIL)
+
+
+@lru_cache(maxsize=256)
+def _absent_at(expected: float, shape: float, site: int | None) -> Array:
+    """Mass of absent rings at all sites, or at one part of them: the same for every reader."""
+    if site is None:
+        return absent_rings(expected, shape)
+    each = [absent_rings(expected, shape, score) for score in _scores(site, _SITES)]
+    absent = np.zeros(max(mass.size for mass in each))
+    for mass in each:
+        absent[: mass.size] += mass / _WITHIN
+    absent.flags.writeable = False  # kept from call to call
+    return absent
 
 
 @lru_cache(maxsize=1)

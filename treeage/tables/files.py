@@ -394,7 +394,8 @@ def _raw_column(series: pd.Series) -> RawColumn:
         return series.to_numpy(dtype=np.float64, na_value=np.nan)
     if isinstance(kind, pd.StringDtype):  # a few names stand in many rows
         place, names = pd.factorize(series)
-        return np.array([*map(_as_text, names.tolist()), ""], dtype=object)[place].tolist()  # -1 where it is missing
+        texts = [*map(_as_text, names.tolist()), ""]  # the last one, at -1, where it is missing
+        return [texts[at] for at in place.tolist()]
     gone = series.isna().tolist()
     return ["" if missing else _as_text(value) for value, missing in zip(series.tolist(), gone, strict=True)]
 
