@@ -372,7 +372,7 @@ def absent_rings(expected: float, shape: float, score: float | None = None) -> A
     """Mass of 0, 1, ... absent rings: Poisson with a gamma mean of this shape, or with its quantile at a score."""
     spread = 0.0 if score is not None or shape == np.inf else expected / shape  # scale of the gamma
     if score is not None and shape < np.inf:
-        expected *= float(gammaincinv(shape, ndtr(score))) / shape
+        expected *= _site_factor(shape, score)
     counts = np.arange(int(expected + 8 * np.sqrt(expected) + 16 * spread) + 10)
     if spread == 0:
         log_mass = counts * np.log(max(expected, 1e-300)) - gammaln(counts + 1)
@@ -380,6 +380,12 @@ def absent_rings(expected: float, shape: float, score: float | None = None) -> A
         log_mass = gammaln(counts + shape) - gammaln(counts + 1) + counts * np.log(spread / (1 + spread))
     mass = np.exp(log_mass - log_mass.max())
     return np.asarray(mass / mass.sum())
+
+
+@lru_cache(maxsize=256)
+def _site_factor(shape: float, score: float) -> float:
+    """Quantile of the gamma between sites at a normal score, by its mean."""
+    return float(gammaincinv(shape, ndtr(score))) / shape
 
 
 def _scores(part: int, parts: int) -> list[float]:
@@ -398,7 +404,7 @@ def _error_pmf(
     return Pmf(-(misread.size // 2), np.convolve(misread, absent)).trim(_TAIL)
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=8192)
 def _absent_at(expected: float, shape: float, site: int | None) -> Array:
     """Mass of absent rings at all sites, or at one part of them: the same for every reader."""
     if site is None:
