@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.typing import ArrayLike
 
@@ -26,6 +27,7 @@ from treeage.errors import (
     require_probability,
     show,
 )
+from treeage.height import height_model
 from treeage.stand import recruitment_history
 
 FAULT = Fault("-3.2", "at least 0 [mm]", "Leave it empty.", "cores.csv", 14, "distance_mm", "tree A17")
@@ -180,6 +182,20 @@ def test_other_failures_of_a_call_stay_what_they_are():
         fragile(13)
     with pytest.raises(TypeError, match="unexpected keyword argument"):
         fragile(1.0, sizes=2)
+
+
+@pytest.mark.parametrize("rows", [None, {"height_m": [1.0]}, pd.DataFrame({"height_m": [1.0]})])
+def test_young_trees_that_are_none_or_a_table_are_not_blamed(rows, monkeypatch):
+    """Control: what is neither is."""
+
+    def falls(*_):
+        raise RuntimeError("by itself")
+
+    monkeypatch.setattr("treeage.height.sources.height_faults", falls)
+    with pytest.raises(RuntimeError, match="by itself"):
+        height_model({"model": "none"}, seedlings=rows)
+    with pytest.raises(InputError, match="seedlings: got 3, need a table of young trees"):
+        height_model({"model": "none"}, seedlings=3)
 
 
 def test_a_marked_call_tells_its_arguments_as_the_function_does():

@@ -396,6 +396,7 @@ _KINDS: Mapping[str, tuple[str, Callable[[Any], object]]] = {  # by annotation: 
     "Iterable": ("a list", lambda value: np.iterable(value) and _is_list(value)),
     "DatedTrees": ("the answer of estimate_ages or fit_hierarchical", lambda value: hasattr(value, "draws")),
     "Mapping": ("a dict", lambda value: isinstance(value, Mapping)),
+    "YoungTrees": ("a table of young trees", lambda value: value is None or hasattr(value, "keys")),
     "Callable": ("a function", callable),
     "None": ("nothing", lambda value: value is None),
     "Any": ("anything", lambda _: True),
