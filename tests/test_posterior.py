@@ -320,6 +320,14 @@ def test_few_parts_give_the_masses_back():
     share, parts = few_parts(masses)
     assert parts.shape[0] == 3
     assert np.allclose(np.einsum("snp,pnr->snr", share, parts), masses, atol=1e-12)
+    masses[:, 1:3] = base[1:3, 0]  # two cores that are the same in all states, and all of them: to the last digit
+    share, parts = few_parts(masses)
+    assert parts.shape[0] == 3
+    assert np.allclose(np.einsum("snp,pnr->snr", share, parts), masses, atol=1e-12)
+    np.testing.assert_array_equal(np.einsum("snp,pnr->snr", share, parts)[:, 1:3], masses[:, 1:3])
+    share, parts = few_parts(masses[:, 1:3])
+    assert parts.shape[0] == 1
+    np.testing.assert_array_equal(share * parts[0, :, :1], masses[:, 1:3, :1])
 
 
 def test_states_weigh_and_draw_the_growth():

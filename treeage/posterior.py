@@ -412,14 +412,22 @@ def few_parts(masses: Array) -> tuple[Array, Array]:
     """Masses of cores in many states as sums of few: shares (n_state, n_core, n_part), parts (n_part, n_core, n).
 
     masses, (n_state, n_core, n). The parts are orthogonal (an eigenvalue problem for each core) and may be negative;
-    what is left out is below `_PART_LEAST` of the largest.
+    what is left out is below `_PART_LEAST` of the largest. A core that is the same in all states is its own part.
     """
-    gram = np.einsum("snr,tnr->nst", masses, masses, optimize=True)
-    values, vectors = np.linalg.eigh(gram)
+    states, cores, size = masses.shape
+    rows = np.flatnonzero((masses != masses[:1]).any(axis=(0, 2)))
+    moving = masses[:, rows]
+    values, vectors = np.linalg.eigh(np.einsum("snr,tnr->nst", moving, moving, optimize=True))
     kept = values > _PART_LEAST**2 * values[:, -1:]
     most = max(1, int(kept.sum(axis=1).max(initial=1)))
     vectors = np.where(kept[:, None, -most:], vectors[:, :, -most:], 0.0)[:, :, ::-1]  # the largest first
-    return vectors.transpose(1, 0, 2), np.einsum("nsp,snr->pnr", vectors, masses, optimize=True)
+    share, parts = np.zeros((states, cores, most)), np.zeros((most, cores, size))
+    share[:, :, 0], parts[0] = 1.0, masses[0]
+    share[:, rows], parts[:, rows] = (
+        vectors.transpose(1, 0, 2),
+        np.einsum("nsp,snr->pnr", vectors, moving, optimize=True),
+    )
+    return share, parts
 
 
 @dataclass(frozen=True, eq=False)
