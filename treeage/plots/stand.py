@@ -229,7 +229,7 @@ def plot_origin(result: StandOrigin, *, ax: Axes | None = None) -> Axes:
 @fitted
 def plot_static(result: StaticModels, *, ax: Axes | None = None) -> Axes:
     """Draw counts by age and both static models on a logarithmic axis."""
-    from matplotlib.ticker import LogLocator, StrMethodFormatter
+    from matplotlib.ticker import LogLocator
 
     ax = ax if ax is not None else new_axes()
     ax.plot(result.ages, np.where(result.counts > 0, result.counts, np.nan), "o", color=DEEP, label="trees")
@@ -242,9 +242,7 @@ def plot_static(result: StaticModels, *, ax: Axes | None = None) -> Axes:
         ylabel="Trees per ha in the class" if result.per_ha else "Trees in the class",
         yscale="log",
     )
-    ax.yaxis.set_minor_locator(LogLocator(subs=(2.0, 5.0)))
-    ax.yaxis.set_major_formatter(StrMethodFormatter("{x:g}"))
-    ax.yaxis.set_minor_formatter(StrMethodFormatter("{x:g}"))
+    ax.yaxis.set(minor_locator=LogLocator(subs=(2.0, 5.0)), major_formatter="{x:g}", minor_formatter="{x:g}")
     ax.tick_params(axis="y", which="both", labelsize=SMALL)
     _legend(ax)
     return tidy(ax, grid="y")
