@@ -361,8 +361,9 @@ class Pmf(Result):
         Pmf
             Distribution of the sum.
         """
-        mass = np.convolve(self._mass, other._mass)
-        return Pmf(self._start + other._start, mass)
+        if min(self._mass.size, other._mass.size) == 1:  # one of them is certain
+            return _made(self._start + other._start, self._mass if other._mass.size == 1 else other._mass)
+        return Pmf(self._start + other._start, np.convolve(self._mass, other._mass))
 
     def multiply(self, other: Pmf) -> Pmf:
         """Multiply the two mass functions number by number and scale to 1.
