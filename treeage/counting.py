@@ -407,12 +407,11 @@ def _error_pmf(
 @lru_cache(maxsize=8192)
 def _absent_at(expected: float, shape: float, site: int | None) -> Array:
     """Mass of absent rings at all sites, or at one part of them: the same for every reader."""
-    if site is None:
-        return absent_rings(expected, shape)
-    each = [absent_rings(expected, shape, score) for score in _scores(site, _SITES)]
+    scores = [None] if site is None else _scores(site, _SITES)
+    each = [absent_rings(expected, shape, score) for score in scores]
     absent = np.zeros(max(mass.size for mass in each))
     for mass in each:
-        absent[: mass.size] += mass / _WITHIN
+        absent[: mass.size] += mass / len(each)
     absent.flags.writeable = False  # kept from call to call
     return absent
 

@@ -423,10 +423,8 @@ def few_parts(masses: Array) -> tuple[Array, Array]:
     vectors = np.where(kept[:, None, -most:], vectors[:, :, -most:], 0.0)[:, :, ::-1]  # the largest first
     share, parts = np.zeros((states, cores, most)), np.zeros((most, cores, size))
     share[:, :, 0], parts[0] = 1.0, masses[0]
-    share[:, rows], parts[:, rows] = (
-        vectors.transpose(1, 0, 2),
-        np.einsum("nsp,snr->pnr", vectors, moving, optimize=True),
-    )
+    share[:, rows] = vectors.transpose(1, 0, 2)
+    parts[:, rows] = np.einsum("nsp,snr->pnr", vectors, moving, optimize=True)
     return share, parts
 
 

@@ -1263,8 +1263,8 @@ LEVELS = _of(
      "levels_mix_to_the_mass_of_a_single_core",
      "readers differ in how many rings they misread"),
     ("all sites alike", "counting.py",
-     "for score in _scores(site, _SITES)]",
-     "for score in _scores(0, 1)]",
+     "else _scores(site, _SITES)",
+     "else _scores(0, 1)",
      "levels_mix_to_the_mass_of_a_single_core",
      "sites differ in how many rings are absent"),
 )  # fmt: skip
